@@ -1,0 +1,76 @@
+"""What one bench looks like right now: plain data that the daemon fills and the dashboard draws."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+from typing import Literal
+
+from capture.strokes import Stroke
+from capture.verdict import Verdict
+from drivers.reading import Unit
+
+__all__ = ["BenchView", "PackView", "StrokeView"]
+
+LinkState = Literal["up", "connecting", "down", "off"]
+
+
+@dataclass(slots=True)
+class StrokeView:
+    """A stroke and whether it only seated the pack (kept and shown, not averaged)."""
+
+    stroke: Stroke
+    seat: bool
+
+
+@dataclass(slots=True)
+class PackView:
+    """One pack of the unit, as the list at the side of the screen shows it."""
+
+    name: str
+    state: Literal["waiting", "measuring", "done"]
+    verdict: Verdict | None = None
+
+
+@dataclass(slots=True)
+class BenchView:
+    """Everything the technician's dashboard shows. Lengths nm, times ns on the recording's clock."""
+
+    bench: str
+    job: str = ""
+    unit_serial: str = ""
+    technician: str = ""
+    sheet_name: str = ""
+    display_unit: Unit = "mm"
+    packs: list[PackView] = field(default_factory=list)
+    pack: int = -1
+    """Index into `packs` of the pack being measured, -1 for none."""
+    low_nm: int = 0
+    high_nm: int = 0
+    preferred_nm: int = 0
+    strokes_wanted: int = 0
+    seat_wanted: int = 0
+    air: str = ""
+    """The air the sheet asks for, such as '140 kPa ± 10 kPa'; empty if the sheet names none."""
+    strokes: list[StrokeView] = field(default_factory=list)
+    verdict: Verdict | None = None
+    """The verdict so far (provisional while `packs[pack].state` is 'measuring'); None before two strokes."""
+    advice: list[str] = field(default_factory=list)
+    reading_nm: int | None = None
+    """The newest displayed value, None before the first."""
+    offset_nm: int | None = None
+    """The newest travel from rest, positive, None before the rest level is known."""
+    moving: Literal["rest", "applied", "returning", "unknown"] = "unknown"
+    trace: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=4000))
+    """Recent (t_ns, offset_nm) for the stroke trace."""
+    indicator: LinkState = "connecting"
+    indicator_text: str = ""
+    """Port and wire form, or why the port is down and what to do."""
+    broker: LinkState = "off"
+    broker_waiting: int = 0
+    """Messages completed but not yet taken by the broker."""
+    message: str = ""
+    """The next thing to do, in words."""
+    keys: str = ""
+    """The keys that do something now, for the bottom line."""
+    warning: str = ""

@@ -1,0 +1,26 @@
+"""The one thing every indicator driver produces: a reading in exact integer nanometres."""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+__all__ = ["OFF_GRID", "OUT_OF_RANGE", "Reading", "Unit"]
+
+Unit = Literal["in", "mm"]
+
+#: The value lies outside the `range` setting, where the plunger cannot go.
+OUT_OF_RANGE = "out_of_range"
+#: The value is no multiple of the `resolution` setting, so digits may be missing or extra.
+OFF_GRID = "off_grid"
+
+
+class Reading(NamedTuple):
+    """One displayed value of an indicator.
+
+    `value_nm` is the displayed length in integer nanometres (1 in = 25.4 mm exactly, NIST SP 811 app. B);
+    `unit` is the unit the indicator displayed; `flags` names what is doubtful about the reading.
+    """
+
+    value_nm: int
+    unit: Unit
+    flags: tuple[str, ...] = ()
