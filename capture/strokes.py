@@ -1,8 +1,63 @@
-"""Readings in, strokes out: finds every apply, hold and release, and measures its travel."""
+"""Readings in, strokes out: finds every apply, hold and release from the readings alone, as they arrive.
+
+Theory. The finder is a small state machine over the displayed value; `stroke_measure` puts numbers on what
+it finds. No trigger is needed, since a technician may work the valve by hand; one is used where there is one.
+
+    STARTING   the first few readings give a first rest level
+    REST       readings inside a narrow band keep the rest level and its noise up to date
+    APPLIED    readings left the band; the median of three must clear a threshold, or it was no stroke
+    RETURNING  the median of three fell below half the top; the stroke is complete when it has settled
+
+The band, and the threshold that tells a stroke from a disturbance, follow the noise at rest and the display
+step. Single wild readings never get through the median of three. What the direction of travel is, nothing
+says: a stroke goes whichever way the reading leaves rest. When the level settles away from the old rest the
+stroke ends there and the new level becomes rest, so that one slip does not spoil all that follows.
+
+Cost. Each reading is looked at once, and readings at rest (nearly all of a day) only compared with the band;
+memory is one stroke's readings and a short window of rest. Times and lengths are integers, so a replay of the
+same chunks gives the same strokes on any machine.
+"""
 
 from __future__ import annotations
 
+from array import array
+from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import Enum
+
+from capture.stroke_measure import (
+    FLAGS,
+    StrokeSamples,
+    counts,
+    measure,
+    return_tolerance,
+    rounded_mean,
+    successive_noise,
+)
+from drivers.reading import Reading, Unit
+
+__all__ = ["FLAGS", "FinderSettings", "State", "Stroke", "StrokeFinder"]
+
+#: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
+#: (common practice).
+_LEAST_TRAVEL_NM = 40_000
+#: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
+_REST_KEPT, _REST_BATCH = 256, 32
+_SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 800_000_000
+_LONGEST_HOLD_NS = 60_000_000_000
+_DISTURBANCE_NS = 2_000_000_000
+#: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
+_SLOW_STREAM_NS = 20_000_000
+_FASTEST_GAP_NS, _GAP_PERIODS = 400_000_000, 6
+
+
+class State(Enum):
+    """Where in a stroke the pack is, as far as the readings tell."""
+
+    STARTING = "unknown"
+    REST = "rest"
+    APPLIED = "applied"
+    RETURNING = "returning"
 
 
 @dataclass(frozen=True, slots=True)
@@ -10,7 +65,8 @@ class Stroke:
     """One apply and release, as measured. Lengths nm (travels positive), times ns since the recording began.
 
     `creep_nm` is how far the travel was still growing late in the hold (negative: falling away);
-    `return_error_nm` is rest after minus rest before, along the travel. `flags` uses the spellings of FLAGS.
+    `return_error_nm` is rest after minus rest before, along the travel. `flags` uses the spellings of FLAGS;
+    `accepted` says whether the stroke still counts.
     """
 
     n: int
@@ -24,3 +80,410 @@ class Stroke:
     return_error_nm: int
     flags: tuple[str, ...]
     accepted: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FinderSettings:
+    """What the finder must know of the indicator and the sheet. Lengths nm."""
+
+    resolution_nm: int
+    plunger_range: tuple[int, int] | None = None
+    measure: str = "peak"
+    """Which travel the sheet judges, "peak" or "held": a leaking stroke still counts only for its peak."""
+
+
+class StrokeFinder:
+    """Finds strokes in a stream of readings. Feed it chunks in order of arrival; it never does I/O."""
+
+    def __init__(self, settings: FinderSettings) -> None:
+        self._settings = settings
+        self._state = State.STARTING
+        self._unit: Unit | None = None
+        self._period_ns = 0
+        self._last_ns: int | None = None
+        self._count = 0
+        self._applied_by_trigger = False
+        # Rest: a band that is empty (low above high) outside REST, so that one comparison decides.
+        self._low, self._high = 1, 0
+        self._base = 0
+        self._noise = settings.resolution_nm * 29 // 100
+        self._rest: list[int] = []
+        self._rest_time = 0
+        self._rest_full = _REST_BATCH
+        # One stroke.
+        self._times: array[int] = array("q")
+        self._values: array[int] = array("q")
+        self._direction = 1
+        self._top = 0
+        self._confirmed = False
+        self._fall_index = 0
+        self._release_ns: int | None = None
+        self._noted: set[str] = set()
+        self._after_gap = False
+        self._was_near = False
+        self._settle_value = 0
+        self._settle_from = 0
+
+    # -- what the screen shows ---------------------------------------------------------------------------
+
+    @property
+    def state(self) -> State:
+        """The state the last reading left the finder in."""
+        return self._state
+
+    def offset(self, value_nm: int) -> int | None:
+        """Return the travel from rest of a displayed value, nm, None before the rest level is known."""
+        if self._state is State.STARTING:
+            return None
+        return self._direction * (value_nm - self._base)
+
+    # -- input -------------------------------------------------------------------------------------------
+
+    def feed(self, t_ns: int, readings: Sequence[Reading]) -> list[Stroke]:
+        """Take the readings that one chunk completed, which arrived at `t_ns`; return the strokes they complete.
+
+        Several readings in one chunk are spread evenly over the time since the chunk before, since they came
+        from an instrument with a steady rate through a buffer without one.
+        """
+        if not readings:
+            return []
+        found: list[Stroke] = []
+        count = len(readings)
+        span = 0
+        if self._last_ns is not None:
+            span = t_ns - self._last_ns
+            if self._period_ns and span > max(_FASTEST_GAP_NS, _GAP_PERIODS * self._period_ns):
+                self._stream_broke()
+                span = 0
+            elif span > 0:
+                # A slow-moving typical chunk interval: one long pause must not stretch it much.
+                typical = self._period_ns or span
+                self._period_ns = typical + (min(span, 3 * typical) - typical) // 8
+        start = t_ns - span
+        low, high, unit, rest, full = self._low, self._high, self._unit, self._rest, self._rest_full
+        for index, reading in enumerate(readings):
+            value = reading[0]
+            if low <= value <= high and reading[1] == unit:
+                rest.append(value)
+                if len(rest) >= full:
+                    self._rest_time = start + span * (index + 1) // count
+                    self._tune()
+                    low, high, full = self._low, self._high, self._rest_full
+            else:
+                if len(rest) and index and self._state is State.REST:
+                    self._rest_time = start + span * index // count
+                self._off_rest(start + span * (index + 1) // count, reading, found)
+                low, high, unit, rest, full = self._low, self._high, self._unit, self._rest, self._rest_full
+        if self._state is State.REST:
+            self._rest_time = t_ns
+            self._after_gap = False
+            if self._period_ns > _SLOW_STREAM_NS and len(rest) >= full - _REST_BATCH + 8:
+                self._tune()
+        self._last_ns = t_ns
+        return found
+
+    def trigger(self, t_ns: int, applied: bool) -> None:
+        """Take the word of a fixture that air was applied or released at `t_ns`."""
+        self._applied_by_trigger = applied
+        if not applied and self._state is State.APPLIED:
+            self._release_ns = t_ns
+
+    def stream_lost(self) -> None:
+        """The port was lost: what comes next may have missed anything, however soon it comes."""
+        self._stream_broke()
+
+    def finish(self) -> list[Stroke]:
+        """The stream ended: return the stroke that was still running, if it got as far as being one."""
+        found: list[Stroke] = []
+        if self._state is State.APPLIED and self._confirmed:
+            self._fall_index = len(self._values)
+            self._complete(found, None)
+        elif self._state is State.RETURNING:
+            self._complete(found, self._near_level())
+        self._state = State.STARTING
+        self._low, self._high = 1, 0
+        self._rest = []
+        return found
+
+    # -- rest --------------------------------------------------------------------------------------------
+
+    def _tune(self) -> None:
+        """Work out the rest level, its noise and the band from the newest readings at rest."""
+        if len(self._rest) > _REST_KEPT:
+            del self._rest[:-_REST_KEPT]
+        self._rest_full = len(self._rest) + _REST_BATCH
+        window = self._rest[-self._rest_window() :]
+        self._base = rounded_mean(window)
+        if len(self._rest) >= 8:
+            seen = successive_noise(self._rest[-64:])
+            self._noise = max(seen, self._settings.resolution_nm * 29 // 100)
+        band = max(4 * self._noise, 2 * self._settings.resolution_nm)
+        self._low, self._high = self._base - band, self._base + band
+
+    def _rest_window(self) -> int:
+        """How many readings make about a second of rest, within what is kept."""
+        if not self._period_ns:
+            return 8
+        return max(8, min(_REST_KEPT, 1_000_000_000 // self._period_ns))
+
+    def _begin_rest(self, values: Sequence[int], t_ns: int) -> None:
+        self._state = State.REST
+        self._rest = list(values)
+        self._rest_time = t_ns
+        self._times, self._values = array("q"), array("q")
+        self._confirmed = False
+        self._release_ns = None
+        self._noted = set()
+        self._tune()
+
+    # -- readings that are not simply at rest ------------------------------------------------------------
+
+    def _off_rest(self, t_ns: int, reading: Reading, found: list[Stroke]) -> None:
+        value = reading.value_nm
+        if reading.unit != self._unit:
+            if self._unit is not None and self._state in (State.APPLIED, State.RETURNING):
+                self._noted.add("rezeroed")
+            self._unit = reading.unit
+            if self._low <= value <= self._high:
+                self._rest.append(value)
+                return
+        if self._state is State.STARTING:
+            self._starting(t_ns, value)
+        elif self._state is State.REST:
+            self._depart(t_ns, value)
+        elif self._state is State.APPLIED:
+            self._applied(t_ns, value, found)
+        else:
+            self._returning(t_ns, value, found)
+
+    def _starting(self, t_ns: int, value: int) -> None:
+        self._rest.append(value)
+        if len(self._rest) < 3:
+            return
+        spread = max(self._rest[-3:]) - min(self._rest[-3:])
+        if spread <= max(_LEAST_TRAVEL_NM, 4 * self._settings.resolution_nm) or len(self._rest) >= 50:
+            self._begin_rest(self._rest[-3:], t_ns)
+
+    def _depart(self, t_ns: int, value: int) -> None:
+        """A reading left the band. The newest readings at rest may already have been moving: leave them out."""
+        steady = self._rest[:-2] if len(self._rest) >= 10 else self._rest
+        self._base = rounded_mean(steady[-self._rest_window() :])
+        self._state = State.APPLIED
+        self._low, self._high = 1, 0
+        self._direction = 1 if value > self._base else -1
+        self._top = 0
+        self._was_near = False
+        if self._after_gap:
+            self._noted.add("gap")
+        self._take(t_ns, value)
+
+    def _take(self, t_ns: int, value: int) -> None:
+        self._times.append(t_ns)
+        self._values.append(value)
+
+    def _median_offset(self) -> int:
+        """The newest median of three, as travel from rest; before the third reading, rest stands in for it."""
+        values = self._values
+        newest = values[-1]
+        before = values[-2] if len(values) >= 2 else self._base
+        oldest = values[-3] if len(values) >= 3 else self._base
+        median = max(min(newest, before), min(max(newest, before), oldest))
+        return self._direction * (median - self._base)
+
+    def _threshold(self) -> int:
+        """Travel at which a departure is a stroke; less is asked where a fixture says that air was applied."""
+        least = max(9 * self._noise // 2, 3 * self._settings.resolution_nm, _LEAST_TRAVEL_NM)
+        return least * 2 // 3 if self._applied_by_trigger else least
+
+    def _applied(self, t_ns: int, value: int, found: list[Stroke]) -> None:
+        if self._is_zeroing(t_ns, value):
+            self._shift_by(value - self._values[-1])
+        self._take(t_ns, value)
+        travel = self._median_offset()
+        if travel > self._top:
+            self._top = travel
+        if not self._confirmed:
+            if travel >= self._threshold():
+                self._confirmed = True
+            else:
+                self._unconfirmed(t_ns, value)
+            return
+        if travel * 2 < self._top:
+            if -travel >= max(self._threshold(), self._top // 4) and self._release_ns is None:
+                self._crossed_over()
+                return
+            self._state = State.RETURNING
+            self._fall_index = self._first_fallen()
+            self._settle_value, self._settle_from = value, t_ns
+            self._note_near(value)
+        elif t_ns - self._times[0] > _LONGEST_HOLD_NS:
+            self._fall_index = len(self._values)
+            self._complete(found, None)
+
+    def _unconfirmed(self, t_ns: int, value: int) -> None:
+        """A departure that is no stroke yet: a wild reading, a nudge, noise grown, or a stroke beginning."""
+        band = max(4 * self._noise, 2 * self._settings.resolution_nm)
+        inside = [abs(v - self._base) <= band for v in self._values[-2:]]
+        if len(self._values) == 2 and inside[-1] and not inside[0]:
+            wild = abs(self._values[0] - self._base) > 3 * band
+            self._begin_rest([*self._rest, *(self._values[1:] if wild else self._values)], t_ns)
+        elif all(inside) and len(inside) == 2:
+            # A nudge that went away again. Its readings widen the noise, so that a restless stand stays quiet.
+            calm = [v for v in self._values if abs(v - self._base) <= 3 * band]
+            self._begin_rest([*self._rest, *calm], t_ns)
+        elif t_ns - self._times[0] > _DISTURBANCE_NS and len(self._values) >= 6:
+            self._begin_rest(self._values[-max(4, len(self._values) // 2) :], t_ns)
+        elif len(self._values) >= 2 and self._direction * (value - self._base) < -band:
+            # It left rest one way and goes the other: only the newest side can be the stroke.
+            self._direction = -self._direction
+            self._top = 0
+
+    def _first_fallen(self) -> int:
+        """Index of the first of the newest readings below half the top."""
+        index = len(self._values)
+        while index > 1 and 2 * self._direction * (self._values[index - 1] - self._base) < self._top:
+            index -= 1
+        return index
+
+    def _is_zeroing(self, t_ns: int, value: int) -> bool:
+        """Say whether this reading is the indicator's zero being pressed, not the pack moving.
+
+        The display then goes to zero from one reading to the next. A fast release could do that too where
+        the rest level is about zero, so there only a stream quick enough to have shown the fall will do.
+        """
+        step = self._settings.resolution_nm
+        jump = abs(value - self._values[-1])
+        if abs(value) > step or jump < max(self._threshold(), self._top // 4):
+            return False
+        if not self._confirmed or self._direction * (self._values[-1] - self._base) * 5 < self._top * 4:
+            return False
+        rest_is_zero = abs(self._base) <= 4 * step + 4 * self._noise
+        return not rest_is_zero or 0 < self._period_ns <= 12_000_000
+
+    def _shift_by(self, shift: int) -> None:
+        """The indicator was zeroed in mid-stroke: carry what was read before into the new zero."""
+        self._noted.add("rezeroed")
+        self._values = array("q", (value + shift for value in self._values))
+        self._base += shift
+
+    def _crossed_over(self) -> None:
+        """What looked like an apply was the rest level moving: the stroke goes the other way from there."""
+        step = self._first_fallen()
+        self._base = rounded_mean(self._values[max(0, step - 8) : max(1, step)])
+        self._rest = [self._base]
+        self._rest_time = self._times[max(0, step - 1)]
+        self._times, self._values = self._times[step:], self._values[step:]
+        self._direction = -self._direction
+        self._noted.add("base_moved")
+        self._top = max(0, self._median_offset())
+        self._confirmed = self._top >= self._threshold()
+
+    # -- the way back ------------------------------------------------------------------------------------
+
+    def _tolerance(self) -> int:
+        return return_tolerance(self._top, self._noise, self._settings.resolution_nm)
+
+    def _note_near(self, value: int) -> None:
+        if abs(value - self._base) <= self._tolerance():
+            self._was_near = True
+
+    def _returning(self, t_ns: int, value: int, found: list[Stroke]) -> None:
+        self._take(t_ns, value)
+        travel = self._median_offset()
+        again = max(self._threshold(), self._top * 15 // 100) if self._was_near else self._top // 2
+        if travel > again and len(self._values) - self._fall_index >= 3:
+            self._applied_again(t_ns, found)
+            return
+        self._note_near(value)
+        calm = max(4 * self._noise, 2 * self._settings.resolution_nm)
+        if abs(value - self._settle_value) > calm:
+            self._settle_value, self._settle_from = value, t_ns
+            return
+        steady = 0
+        while steady < 4 and abs(self._values[-1 - steady] - self._settle_value) <= calm:
+            steady += 1
+            if steady == len(self._values):
+                break
+        near = abs(value - self._base) <= self._tolerance()
+        if (near and steady >= 3 and t_ns - self._settle_from >= _SETTLED_NEAR_NS) or (steady >= 4 and t_ns - self._settle_from >= _SETTLED_AWAY_NS):
+            self._complete(found, self._settled_level())
+
+    def _settled_level(self) -> int:
+        return rounded_mean(self._settled())
+
+    def _settled(self) -> list[int]:
+        return [v for t, v in zip(self._times, self._values, strict=True) if t >= self._settle_from]
+
+    def _near_level(self) -> int | None:
+        """The mean of the readings after the fall that are back at rest, None if there are none."""
+        limit = self._tolerance()
+        near = [v for v in self._values[self._fall_index :] if abs(v - self._base) <= limit]
+        return rounded_mean(near) if near else None
+
+    def _applied_again(self, t_ns: int, found: list[Stroke]) -> None:
+        """The next apply began before the return had settled: end the one stroke and begin the next."""
+        band = max(self._tolerance(), 4 * self._noise)
+        split = len(self._values)
+        while split > self._fall_index + 1:
+            earlier = self._direction * (self._values[split - 1] - self._base)
+            if earlier <= (band if self._was_near else self._top // 2):
+                break
+            split -= 1
+        times, values = self._times[split:], self._values[split:]
+        rest_time, base = self._times[split - 1], self._base
+        self._times, self._values = self._times[:split], self._values[:split]
+        level = self._near_level()
+        self._complete(found, level)
+        self._rest = [base if level is None else level]
+        self._rest_time = rest_time
+        self._depart(times[0], values[0])
+        for time, value in zip(times[1:], values[1:], strict=True):
+            self._applied(time, value, found)
+
+    def _complete(self, found: list[Stroke], rest_after: int | None) -> None:
+        near = rest_after is not None and abs(rest_after - self._base) <= self._tolerance()
+        samples = StrokeSamples(
+            times=self._times,
+            values=self._values,
+            rest_time=self._rest_time,
+            rest_nm=self._base,
+            direction=self._direction,
+            noise_nm=self._noise,
+            top_nm=self._top,
+            fall_index=self._fall_index,
+            rest_after_nm=rest_after,
+            returned=near,
+            period_ns=self._period_ns,
+            release_ns=self._release_ns,
+            noted=frozenset(self._noted),
+        )
+        measured = measure(samples, self._settings.resolution_nm, self._settings.plunger_range)
+        if measured is not None:
+            self._count += 1
+            found.append(
+                Stroke(
+                    n=self._count,
+                    start_ns=measured.start_ns,
+                    end_ns=measured.end_ns,
+                    released_nm=self._base,
+                    peak_travel_nm=measured.peak_travel_nm,
+                    held_travel_nm=measured.held_travel_nm,
+                    rise_ns=measured.rise_ns,
+                    creep_nm=measured.creep_nm,
+                    return_error_nm=measured.return_error_nm,
+                    flags=measured.flags,
+                    accepted=counts(measured.flags, self._settings.measure),
+                )
+            )
+        self._after_gap = False
+        settled = self._settled() if self._state is State.RETURNING else list(self._values[-8:])
+        self._begin_rest(settled or [self._values[-1]], self._times[-1])
+
+    # -- breaks in the stream ----------------------------------------------------------------------------
+
+    def _stream_broke(self) -> None:
+        """Readings are missing. A running stroke is marked; the rest level is kept until readings deny it."""
+        if self._state in (State.APPLIED, State.RETURNING):
+            self._noted.add("gap")
+        elif self._state is State.REST:
+            self._after_gap = True

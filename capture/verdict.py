@@ -1,11 +1,57 @@
-"""Strokes and a range in; mean, uncertainty and a verdict out."""
+"""Strokes and a range in; mean, uncertainty and a verdict out.
+
+Theory. The clearance is the mean travel of the accepted strokes. Its standard uncertainty combines, as
+JCGM 100 (the GUM) says, what the strokes show (type A, 4.2) and what is known of the indicator (type B, 4.3):
+
+    repeatability   s / sqrt(n), n - 1 degrees of freedom                                    JCGM 100, 4.2.3
+    resolution      d / sqrt(12) for each of the two readings a travel is made of            F.2.2.1
+                    It does not shrink with n: where every stroke shows the same digits,
+                    their rounding errors are the same too.
+    maximum error   a / sqrt(3), the maker's limit as a rectangular half-width               4.3.7
+    misalignment    a plunger at angle A shows the travel / cos A: L (1 / cos A - 1) / sqrt(3)
+
+Effective degrees of freedom follow Welch-Satterthwaite (G.4.1), the coverage factor is Student's t for 95 %
+(G.3), and the decision is that of JCGM 106 (7.2 to 8.3): the travel is taken as t-distributed about the mean,
+and a verdict is given only where the probability of its being right is at least 95 %. That is a guard band
+inside each limit; between the bands the verdict is `inconclusive`, and it says what would settle it.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
+from capture.stroke_measure import rounded_mean
+
+__all__ = [
+    "COVERAGE",
+    "BudgetLine",
+    "MeasurementLimits",
+    "Verdict",
+    "VerdictWord",
+    "coverage_factor",
+    "effective_dof",
+    "judge",
+    "probability_below",
+]
+
 VerdictWord = Literal["good", "tight", "loose", "inconclusive"]
+
+#: Coverage probability of the expanded uncertainty, and the least probability at which a verdict is given.
+COVERAGE = 0.95
+#: More strokes than this nobody will make for one pack; beyond it, strokes are said not to help.
+MOST_STROKES = 30
+
+
+@dataclass(frozen=True, slots=True)
+class MeasurementLimits:
+    """What is known of the indicator: lengths nm, the angle in radians."""
+
+    resolution_nm: int
+    max_error_nm: int = 0
+    misalignment: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,3 +85,134 @@ class Verdict:
     """What the technician should do next, in words."""
     more_strokes: int | None
     """How many more strokes would settle an inconclusive verdict; None where strokes cannot or need not."""
+
+
+def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
+    """Return the two-sided coverage factor k = t_p(dof) (JCGM 100, G.3.2; table G.2)."""
+    from scipy.special import ndtri, stdtrit
+
+    upper = (1 + probability) / 2
+    return float(ndtri(upper) if math.isinf(dof) else stdtrit(dof, upper))
+
+
+def probability_below(limit_nm: float, mean_nm: float, standard_nm: float, dof: float) -> float:
+    """Return the probability that the quantity lies below `limit_nm` (JCGM 106, 7.3, with t for few dof)."""
+    from scipy.special import ndtr, stdtr
+
+    if standard_nm <= 0:
+        return 1.0 if mean_nm < limit_nm else 0.0
+    scaled = (limit_nm - mean_nm) / standard_nm
+    return float(ndtr(scaled) if math.isinf(dof) else stdtr(dof, scaled))
+
+
+def effective_dof(budget: Sequence[BudgetLine]) -> float:
+    """Return the Welch-Satterthwaite effective degrees of freedom (JCGM 100, G.4.1), inf if all are."""
+    combined = math.fsum(line.standard_nm**2 for line in budget)
+    shared = math.fsum(line.standard_nm**4 / line.dof for line in budget if not math.isinf(line.dof))
+    return combined**2 / shared if shared > 0 else math.inf
+
+
+def _budget(mean: float, spread: float, count: int, limits: MeasurementLimits) -> tuple[BudgetLine, ...]:
+    lines = [
+        BudgetLine("repeatability", spread / math.sqrt(count), count - 1, f"s/sqrt(n) of {count} strokes"),
+        BudgetLine(
+            "resolution",
+            math.sqrt(2) * limits.resolution_nm / math.sqrt(12),
+            math.inf,
+            "two readings, d/sqrt(12)",
+        ),
+    ]
+    if limits.max_error_nm:
+        lines.append(
+            BudgetLine("maximum error", limits.max_error_nm / math.sqrt(3), math.inf, "rectangular, a/sqrt(3)")
+        )
+    if limits.misalignment:
+        excess = abs(mean) * (1 / math.cos(limits.misalignment) - 1)
+        lines.append(
+            BudgetLine("misalignment", excess / math.sqrt(3), math.inf, "cosine error, L(1/cos A - 1)/sqrt(3)")
+        )
+    return tuple(lines)
+
+
+def _decide(below: float, above: float) -> VerdictWord:
+    if below >= COVERAGE:
+        return "tight"
+    if above >= COVERAGE:
+        return "loose"
+    return "good" if 1 - below - above >= COVERAGE else "inconclusive"
+
+
+def _judge_once(
+    mean: float, spread: float, count: int, low_nm: int, high_nm: int, limits: MeasurementLimits
+) -> tuple[VerdictWord, float, float, tuple[BudgetLine, ...], float]:
+    budget = _budget(mean, spread, count, limits)
+    standard = math.sqrt(math.fsum(line.standard_nm**2 for line in budget))
+    dof = effective_dof(budget)
+    below = probability_below(low_nm, mean, standard, dof)
+    above = 1 - probability_below(high_nm, mean, standard, dof)
+    return _decide(below, above), standard, dof, budget, max(0.0, 1 - below - above)
+
+
+def judge(travels_nm: Sequence[int], low_nm: int, high_nm: int, limits: MeasurementLimits) -> Verdict | None:
+    """Judge accepted travels (nm) against the range; None with fewer than two, which show no repeatability."""
+    count = len(travels_nm)
+    if count < 2:
+        return None
+    mean = math.fsum(travels_nm) / count
+    spread = math.sqrt(math.fsum((travel - mean) ** 2 for travel in travels_nm) / (count - 1))
+    word, standard, dof, budget, conformance = _judge_once(mean, spread, count, low_nm, high_nm, limits)
+    factor = coverage_factor(dof)
+    verdict = Verdict(
+        verdict=word,
+        mean_nm=rounded_mean(travels_nm),
+        expanded_uncertainty_nm=math.ceil(factor * standard),
+        coverage=COVERAGE,
+        coverage_factor=factor,
+        dof=dof,
+        standard_uncertainty_nm=standard,
+        strokes=count,
+        low_nm=low_nm,
+        high_nm=high_nm,
+        conformance_probability=conformance,
+        budget=budget,
+        next_step=_settled_step(word),
+        more_strokes=None,
+    )
+    if word == "inconclusive":
+        return _with_what_settles_it(verdict, mean, spread, limits)
+    return verdict
+
+
+def _settled_step(word: VerdictWord) -> str:
+    return {
+        "good": "In range. Go on to the next pack.",
+        "tight": "Too little clearance. Change a part that opens the pack, then check again.",
+        "loose": "Too much clearance. Change a part that closes the pack, then check again.",
+        "inconclusive": "",
+    }[word]
+
+
+def _with_what_settles_it(verdict: Verdict, mean: float, spread: float, limits: MeasurementLimits) -> Verdict:
+    """Say how many more strokes would settle it if they repeat like these, or why no number would."""
+    low, high, count = verdict.low_nm, verdict.high_nm, verdict.strokes
+    for total in range(count + 1, MOST_STROKES + 1):
+        if _judge_once(mean, spread, total, low, high, limits)[0] != "inconclusive":
+            more = total - count
+            text = f"Too close to call: about {more} more {'stroke' if more == 1 else 'strokes'} should settle it."
+            return replace(verdict, next_step=text, more_strokes=more)
+    edge = "lower" if mean - low < high - mean else "upper"
+    fixed = _budget(mean, 0.0, MOST_STROKES, limits)
+    instrument = math.sqrt(math.fsum(line.standard_nm**2 for line in fixed))
+    # What the indicator alone may contribute for a mean this far from the limit (JCGM 106, one-sided guard band).
+    needed = abs(mean - (low if edge == "lower" else high)) / coverage_factor(math.inf, 2 * COVERAGE - 1)
+    if needed < instrument and needed > limits.resolution_nm / 50:
+        text = (
+            f"More strokes cannot settle it: the indicator itself is uncertain by {instrument / 1000:.1f} um and the "
+            f"{edge} limit asks for {needed / 1000:.1f} um. Use a finer indicator, or move the pack off the limit."
+        )
+    else:
+        text = (
+            f"More strokes cannot settle it: the travel lies on the {edge} limit. "
+            "Change a part to bring the pack well inside its range."
+        )
+    return replace(verdict, next_step=text)

@@ -50,6 +50,8 @@ class BenchView:
     preferred_nm: int = 0
     strokes_wanted: int = 0
     seat_wanted: int = 0
+    measure: Literal["peak", "held"] = "held"
+    """Which travel of a stroke the sheet averages."""
     air: str = ""
     """The air the sheet asks for, such as '140 kPa ± 10 kPa'; empty if the sheet names none."""
     strokes: list[StrokeView] = field(default_factory=list)
@@ -74,3 +76,5 @@ class BenchView:
     keys: str = ""
     """The keys that do something now, for the bottom line."""
     warning: str = ""
+    caution: str = ""
+    """A caution for the people at the bench while it applies, such as hands clear before an apply; empty for none."""

@@ -4,14 +4,22 @@ from __future__ import annotations
 
 from decimal import Decimal
 from functools import cache
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 from pydantic import BeforeValidator
 
 if TYPE_CHECKING:
     import pint
 
-__all__ = ["Angle", "LengthNm", "PressurePa", "format_length", "parse_angle", "parse_length", "parse_pressure"]
+__all__ = [
+    "Angle",
+    "LengthNm",
+    "PressurePa",
+    "format_length",
+    "parse_angle",
+    "parse_length",
+    "parse_pressure",
+]
 
 
 @cache
@@ -73,7 +81,6 @@ def format_length(value_nm: int, unit: str, decimals: int | None = None) -> str:
     per_unit = 25_400_000 if unit == "in" else 1_000_000
     places = decimals if decimals is not None else (4 if unit == "in" else 3)
     return f"{Decimal(value_nm) / per_unit:.{places}f} {unit}"
-
 
 
 #: pydantic field types: text with a unit on the edge, an exact number inside.

@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Any, Protocol
+from decimal import Decimal
+from fractions import Fraction
+from typing import Annotated, Any, Protocol, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from drivers.reading import Reading, Unit
-from drivers.units import Angle, LengthNm
+from drivers.reading import OFF_GRID, OUT_OF_RANGE, Reading, Unit
+from drivers.units import Angle, LengthNm, parse_length
 
-__all__ = ["Decoder", "IndicatorDriver", "IndicatorSettings"]
+__all__ = [
+    "NM_PER_UNIT",
+    "Decoder",
+    "IndicatorDriver",
+    "IndicatorSettings",
+    "ScaledSettings",
+    "doubts",
+    "interval_ns",
+    "scaled_nm",
+]
+
+#: Nanometres in one of each unit (NIST SP 811 app. B: 1 in = 25.4 mm exactly). Integers, because pint is
+#: too slow for a decoder and a decoder must be exact.
+NM_PER_UNIT: dict[Unit, int] = {"mm": 1_000_000, "in": 25_400_000}
 
 #: What a hand-held indicator of each unit usually resolves (common practice), used where no setting says.
 _USUAL_RESOLUTION_NM: dict[Unit, int] = {"mm": 10_000, "in": 12_700}
@@ -58,6 +74,68 @@ class IndicatorSettings(BaseModel):
     def resolution_nm(self) -> int:
         """The display step in nanometres, the usual one where the settings give none."""
         return self.resolution or _USUAL_RESOLUTION_NM[self.unit]
+
+
+#: A bare number ("0.0005"), or a number and the unit that follows it ("0.0005 in").
+_SCALE = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(.*)")
+
+
+def _as_text(value: Any) -> Any:
+    """Take a number as the text it was typed as: a float's shortest text is exactly what was typed."""
+    return str(value) if isinstance(value, (int, float, Decimal)) and not isinstance(value, bool) else value
+
+
+class ScaledSettings(IndicatorSettings):
+    """The settings of a wire form that sends bare counts: how long one count is."""
+
+    scale: Annotated[str, BeforeValidator(_as_text)]
+    """Length of one count: "0.0005 in", "1 um", or a bare number in `unit`; negative reverses the sign."""
+
+    @model_validator(mode="after")
+    def _check_scale(self) -> Self:
+        if self.scale_nm == 0:
+            raise ValueError(f"scale: {self.scale!r} is zero; expected a length such as '0.0005 in' or '1 um'")
+        return self
+
+    @property
+    def scale_nm(self) -> Fraction:
+        """Nanometres a count, exact even where a count is no whole number of them; raises ValueError."""
+        match = _SCALE.fullmatch(self.scale.strip())
+        if match is None:
+            raise ValueError(f"scale: {self.scale!r} is no length; expected such as '0.0005 in' or '1 um'")
+        number, unit = match.groups()
+        per_unit = parse_length(f"1 {unit}") if unit else NM_PER_UNIT[self.unit]
+        return Fraction(Decimal(number)) * per_unit
+
+
+def scaled_nm(digits: int, decimals: int, nm_per_unit: int) -> int:
+    """Return `digits` / 10**`decimals` of a unit in integer nanometres, ties between two going to the even one."""
+    scaled = digits * nm_per_unit
+    if not decimals:
+        return scaled
+    divisor = 10**decimals
+    quotient, rest = divmod(scaled, divisor)
+    if rest * 2 > divisor or (rest * 2 == divisor and quotient & 1):
+        quotient += 1
+    return quotient
+
+
+def doubts(settings: IndicatorSettings, value_nm: int, unit: Unit) -> tuple[str, ...]:
+    """Return the flags of a displayed value, nanometres.
+
+    A value can be off the grid only where the settings give the resolution, in the unit being displayed.
+    """
+    limits, step_nm = settings.range, settings.resolution
+    outside = limits is not None and not limits[0] <= value_nm <= limits[1]
+    off_grid = step_nm and unit == settings.unit and value_nm % step_nm
+    if not outside and not off_grid:
+        return ()
+    return ((OUT_OF_RANGE,) if outside else ()) + ((OFF_GRID,) if off_grid else ())
+
+
+def interval_ns(rate_hz: float) -> int:
+    """Return the nanoseconds between two requests sent `rate_hz` times a second."""
+    return round(1_000_000_000 / rate_hz)
 
 
 class Decoder(Protocol):

@@ -1,0 +1,112 @@
+"""One pack's check as a state machine: strokes in, effects out. No I/O and no clock.
+
+Theory.
+    SEATING    the first `seat_strokes` strokes settle the pack: kept and shown, not averaged
+    COUNTING   strokes that count are averaged until there are as many as the sheet asks for; strokes with a
+               flag that spoils them are kept and shown, and asked for again
+    EXTENDING  the sheet's count is there but the verdict is inconclusive and more strokes can settle it
+    DONE       the verdict stands; further strokes are ignored
+
+A verdict is worked out after every counted stroke from the second on, so that the screen can show where it is
+heading; only the one that `Finished` carries is recorded and published.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from capture.sheet import Pack
+from capture.strokes import Stroke
+from capture.verdict import MOST_STROKES, MeasurementLimits, Verdict, judge
+
+__all__ = ["Check", "CheckState", "Effect", "Finished", "StrokeKept"]
+
+
+class CheckState(Enum):
+    """Where a check stands."""
+
+    SEATING = "seating"
+    COUNTING = "counting"
+    EXTENDING = "extending"
+    DONE = "done"
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeKept:
+    """A stroke belongs to this check: record it. `seat` strokes are never averaged."""
+
+    stroke: Stroke
+    seat: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """The check is over with this verdict: record it with the recording's hash, and publish it."""
+
+    verdict: Verdict
+
+
+Effect = StrokeKept | Finished
+
+
+class Check:
+    """Measures one pack once. Feed it strokes; do what it returns."""
+
+    def __init__(self, pack: Pack, limits: MeasurementLimits, *, stop_when_settled: bool = True) -> None:
+        """`stop_when_settled` ends the check as soon as the sheet's count gives a verdict; a replay that must
+        judge everything a recording holds turns it off and asks `verdict` at the end."""
+        self.pack = pack
+        self._limits = limits
+        self._stop = stop_when_settled
+        self._seated = 0
+        self._travels: list[int] = []
+        self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
+        self.verdict: Verdict | None = None
+        self.last: StrokeKept | None = None
+
+    @property
+    def counted(self) -> int:
+        """How many strokes are averaged so far."""
+        return len(self._travels)
+
+    def take(self, stroke: Stroke) -> list[Effect]:
+        """Take the next stroke; return what follows from it."""
+        if self.state is CheckState.DONE:
+            return []
+        if self.state is CheckState.SEATING:
+            return [self._seat(stroke)]
+        self.last = StrokeKept(stroke, seat=False)
+        if not stroke.accepted:
+            return [self.last]
+        travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
+        self._travels.append(travel)
+        self.verdict = judge(self._travels, self.pack.low_nm, self.pack.high_nm, self._limits)
+        if self.counted < self.pack.strokes or self.verdict is None or not self._stop:
+            return [self.last]
+        undecided = self.verdict.verdict == "inconclusive" and self.verdict.more_strokes is not None
+        if undecided and self.counted < min(MOST_STROKES, 3 * self.pack.strokes):
+            self.state = CheckState.EXTENDING
+            return [self.last]
+        self.state = CheckState.DONE
+        return [self.last, Finished(self.verdict)]
+
+    def _seat(self, stroke: Stroke) -> StrokeKept:
+        self._seated += 1
+        if self._seated >= self.pack.seat_strokes:
+            self.state = CheckState.COUNTING
+        self.last = StrokeKept(replace(stroke, accepted=False), seat=True)
+        return self.last
+
+    def next_step(self) -> str:
+        """Return the next thing for the technician to do, in words."""
+        if self.state is CheckState.DONE and self.verdict is not None:
+            return self.verdict.next_step
+        if self.state is CheckState.SEATING:
+            return f"Seat the pack: apply and release the air, {self._seated + 1} of {self.pack.seat_strokes}."
+        if self.state is CheckState.EXTENDING and self.verdict is not None:
+            return self.verdict.next_step + " Apply and release again."
+        again = ""
+        if self.last is not None and not self.last.seat and not self.last.stroke.accepted:
+            again = "The last stroke does not count. "
+        return f"{again}Apply, hold until the reading rests, release: stroke {self.counted + 1} of {self.pack.strokes}."

@@ -1,0 +1,96 @@
+"""Tables for people: the uncertainty budget behind a verdict, and the strokes of a recording."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from rich.console import Group
+from rich.table import Table
+from rich.text import Text
+
+from capture.dashboard.canvas import clean
+from capture.dashboard.words import LOOKS, counted, flag_words, number
+from capture.strokes import Stroke
+from capture.verdict import Verdict
+from capture.view import StrokeView
+from drivers.units import format_length
+
+__all__ = ["DECISION_RULE", "budget_table", "report_strokes"]
+
+DECISION_RULE = (
+    "Guarded (JCGM 106): good only if mean ± U lies inside the range; tight or loose only if it lies wholly outside; "
+    "inconclusive otherwise."
+)
+
+
+def _plain(text: str, style: str = "") -> Text:
+    return Text(clean(text), style=style)
+
+
+def _dof(dof: float) -> str:
+    return "∞" if math.isinf(dof) else f"{dof:.1f}".removesuffix(".0")
+
+
+def _small(value_nm: float, unit: str) -> str:
+    """Return a standard uncertainty with one more place than a travel has."""
+    return format_length(round(value_nm), unit, 5 if unit == "in" else 4)
+
+
+def budget_table(verdict: Verdict, unit: str) -> Group:
+    """Return the budget (JCGM 100) as a table, and what follows from it as a second one."""
+    table = Table(title="Uncertainty budget", title_justify="left")
+    table.add_column("source", overflow="fold")
+    table.add_column("basis", overflow="fold")
+    for heading in ("standard uncertainty", "dof", "share"):
+        table.add_column(heading, justify="right")
+    total = sum(line.standard_nm**2 for line in verdict.budget)
+    for line in verdict.budget:
+        share = f"{line.standard_nm**2 / total:.0%}" if total > 0 else "-"
+        table.add_row(
+            _plain(line.source), _plain(line.basis), _small(line.standard_nm, unit), _dof(line.dof), share
+        )
+    facts = Table(show_header=False, box=None, pad_edge=False)
+    facts.add_column(style="bold", no_wrap=True)
+    facts.add_column(overflow="fold")
+    look = LOOKS[verdict.verdict]
+    low, high = number(verdict.low_nm, unit), format_length(verdict.high_nm, unit)
+    for name, value in (
+        ("combined standard uncertainty u", _small(verdict.standard_uncertainty_nm, unit)),
+        ("effective degrees of freedom", _dof(verdict.dof)),
+        ("coverage factor k", f"{verdict.coverage_factor:.2f}"),
+        ("coverage probability", f"{verdict.coverage:.0%}"),
+        ("expanded uncertainty U", format_length(verdict.expanded_uncertainty_nm, unit)),
+        ("mean travel", f"{format_length(verdict.mean_nm, unit)} from {verdict.strokes} strokes"),
+        ("range", f"{low} to {high}"),
+        ("probability of conformance", f"{verdict.conformance_probability:.1%}"),
+        ("decision rule", DECISION_RULE),
+    ):
+        facts.add_row(name, _plain(value))
+    facts.add_row("verdict", _plain(f"{look.shape} {verdict.verdict}", look.style))
+    if verdict.more_strokes is not None:
+        facts.add_row("strokes that would settle it", f"{verdict.more_strokes} more")
+    facts.add_row("next step", _plain(verdict.next_step))
+    return Group(table, facts)
+
+
+def report_strokes(strokes: Iterable[Stroke | StrokeView], unit: str) -> Table:
+    """Return the strokes as a table; a bare stroke is taken as no seat stroke."""
+    table = Table(title="Strokes", title_justify="left")
+    for heading in ("n", "held", "peak", "rise", "return error"):
+        table.add_column(heading, justify="right")
+    table.add_column("use")
+    table.add_column("remarks", overflow="fold")
+    for item in strokes:
+        shown = item if isinstance(item, StrokeView) else StrokeView(item, seat=False)
+        stroke = shown.stroke
+        table.add_row(
+            str(stroke.n),
+            format_length(stroke.held_travel_nm, unit),
+            format_length(stroke.peak_travel_nm, unit),
+            f"{stroke.rise_ns / 1e9:.2f} s",
+            format_length(stroke.return_error_nm, unit),
+            counted(shown),
+            _plain(flag_words(stroke.flags)),
+        )
+    return table

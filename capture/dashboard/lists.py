@@ -1,0 +1,95 @@
+"""The side of the screen: the packs of the unit with their verdicts, and the strokes of this pack with their flags."""
+
+from __future__ import annotations
+
+from rich.cells import cell_len
+
+from capture.dashboard.canvas import Ink, Row, fit, row_width, wrap
+from capture.dashboard.words import LOOKS, counted, flag_words, number, travel_nm
+from capture.view import BenchView, PackView, StrokeView
+
+__all__ = ["pack_rows", "stroke_rows"]
+
+
+def _ends(left: Row, right: Row, width: int) -> Row:
+    """Return `left` cut to leave room for `right` at the far end."""
+    room = width - row_width(right)
+    return [*fit(left, room), *right] if room > 0 else fit(left, width)
+
+
+def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) -> Row:
+    name = ink.text(pack.name)
+    pointer = ink.pick("▸", ">") if current else " "
+    style = "bold" if current else ""
+    verdict = pack.verdict
+    if verdict is None or pack.state == "waiting":
+        word = {"waiting": "waiting", "measuring": "measuring", "done": "done"}[pack.state]
+        mark = (ink.pick("··", ".."), style)
+        tails = [word]
+    else:
+        look = LOOKS[verdict.verdict]
+        mark = (ink.pick(look.shape, look.ascii_shape), look.style)
+        word = verdict.verdict + (" so far" if pack.state == "measuring" else "")
+        value = ink.text(f"{number(verdict.mean_nm, unit)} ± {number(verdict.expanded_uncertainty_nm, unit)}")
+        tails = [f"{value} {word}", word, verdict.verdict]
+    left: Row = [(pointer, style), mark, (f" {name}", style)]
+    for tail in tails:
+        if row_width(left) + 1 + cell_len(tail) <= width:
+            return _ends(left, [(tail, mark[1] if verdict else "")], width)
+    return fit(left, width)
+
+
+def pack_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
+    """Return a title and as many packs as fit `most` rows, kept around the one being measured."""
+    if most < 2:
+        return []
+    done = sum(pack.state == "done" for pack in view.packs)
+    rows: list[Row] = [_ends([("PACKS", "bold")], [(f"{done} of {len(view.packs)} done", "")], width)]
+    room = most - 1
+    first = 0
+    if len(view.packs) > room:
+        first = max(0, min(view.pack - room // 2, len(view.packs) - room))
+    for index, pack in enumerate(view.packs[first : first + room], first):
+        rows.append(_pack_row(pack, index == view.pack, view.display_unit, width, ink))
+    return rows
+
+
+def _stroke_block(shown: StrokeView, view: BenchView, width: int, ink: Ink) -> list[Row]:
+    """Return one stroke: travel and use on a row, its flags beside it or on the rows below."""
+    stroke, unit = shown.stroke, view.display_unit
+    use = counted(shown)
+    style = "" if use == "counts" else "italic" if use == "seat" else "yellow"
+    travel = number(travel_nm(stroke, view.measure), unit)
+    row: Row = [(f"{stroke.n:>3}  ", ""), (travel, "bold"), (f" {unit}  ", ""), (use, style)]
+    words = ink.text(flag_words(stroke.flags))
+    if not words:
+        return [row]
+    indent = row_width(row) + len("left out") - len(use) + 2
+    if width - indent >= 24:
+        lines = wrap(words, width - indent, 3)
+        blocks: list[Row] = [[*fit(row, indent), (lines[0], style)]]
+        return blocks + [[(" " * indent, ""), (line, style)] for line in lines[1:]]
+    return [row, *([(f"    {line}", style)] for line in wrap(words, width - 4, 3))]
+
+
+def stroke_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
+    """Return a title and the newest strokes that fit `most` rows, oldest first."""
+    if most < 2:
+        return []
+    count = sum(shown.stroke.accepted and not shown.seat for shown in view.strokes)
+    right = f"{count} of {view.strokes_wanted} count" if view.strokes_wanted else f"{count} count"
+    title = _ends([("STROKES", "bold")], [(right, "")], width)
+    blocks: list[list[Row]] = []
+    room = most - 1
+    for shown in reversed(view.strokes):
+        block = _stroke_block(shown, view, width, ink)
+        if len(block) > room:
+            break
+        blocks.append(block)
+        room -= len(block)
+    hidden = len(view.strokes) - len(blocks)
+    if hidden:
+        title = _ends(
+            [(f"STROKES ({hidden} earlier)", "bold")], [(f"{count}/{view.strokes_wanted}", "")], width
+        )
+    return [title, *(row for block in reversed(blocks) for row in block)]

@@ -1,0 +1,86 @@
+"""What the dashboard says: flags in words, verdicts with their shape and colour, lengths as people read them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from capture.strokes import Stroke
+from capture.verdict import Verdict, VerdictWord
+from capture.view import StrokeView
+from drivers.units import format_length
+
+__all__ = ["FLAG_WORDS", "LOOKS", "Look", "counted", "flag_words", "number", "plain_line", "travel_nm"]
+
+#: Every flag a stroke can carry, as a technician would say it.
+FLAG_WORDS: dict[str, str] = {
+    "glitch": "a reading was rejected",
+    "no_return": "did not come back to rest",
+    "base_moved": "rest position shifted",
+    "out_of_reach": "plunger near end of reach",
+    "creep": "still moving at release",
+    "leak": "fell away while held",
+    "short_hold": "held too briefly to settle",
+    "sparse": "too few readings to trust",
+    "rezeroed": "zeroed or unit switched",
+    "pressure": "air outside the window",
+    "gap": "readings interrupted",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How a verdict shows: a shape (drawn, spelled in ASCII, and as dots for the big form) and a colour."""
+
+    shape: str
+    ascii_shape: str
+    style: str
+    dots: tuple[str, ...]
+
+
+# The shapes say the thing itself: pressed together, pulled apart, solid, or wavering. The colours stay apart for the
+# common colour vision deficiencies, and nothing depends on them.
+LOOKS: dict[VerdictWord, Look] = {
+    "good": Look("■■", "##", "bold cyan", ("#####", "#####", "#####", "#####", "#####")),
+    "tight": Look("►◄", "><", "bold magenta", ("#...#", "##.##", "#####", "##.##", "#...#")),
+    "loose": Look("◄►", "<>", "bold yellow", ("..#..", ".#.#.", "#...#", ".#.#.", "..#..")),
+    "inconclusive": Look("≈≈", "~~", "bold bright_white", (".....", ".#..#", "#.##.", ".....", ".....")),
+}
+
+
+def flag_words(flags: tuple[str, ...]) -> str:
+    """Return the flags as one sentence part; a flag without words is shown as it is spelled."""
+    return ", ".join(FLAG_WORDS.get(flag, flag) for flag in flags)
+
+
+def number(value_nm: int, unit: str) -> str:
+    """Return a length without its unit, at the usual places."""
+    return format_length(value_nm, unit).rsplit(" ", 1)[0]
+
+
+def travel_nm(stroke: Stroke, measure: str) -> int:
+    """Return the travel that the build sheet averages: at the peak, or while held."""
+    return stroke.peak_travel_nm if measure == "peak" else stroke.held_travel_nm
+
+
+def counted(shown: StrokeView) -> str:
+    """Return in a word or two what a stroke is used for."""
+    if shown.seat:
+        return "seat"
+    return "counts" if shown.stroke.accepted else "left out"
+
+
+def plain_line(event: StrokeView | Verdict | str, unit: str, pack: str = "", measure: str = "held") -> str:
+    """Return one line for a terminal that cannot be drawn on, or a log: a stroke, a verdict, or a warning."""
+    prefix = f"{pack}: " if pack else ""
+    if isinstance(event, str):
+        return f"{prefix}warning: {event}"
+    if isinstance(event, StrokeView):
+        flags = f" ({flag_words(event.stroke.flags)})" if event.stroke.flags else ""
+        travel = format_length(travel_nm(event.stroke, measure), unit)
+        return f"{prefix}stroke {event.stroke.n}: {travel}, {counted(event)}{flags}"
+    mean, spread = number(event.mean_nm, unit), format_length(event.expanded_uncertainty_nm, unit)
+    low, high = number(event.low_nm, unit), format_length(event.high_nm, unit)
+    return (
+        f"{prefix}{event.verdict.upper()}: {mean} ± {spread} ({event.coverage:.0%}, {event.strokes} strokes), "
+        f"range {low} to {high}. {event.next_step}"
+    ).rstrip()

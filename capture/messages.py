@@ -1,0 +1,293 @@
+"""What a bench says over MQTT: every payload as a model, and the topics they travel under.
+
+Topics, all below `strokelog/v1` (the 1 is the payloads' `schema_version`):
+
+    strokelog/v1/<bench>/status           BenchStatus     retained; the last will says `offline`
+    strokelog/v1/<bench>/<pack>/stroke    StrokeMessage   one a stroke, not retained
+    strokelog/v1/<bench>/<pack>/verdict   VerdictMessage  retained: the newest verdict of the pack
+
+`<bench>` and `<pack>` are names made safe as one topic level by `topic_level`; `name_from_level` gives the
+name back. Everything is published at QoS 1, so a message may arrive twice: its `id` is then the same.
+A producer may not add fields (the constructors refuse them); a consumer reads with `from_wire`, which ignores
+fields it does not know. Lengths are integer nanometres (`_nm`), times integer nanoseconds since the
+recording began (`_ns`), and `at` is RFC 3339 in UTC. No MQTT client and no database here.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+from datetime import UTC, datetime
+from typing import Annotated, Any, Final, Literal, Self
+from urllib.parse import unquote
+from uuid import UUID, uuid4
+
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    FiniteFloat,
+    ValidationInfo,
+    model_validator,
+)
+
+from capture.strokes import Stroke
+from capture.verdict import Verdict, VerdictWord
+from capture.view import LinkState
+
+__all__ = [
+    "MESSAGES",
+    "BenchStatus",
+    "BudgetLineMessage",
+    "Outgoing",
+    "StrokeMessage",
+    "VerdictMessage",
+    "name_from_level",
+    "outgoing",
+    "schemas",
+    "status_topic",
+    "stroke_topic",
+    "topic_level",
+    "verdict_topic",
+]
+
+ROOT: Final = "strokelog/v1"
+_WIRE: Final = "wire"
+_LONGEST_LEVEL: Final = 1000  # an MQTT topic holds 65 535 bytes; a name near that is a mistake
+
+
+def topic_level(name: str) -> str:
+    """Return `name` as one MQTT topic level: percent-encoded where MQTT or this topic tree gives a meaning.
+
+    Raises ValueError for a name that is empty, too long, or not valid Unicode.
+    """
+    if not name:
+        raise ValueError("an empty name cannot be part of an MQTT topic; give the bench and each pack a name")
+    if name == "status":  # the tree's own word: encode one letter of it
+        return "%73tatus"
+    level = "".join(_escape(character) for character in name)
+    if len(level.encode()) > _LONGEST_LEVEL:
+        raise ValueError(f"the name {name[:40]!r}... is too long for an MQTT topic; use a shorter one")
+    return level
+
+
+def _escape(character: str) -> str:
+    code = ord(character)
+    control = code < 0x20 or 0x7F <= code < 0xA0
+    noncharacter = code & 0xFFFE == 0xFFFE or 0xFDD0 <= code <= 0xFDEF
+    if character in "%/+#" or control or noncharacter:  # MQTT 3.1.1, sections 1.5.3 and 4.7
+        return "".join(f"%{byte:02X}" for byte in character.encode())
+    return character
+
+
+def name_from_level(level: str) -> str:
+    """Return the name that `topic_level` made `level` from."""
+    return unquote(level, errors="strict")
+
+
+def status_topic(bench: str) -> str:
+    """Return the topic of a bench's retained status."""
+    return f"{ROOT}/{topic_level(bench)}/status"
+
+
+def stroke_topic(bench: str, pack: str) -> str:
+    """Return the topic of the strokes of one pack."""
+    return f"{ROOT}/{topic_level(bench)}/{topic_level(pack)}/stroke"
+
+
+def verdict_topic(bench: str, pack: str) -> str:
+    """Return the topic of the retained verdict of one pack."""
+    return f"{ROOT}/{topic_level(bench)}/{topic_level(pack)}/verdict"
+
+
+def _in_utc(at: datetime) -> datetime:
+    return at.astimezone(UTC)
+
+
+def _infinite_as_none(dof: object) -> object:
+    return None if isinstance(dof, float) and math.isinf(dof) else dof
+
+
+At = Annotated[AwareDatetime, AfterValidator(_in_utc)]
+Dof = Annotated[
+    FiniteFloat | None,
+    BeforeValidator(_infinite_as_none),
+    Field(description="Degrees of freedom; null stands for infinitely many."),
+]
+
+
+class _Strict(BaseModel):
+    """Refuses unknown fields from a producer, drops them when reading from the wire."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    @model_validator(mode="before")
+    @classmethod
+    def _drop_unknown(cls, data: Any, info: ValidationInfo) -> Any:
+        if info.context == _WIRE and isinstance(data, dict):
+            return {key: value for key, value in data.items() if key in cls.model_fields}
+        return data
+
+
+class _Message(_Strict):
+    schema_version: Literal[1] = 1
+    id: UUID = Field(default_factory=uuid4, description="The same when a message is delivered twice.")
+    at: At = Field(description="When it happened, RFC 3339 in UTC.")
+    bench: str
+
+    @classmethod
+    def from_wire(cls, payload: str | bytes) -> Self:
+        """Return the message in `payload`, ignoring fields this version does not know.
+
+        Raises pydantic.ValidationError if it is no such message.
+        """
+        return cls.model_validate_json(payload, context=_WIRE)
+
+
+class BenchStatus(_Message):
+    """What a bench is doing now. Retained; the broker publishes `offline` for a bench that vanished."""
+
+    state: Literal["online", "offline", "measuring"]
+    software_version: str
+    job: UUID | None = None
+    unit_serial: str = ""
+    technician: str = ""
+    pack: str | None = Field(default=None, description="The pack being measured, null for none.")
+    indicator: LinkState = "off"
+    messages_waiting: int = Field(default=0, ge=0, description="Completed but not yet taken by the broker.")
+
+
+class StrokeMessage(_Message):
+    """One stroke, as measured. `seat` strokes settle the pack and are not averaged."""
+
+    job: UUID
+    pack: str
+    check: int = Field(description="The check's number in the bench's record.")
+    seat: bool
+    n: int
+    start_ns: int
+    end_ns: int
+    released_nm: int
+    peak_travel_nm: int
+    held_travel_nm: int
+    rise_ns: int
+    creep_nm: int
+    return_error_nm: int
+    flags: tuple[str, ...]
+    accepted: bool
+
+    @classmethod
+    def of(cls, stroke: Stroke, *, at: datetime, bench: str, job: UUID, pack: str, check: int, seat: bool) -> Self:
+        """Return the message for `stroke`."""
+        measured = {field.name: getattr(stroke, field.name) for field in fields(stroke)}
+        return cls(at=at, bench=bench, job=job, pack=pack, check=check, seat=seat, **measured)
+
+
+class BudgetLineMessage(_Strict):
+    """One row of the uncertainty budget (JCGM 100): source, standard uncertainty, degrees of freedom."""
+
+    source: str
+    standard_nm: FiniteFloat
+    dof: Dof
+    basis: str
+
+
+class VerdictMessage(_Message):
+    """The verdict on a pack's clearance, with its uncertainty, and the hash of the recording behind it."""
+
+    job: UUID
+    pack: str
+    check: int = Field(description="The check's number in the bench's record.")
+    verdict: VerdictWord
+    mean_nm: int
+    expanded_uncertainty_nm: int
+    coverage: FiniteFloat
+    coverage_factor: FiniteFloat
+    dof: Dof
+    standard_uncertainty_nm: FiniteFloat
+    strokes: int
+    low_nm: int
+    high_nm: int
+    conformance_probability: FiniteFloat
+    budget: tuple[BudgetLineMessage, ...]
+    next_step: str
+    more_strokes: int | None
+    advice: tuple[str, ...]
+    recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+
+    @classmethod
+    def of(
+        cls,
+        verdict: Verdict,
+        *,
+        at: datetime,
+        bench: str,
+        job: UUID,
+        pack: str,
+        check: int,
+        advice: Iterable[str],
+        recording_sha256: str,
+    ) -> Self:
+        """Return the message for `verdict`."""
+        judged = {field.name: getattr(verdict, field.name) for field in fields(verdict)}
+        judged["budget"] = tuple(
+            BudgetLineMessage(source=line.source, standard_nm=line.standard_nm, dof=line.dof, basis=line.basis)
+            for line in verdict.budget
+        )
+        return cls(
+            at=at,
+            bench=bench,
+            job=job,
+            pack=pack,
+            check=check,
+            advice=tuple(advice),
+            recording_sha256=recording_sha256,
+            **judged,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """One message ready for the outbox: where it goes and the exact text that will be sent."""
+
+    id: str
+    topic: str
+    payload: str
+    retain: bool
+
+
+def outgoing(message: StrokeMessage | VerdictMessage) -> Outgoing:
+    """Return `message` addressed to its topic and written as JSON."""
+    if isinstance(message, StrokeMessage):
+        topic, retain = stroke_topic(message.bench, message.pack), False
+    else:
+        topic, retain = verdict_topic(message.bench, message.pack), True
+    return Outgoing(str(message.id), topic, message.model_dump_json(), retain)
+
+
+#: Every kind of message, by the name of its schema file.
+MESSAGES: Final[dict[str, type[_Message]]] = {
+    "status": BenchStatus,
+    "stroke": StrokeMessage,
+    "verdict": VerdictMessage,
+}
+
+
+def schemas() -> dict[str, str]:
+    """Return the JSON Schema (2020-12) of every message: file name to text.
+
+    The schemas are for consumers, so they allow unknown fields although a producer may not add any.
+    """
+    texts = {}
+    for name, model in MESSAGES.items():
+        schema = model.model_json_schema(mode="serialization")
+        for part in (schema, *schema.get("$defs", {}).values()):
+            part.pop("additionalProperties", None)
+        schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+        texts[f"{name}.json"] = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+    return texts

@@ -1,0 +1,146 @@
+"""Opens the record's SQLite file: durable settings, the stored schema version, and migrations when needed.
+
+Alembic is imported only when a file must be brought up to date, because it would double the daemon's start.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.pool import StaticPool
+
+from capture.record.schema import REVISIONS
+
+__all__ = ["READ", "RecordError", "open_engine", "reason"]
+
+#: Execution options for a transaction that only reads: it must not take SQLite's write lock.
+READ: Final = {"sqlite_begin": "BEGIN"}
+_BUSY_MS: Final = 5000
+_PAGE_HEADER: Final = b"SQLite format 3\x00"
+
+
+class RecordError(Exception):
+    """The record cannot do what was asked. The text says what happened, where, and what to do next."""
+
+
+def reason(error: Exception) -> str:
+    """Return the database's own words for `error`, without SQLAlchemy's additions."""
+    return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
+
+
+def open_engine(path: Path) -> Engine:
+    """Return an engine on the record at `path`, made or migrated to the newest schema if it must be.
+
+    Raises RecordError if the file cannot be used as a record.
+    """
+    _check_place(path)
+    engine = create_engine(
+        # One connection for good: SQLite has one writer anyway, and Store serialises its callers.
+        "sqlite://",
+        creator=lambda: sqlite3.connect(
+            path, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
+        ),
+        poolclass=StaticPool,
+        json_serializer=_to_json,
+    )
+    event.listen(engine, "connect", _configure)
+    event.listen(engine, "begin", _begin)
+    try:
+        _bring_up_to_date(engine, path)
+    except (DBAPIError, sqlite3.Error) as error:
+        engine.dispose()
+        raise RecordError(
+            f"cannot open the record {path}: {reason(error)}; expected an SQLite file this user may write, "
+            "in a directory this user may write; check the owner and free space, or give another path"
+        ) from error
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _check_place(path: Path) -> None:
+    if not path.parent.is_dir():
+        raise RecordError(
+            f"cannot open the record {path}: there is no directory {path.parent}; "
+            "make it, or give another path"
+        )
+    if path.is_dir():
+        raise RecordError(f"cannot open the record {path}: it is a directory; give the path of a file in it")
+    try:
+        with path.open("rb") as file:
+            start = file.read(len(_PAGE_HEADER))
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise RecordError(
+            f"cannot read the record {path}: {error.strerror}; make it readable and writable for this user"
+        ) from error
+    if start and start != _PAGE_HEADER:
+        raise RecordError(
+            f"{path} is no SQLite database, so it is no record; move it away, or give another path"
+        )
+
+
+def _to_json(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def _configure(connection: sqlite3.Connection, _pool_entry: object) -> None:
+    for pragma in (
+        f"busy_timeout = {_BUSY_MS}",  # before the others: switching to WAL needs a lock too
+        "journal_mode = WAL",
+        "synchronous = FULL",  # a stroke that was acknowledged survives a power cut
+        "foreign_keys = ON",
+    ):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin(connection: Connection) -> None:
+    # The sqlite3 module begins transactions late and never for DDL, so this does it. IMMEDIATE takes the
+    # write lock at once: an upgrade from reading to writing could fail without waiting for busy_timeout.
+    begin = connection.get_execution_options().get("sqlite_begin", "BEGIN IMMEDIATE")
+    connection.exec_driver_sql(begin)
+
+
+def _bring_up_to_date(engine: Engine, path: Path) -> None:
+    with engine.connect().execution_options(**READ) as connection:
+        version = _stored_version(connection, path)
+    if version == REVISIONS[-1]:
+        return
+    if version is not None and version not in REVISIONS:
+        raise RecordError(
+            f"the record {path} was written by a newer strokelog (schema {version}; this one knows up to "
+            f"{REVISIONS[-1]}); install that version or a later one, or give another path"
+        )
+    with engine.begin() as connection:
+        _migrate(connection)
+
+
+def _stored_version(connection: Connection, path: Path) -> str | None:
+    tables = inspect(connection).get_table_names()
+    if "alembic_version" in tables:
+        version: str | None = connection.execute(text("SELECT version_num FROM alembic_version")).scalar()
+        return version
+    if tables:
+        raise RecordError(
+            f"{path} is an SQLite database but no strokelog record (it holds the table {tables[0]!r}); "
+            "give another path"
+        )
+    return None
+
+
+def _migrate(connection: Connection) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")

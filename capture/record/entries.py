@@ -1,0 +1,83 @@
+"""What the record gives back: one job with its checks, their strokes and verdicts, as plain frozen data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Literal
+from uuid import UUID
+
+from capture.messages import Outgoing
+from capture.strokes import Stroke
+from capture.verdict import Verdict
+
+__all__ = ["Check", "CheckState", "Job", "Measure", "OutboxRow", "StrokeEntry", "VerdictEntry"]
+
+CheckState = Literal["measuring", "done", "abandoned"]
+Measure = Literal["peak", "held"]
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeEntry:
+    """A stroke and whether it only seated the pack."""
+
+    stroke: Stroke
+    seat: bool
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictEntry:
+    """A verdict, the advice given with it, and what it was derived from and by."""
+
+    verdict: Verdict
+    advice: tuple[dict[str, Any], ...]
+    recording_sha256: str
+    recording_bytes: int
+    software_version: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One check of one pack. `number` counts the checks of this pack in this job, from 1."""
+
+    id: int
+    pack: str
+    number: int
+    state: CheckState
+    indicator: dict[str, Any]
+    recording_path: str
+    started_at: datetime
+    ended_at: datetime | None
+    low_nm: int
+    high_nm: int
+    strokes_wanted: int
+    seat_wanted: int
+    measure: Measure
+    strokes: tuple[StrokeEntry, ...]
+    verdict: VerdictEntry | None
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """One unit on one bench, from opening to closing, with the build sheet exactly as it was used."""
+
+    id: int
+    uuid: UUID
+    bench: str
+    unit_serial: str
+    technician: str
+    sheet_name: str
+    sheet_revision: str
+    sheet_toml: str
+    opened_at: datetime
+    closed_at: datetime | None
+    checks: tuple[Check, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxRow:
+    """A message waiting for the broker. Row ids grow in the order the messages happened."""
+
+    row: int
+    message: Outgoing

@@ -1,0 +1,134 @@
+"""Table rows to strokes, verdicts and jobs, and back, exactly."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import asdict, fields
+from datetime import UTC, datetime
+from typing import Any
+from uuid import UUID
+
+from sqlalchemy import Connection, Row, Select, select
+
+from capture.record import schema
+from capture.record.entries import Check, Job, StrokeEntry, VerdictEntry
+from capture.strokes import Stroke
+from capture.verdict import BudgetLine, Verdict
+
+__all__ = ["columns_of_stroke", "columns_of_verdict", "load_jobs", "to_text"]
+
+
+def to_text(at: datetime) -> str:
+    """Return `at` as RFC 3339 in UTC with microseconds. Raises ValueError if it has no time zone."""
+    if at.tzinfo is None:
+        raise ValueError(f"the time {at} has no time zone; expected an aware datetime")
+    return at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def _from_text(text: str) -> datetime:
+    return datetime.fromisoformat(text)
+
+
+def columns_of_stroke(stroke: Stroke) -> dict[str, Any]:
+    """Return the columns that keep `stroke`."""
+    return {**asdict(stroke), "flags": list(stroke.flags)}
+
+
+def _stroke(row: Row[Any]) -> Stroke:
+    columns = {field.name: getattr(row, field.name) for field in fields(Stroke)}
+    return Stroke(**{**columns, "flags": tuple(row.flags)})
+
+
+# Neither JSON nor every database can hold an infinite number, and dof is often infinite: null stands for it.
+def _dof_out(dof: float) -> float | None:
+    return None if math.isinf(dof) else dof
+
+
+def _dof_in(dof: float | None) -> float:
+    return math.inf if dof is None else dof
+
+
+def columns_of_verdict(verdict: Verdict) -> dict[str, Any]:
+    """Return the columns that keep `verdict`. Raises ValueError for a number that is none (NaN)."""
+    columns = asdict(verdict)
+    for name, value in columns.items():
+        if isinstance(value, float) and math.isnan(value):
+            raise ValueError(f"the verdict's {name} is not a number")
+    columns["dof"] = _dof_out(verdict.dof)
+    columns["budget"] = [{**asdict(line), "dof": _dof_out(line.dof)} for line in verdict.budget]
+    return columns
+
+
+def _verdict(row: Row[Any]) -> VerdictEntry:
+    columns = {field.name: getattr(row, field.name) for field in fields(Verdict)}
+    columns["dof"] = _dof_in(row.dof)
+    columns["budget"] = tuple(BudgetLine(**{**line, "dof": _dof_in(line["dof"])}) for line in row.budget)
+    return VerdictEntry(
+        verdict=Verdict(**columns),
+        advice=tuple(row.advice),
+        recording_sha256=row.recording_sha256,
+        recording_bytes=row.recording_bytes,
+        software_version=row.software_version,
+        at=_from_text(row.at),
+    )
+
+
+def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
+    """Return the jobs whose ids `which` selects, newest first, each complete."""
+    jobs, checks, strokes, verdicts = schema.jobs, schema.checks, schema.strokes, schema.verdicts
+    # The choice stays a subquery: a list of ids could outgrow the number of parameters SQLite takes.
+    chosen_jobs = select(which.subquery().c.id)
+    chosen_checks = select(checks.c.id).where(checks.c.job.in_(chosen_jobs))
+
+    strokes_of: dict[int, list[StrokeEntry]] = defaultdict(list)
+    for row in connection.execute(
+        select(strokes).where(strokes.c.check.in_(chosen_checks)).order_by(strokes.c.check, strokes.c.n)
+    ):
+        strokes_of[row.check].append(StrokeEntry(_stroke(row), row.seat))
+    verdict_of = {
+        row.check: _verdict(row)
+        for row in connection.execute(select(verdicts).where(verdicts.c.check.in_(chosen_checks)))
+    }
+    checks_of: dict[int, list[Check]] = defaultdict(list)
+    for row in connection.execute(select(checks).where(checks.c.job.in_(chosen_jobs)).order_by(checks.c.id)):
+        checks_of[row.job].append(_check(row, strokes_of[row.id], verdict_of.get(row.id)))
+    rows = connection.execute(select(jobs).where(jobs.c.id.in_(chosen_jobs)).order_by(jobs.c.id.desc()))
+    return [_job(row, checks_of[row.id]) for row in rows]
+
+
+def _check(row: Row[Any], strokes: Sequence[StrokeEntry], verdict: VerdictEntry | None) -> Check:
+    return Check(
+        id=row.id,
+        pack=row.pack,
+        number=row.number,
+        state=row.state,
+        indicator=row.indicator,
+        recording_path=row.recording_path,
+        started_at=_from_text(row.started_at),
+        ended_at=None if row.ended_at is None else _from_text(row.ended_at),
+        low_nm=row.low_nm,
+        high_nm=row.high_nm,
+        strokes_wanted=row.strokes_wanted,
+        seat_wanted=row.seat_wanted,
+        measure=row.measure,
+        strokes=tuple(strokes),
+        verdict=verdict,
+    )
+
+
+def _job(row: Row[Any], checks: Sequence[Check]) -> Job:
+    return Job(
+        id=row.id,
+        uuid=UUID(row.uuid),
+        bench=row.bench,
+        unit_serial=row.unit_serial,
+        technician=row.technician,
+        sheet_name=row.sheet_name,
+        sheet_revision=row.sheet_revision,
+        sheet_toml=row.sheet_toml,
+        opened_at=_from_text(row.opened_at),
+        closed_at=None if row.closed_at is None else _from_text(row.closed_at),
+        checks=tuple(checks),
+    )

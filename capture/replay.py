@@ -1,0 +1,138 @@
+"""A recording measured again: the same strokes as when it was made, and a verdict if a sheet is given."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from capture.advice import Advice, advise
+from capture.check import Check, StrokeKept
+from capture.recording import GAP_NOTE, RecordingError, read_recording
+from capture.sheet import Pack, Selective
+from capture.stream import IndicatorStream, indicator_from, limits_of
+from capture.strokes import Stroke
+from capture.verdict import Verdict
+from drivers.reading import Unit
+
+__all__ = ["Replay", "stroke_json", "verdict_json"]
+
+
+class Replay:
+    """Measures one recording. Iterate over `strokes()`; then `verdict` and `advice` hold the outcome."""
+
+    def __init__(self, path: Path, pack: Pack | None = None, unit: Unit = "mm") -> None:
+        """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good."""
+        self.header, self._entries = read_recording(path)
+        try:
+            driver, settings, self.unknown_settings = indicator_from(self.header.indicator)
+        except LookupError as error:
+            raise RecordingError(f"{path}, line 1: {error.args[0]}") from error
+        except ValidationError as error:
+            problem = error.errors()[0]
+            key = ".".join(str(part) for part in problem["loc"])
+            raise RecordingError(f"{path}, line 1: indicator.{key}: {problem['msg']}") from error
+        self.stream = IndicatorStream(driver, settings, pack.measure if pack else "peak")
+        self.pack = pack
+        self._unit = unit
+        self._check = Check(pack, limits_of(settings), stop_when_settled=False) if pack else None
+
+    def strokes(self, speed: float | None = None, sleep: Callable[[float], None] = time.sleep) -> Iterator[StrokeKept]:
+        """Yield each stroke as it completes; with `speed`, at that many times the pace it was recorded at."""
+        began = time.monotonic()
+        t_ns = 0
+        for entry in self._entries:
+            t_ns = entry.t_ns
+            if speed is not None:
+                wait = t_ns / 1e9 / speed - (time.monotonic() - began)
+                if wait > 0:
+                    sleep(wait)
+            found: list[Stroke] = []
+            if entry.source == "indicator":
+                found = self.stream.feed(t_ns, entry.data)[1]
+            elif entry.mark is not None and entry.mark.get("note") == GAP_NOTE:
+                found = self.stream.lost(t_ns)
+            yield from self._kept(found)
+        yield from self._kept(self.stream.finish(t_ns))
+
+    def _kept(self, found: list[Stroke]) -> Iterator[StrokeKept]:
+        for stroke in found:
+            if self._check is None:
+                yield StrokeKept(stroke, seat=False)
+            else:
+                yield from (effect for effect in self._check.take(stroke) if isinstance(effect, StrokeKept))
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict over every stroke that counts, None without a sheet or with fewer than two such strokes."""
+        return self._check.verdict if self._check else None
+
+    @property
+    def counted(self) -> int:
+        """How many strokes count, 0 without a sheet."""
+        return self._check.counted if self._check else 0
+
+    @property
+    def advice(self) -> list[Advice]:
+        """Which part to change, best first."""
+        return advise(self.pack, self.verdict, self._unit) if self.pack and self.verdict else []
+
+
+def stroke_json(kept: StrokeKept) -> dict[str, Any]:
+    """Return a stroke as one JSON object of `replay --json`."""
+    stroke = kept.stroke
+    return {
+        "type": "stroke",
+        "n": stroke.n,
+        "start_ns": stroke.start_ns,
+        "end_ns": stroke.end_ns,
+        "released_nm": stroke.released_nm,
+        "peak_travel_nm": stroke.peak_travel_nm,
+        "held_travel_nm": stroke.held_travel_nm,
+        "rise_ns": stroke.rise_ns,
+        "creep_nm": stroke.creep_nm,
+        "return_error_nm": stroke.return_error_nm,
+        "flags": list(stroke.flags),
+        "accepted": stroke.accepted,
+        **({"seat": True} if kept.seat else {}),
+    }
+
+
+def advice_json(pack: Pack, advice: Advice) -> dict[str, Any]:
+    """Return an advice as a JSON object: counts for shims, thickness strings for selective parts."""
+    changes = []
+    for change in advice.changes:
+        before: int | str = change.before
+        after: int | str = change.after
+        adjuster = pack.adjusters[change.adjuster]
+        if isinstance(adjuster, Selective):
+            before, after = adjuster.text(change.before), adjuster.text(change.after)
+        changes.append({"adjuster": change.adjuster, "kind": change.kind, "from": before, "to": after})
+    return {
+        "text": advice.text,
+        "predicted_nm": advice.predicted_nm,
+        "expanded_uncertainty_nm": advice.expanded_uncertainty_nm,
+        "in_range_probability": advice.in_range_probability,
+        "changes": changes,
+    }
+
+
+def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice]) -> dict[str, Any]:
+    """Return a verdict as one JSON object of `replay --json`."""
+    return {
+        "type": "verdict",
+        "verdict": verdict.verdict,
+        "mean_nm": verdict.mean_nm,
+        "expanded_uncertainty_nm": verdict.expanded_uncertainty_nm,
+        "coverage": verdict.coverage,
+        "coverage_factor": verdict.coverage_factor,
+        "strokes": verdict.strokes,
+        "low_nm": verdict.low_nm,
+        "high_nm": verdict.high_nm,
+        "conformance_probability": verdict.conformance_probability,
+        "next_step": verdict.next_step,
+        "advice": [advice_json(pack, item) for item in advice],
+    }

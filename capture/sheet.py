@@ -1,0 +1,273 @@
+"""The build sheet: what each pack must measure, which parts set it, and what the technician signs. TOML on the
+outside, checked; exact integers inside. The sheet says which limits hold; the program knows none of its own."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    ValidationError,
+    model_validator,
+)
+
+from drivers.reading import Unit
+from drivers.units import LengthNm, PressurePa, format_length
+
+__all__ = [
+    "Adjuster",
+    "Air",
+    "Pack",
+    "Selective",
+    "Sheet",
+    "SheetError",
+    "Shim",
+    "Step",
+    "load_sheet",
+    "parse_sheet",
+]
+
+
+class SheetError(Exception):
+    """A build sheet cannot be used; the text names the file, the key, the value and what was expected."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _as_text(value: Any) -> Any:
+    """A revision written as a number or a date is text all the same."""
+    return str(value) if isinstance(value, (int, float, date)) and not isinstance(value, bool) else value
+
+
+_Text = Annotated[str, BeforeValidator(_as_text)]
+
+
+class About(_Part):
+    """What the sheet is, and who says that its limits hold."""
+
+    name: _Text = Field(min_length=1)
+    revision: _Text = Field(min_length=1)
+    source: _Text = Field(min_length=1)
+
+
+class Air(_Part):
+    """The regulated supply that the limits assume, gauge pressure in pascals."""
+
+    pressure: PressurePa = Field(gt=0)
+    tolerance: PressurePa = Field(gt=0)
+
+
+class Shim(_Part):
+    """A stack of equal shims: `fitted` of them now, between `min` and `max` allowed. Lengths nm."""
+
+    kind: Literal["shim"]
+    name: str = "shim"
+    thickness: LengthNm = Field(gt=0)
+    fitted: int = Field(ge=0)
+    min: int = Field(ge=0, default=0)
+    max: int = Field(ge=0)
+    tolerance: LengthNm = Field(ge=0, default=0)
+    more: Literal["opens", "closes"]
+
+    @model_validator(mode="after")
+    def _check(self) -> Shim:
+        if not self.min <= self.fitted <= self.max:
+            raise ValueError(f"fitted {self.fitted} is outside min {self.min} to max {self.max}")
+        return self
+
+
+class Selective(_Part):
+    """One part chosen from a list of thicknesses, nm."""
+
+    kind: Literal["selective"]
+    name: str = "ring"
+    part: Literal["ring", "plate", "spacer"] = "ring"
+    choices: tuple[LengthNm, ...] = Field(min_length=1)
+    fitted: LengthNm = Field(gt=0)
+    tolerance: LengthNm = Field(ge=0, default=0)
+    thicker: Literal["closes", "opens"]
+    _texts: dict[int, str] = PrivateAttr(default_factory=dict)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _keep_texts(cls, value: Any, handler: ModelWrapValidatorHandler[Selective]) -> Selective:
+        part = handler(value)
+        if isinstance(value, dict):
+            part._texts = {nm: str(text) for nm, text in zip(part.choices, value["choices"], strict=True)}
+        return part
+
+    def text(self, thickness_nm: int) -> str:
+        """Return a thickness as the sheet writes it."""
+        return self._texts[thickness_nm]
+
+    @model_validator(mode="after")
+    def _check(self) -> Selective:
+        if any(choice <= 0 for choice in self.choices):
+            raise ValueError("choices: every thickness must be above zero")
+        if len(set(self.choices)) != len(self.choices):
+            raise ValueError("choices: a thickness is listed twice")
+        if self.fitted not in self.choices:
+            raise ValueError(f"fitted {format_length(self.fitted, 'mm')} is none of the choices")
+        return self
+
+
+Adjuster = Annotated[Shim | Selective, Field(discriminator="kind")]
+
+
+class Pack(_Part):
+    """One clutch pack: the range its travel must lie in, how it is measured, and what adjusts it. Lengths nm."""
+
+    name: str = Field(min_length=1)
+    range: tuple[LengthNm, LengthNm]
+    preferred: LengthNm | None = None
+    strokes: int = Field(default=5, ge=2, le=30)
+    seat_strokes: int = Field(default=1, ge=0, le=20)
+    measure: Literal["peak", "held"] = "peak"
+    friction_surfaces: int | None = Field(default=None, ge=1)
+    depends_on: tuple[str, ...] = ()
+    adjusters: tuple[Adjuster, ...] = ()
+
+    @property
+    def low_nm(self) -> int:
+        """Lower limit of the clearance."""
+        return self.range[0]
+
+    @property
+    def high_nm(self) -> int:
+        """Upper limit of the clearance."""
+        return self.range[1]
+
+    @property
+    def preferred_nm(self) -> int:
+        """The clearance to aim for: as the sheet says, else the middle of the range."""
+        return self.preferred if self.preferred is not None else (self.range[0] + self.range[1]) // 2
+
+    @model_validator(mode="after")
+    def _check(self) -> Pack:
+        if not 0 < self.range[0] < self.range[1]:
+            raise ValueError("range: expected a lower and a higher length above zero, such as ['0.80 mm', '1.40 mm']")
+        if self.preferred is not None and not self.range[0] <= self.preferred <= self.range[1]:
+            raise ValueError("preferred: lies outside the range")
+        return self
+
+
+class Step(_Part):
+    """What the technician signs: what to do, and for a torque pass its order, value and pattern.
+
+    Shops write more than this into a step; what is not named here is kept as it stands.
+    """
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    kind: str = Field(min_length=1)
+    name: str = ""
+    order: int | None = Field(default=None, ge=1)
+    value: str | None = None
+    pattern: str | None = None
+
+
+class Sheet(_Part):
+    """A build sheet."""
+
+    sheet: About
+    air: Air | None = None
+    packs: tuple[Pack, ...] = Field(min_length=1)
+    steps: tuple[Step, ...] = ()
+    _display_unit: Unit = PrivateAttr(default="mm")
+
+    @property
+    def display_unit(self) -> Unit:
+        """The unit to show lengths in: that of the first pack's range."""
+        return self._display_unit
+
+    @model_validator(mode="after")
+    def _check(self) -> Sheet:
+        names = [pack.name for pack in self.packs]
+        for pack in self.packs:
+            if names.count(pack.name) > 1:
+                raise ValueError(f"packs: two packs are called {pack.name!r}")
+            for needed in pack.depends_on:
+                if needed not in names:
+                    raise ValueError(f"packs: {pack.name!r} depends on {needed!r}, which is no pack of this sheet")
+        self.order()
+        return self
+
+    def pack(self, name: str) -> Pack:
+        """Return the pack called `name`; raises SheetError naming those there are."""
+        for pack in self.packs:
+            if pack.name == name:
+                return pack
+        raise SheetError(f"no pack {name!r} in this sheet; there are: {', '.join(pack.name for pack in self.packs)}")
+
+    def order(self) -> list[Pack]:
+        """Return the packs in the order to check them: as listed, each after those it depends on."""
+        done: list[Pack] = []
+        waiting = list(self.packs)
+        while waiting:
+            finished = {pack.name for pack in done}
+            ready = next((pack for pack in waiting if set(pack.depends_on) <= finished), None)
+            if ready is None:
+                raise ValueError(f"packs: {', '.join(pack.name for pack in waiting)} depend on each other in a circle")
+            done.append(ready)
+            waiting.remove(ready)
+        return done
+
+
+def load_sheet(path: Path) -> Sheet:
+    """Read and check a build sheet; raises SheetError for anything wrong with it."""
+    try:
+        text = path.read_bytes().decode()
+    except OSError as error:
+        raise SheetError(f"{path}: {error.strerror}; expected a build sheet in TOML") from error
+    except UnicodeDecodeError as error:
+        raise SheetError(f"{path}: is not UTF-8 text; expected a build sheet in TOML") from error
+    return parse_sheet(text, str(path))
+
+
+def parse_sheet(text: str, where: str) -> Sheet:
+    """Check the text of a build sheet; `where` names it in errors. Raises SheetError."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise SheetError(f"{where}: no TOML: {error}") from error
+    try:
+        sheet = Sheet.model_validate(raw)
+    except ValidationError as error:
+        raise SheetError("\n".join(_problem(where, raw, item) for item in error.errors())) from error
+    sheet._display_unit = _unit_of(raw)
+    return sheet
+
+
+def _unit_of(raw: dict[str, Any]) -> Unit:
+    first = str(raw["packs"][0]["range"][0])
+    return "in" if any(word in first.lower() for word in ("in", '"', "thou", "mil ")) else "mm"
+
+
+def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
+    """One line for people: the file, the key, the value and what was expected."""
+    keys = [part for part in item["loc"] if part not in ("shim", "selective")]
+    value: Any = raw
+    key = ""
+    for part in keys:
+        key += f"[{part}]" if isinstance(part, int) else f".{part}" if key else str(part)
+        try:
+            value = value[part]
+        except (KeyError, IndexError, TypeError):
+            value = None
+    what = str(item["msg"]).removeprefix("Value error, ")
+    if item["type"] == "missing":
+        return f"{where}: {key}: is missing; expected by every sheet"
+    if item["type"] == "extra_forbidden":
+        return f"{where}: {key}: is no key of a build sheet; check its spelling"
+    shown = repr(value) if not isinstance(value, dict) else f"table {value.get('name', '')!r}".strip()
+    return f"{where}: {key or 'sheet'}: {shown}: {what}"

@@ -1,0 +1,65 @@
+"""The demo's bench: which packs are checked in which order, what they are made of, and what goes wrong on the way.
+
+The packs belong to the build sheet `fixtures/demo/workshop-forwarder.toml`. The low pack comes to the bench loose by
+about one of its 0.25 mm shims, and is checked again with one shim more; the other two are good.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+from capture.simulation.bench import BenchSpec
+from capture.simulation.indicator import IndicatorSpec
+from capture.simulation.physics import PackPhysics
+from capture.simulation.technician import Technician, Trouble
+from capture.simulation.wire import WireSpec
+
+__all__ = ["DEMO_BENCH", "DEMO_CHECKS", "DEMO_INDICATOR", "DEMO_SEED", "DemoCheck"]
+
+
+@dataclass(frozen=True, slots=True)
+class DemoCheck:
+    """One check of the demo: the pack by its name on the sheet, its parts, and its strokes (seat strokes included)."""
+
+    pack: str
+    physics: PackPhysics
+    strokes: int = 6
+    troubles: Mapping[int, Trouble] = field(default_factory=lambda: MappingProxyType({}))
+    shims_added: int = 0
+    """Shims put in just before this check, on top of those the sheet calls fitted."""
+
+
+DEMO_SEED = 20
+
+_LOW = PackPhysics(clearance_nm=1_382_000)
+_HIGH = PackPhysics(
+    clearance_nm=1_021_000, cushion_nm=250_000, cushion_rate_n_per_m=400_000.0, supply_conductance=1.6e-9
+)
+_REVERSE = PackPhysics(clearance_nm=1_184_000, piston_area_m2=0.009, film_nm=45_000, exhaust_conductance=1.8e-9)
+
+#: In the order of the demo.
+DEMO_CHECKS: tuple[DemoCheck, ...] = (
+    DemoCheck("low", _LOW),
+    DemoCheck("low", replace(_LOW, clearance_nm=_LOW.clearance_nm - 250_000), shims_added=1),
+    DemoCheck("high", _HIGH, troubles=MappingProxyType({3: "glitch"})),
+    DemoCheck("reverse", _REVERSE, strokes=7, troubles=MappingProxyType({4: "short_hold"})),
+)
+
+DEMO_BENCH = BenchSpec(
+    indicator=IndicatorSpec(rate_hz=20.0, resolution_nm=10_000, unit="mm", mount_nm=3_000_000),
+    wire=WireSpec("line"),
+    technician=Technician(rest_s=1.0, hold_s=1.2),
+)
+
+#: What the daemon must be told of the demo's indicator, in the words of a recording's header.
+DEMO_INDICATOR: Mapping[str, object] = MappingProxyType(
+    {
+        "driver": "line",
+        "unit": "mm",
+        "resolution": "0.01 mm",
+        "range": ["0 mm", "12.7 mm"],
+        "max_error": "0.02 mm",
+    }
+)

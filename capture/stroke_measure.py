@@ -1,0 +1,299 @@
+"""One stroke's readings in, its numbers and flags out. Finding where a stroke begins and ends is in `strokes`.
+
+Theory. The readings of one stroke are offsets from the rest level along the direction of travel. A reading
+that stands clear of both neighbours is a glitch and is set aside. The hold runs from the first reading at
+90 % of the top to the last one before the release falls away. Its levels are means over many readings, so
+that noise dithers the display and the level is finer than one display step:
+
+* peak: the hold is cut into windows of a fifth of its readings; every window that cannot be told from the
+  highest one, given the noise, is pooled. A bounce shorter than a window cannot set the peak, and pooling
+  keeps the highest of several noisy means from reading high.
+* held: the state level of IEEE Std 181, the mode of the hold's histogram, refined by the mean around it.
+* rise: the transition duration of IEEE Std 181, from 10 % to 90 % of the held level, interpolated.
+
+All arithmetic is on integers, so a replay gives the same numbers on any machine.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from math import isqrt
+
+__all__ = ["FLAGS", "Measured", "StrokeSamples", "counts", "measure", "rounded_mean", "successive_noise"]
+
+#: The flags a stroke can carry, in the order they are listed.
+FLAGS = (
+    "glitch",
+    "no_return",
+    "base_moved",
+    "out_of_reach",
+    "creep",
+    "leak",
+    "short_hold",
+    "sparse",
+    "rezeroed",
+    "pressure",
+    "gap",
+)
+
+#: Flags with which a stroke still counts: the rejected reading is left out of a glitched stroke, and the
+#: peak of a leaking one was reached before it fell away (a held level was not: see `counts`).
+_HARMLESS = frozenset({"glitch", "leak"})
+
+#: A hold shorter than this cannot have settled: squeezing the oil out takes a tenth of a second and more
+#: (common practice).
+SHORT_HOLD_NS = 200_000_000
+#: Fewer readings than this in the hold are too few to trust.
+SPARSE_READINGS = 3
+
+
+def counts(flags: Sequence[str], measured: str = "peak") -> bool:
+    """Say whether a stroke with these flags still counts for a sheet that measures "peak" or "held"."""
+    harmless = _HARMLESS if measured == "peak" else _HARMLESS - {"leak"}
+    return all(flag in harmless for flag in flags)
+
+
+def rounded_mean(values: Sequence[int]) -> int:
+    """Return the mean of integers, rounded to the nearest integer (halves up)."""
+    return (2 * sum(values) + len(values)) // (2 * len(values))
+
+
+def successive_noise(values: Sequence[int]) -> int:
+    """Return the standard deviation of white noise on a slowly moving level, from successive differences.
+
+    For normal noise the mean absolute successive difference is 2 sigma / sqrt(pi) (von Neumann's estimator in
+    its absolute form), so sigma is 0.8862 of it; slow drift hardly enters. Zero below three values.
+    """
+    if len(values) < 3:
+        return 0
+    total = sum(abs(after - before) for before, after in pairwise(values))
+    return total * 8862 // (10_000 * (len(values) - 1))
+
+
+@dataclass(slots=True)
+class StrokeSamples:
+    """What the finder hands over when a stroke is complete. Times ns, values displayed nm."""
+
+    times: Sequence[int]
+    values: Sequence[int]
+    """Every reading from the first that left rest to the last of the return, oldest first."""
+    rest_time: int
+    """When the last reading at rest came before the stroke."""
+    rest_nm: int
+    """The rest level before the stroke."""
+    direction: int
+    noise_nm: int
+    top_nm: int
+    """Highest median-of-three travel seen on line."""
+    fall_index: int
+    """Index of the reading at which the travel was seen to have fallen below half the top."""
+    rest_after_nm: int | None
+    """The rest level after the stroke, None if it never settled."""
+    returned: bool
+    """Whether the travel came back near the rest level."""
+    period_ns: int
+    release_ns: int | None
+    """When the fixture released, None if nothing said so."""
+    noted: frozenset[str]
+    """Flags that the finder raised while the stroke ran."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The numbers of one stroke, as `Stroke` carries them."""
+
+    start_ns: int
+    end_ns: int
+    peak_travel_nm: int
+    held_travel_nm: int
+    rise_ns: int
+    creep_nm: int
+    return_error_nm: int
+    flags: tuple[str, ...]
+
+
+def _without_glitches(offsets: list[int], limit: int) -> list[bool]:
+    """Say of each offset whether it can be kept: not clear of both its neighbours by more than `limit`."""
+    keep = [True] * len(offsets)
+    for index in range(1, len(offsets) - 1):
+        before, here, after = offsets[index - 1 : index + 2]
+        if not keep[index - 1]:
+            # The neighbour was itself wild: look past it, or its good successor would be rejected for it.
+            before = offsets[index - 2] if index >= 2 else after
+        if here - max(before, after) > limit or min(before, after) - here > limit:
+            keep[index] = False
+    return keep
+
+
+def _hold(samples: StrokeSamples, offsets: list[int], keep: list[bool], resolution_nm: int) -> list[int]:
+    """Return the indices of the kept readings between reaching 90 % of the top and letting go."""
+    top = samples.top_nm
+    end = samples.fall_index
+    if samples.release_ns is not None:
+        end = min(end, bisect_left(samples.times, samples.release_ns))
+    start = next((i for i in range(end) if keep[i] and offsets[i] * 10 >= top * 9), None)
+    if start is None:
+        return []
+    inside = [i for i in range(start, end) if keep[i] and offsets[i] * 2 >= top]
+    # The last readings may already be falling. What the hold ended at is the middle of its last third.
+    tail = sorted(offsets[i] for i in inside[-max(1, len(inside) // 3) :])
+    ended_at = tail[len(tail) // 2]
+    slack = max(3 * samples.noise_nm, 2 * resolution_nm, ended_at // 50)
+    while len(inside) > 1 and offsets[inside[-1]] < ended_at - slack:
+        inside.pop()
+    if len(inside) > 12:
+        inside.pop()
+    return inside
+
+
+def _peak(levels: list[int], noise_nm: int) -> int:
+    """Return the highest sustained level: the pool of all windows that cannot be told from the highest."""
+    count = len(levels)
+    width = max(min(3, count), count // 5)
+    starts = list(range(0, count - width + 1, max(1, width // 4)))
+    if starts[-1] != count - width:
+        starts.append(count - width)
+    sums = [0]
+    for level in levels:
+        sums.append(sums[-1] + level)
+    totals = {start: sums[start + width] - sums[start] for start in starts}
+    highest = max(totals.values())
+    # Three standard errors of a window's sum: sigma * sqrt(width), squared to stay with integers.
+    allowed_squared = 9 * noise_nm * noise_nm * width
+    pooled: set[int] = set()
+    for start, total in totals.items():
+        if (highest - total) ** 2 <= allowed_squared:
+            pooled.update(range(start, start + width))
+    return rounded_mean([levels[index] for index in sorted(pooled)])
+
+
+def _state_level(levels: list[int], bin_nm: int) -> int:
+    """Return the histogram-mode state level (IEEE Std 181), refined by the mean around the mode."""
+    lowest = min(levels)
+    counts_by_bin: dict[int, int] = {}
+    for level in levels:
+        number = (level - lowest) // bin_nm
+        counts_by_bin[number] = counts_by_bin.get(number, 0) + 1
+    mode = max(counts_by_bin, key=lambda number: (counts_by_bin[number], number))
+    centre = lowest + mode * bin_nm + bin_nm // 2
+    for _ in range(2):
+        around = [level for level in levels if 2 * abs(level - centre) <= 3 * bin_nm]
+        centre = rounded_mean(around) if around else centre
+    return centre
+
+
+def _crossing(samples: StrokeSamples, offsets: list[int], level: int) -> int:
+    """Return when the rise first crossed `level`, interpolated between the readings on either side."""
+    before_time, before = samples.rest_time, 0
+    for time, offset in zip(samples.times, offsets, strict=True):
+        if offset >= level:
+            step = offset - before
+            return before_time + ((time - before_time) * (level - before) // step if step > 0 else 0)
+        before_time, before = time, offset
+    return before_time
+
+
+def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
+    """Return how far the hold moved from its third to its last quarter, the last quarter's mean, and its size.
+
+    With fewer than eight readings the two halves are compared instead.
+    """
+    size = len(levels) // 4 if len(levels) >= 8 else max(1, len(levels) // 2)
+    last = rounded_mean(levels[-size:])
+    previous = levels[-2 * size : -size] or levels[:1]
+    return last - rounded_mean(previous), last, size
+
+
+def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:
+    """Measure one complete stroke; None if its readings hold no level at all.
+
+    `resolution_nm` is the display step and `plunger_range` the displayed values the plunger can reach, nm.
+    """
+    offsets = [samples.direction * (value - samples.rest_nm) for value in samples.values]
+    noise = max(samples.noise_nm, resolution_nm * 29 // 100)  # a display step alone is d/sqrt(12) of noise
+    glitch_limit = max(8 * noise, 6 * resolution_nm, samples.top_nm * 12 // 100)
+    keep = _without_glitches(offsets, glitch_limit)
+    flags = set(samples.noted)
+    if not all(keep):
+        flags.add("glitch")
+
+    hold = _hold(samples, offsets, keep, resolution_nm)
+    if not hold:
+        return None
+    levels = [offsets[index] for index in hold]
+    # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
+    noise = max(noise, successive_noise(levels))
+    peak = _peak(levels, noise)
+    held = _state_level(levels, max(resolution_nm, 2 * noise))
+    creep, last_level, quarter = _drift_in_hold(levels)
+
+    rise = _crossing(samples, offsets, held * 9 // 10) - _crossing(samples, offsets, held // 10)
+    hold_ns = samples.times[hold[-1]] - samples.times[hold[0]] + samples.period_ns
+    if hold_ns < SHORT_HOLD_NS:
+        flags.add("short_hold")
+    if len(hold) < SPARSE_READINGS:
+        flags.add("sparse")
+    if len(hold) >= 4:
+        # Four standard errors of a difference of two means of `quarter` readings, rounded up.
+        doubt = 4 * noise * 1414 // (1000 * max(1, isqrt(quarter)))
+        if creep > max(resolution_nm, doubt, peak * 8 // 1000):
+            flags.add("creep")
+        if peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100):
+            flags.add("leak")
+
+    return_error = _return_flags(samples, peak, noise, resolution_nm, flags)
+    if plunger_range is not None:
+        _reach_flags(samples, peak, resolution_nm, plunger_range, flags)
+    return Measured(
+        start_ns=samples.times[0],
+        end_ns=_end(samples, offsets, peak),
+        peak_travel_nm=peak,
+        held_travel_nm=held,
+        rise_ns=rise,
+        creep_nm=creep,
+        return_error_nm=return_error,
+        flags=tuple(flag for flag in FLAGS if flag in flags),
+    )
+
+
+def return_tolerance(travel_nm: int, noise_nm: int, resolution_nm: int) -> int:
+    """Return how far from rest still counts as back at rest: display steps, noise, or 2 % of the travel."""
+    return max(5 * resolution_nm // 2, 4 * noise_nm, travel_nm // 50)
+
+
+def _return_flags(samples: StrokeSamples, peak: int, noise: int, resolution_nm: int, flags: set[str]) -> int:
+    """Add what the return says, and return the rest after minus the rest before, along the travel."""
+    after = samples.values[-1] if samples.rest_after_nm is None else samples.rest_after_nm
+    error = samples.direction * (after - samples.rest_nm)
+    if not samples.returned and abs(error) * 5 > peak:
+        flags.add("no_return")
+    elif abs(error) > return_tolerance(peak, noise, resolution_nm):
+        flags.add("base_moved")
+    return error
+
+
+def _reach_flags(
+    samples: StrokeSamples, peak: int, resolution_nm: int, plunger_range: tuple[int, int], flags: set[str]
+) -> None:
+    """Add `out_of_reach` where the plunger was at or near an end of its range."""
+    low, high = plunger_range
+    margin = max(2 * resolution_nm, (high - low) // 200)
+    seen = [samples.rest_nm + samples.direction * peak]
+    # An indicator zeroed at rest shows zero wherever its plunger stands, so zero at rest says nothing.
+    if abs(samples.rest_nm) > 2 * resolution_nm:
+        seen.append(samples.rest_nm)
+    if any(value <= low + margin or value >= high - margin for value in seen):
+        flags.add("out_of_reach")
+
+
+def _end(samples: StrokeSamples, offsets: list[int], peak: int) -> int:
+    """Return when the travel was back: the first reading after the fall within a tenth of the way to its end."""
+    last = offsets[-1]
+    near = max(abs(peak - last) // 10, 1)
+    for index in range(samples.fall_index, len(offsets)):
+        if offsets[index] <= last + near:
+            return samples.times[index]
+    return samples.times[-1]

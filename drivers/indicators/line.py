@@ -1,0 +1,146 @@
+"""The wire form `line`: one displayed value a line, as readable text. Also the line splitting others share."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from functools import lru_cache
+from typing import Literal
+
+from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
+from drivers.reading import Reading, Unit
+
+__all__ = ["BLANKS", "DRIVER", "LineDecoder", "LineSettings", "line_parser"]
+
+#: What may stand around a line and means nothing: blanks, NUL padding, and STX/ETX framing.
+BLANKS = b" \t\0\x02\x03"
+
+#: No display needs a longer line, so a longer one is noise that happens to hold no CR or LF.
+_LONGEST = 256
+
+#: Displayed values repeat (an indicator rests, holds, and returns), so most lines have been parsed before.
+_REMEMBERED = 4096
+
+#: The value itself. Nine digits are 1000 km: more is no reading of an indicator.
+_NUMBER = rb"(?P<whole>\d{1,9})?(?:%s(?P<part>\d{0,12}))?"
+_UNIT = rb"[ \t]*,?[ \t]*(?P<unit>in|inch|\"|mm|um|\xb5m|\xc2\xb5m|\xce\xbcm)?"
+
+#: A name with a letter in it (not an error message), as "A", "CH1", "01A" or "CH 1". It ends where a separator
+#: stands, or a sign; a bare whole number after it needs a colon or a unit, since "E 05" is no length.
+_NAMED = rb"(?P<name>(?!err)[0-9]{0,4}[a-z][a-z0-9_#]{0,15}(?:[ ][0-9]{1,4})?)(?P<after>[ \t]*[:=,;][ \t]*|[ \t]+|(?=[+-]))"
+#: A name of digits only needs a separator, and then a value that shows it is one by its sign or decimal point.
+_NUMBERED = rb"(?P<number>[0-9]{1,4})(?P<then>[ \t]*[:=,;][ \t]*|[ \t]+)"
+
+
+def _units() -> dict[bytes, tuple[int, Unit]]:
+    micrometre = NM_PER_UNIT["mm"] // 1000
+    inch: tuple[int, Unit] = (NM_PER_UNIT["in"], "in")
+    spellings: dict[bytes, tuple[int, Unit]] = dict.fromkeys((b"in", b"inch", b'"'), inch)
+    spellings[b"mm"] = (NM_PER_UNIT["mm"], "mm")
+    for spelling in (b"um", b"\xb5m", b"\xc2\xb5m", b"\xce\xbcm"):  # latin-1 and UTF-8 micro, Greek mu
+        spellings[spelling] = (micrometre, "mm")
+    return spellings
+
+
+class LineSettings(IndicatorSettings):
+    """Settings of `line`."""
+
+    decimal: Literal[".", ","] = "."
+    """The decimal mark."""
+
+
+class LineDecoder:
+    """Splits a stream into lines and gives each to a pure parse that returns a reading, or None for no frame.
+
+    Lines end at CR, LF or both. The cost is linear in the bytes: what is kept between two feeds is at most one
+    line, and the line splitting and the remembering of parsed lines run in C, since an indicator may send
+    thousands of lines a second and a replay reads hours of them.
+    """
+
+    def __init__(self, parse: Callable[[bytes], Reading | None]) -> None:
+        self.skipped = 0
+        self._parse = lru_cache(maxsize=_REMEMBERED)(parse)
+        self._tail = b""
+        self._overflown = False
+
+    def feed(self, data: bytes) -> list[Reading]:
+        """Take the next bytes; return the readings of the lines they complete."""
+        lines = (self._tail + data if self._tail else data).splitlines()
+        self._tail = b""
+        if not lines:
+            return []
+        if data and data[-1] not in b"\r\n":
+            self._tail = lines.pop()
+        if self._overflown and lines:
+            self.skipped += len(lines.pop(0))
+            self._overflown = False
+        if len(self._tail) > _LONGEST or self._overflown:
+            self.skipped += len(self._tail)
+            self._tail = b""
+            self._overflown = True
+        if len(data) > _LONGEST and lines and max(map(len, lines)) > _LONGEST:
+            self.skipped += sum(len(line) for line in lines if len(line) > _LONGEST)
+            lines = [line for line in lines if len(line) <= _LONGEST]
+        readings = [reading for reading in map(self._parse, lines) if reading]
+        if len(readings) != len(lines):
+            self.skipped += sum(len(line) for line in lines if line.strip(BLANKS) and not self._parse(line))
+        return readings
+
+    def finish(self) -> list[Reading]:
+        """Count an unterminated line as skipped; nothing is ever held back."""
+        if self._tail.strip(BLANKS):
+            self.skipped += len(self._tail)
+        self._tail = b""
+        self._overflown = False
+        return []
+
+
+def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
+    """Return the pure parse of one line (without its end) under `settings`."""
+    point = re.escape(settings.decimal.encode())
+    value = rb"(?P<sign>[+-][ \t]*)?" + _NUMBER % point
+    plain = re.compile(value + _UNIT, re.IGNORECASE).fullmatch
+    named = re.compile(_NAMED + value + _UNIT, re.IGNORECASE).fullmatch
+    numbered = re.compile(_NUMBERED + value + _UNIT, re.IGNORECASE).fullmatch
+    units = _units()
+    own_unit: tuple[int, Unit] = (NM_PER_UNIT[settings.unit], settings.unit)
+    bare = settings.range is None and not settings.resolution
+
+    def parse(line: bytes) -> Reading | None:
+        text = line.strip(BLANKS)
+        match = plain(text)
+        if match is None:
+            if (match := numbered(text)) is not None:
+                # With a decimal comma "1,2,3" would be channel 1 at 2.3: a comma here must be followed by a sign.
+                mark_is_comma = settings.decimal == "," and b"," in match["then"]
+                if match["sign"] is None and (match["part"] is None or mark_is_comma):
+                    return None
+            elif (match := named(text)) is not None:
+                shown = match["sign"] or match["part"] is not None or match["unit"]
+                if not shown and not match["after"].strip(b" \t,;"):
+                    return None
+            else:
+                return None
+        sign, whole, part, spelling = match.group("sign", "whole", "part", "unit")
+        digits = (whole or b"") + (part or b"")
+        if not digits:
+            return None
+        per_unit, unit = own_unit if spelling is None else units[spelling.lower()]
+        value_nm = scaled_nm(int(digits), len(part) if part else 0, per_unit)
+        if sign is not None and sign[0] == 0x2D:
+            value_nm = -value_nm
+        return Reading(value_nm, unit, () if bare else doubts(settings, value_nm, unit))
+
+    return parse
+
+
+def _decoder(settings: LineSettings) -> LineDecoder:
+    return LineDecoder(line_parser(settings))
+
+
+DRIVER = IndicatorDriver(
+    name="line",
+    summary="text lines: optional name or channel, signed decimal, optional unit; ended by CR, LF or both",
+    settings=LineSettings,
+    decoder=_decoder,
+)
