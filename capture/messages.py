@@ -124,7 +124,7 @@ Dof = Annotated[
 class _Strict(BaseModel):
     """Refuses unknown fields from a producer, drops them when reading from the wire."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", json_schema_serialization_defaults_required=True)
 
     @model_validator(mode="before")
     @classmethod

@@ -18,15 +18,18 @@ import socket
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Annotated, Any, Final, Protocol, Self
 from urllib.parse import urlsplit
+from uuid import uuid4
 
 import aiomqtt
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from aiomqtt.exceptions import MqttConnectError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-from capture.messages import BenchStatus, Outgoing, status_topic
+from capture.messages import BenchStatus, Outgoing, status_topic, topic_level
 from capture.view import LinkState
 
 __all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher"]
@@ -72,6 +75,16 @@ class BrokerSettings(BaseModel):
     cert_file: Path | None = None
     key_file: Path | None = None
     keepalive: int = Field(default=15, ge=5, le=3600, description="Seconds.")
+
+    @model_validator(mode="after")
+    def _belong_together(self) -> Self:
+        if self.password_file is not None and self.username is None:
+            raise ValueError("password_file is set without username; set both, or neither")
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file belong together; set both, or neither")
+        if not self.tls and (self.ca_file is not None or self.cert_file is not None):
+            raise ValueError("ca_file, cert_file and key_file need TLS; write the url with mqtts://")
+        return self
 
     @property
     def tls(self) -> bool:
@@ -136,10 +149,11 @@ class Publisher:
         self._status = status
         self._topic = status_topic(status.bench)
         self._on_state = on_state
-        self._state = BrokerState("off", 0, "not started")
+        self._state = BrokerState("off", 0, "")
         self._wake = asyncio.Event()
         self._stop = asyncio.Event()
         self._status_sent: BenchStatus | None = None
+        self._waiting_sent = 0
         self._task: asyncio.Task[None] | None = None
 
     @property
@@ -207,20 +221,27 @@ class Publisher:
                 while not self._stop.is_set():
                     self._wake.clear()
                     with contextlib.suppress(_Down):
-                        self._say(self._state.link, self._state.reason, await self._store(_size, self._outbox))
+                        self._say(self._state.link, self._state.reason, await self._store(self._outbox.outbox_size))
                     await self._wake.wait()
 
     async def _session(self) -> None:
-        self._say("connecting", self._state.reason, await self._store(_size, self._outbox))
+        """Connect, publish until told to stop, and leave properly. Raises _Down when that ends early."""
+        self._say("connecting", self._state.reason, await self._store(self._outbox.outbox_size))
         try:
-            async with self._connection() as client, asyncio.TaskGroup() as group:
-                watching = group.create_task(_raise_when_lost(client))
-                await self._publish_until_stopped(client)
-                watching.cancel()
-        except* aiomqtt.MqttError as errors:
-            raise _Down(self._in_words(errors.exceptions[0])) from errors
-        except* _Down as errors:
-            raise _Down(str(errors.exceptions[0])) from errors
+            async with self._connection() as client:
+                publishing = asyncio.create_task(self._publish_until_stopped(client))
+                watching = asyncio.create_task(_watch(client))
+                try:
+                    await asyncio.wait({publishing, watching}, return_when=asyncio.FIRST_COMPLETED)
+                    if watching.done():
+                        await watching  # a lost connection: raises
+                    await publishing
+                finally:
+                    publishing.cancel()
+                    watching.cancel()
+                    await asyncio.gather(publishing, watching, return_exceptions=True)
+        except aiomqtt.MqttError as error:
+            raise _Down(self._in_words(error)) from error
 
     @contextlib.asynccontextmanager
     async def _connection(self) -> AsyncIterator[aiomqtt.Client]:
@@ -229,7 +250,7 @@ class Publisher:
         client = aiomqtt.Client(
             host,
             port,
-            identifier=f"strokelog-{self._status.bench}",
+            identifier=f"strokelog-{topic_level(self._status.bench)}",  # one bench, one connection
             clean_session=True,
             keepalive=self._settings.keepalive,
             timeout=_ANSWER_S,
@@ -265,3 +286,88 @@ class Publisher:
                 "and key_file"
             ) from error
         return options
+
+    async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
+        self._status_sent = None
+        taken: list[int] = []
+        while True:
+            self._wake.clear()
+            rows, waiting = await self._store(_drop_and_fetch, self._outbox, taken)
+            self._say("up", waiting=waiting)
+            messages = [row.message for row in rows]
+            if self._status is not self._status_sent or (self._waiting_sent and not waiting):
+                self._status_sent, self._waiting_sent = self._status, waiting
+                messages.insert(0, self._stamped(self._status, waiting))
+            if messages:
+                await _publish(client, messages)
+                taken = [row.row for row in rows]
+            elif self._stop.is_set():
+                await _publish(client, [self._stamped(self._offline(), waiting)])
+                return
+            else:
+                taken = []
+                await self._wake.wait()
+
+    def _stamped(self, status: BenchStatus, waiting: int) -> Outgoing:
+        changes = {"id": uuid4(), "at": datetime.now(UTC), "messages_waiting": waiting}
+        message = status.model_copy(update=changes)
+        return Outgoing(str(message.id), self._topic, message.model_dump_json(), retain=True)
+
+    def _offline(self) -> BenchStatus:
+        status = self._status
+        return BenchStatus(
+            at=datetime.now(UTC), bench=status.bench, state="offline", software_version=status.software_version
+        )
+
+    async def _store(self, function: Callable[..., Any], *arguments: Any) -> Any:
+        try:
+            return await self._run(function, *arguments)
+        except Exception as error:
+            raise _Down(f"the outbox cannot be read, so nothing is published: {error}") from error
+
+    def _in_words(self, error: aiomqtt.MqttError) -> str:
+        url = self._settings.url
+        kept = "messages are kept and it tries again by itself"
+        if isinstance(error, MqttConnectError):
+            words = str(error).partition("] ")[2] or str(error)
+            return (
+                f"the broker at {url} refused this bench: {words}; check username and password_file in the "
+                f"broker settings, and what the broker allows; {kept}"
+            )
+        return f"no connection with the broker at {url}: {error}; check that it runs and the network; {kept}"
+
+
+def _drop_and_fetch(outbox: Outbox, taken: Sequence[int]) -> tuple[Sequence[OutboxRow], int]:
+    """Do one turn of the outbox on the store's thread: forget what was taken, give the oldest of the rest."""
+    outbox.drop_outbox(taken)
+    rows = outbox.outbox_after(0, _IN_FLIGHT)
+    return rows, len(rows) if len(rows) < _IN_FLIGHT else outbox.outbox_size()
+
+
+async def _publish(client: aiomqtt.Client, messages: Sequence[Outgoing]) -> None:
+    """Send `messages` in order and wait until the broker has acknowledged all of them."""
+    # gather starts its tasks in order, and each writes its packet before it waits for the acknowledgement. If
+    # one fails, none of them is dropped: sending some again is allowed, changing their order is not.
+    await asyncio.gather(*(client.publish(out.topic, out.payload, qos=1, retain=out.retain) for out in messages))
+
+
+async def _watch(client: aiomqtt.Client) -> None:
+    """Raise MqttError when the connection is lost, which `publish` alone would learn only by its timeout."""
+    async for _message in client.messages:
+        pass  # nothing is subscribed, so nothing arrives
+
+
+async def _let_go(client: aiomqtt.Client) -> None:
+    """Close the socket and end the client's own task, however far it had come.
+
+    aiomqtt does so only after a connection that was up and left properly; otherwise both would stay behind.
+    Closing without DISCONNECT is what makes the broker publish the last will.
+    """
+    client._client.on_socket_open = None  # a connection still being opened on its thread is dropped there
+    await asyncio.sleep(0)  # let calls the client has already scheduled on this socket pass
+    client._client._sock_close()
+    if client._misc_task is not None:
+        client._misc_task.cancel()
+        await asyncio.wait({client._misc_task})
+    if client._disconnected.done():
+        client._disconnected.exception()  # it has been seen

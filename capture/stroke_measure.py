@@ -45,7 +45,7 @@ _HARMLESS = frozenset({"glitch", "leak"})
 
 #: A hold shorter than this cannot have settled: squeezing the oil out takes a tenth of a second and more
 #: (common practice).
-SHORT_HOLD_NS = 200_000_000
+SHORT_HOLD_NS = 250_000_000
 #: Fewer readings than this in the hold are too few to trust.
 SPARSE_READINGS = 3
 
@@ -71,6 +71,19 @@ def successive_noise(values: Sequence[int]) -> int:
         return 0
     total = sum(abs(after - before) for before, after in pairwise(values))
     return total * 8862 // (10_000 * (len(values) - 1))
+
+
+def curvature_noise(values: Sequence[int]) -> int:
+    """Return the standard deviation of white noise on a level that settles or leaks, from second differences.
+
+    A second difference of normal noise has the standard deviation sqrt(6) sigma and the median magnitude
+    0.6745 of that, so sigma is 0.605 of the median magnitude; a steady slope does not enter at all, and the bend
+    at the start of a hold hardly does. Zero below five values.
+    """
+    if len(values) < 5:
+        return 0
+    bends = sorted(abs(a - 2 * b + c) for a, b, c in zip(values, values[1:], values[2:], strict=False))
+    return bends[len(bends) // 2] * 605 // 1000
 
 
 @dataclass(slots=True)
@@ -138,15 +151,33 @@ def _hold(samples: StrokeSamples, offsets: list[int], keep: list[bool], resoluti
     if start is None:
         return []
     inside = [i for i in range(start, end) if keep[i] and offsets[i] * 2 >= top]
-    # The last readings may already be falling. What the hold ended at is the middle of its last third.
-    tail = sorted(offsets[i] for i in inside[-max(1, len(inside) // 3) :])
-    ended_at = tail[len(tail) // 2]
-    slack = max(3 * samples.noise_nm, 2 * resolution_nm, ended_at // 50)
-    while len(inside) > 1 and offsets[inside[-1]] < ended_at - slack:
-        inside.pop()
-    if len(inside) > 12:
+    if samples.fall_index < len(offsets):
+        let_go = _let_go(samples, offsets)
+        while len(inside) > 1 and inside[-1] > let_go:
+            inside.pop()
+    if len(inside) >= 6:
         inside.pop()
     return inside
+
+
+def _let_go(samples: StrokeSamples, offsets: list[int]) -> int:
+    """Return the index of the last reading before the release falls away.
+
+    A leaking pack falls too, but slower: the release begins where the fall is a quarter as fast as where it crosses
+    half the top. Speeds are taken over about 15 ms, or one reading of a slower stream, so that noise is none.
+    """
+    times, fallen = samples.times, samples.fall_index
+    width = 1
+    while width < fallen and times[fallen] - times[fallen - width] < 15_000_000:
+        width += 1
+    drop, span = offsets[max(0, fallen - width)] - offsets[fallen], times[fallen] - times[max(0, fallen - width)]
+    index = fallen
+    while index - width > 0:
+        here, there = index - width, index
+        if 4 * (offsets[here] - offsets[there]) * span < drop * (times[there] - times[here]):
+            break
+        index -= 1
+    return max(0, index - width)
 
 
 def _peak(levels: list[int], noise_nm: int) -> int:
@@ -196,12 +227,20 @@ def _crossing(samples: StrokeSamples, offsets: list[int], level: int) -> int:
     return before_time
 
 
-def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
-    """Return how far the hold moved from its third to its last quarter, the last quarter's mean, and its size.
+def _held_ns(samples: StrokeSamples, offsets: list[int], hold: list[int], level: int) -> int:
+    """Return how long the travel stayed above `level`, interpolated into the readings before and after the hold."""
+    end = samples.times[hold[-1]]
+    if hold[-1] + 1 < len(offsets):
+        last, following = offsets[hold[-1]], offsets[hold[-1] + 1]
+        after = samples.times[hold[-1] + 1]
+        if last > following and last > level:
+            end += (after - end) * min(last - level, last - following) // (last - following)
+    return end - _crossing(samples, offsets, level)
 
-    With fewer than eight readings the two halves are compared instead.
-    """
-    size = len(levels) // 4 if len(levels) >= 8 else max(1, len(levels) // 2)
+
+def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
+    """Return how far the hold moved from its third to its last quarter, the last quarter's mean, and its size."""
+    size = max(1, len(levels) // 4)
     last = rounded_mean(levels[-size:])
     previous = levels[-2 * size : -size] or levels[:1]
     return last - rounded_mean(previous), last, size
@@ -225,20 +264,23 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         return None
     levels = [offsets[index] for index in hold]
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
-    noise = max(noise, successive_noise(levels))
+    # Up to a display step, what looks like noise is the display stepping as the level settles.
+    shaky = curvature_noise(levels)
+    if shaky > resolution_nm:
+        noise = max(noise, shaky)
     peak = _peak(levels, noise)
     held = _state_level(levels, max(resolution_nm, 2 * noise))
     creep, last_level, quarter = _drift_in_hold(levels)
 
     rise = _crossing(samples, offsets, held * 9 // 10) - _crossing(samples, offsets, held // 10)
-    hold_ns = samples.times[hold[-1]] - samples.times[hold[0]] + samples.period_ns
-    if hold_ns < SHORT_HOLD_NS:
+    short = _held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS
+    if short:
         flags.add("short_hold")
     if len(hold) < SPARSE_READINGS:
         flags.add("sparse")
-    if len(hold) >= 4:
-        # Four standard errors of a difference of two means of `quarter` readings, rounded up.
-        doubt = 4 * noise * 1414 // (1000 * max(1, isqrt(quarter)))
+    elif not short:
+        # Four standard errors of a difference of two means of `quarter` readings.
+        doubt = isqrt(32 * noise * noise // quarter)
         if creep > max(resolution_nm, doubt, peak * 8 // 1000):
             flags.add("creep")
         if peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100):
@@ -268,7 +310,7 @@ def _return_flags(samples: StrokeSamples, peak: int, noise: int, resolution_nm: 
     """Add what the return says, and return the rest after minus the rest before, along the travel."""
     after = samples.values[-1] if samples.rest_after_nm is None else samples.rest_after_nm
     error = samples.direction * (after - samples.rest_nm)
-    if not samples.returned and abs(error) * 5 > peak:
+    if not samples.returned and error * 5 > peak:
         flags.add("no_return")
     elif abs(error) > return_tolerance(peak, noise, resolution_nm):
         flags.add("base_moved")

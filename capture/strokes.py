@@ -43,8 +43,10 @@ __all__ = ["FLAGS", "FinderSettings", "State", "Stroke", "StrokeFinder"]
 _LEAST_TRAVEL_NM = 40_000
 #: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
 _REST_KEPT, _REST_BATCH = 256, 32
-_SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 800_000_000
+_SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 500_000_000
 _LONGEST_HOLD_NS = 60_000_000_000
+#: What leaves rest and comes back through it to the other side within this was no stroke.
+_BRIEF_NS = 500_000_000
 _DISTURBANCE_NS = 2_000_000_000
 #: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
 _SLOW_STREAM_NS = 20_000_000
@@ -97,6 +99,7 @@ class StrokeFinder:
 
     def __init__(self, settings: FinderSettings) -> None:
         self._settings = settings
+        self._range = settings.plunger_range
         self._state = State.STARTING
         self._unit: Unit | None = None
         self._period_ns = 0
@@ -121,6 +124,7 @@ class StrokeFinder:
         self._noted: set[str] = set()
         self._after_gap = False
         self._was_near = False
+        self._stuck_from: int | None = None
         self._settle_value = 0
         self._settle_from = 0
 
@@ -295,10 +299,23 @@ class StrokeFinder:
         least = max(9 * self._noise // 2, 3 * self._settings.resolution_nm, _LEAST_TRAVEL_NM)
         return least * 2 // 3 if self._applied_by_trigger else least
 
+    def _went_home(self) -> bool:
+        """Say whether a piston that had stuck part way has come back to where it was before it stuck."""
+        home = self._stuck_from
+        if home is None or self._direction * (home - self._base) <= 0:
+            return False
+        newest = self._values[-3:]
+        limit = max(4 * self._noise, 2 * self._settings.resolution_nm)
+        return len(newest) == 3 and all(abs(value - home) <= limit for value in newest)
+
     def _applied(self, t_ns: int, value: int, found: list[Stroke]) -> None:
         if self._is_zeroing(t_ns, value):
             self._shift_by(value - self._values[-1])
         self._take(t_ns, value)
+        if self._went_home():
+            self._stuck_from = None
+            self._begin_rest(self._values[-3:], t_ns)
+            return
         travel = self._median_offset()
         if travel > self._top:
             self._top = travel
@@ -353,9 +370,11 @@ class StrokeFinder:
         """
         step = self._settings.resolution_nm
         jump = abs(value - self._values[-1])
-        if abs(value) > step or jump < max(self._threshold(), self._top // 4):
+        if abs(value) > step + 4 * self._noise or jump < max(self._threshold(), self._top // 4):
             return False
-        if not self._confirmed or self._direction * (self._values[-1] - self._base) * 5 < self._top * 4:
+        before = self._values[-2:]
+        held = max(before) - min(before) <= max(4 * self._noise, 2 * step, self._top // 20)
+        if not self._confirmed or len(before) < 2 or not held:
             return False
         rest_is_zero = abs(self._base) <= 4 * step + 4 * self._noise
         return not rest_is_zero or 0 < self._period_ns <= 12_000_000
@@ -365,16 +384,22 @@ class StrokeFinder:
         self._noted.add("rezeroed")
         self._values = array("q", (value + shift for value in self._values))
         self._base += shift
+        if self._range is not None:
+            self._range = (self._range[0] + shift, self._range[1] + shift)
 
     def _crossed_over(self) -> None:
         """What looked like an apply was the rest level moving: the stroke goes the other way from there."""
         step = self._first_fallen()
-        self._base = rounded_mean(self._values[max(0, step - 8) : max(1, step)])
+        if self._stuck_from is not None and self._direction * (self._stuck_from - self._base) > 0:
+            # A piston that had stuck part way let go before the air came: it went home, and that is rest.
+            self._base, self._stuck_from = self._stuck_from, None
+        else:
+            self._base = rounded_mean(self._values[max(0, step - 8) : max(1, step)])
+            self._noted.add("base_moved")
         self._rest = [self._base]
         self._rest_time = self._times[max(0, step - 1)]
         self._times, self._values = self._times[step:], self._values[step:]
         self._direction = -self._direction
-        self._noted.add("base_moved")
         self._top = max(0, self._median_offset())
         self._confirmed = self._top >= self._threshold()
 
@@ -390,6 +415,11 @@ class StrokeFinder:
     def _returning(self, t_ns: int, value: int, found: list[Stroke]) -> None:
         self._take(t_ns, value)
         travel = self._median_offset()
+        brief = t_ns - self._times[0] < _BRIEF_NS and self._release_ns is None
+        if brief and -travel >= max(self._threshold(), self._top // 4):
+            self._state = State.APPLIED
+            self._crossed_over()
+            return
         again = max(self._threshold(), self._top * 15 // 100) if self._was_near else self._top // 2
         if travel > again and len(self._values) - self._fall_index >= 3:
             self._applied_again(t_ns, found)
@@ -405,7 +435,9 @@ class StrokeFinder:
             if steady == len(self._values):
                 break
         near = abs(value - self._base) <= self._tolerance()
-        if (near and steady >= 3 and t_ns - self._settle_from >= _SETTLED_NEAR_NS) or (steady >= 4 and t_ns - self._settle_from >= _SETTLED_AWAY_NS):
+        if (near and steady >= 3 and t_ns - self._settle_from >= _SETTLED_NEAR_NS) or (
+            steady >= 4 and t_ns - self._settle_from >= _SETTLED_AWAY_NS
+        ):
             self._complete(found, self._settled_level())
 
     def _settled_level(self) -> int:
@@ -433,6 +465,8 @@ class StrokeFinder:
         rest_time, base = self._times[split - 1], self._base
         self._times, self._values = self._times[:split], self._values[:split]
         level = self._near_level()
+        if level is None and len(self._values) > self._fall_index:
+            level = min(self._values[self._fall_index :], key=lambda value: self._direction * value)
         self._complete(found, level)
         self._rest = [base if level is None else level]
         self._rest_time = rest_time
@@ -441,6 +475,13 @@ class StrokeFinder:
             self._applied(time, value, found)
 
     def _complete(self, found: list[Stroke], rest_after: int | None) -> None:
+        if self._stuck_from is not None and rest_after is not None:
+            # The stroke before left the piston part way. If this one let it go all the way back, its travel counts
+            # from there, as the pack's does; if not, from where it stood.
+            tolerance = return_tolerance(self._top, self._noise, self._settings.resolution_nm)
+            if abs(rest_after - self._stuck_from) <= tolerance:
+                self._top += self._direction * (self._base - self._stuck_from)
+                self._base = self._stuck_from
         near = rest_after is not None and abs(rest_after - self._base) <= self._tolerance()
         samples = StrokeSamples(
             times=self._times,
@@ -457,8 +498,11 @@ class StrokeFinder:
             release_ns=self._release_ns,
             noted=frozenset(self._noted),
         )
-        measured = measure(samples, self._settings.resolution_nm, self._settings.plunger_range)
+        measured = measure(samples, self._settings.resolution_nm, self._range)
+        self._stuck_from = None
         if measured is not None:
+            if "no_return" in measured.flags:
+                self._stuck_from = self._base
             self._count += 1
             found.append(
                 Stroke(

@@ -85,7 +85,7 @@ def _cases() -> list[Case]:
         Case(
             "line-100hz-mm-high-pressure",
             BenchSpec(replace(MICRON, rate_hz=100, filter_s=0.004), batch=4),
-            replace(MM_PACK, supply_pa=600_000.0, supply_conductance=2e-8, film_nm=0),
+            replace(MM_PACK, supply_pa=600_000.0, supply_conductance=2e-8, exhaust_conductance=2e-8, film_nm=0),
             strokes=3,
         ),
         Case(

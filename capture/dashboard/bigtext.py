@@ -11,8 +11,8 @@ __all__ = ["big_number", "big_word", "dots_to_rows", "number_width"]
 
 # Bars of a figure: a top, b upper right, c lower right, d bottom, e lower left, f upper left, g middle.
 _BARS = {
-    "0": "abcdef", "1": "bc", "2": "abged", "3": "abgcd", "4": "fgbc", "5": "afgcd", "6": "afgecd", "7": "abc",
-    "8": "abcdefg", "9": "abcdfg", "-": "g", " ": "",
+    "0": "abcdef", "1": "bc", "2": "abged", "3": "abgcd", "4": "fgbc", "5": "afgcd", "6": "afgecd",
+    "7": "abc", "8": "abcdefg", "9": "abcdfg", "-": "g", " ": "",
 }  # fmt: skip
 
 _LETTERS = {
@@ -49,10 +49,7 @@ def dots_to_rows(dots: list[str], ink: Ink) -> list[str]:
     if len(dots) % 2:
         dots = [*dots, "." * len(dots[0])]
     pairs = {"##": "█", "#.": "▀", ".#": "▄", "..": " "}
-    return [
-        "".join(pairs[a + b] for a, b in zip(dots[i], dots[i + 1], strict=True))
-        for i in range(0, len(dots), 2)
-    ]
+    return ["".join(pairs[a + b] for a, b in zip(dots[i], dots[i + 1], strict=True)) for i in range(0, len(dots), 2)]
 
 
 def _sizes(rows: int, ink: Ink) -> list[_Size]:
@@ -110,9 +107,9 @@ def number_width(text: str, size: _Size) -> int:
 
 @lru_cache(maxsize=256)
 def big_number(text: str, template: str, width: int, rows: int, ink: Ink) -> tuple[str, ...] | None:
-    """Return `text` (figures, '.', '-', '±', blanks) as large rows, or None where even the smallest does not fit.
+    """Return `text` (figures, '.', '-', '±', blanks) as large rows, or None where even the smallest is too large.
 
-    The size is chosen so that `template` fits `width` by `rows`: a figure that changes must not change its size.
+    The size is chosen so that `template` fits `width` by `rows`: the size stays when the figures change.
     """
     for size in _sizes(rows, ink):
         if max(number_width(template, size), number_width(text, size)) <= width:
@@ -125,8 +122,8 @@ def big_number(text: str, template: str, width: int, rows: int, ink: Ink) -> tup
 
 @lru_cache(maxsize=64)
 def big_word(word: str, mark: tuple[str, ...], width: int, rows: int, ink: Ink) -> tuple[str, ...] | None:
-    """Return `mark` and `word` in large letters, as large as `width` by `rows` holds, or None where none fit."""
-    letters = [mark, ("..",) * 5, *(_LETTERS[letter] for letter in word.upper())]
+    """Return `mark` and `word` in large letters, as large as `width` by `rows` holds; None if none fit."""
+    letters = [mark, *(_LETTERS[letter] for letter in word.upper())]
     dots = [".".join(letter[y] for letter in letters) for y in range(5)]
     for scale in range(6, 0, -1):
         wide = len(dots[0]) * scale

@@ -1,4 +1,4 @@
-"""Rows of styled cells: cleaning outside text, fitting, wrapping, and the frame that rich prints. No layout lives here."""
+"""Rows of styled cells: cleaning outside text, fitting, wrapping, the frame that rich prints. No layout."""
 
 from __future__ import annotations
 
@@ -16,12 +16,10 @@ __all__ = ["Frame", "Ink", "Row", "beside", "clean", "fit", "plain", "row_width"
 #: One line of the screen: pieces of text, each with a rich style.
 Row = list[tuple[str, str]]
 
-# Controls, formatting (bidirectional overrides, joiners), surrogates, private use and line separators: what can move a
-# cursor, reorder a line or be measured differently by the terminal and by us.
+# Controls, formatting (bidirectional overrides, joiners), surrogates, private use and line separators: what can
+# move a cursor, reorder a line or be measured differently by the terminal and by us.
 _UNSAFE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-_ASCII = str.maketrans(
-    {"±": "+/-", "µ": "u", "μ": "u", "–": "-", "—": "-", "…": "..", "→": "->", "·": "-", "’": "'"}
-)
+_ASCII = str.maketrans({"±": "+/-", "µ": "u", "μ": "u", "–": "-", "—": "-", "…": "..", "→": "->", "·": "-", "’": "'"})
 
 
 def clean(text: str, ascii_only: bool = False) -> str:
@@ -88,7 +86,7 @@ def beside(
 
 
 def wrap(text: str, width: int, most: int) -> list[str]:
-    """Break cleaned `text` at blanks into at most `most` lines of `width` cells; a text cut short ends in '..'."""
+    """Break cleaned `text` at blanks into at most `most` lines of `width` cells; '..' ends a text cut short."""
     lines: list[str] = []
     line = ""
     for word in text.split():
@@ -115,7 +113,7 @@ def plain(rows: Iterable[Row]) -> str:
 
 
 class Frame:
-    """A whole screen as a rich renderable: exactly `height` rows of exactly `width` cells, text never read as markup."""
+    """A screen as a rich renderable: exactly `height` rows of `width` cells, its text never read as markup."""
 
     __slots__ = ("height", "rows", "width")
 

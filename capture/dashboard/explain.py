@@ -19,8 +19,8 @@ from drivers.units import format_length
 __all__ = ["DECISION_RULE", "budget_table", "report_strokes"]
 
 DECISION_RULE = (
-    "Guarded (JCGM 106): good only if mean ± U lies inside the range; tight or loose only if it lies wholly outside; "
-    "inconclusive otherwise."
+    "Guarded (JCGM 106): good only if mean ± U lies inside the range; "
+    "tight or loose only if it lies wholly outside; inconclusive otherwise."
 )
 
 
@@ -47,9 +47,7 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
     total = sum(line.standard_nm**2 for line in verdict.budget)
     for line in verdict.budget:
         share = f"{line.standard_nm**2 / total:.0%}" if total > 0 else "-"
-        table.add_row(
-            _plain(line.source), _plain(line.basis), _small(line.standard_nm, unit), _dof(line.dof), share
-        )
+        table.add_row(_plain(line.source), _plain(line.basis), _small(line.standard_nm, unit), _dof(line.dof), share)
     facts = Table(show_header=False, box=None, pad_edge=False)
     facts.add_column(style="bold", no_wrap=True)
     facts.add_column(overflow="fold")

@@ -1,4 +1,4 @@
-"""The keyboard: bytes of a terminal in, names of keys out, and the terminal's settings put back whatever happens."""
+"""The keyboard: bytes of a terminal in, names of keys out; the terminal's settings are always put back."""
 
 from __future__ import annotations
 
@@ -18,9 +18,10 @@ __all__ = ["KeyParser", "Keys"]
 _NAMED = {"\r": "enter", "\n": "enter", "\t": "tab", "\x7f": "backspace", "\x08": "backspace"}
 _SEQUENCES = {
     "A": "up", "B": "down", "C": "right", "D": "left", "H": "home", "F": "end",
-    "1~": "home", "3~": "delete", "4~": "end", "5~": "page-up", "6~": "page-down", "7~": "home", "8~": "end",
+    "1~": "home", "3~": "delete", "4~": "end", "5~": "page-up", "6~": "page-down",
+    "7~": "home", "8~": "end",
 }  # fmt: skip
-#: ECMA-48 control sequence: parameters, intermediates, one final byte. Or a single-shift sequence from keypad mode.
+#: ECMA-48 control sequence: parameters, intermediates, one final byte. Or a single shift from keypad mode.
 _CONTROL = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O[@-~])")
 _UNFINISHED = re.compile(r"\x1b(?:\[[0-?]*[ -/]*|O)?\Z")
 #: A lone escape is the key itself if nothing follows it for this long.
@@ -81,8 +82,8 @@ class KeyParser:
 class Keys:
     """Keys of a terminal as an asynchronous iterator; enter it with `with`, inside a running loop.
 
-    Where the descriptor is no terminal, nothing is changed and the iteration ends at once. It also ends when the
-    terminal goes away.
+    Where the descriptor is no terminal, nothing is changed and the iteration ends at once. It also ends when
+    the terminal goes away.
     """
 
     def __init__(self, descriptor: int | None = None) -> None:

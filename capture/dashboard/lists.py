@@ -1,20 +1,21 @@
-"""The side of the screen: the packs of the unit with their verdicts, and the strokes of this pack with their flags."""
+"""The side of the screen: the unit's packs with their verdicts, and this pack's strokes with their flags."""
 
 from __future__ import annotations
 
 from rich.cells import cell_len
 
 from capture.dashboard.canvas import Ink, Row, fit, row_width, wrap
+from capture.dashboard.caution import CAUTIONS
 from capture.dashboard.words import LOOKS, counted, flag_words, number, travel_nm
 from capture.view import BenchView, PackView, StrokeView
 
-__all__ = ["pack_rows", "stroke_rows"]
+__all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
 
 
 def _ends(left: Row, right: Row, width: int) -> Row:
     """Return `left` cut to leave room for `right` at the far end."""
-    room = width - row_width(right)
-    return [*fit(left, room), *right] if room > 0 else fit(left, width)
+    room = width - row_width(right) - 1
+    return [*fit(left, room), (" ", ""), *right] if room > 0 else fit(left, width)
 
 
 def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) -> Row:
@@ -89,7 +90,33 @@ def stroke_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
         room -= len(block)
     hidden = len(view.strokes) - len(blocks)
     if hidden:
-        title = _ends(
-            [(f"STROKES ({hidden} earlier)", "bold")], [(f"{count}/{view.strokes_wanted}", "")], width
-        )
+        earlier = f"STROKES ({hidden} earlier)" if width >= 24 else f"STROKES +{hidden}"
+        total = f"{count}/{view.strokes_wanted}" if view.strokes_wanted else str(count)
+        title = _ends([(earlier, "bold")], [(total, "")], width)
     return [title, *(row for block in reversed(blocks) for row in block)]
+
+
+def uncertainty_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
+    """Return what the uncertainty is made of, largest share first; empty without a verdict or where it does not fit."""
+    verdict = view.verdict
+    if verdict is None or not verdict.budget or most < len(verdict.budget) + 3:
+        return []
+    unit = view.display_unit
+    total = sum(line.standard_nm**2 for line in verdict.budget) or 1.0
+    spread = f"U {number(verdict.expanded_uncertainty_nm, unit)} {unit}, k {verdict.coverage_factor:.2f}"
+    rows: list[Row] = [_ends([("UNCERTAINTY", "bold")], [(spread, "")], width)]
+    for line in sorted(verdict.budget, key=lambda line: -line.standard_nm):
+        share = f"{line.standard_nm**2 / total:.0%}"
+        rows.append(_ends([(f"  {ink.text(line.source)}", "")], [(share, "")], width))
+    chance = f"{verdict.conformance_probability:.1%}"
+    rows.append(_ends([("  probability of conformance", "")], [(chance, "bold")], width))
+    return rows
+
+
+def caution_rows(width: int, most: int, ink: Ink) -> list[Row]:
+    """Return the standing cautions for a screen with room to spare, all of them or none."""
+    rows: list[Row] = [[("CAUTION", "bold")]]
+    for text in CAUTIONS:
+        for index, line in enumerate(wrap(ink.text(text), width - 2, 4)):
+            rows.append([(ink.pick("▪ ", "* ") if index == 0 else "  ", "bold"), (line, "")])
+    return rows if len(rows) <= most else []

@@ -1,4 +1,4 @@
-"""A look at the dashboard without a bench: `python -m capture.dashboard.preview` prints or plays an invented view."""
+"""The dashboard without a bench: `python -m capture.dashboard.preview` prints or plays an invented view."""
 
 from __future__ import annotations
 
@@ -37,11 +37,11 @@ _ADVICE: dict[VerdictWord, list[str]] = {
     "good": [],
     "tight": [
         "Take out 2 shims of 0.20 mm: predicted 1.102 mm ± 0.031 mm, in range with 99 %.",
-        "Fit the 3.80 mm pressure ring in place of 4.20 mm: predicted 1.098 mm ± 0.034 mm, in range with 98 %.",
+        "Fit the 3.80 mm ring in place of 4.20 mm: predicted 1.098 mm ± 0.034 mm, in range with 98 %.",
     ],
     "loose": [
         "Add 2 shims of 0.20 mm: predicted 1.083 mm ± 0.031 mm, in range with 99 %.",
-        "Fit the 4.60 mm pressure ring in place of 4.20 mm: predicted 1.079 mm ± 0.034 mm, in range with 98 %.",
+        "Fit the 4.60 mm ring in place of 4.20 mm: predicted 1.079 mm ± 0.034 mm, in range with 98 %.",
     ],
     "inconclusive": [],
 }
@@ -60,9 +60,7 @@ def sample_verdict(word: VerdictWord, low_nm: int = 800_000, high_nm: int = 1_40
         strokes=5,
         low_nm=low_nm,
         high_nm=high_nm,
-        conformance_probability={"good": 0.9999, "tight": 0.0001, "loose": 0.0002, "inconclusive": 0.81}[
-            word
-        ],
+        conformance_probability={"good": 0.9999, "tight": 0.0001, "loose": 0.0002, "inconclusive": 0.81}[word],
         budget=(
             BudgetLine("spread of the strokes", 5_400.0, 4, "standard deviation of the mean of 5 strokes"),
             BudgetLine("indicator error limit", 7_600.0, float("inf"), "maker's limit, rectangular"),
@@ -74,10 +72,19 @@ def sample_verdict(word: VerdictWord, low_nm: int = 800_000, high_nm: int = 1_40
 
 
 def _stroke(n: int, travel_nm: int, flags: tuple[str, ...] = (), accepted: bool = True) -> Stroke:
-    start = n * _PERIOD_NS
     return Stroke(
-        n, start, start + 2_500_000_000, 12_000, travel_nm + 6_000, travel_nm, 340_000_000, 1_000, 2_000, flags, accepted
-    )  # fmt: skip
+        n=n,
+        start_ns=n * _PERIOD_NS,
+        end_ns=n * _PERIOD_NS + 2_500_000_000,
+        released_nm=12_000,
+        peak_travel_nm=travel_nm + 6_000,
+        held_travel_nm=travel_nm,
+        rise_ns=340_000_000,
+        creep_nm=1_000,
+        return_error_nm=2_000,
+        flags=flags,
+        accepted=accepted,
+    )
 
 
 def _trace(travel_nm: int, until_ns: int) -> deque[tuple[int, int]]:
@@ -99,7 +106,7 @@ def _trace(travel_nm: int, until_ns: int) -> deque[tuple[int, int]]:
 
 def sample_view(state: str, until_ns: int = 26_000_000_000) -> BenchView:
     """Return the invented bench in `state`; `until_ns` is where its trace ends."""
-    word: VerdictWord = state if state in _MEANS else "good"  # type: ignore[assignment]
+    word: VerdictWord = state if state in _MEANS else "good"
     verdict = sample_verdict(word) if state in _MEANS else None
     mean = _MEANS[word]
     view = BenchView(
@@ -159,10 +166,9 @@ def sample_view(state: str, until_ns: int = 26_000_000_000) -> BenchView:
         view.broker, view.broker_waiting = "down", 3
         view.message = "Plug the indicator in again; the check goes on where it stopped."
         view.warning = "The stream stopped during stroke 8: that stroke will not count."
-        view.strokes.append(
-            StrokeView(_stroke(8, mean - 400_000, ("gap", "sparse"), accepted=False), seat=False)
-        )
+        view.strokes.append(StrokeView(_stroke(8, mean - 400_000, ("gap", "sparse"), accepted=False), seat=False))
     if state == "caution":
+        view.verdict = view.packs[2].verdict = sample_verdict("inconclusive")
         view.message = "Press a to apply."
         view.caution = "Hands clear: air is about to be applied."
     return view

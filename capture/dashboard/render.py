@@ -1,4 +1,4 @@
-"""The technician's screen as a pure function of a view and a size. Which part goes where lives here, no drawing of parts."""
+"""The technician's screen as a pure function of a view and a size: which part goes where."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from rich.cells import cell_len
 
 from capture.dashboard.bigtext import big_number, big_word
 from capture.dashboard.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
-from capture.dashboard.lists import pack_rows, stroke_rows
+from capture.dashboard.lists import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.scale import scale_rows
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.words import LOOKS, number
@@ -25,7 +25,7 @@ _LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "
 def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:
     """Return the screen as a rich renderable of exactly `width` by `height` cells.
 
-    From 60 by 20 up it is the full screen; below, a short form with the verdict, the reading and the next step.
+    From 60 by 20 up it is the full screen; below, a short form: verdict, reading, next step.
     """
     ink = Ink(ascii_only)
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
@@ -36,6 +36,10 @@ def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False
     main = width - side - 3
     packs = pack_rows(view, side, max(3, min(len(view.packs) + 1, body_height * 2 // 5)), ink)
     left = [*packs, [], *stroke_rows(view, side, body_height - len(packs) - 1, ink)]
+    budget = uncertainty_rows(view, side, body_height - len(left) - 1, ink)
+    left += [[], *budget] if budget else []
+    cautions = caution_rows(side, body_height - len(left) - 1, ink)
+    left += [[], *cautions] if cautions else []
     right = _main(view, main, body_height, ink)
     divider: Row = [(ink.pick(" │ ", " | "), "")]
     rows = [_header(view, width, ink), *beside(left, right, side, main, divider, body_height), *foot]
@@ -86,9 +90,7 @@ def _mean_text(view: BenchView, ink: Ink) -> str:
     if verdict is None:
         return "no mean yet"
     mean, unit = number(verdict.mean_nm, view.display_unit), view.display_unit
-    return ink.text(
-        f"{mean} ± {number(verdict.expanded_uncertainty_nm, unit)} {unit} ({verdict.coverage:.0%})"
-    )
+    return ink.text(f"{mean} ± {number(verdict.expanded_uncertainty_nm, unit)} {unit} ({verdict.coverage:.0%})")
 
 
 def _reading(view: BenchView) -> str:
@@ -105,11 +107,11 @@ def _link_text(view: BenchView, ink: Ink) -> str:
     broker = f"{ink.pick(*_LINKS[view.broker])} broker {view.broker}"
     if view.broker != "off" or view.broker_waiting:
         broker += f", {view.broker_waiting} waiting"
-    return f"{broker}   {indicator}"
+    return f"{broker}; {indicator}"
 
 
 def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
-    """Return the bottom rows: what to do, what to change, cautions, links and keys, most needed first and bounded."""
+    """Return the bottom rows, bounded: cautions, what to do, what to change, links and keys."""
     roomy = height >= 30
     rows: list[Row] = [[(ink.pick("─", "-") * width, "")]]
     if view.caution:
@@ -129,7 +131,9 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     # The first step and the best change both stay, whatever has to go.
     kept_advice = advice[: max(1, spare - len(next_rows))]
     rows += next_rows[: max(1, spare - len(kept_advice))] + kept_advice
-    rows.append([(_link_text(view, ink), "bold red" if view.indicator == "down" else "")])
+    link_style = "bold red" if view.indicator == "down" else ""
+    links = _link_text(view, ink)
+    rows += [[(f" {line}", link_style)] for line in wrap(links, width - 1, 2)]
     rows.append([*fit([(f" {ink.text(view.keys)}", "reverse")], width, "reverse")])
     return rows
 
@@ -153,7 +157,7 @@ def _main(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     figures = 5 if ink.ascii_only else 4
     if left < 14:
         figures -= 1
-    word_rows, scale_height = (3 if left >= 13 else 1), 4
+    word_rows, scale_height = (3 if left >= 13 else 1), (5 if left >= 15 else 4)
     if roomy:
         spare = left - 16
         figures = min(10, 5 + spare // 6)
@@ -198,13 +202,13 @@ def _pack_facts(view: BenchView, width: int, ink: Ink) -> list[Row]:
 
 
 def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
-    """Return the live reading in large figures, its unit and the motion beside it; the travel too where there is room."""
+    """Return the live reading in large figures, unit and motion beside it; the travel too where it fits."""
     unit = view.display_unit
     text = _reading(view)
     travel = "-.---" if view.offset_nm is None or view.indicator != "up" else number(view.offset_nm, unit)
     moving = _MOVING[view.moving] if view.indicator == "up" else f"indicator {view.indicator}"
     notes: list[str] = [f"{unit}  reading", moving, f"travel {travel}"]
-    widest = max(len(note) for note in [*notes, "travel 00.0000"]) + 2
+    widest = max(len(note) for note in notes) + 2
     template = "-0.0000" if unit == "in" else "-0.000"
     if len(text) > len(template):
         template = text
@@ -217,6 +221,9 @@ def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     drawn: list[Row] = [[] for _ in range(rows)]
     for index, (figures, widest_figures, words) in enumerate(blocks):
         big = big_number(figures, widest_figures, share - widest, rows, ink)
+        if big is None:
+            # Too narrow to keep room for a sign: better large figures than a steady size.
+            big = big_number(figures, figures, share - widest, rows, ink)
         if big is None:
             big = (f"{figures:>{len(widest_figures)}}",)
         for y in range(rows):

@@ -1,4 +1,4 @@
-"""The range as a wide scale: limits, preferred travel, and the mean with its expanded uncertainty as a bar."""
+"""The range as a wide scale: limits, preferred travel, and mean with expanded uncertainty as a bar."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _FARTHEST = 1.5
 
 
 def _axis(view: BenchView, verdict: Verdict | None) -> tuple[float, float]:
-    """Return the lengths at both ends: the range with room beside it, more where the bar needs it, to a bound."""
+    """Return the lengths at both ends: the range with room beside it, more if the bar needs it."""
     span = max(1, view.high_nm - view.low_nm)
     left, right = view.low_nm - _MARGIN * span, view.high_nm + _MARGIN * span
     if verdict is not None:
@@ -86,15 +86,18 @@ def scale_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
     drawn += [[("".join(bar), style)] for _ in range(bar_height)]
 
     mean = max(0, min(width - 1, column(verdict.mean_nm)))
-    text = ink.text(
-        f"{number(verdict.mean_nm, unit)} ± {number(verdict.expanded_uncertainty_nm, unit)} {unit}"
-        f" ({verdict.coverage:.0%}, {verdict.strokes} strokes)"
-    )
+    length = f"{number(verdict.mean_nm, unit)} ± {number(verdict.expanded_uncertainty_nm, unit)} {unit}"
+    so_far = " so far" if 0 <= view.pack < len(view.packs) and view.packs[view.pack].state == "measuring" else ""
+    basis = f"{verdict.coverage:.0%}, {verdict.strokes} strokes{so_far}"
     note = [" "] * width
     note[mean] = ink.pick("▲", "^")
-    room_right = width - mean - 2
-    start = mean + 2 if len(text) <= room_right else max(0, mean - 1 - len(text))
-    text = text[: mean - 1 if start < mean else room_right]
-    note[start : start + len(text)] = text
-    drawn.append([("".join(note[:width]), "bold")])
+    for text in (f"{length} ({basis})", f"{length}{so_far}", length):
+        said = ink.text(text)
+        if len(said) <= width - mean - 2:
+            note[mean + 2 : mean + 2 + len(said)] = said
+            break
+        if len(said) <= mean - 1:
+            note[mean - 1 - len(said) : mean - 1] = said
+            break
+    drawn.append([("".join(note), "bold")])
     return drawn

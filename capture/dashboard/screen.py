@@ -1,4 +1,4 @@
-"""The terminal: draws a frame when something changed, at most ten times a second, and leaves all as it was found."""
+"""The terminal: draws when something changed, at most ten times a second, and leaves all as it was found."""
 
 from __future__ import annotations
 
@@ -27,9 +27,9 @@ _FALLBACK = (80, 24)
 
 
 class Screen:
-    """One terminal. Enter it with `with`, call `changed()` when the picture may differ, and keep `run()` going.
+    """One terminal. Enter it with `with`, call `changed()` when the picture may differ, keep `run()` going.
 
-    `live` is False where the stream is no terminal or a dumb one; then nothing is drawn and `line()` prints instead.
+    `live` is False where the stream is no terminal or a dumb one; then nothing is drawn and `line()` prints.
     `draw` may be replaced at any time, for a screen that covers another.
     """
 
@@ -37,17 +37,13 @@ class Screen:
         self.draw = draw
         self._stream = stream if stream is not None else sys.stdout
         self._interval_s = interval_s
-        encoding = (
-            (getattr(self._stream, "encoding", None) or "ascii").lower().replace("-", "").replace("_", "")
-        )
+        encoding = (getattr(self._stream, "encoding", None) or "ascii").lower().replace("-", "").replace("_", "")
         self.ascii_only = encoding != "utf8"
         terminal = self._stream.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb", "unknown")
         self.live = terminal
         self.drawn = 0
         """Frames written so far."""
-        self._console = Console(
-            file=self._stream, force_terminal=True if terminal else None, legacy_windows=False
-        )
+        self._console = Console(file=self._stream, force_terminal=True if terminal else None, legacy_windows=False)
         self._dirty: asyncio.Event | None = None
         self._shown: list[str] = []
         self._size = (0, 0)
@@ -84,12 +80,12 @@ class Screen:
             self._dirty.set()
 
     def line(self, text: str) -> None:
-        """Print one line where nothing can be drawn; on a live screen do nothing, since the frame shows it."""
+        """Print one line where nothing can be drawn; nothing on a live screen: the frame shows it."""
         if not self.live:
             self._write(clean(text, self.ascii_only) + "\n")
 
     async def run(self) -> None:
-        """Draw until cancelled: at once, then whenever `changed()` was called or the window's size changed."""
+        """Draw until cancelled: at once, then whenever `changed()` was called or the window was resized."""
         self._dirty = asyncio.Event()
         if not self.live:
             await asyncio.Event().wait()
@@ -110,7 +106,7 @@ class Screen:
     def paint(self) -> None:
         """Draw one frame now, writing only the lines that differ from the last."""
         width, height = self._terminal_size()
-        self._console.size = (width, height)  # type: ignore[assignment]
+        self._console.size = (width, height)
         with self._console.capture() as capture:
             self._console.print(self.draw(width, height, self.ascii_only), end="", soft_wrap=True)
         lines = capture.get().split("\n")[:height]
@@ -141,7 +137,7 @@ class Screen:
         self._stream.flush()
 
     def _catch(self) -> None:
-        """Turn a deadly signal that nobody handles into an exception, so that every `with` is left in order."""
+        """Turn a deadly signal that nobody handles into an exception: every `with` is left in order."""
         if threading.current_thread() is not threading.main_thread():
             return
         for number in (signal.SIGTERM, signal.SIGHUP):

@@ -36,7 +36,7 @@ def trace_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
     def level(length_nm: int) -> int:
         return round((length_nm - bottom) / (top - bottom) * (levels - 1))
 
-    # Every column keeps the lowest and highest level in it, stretched to meet the column before: a spike of one
+    # Every column keeps the lowest and highest level in it, stretched to meet the column before: one odd
     # reading stays visible however many readings share a column.
     spans: dict[int, tuple[int, int]] = {}
     before: int | None = None

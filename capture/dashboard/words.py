@@ -1,9 +1,10 @@
-"""What the dashboard says: flags in words, verdicts with their shape and colour, lengths as people read them."""
+"""What the dashboard says: flags in words, verdicts with shape and colour, lengths for people."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from capture.dashboard.canvas import clean
 from capture.strokes import Stroke
 from capture.verdict import Verdict, VerdictWord
 from capture.view import StrokeView
@@ -11,18 +12,18 @@ from drivers.units import format_length
 
 __all__ = ["FLAG_WORDS", "LOOKS", "Look", "counted", "flag_words", "number", "plain_line", "travel_nm"]
 
-#: Every flag a stroke can carry, as a technician would say it.
+#: Every flag a stroke can carry, as a technician would say it; short enough for a line at 80 columns.
 FLAG_WORDS: dict[str, str] = {
-    "glitch": "a reading was rejected",
-    "no_return": "did not come back to rest",
+    "glitch": "a reading rejected",
+    "no_return": "not back at rest",
     "base_moved": "rest position shifted",
-    "out_of_reach": "plunger near end of reach",
-    "creep": "still moving at release",
+    "out_of_reach": "plunger near its end",
+    "creep": "moving when released",
     "leak": "fell away while held",
-    "short_hold": "held too briefly to settle",
-    "sparse": "too few readings to trust",
-    "rezeroed": "zeroed or unit switched",
-    "pressure": "air outside the window",
+    "short_hold": "held too briefly",
+    "sparse": "too few readings",
+    "rezeroed": "zero or unit changed",
+    "pressure": "air outside window",
     "gap": "readings interrupted",
 }
 
@@ -37,13 +38,13 @@ class Look:
     dots: tuple[str, ...]
 
 
-# The shapes say the thing itself: pressed together, pulled apart, solid, or wavering. The colours stay apart for the
-# common colour vision deficiencies, and nothing depends on them.
+# The shapes say the thing itself: pressed together, pulled apart, solid, or wavering. The colours stay apart for
+# the common colour vision deficiencies, and nothing depends on them.
 LOOKS: dict[VerdictWord, Look] = {
     "good": Look("■■", "##", "bold cyan", ("#####", "#####", "#####", "#####", "#####")),
     "tight": Look("►◄", "><", "bold magenta", ("#...#", "##.##", "#####", "##.##", "#...#")),
     "loose": Look("◄►", "<>", "bold yellow", ("..#..", ".#.#.", "#...#", ".#.#.", "..#..")),
-    "inconclusive": Look("≈≈", "~~", "bold bright_white", (".....", ".#..#", "#.##.", ".....", ".....")),
+    "inconclusive": Look("≈≈", "~~", "bold bright_white", ("...", ".##", "##.", ".##", "##.")),
 }
 
 
@@ -70,17 +71,16 @@ def counted(shown: StrokeView) -> str:
 
 
 def plain_line(event: StrokeView | Verdict | str, unit: str, pack: str = "", measure: str = "held") -> str:
-    """Return one line for a terminal that cannot be drawn on, or a log: a stroke, a verdict, or a warning."""
+    """Return one harmless line for a terminal that cannot be drawn on, or a log: a stroke, a verdict, a warning."""
     prefix = f"{pack}: " if pack else ""
     if isinstance(event, str):
-        return f"{prefix}warning: {event}"
+        return clean(f"{prefix}warning: {event}")
     if isinstance(event, StrokeView):
         flags = f" ({flag_words(event.stroke.flags)})" if event.stroke.flags else ""
         travel = format_length(travel_nm(event.stroke, measure), unit)
-        return f"{prefix}stroke {event.stroke.n}: {travel}, {counted(event)}{flags}"
+        return clean(f"{prefix}stroke {event.stroke.n}: {travel}, {counted(event)}{flags}")
     mean, spread = number(event.mean_nm, unit), format_length(event.expanded_uncertainty_nm, unit)
     low, high = number(event.low_nm, unit), format_length(event.high_nm, unit)
-    return (
-        f"{prefix}{event.verdict.upper()}: {mean} ± {spread} ({event.coverage:.0%}, {event.strokes} strokes), "
-        f"range {low} to {high}. {event.next_step}"
-    ).rstrip()
+    basis = f"{event.coverage:.0%}, {event.strokes} strokes"
+    said = f"{prefix}{event.verdict.upper()}: {mean} ± {spread} ({basis}), range {low} to {high}. {event.next_step}"
+    return clean(said).rstrip()

@@ -42,9 +42,7 @@ def open_engine(path: Path) -> Engine:
     engine = create_engine(
         # One connection for good: SQLite has one writer anyway, and Store serialises its callers.
         "sqlite://",
-        creator=lambda: sqlite3.connect(
-            path, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
-        ),
+        creator=lambda: sqlite3.connect(path, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False),
         poolclass=StaticPool,
         json_serializer=_to_json,
     )
@@ -67,8 +65,7 @@ def open_engine(path: Path) -> Engine:
 def _check_place(path: Path) -> None:
     if not path.parent.is_dir():
         raise RecordError(
-            f"cannot open the record {path}: there is no directory {path.parent}; "
-            "make it, or give another path"
+            f"cannot open the record {path}: there is no directory {path.parent}; make it, or give another path"
         )
     if path.is_dir():
         raise RecordError(f"cannot open the record {path}: it is a directory; give the path of a file in it")
@@ -82,9 +79,7 @@ def _check_place(path: Path) -> None:
             f"cannot read the record {path}: {error.strerror}; make it readable and writable for this user"
         ) from error
     if start and start != _PAGE_HEADER:
-        raise RecordError(
-            f"{path} is no SQLite database, so it is no record; move it away, or give another path"
-        )
+        raise RecordError(f"{path} is no SQLite database, so it is no record; move it away, or give another path")
 
 
 def _to_json(value: Any) -> str:

@@ -1,7 +1,7 @@
 """The store: every write of a job is one committed transaction, its outgoing messages included.
 
-Synchronous; callers on several threads wait for each other, and the daemon gives it a worker thread of its own.
-When a method returns, what it wrote survives a killed process and a power cut (WAL, synchronous=FULL). Clocks
+Synchronous; callers on several threads wait for each other; the daemon gives it a worker thread of its
+own. When a method returns, what it wrote survives a killed process and a power cut (WAL, synchronous=FULL). Clocks
 and job UUIDs are arguments. Strokes and verdicts are only ever added, in `id` order, never changed.
 """
 
@@ -91,18 +91,14 @@ class Store:
         with self._writing(f"close job {job_id}") as connection:
             self._need_open_job(connection, job_id)
             measuring = connection.execute(
-                select(schema.checks.c.pack).where(
-                    schema.checks.c.job == job_id, schema.checks.c.state == "measuring"
-                )
+                select(schema.checks.c.pack).where(schema.checks.c.job == job_id, schema.checks.c.state == "measuring")
             ).scalar()
             if measuring is not None:
                 raise RecordError(
                     f"job {job_id} in {self._path} cannot be closed: pack {measuring!r} is still "
                     "being measured; finish or abandon its check first"
                 )
-            connection.execute(
-                update(schema.jobs).where(schema.jobs.c.id == job_id).values(closed_at=to_text(at))
-            )
+            connection.execute(update(schema.jobs).where(schema.jobs.c.id == job_id).values(closed_at=to_text(at)))
             _put(connection, messages, at)
 
     def start_check(
@@ -210,9 +206,7 @@ class Store:
         with self._reading(f"read job {job_id}") as connection:
             found = load_jobs(connection, select(schema.jobs.c.id).where(schema.jobs.c.id == job_id))
             if not found:
-                raise RecordError(
-                    f"there is no job {job_id} in {self._path}; list the jobs to see which there are"
-                )
+                raise RecordError(f"there is no job {job_id} in {self._path}; list the jobs to see which there are")
             return found[0]
 
     def put_outbox(self, messages: Sequence[Outgoing], *, at: datetime) -> None:
@@ -253,9 +247,7 @@ class Store:
             ):
                 yield connection
         except (SQLAlchemyError, sqlite3.Error, ValueError, TypeError, OverflowError) as error:
-            raise RecordError(
-                f"could not {what} in {self._path}: {reason(error)}; nothing of it was kept"
-            ) from error
+            raise RecordError(f"could not {what} in {self._path}: {reason(error)}; nothing of it was kept") from error
 
     def _writing(self, what: str) -> AbstractContextManager[Connection]:
         return self._transaction(what, {})
@@ -271,21 +263,15 @@ class Store:
             raise RecordError(f"job {job_id} in {self._path} was closed at {row.closed_at}; open a new job")
 
     def _need_measuring(self, connection: Connection, check_id: int) -> None:
-        state = connection.execute(
-            select(schema.checks.c.state).where(schema.checks.c.id == check_id)
-        ).scalar()
+        state = connection.execute(select(schema.checks.c.state).where(schema.checks.c.id == check_id)).scalar()
         if state != "measuring":
             found = "there is no such check" if state is None else f"it is {state}"
-            raise RecordError(
-                f"check {check_id} in {self._path} is not being measured: {found}; start a new check"
-            )
+            raise RecordError(f"check {check_id} in {self._path} is not being measured: {found}; start a new check")
 
     def _end(self, connection: Connection, check_id: int, state: CheckState, at: datetime) -> None:
         self._need_measuring(connection, check_id)
         connection.execute(
-            update(schema.checks)
-            .where(schema.checks.c.id == check_id)
-            .values(state=state, ended_at=to_text(at))
+            update(schema.checks).where(schema.checks.c.id == check_id).values(state=state, ended_at=to_text(at))
         )
 
 

@@ -13,8 +13,8 @@ from random import Random
 from typing import Literal
 
 from capture.simulation.indicator import Displayed, IndicatorSpec, SimulatedIndicator
-from capture.simulation.technician import StrokePlan, Technician, Trouble, plan_strokes, troubled_physics
 from capture.simulation.physics import PackPhysics, PistonSimulator
+from capture.simulation.technician import StrokePlan, Technician, Trouble, plan_strokes, troubled_physics
 from capture.simulation.wire import WireSpec, encode
 
 __all__ = ["STEP_NS", "Bench", "BenchSpec", "Chunk", "StrokeTruth"]
@@ -101,8 +101,9 @@ class Bench:
         return self._piston.travel_nm
 
     def load(self, physics: PackPhysics) -> None:
-        """Put another pack, or the same with other parts, on the bench."""
+        """Put another pack, or the same with other parts, on the bench; a jammed piston comes free."""
         self._physics = physics
+        self._piston.free()
         self._piston.retune(physics)
 
     def rest(self, duration_ns: int) -> Iterator[Chunk]:

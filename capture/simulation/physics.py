@@ -33,6 +33,8 @@ _LINEAR_RATIO = 0.995
 #: A piston faster than this is stepped finely, so that the plates' contact is resolved.
 _SLOW_M_PER_S = 0.0005
 _FINE_STEP_S = 0.0001
+#: A jammed piston is free again once air has moved it this far.
+_FREED_M = 10e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +138,7 @@ class PistonSimulator:
         self._film_m = physics.film_nm * 1e-9
         self._open_s = 0.0
         self._stop_m = 0.0
+        self._jam_m = 0.0
         self.retune(physics)
 
     @property
@@ -161,6 +164,10 @@ class PistonSimulator:
         self._solid_m = clearance_m - self._settled_n / physics.contact_stiffness_n_per_m
         self._film_m = min(self._film_m, physics.film_nm * 1e-9) if self._travel_m else physics.film_nm * 1e-9
         self._half_m = clearance_m / 2
+
+    def free(self) -> None:
+        """Let a jammed piston go, as taking the pack apart does."""
+        self._jam_m = 0.0
 
     def step(self, dt_s: float, valve_open: bool) -> tuple[float, float]:
         """Go on by `dt_s` seconds (at most MAX_STEP_S); return travel in nm and cavity gauge pressure in Pa."""
@@ -206,11 +213,13 @@ class PistonSimulator:
         before, travel = travel, travel + dt * speed
         if travel > self._half_m:
             self._stop_m = pack.rest_error_nm * 1e-9
-        stop = self._stop_m
-        if pack.stick_nm is not None and not valve_open:
-            stop = max(stop, min(pack.stick_nm * 1e-9, before))
+        if pack.stick_nm is not None and not valve_open and before >= pack.stick_nm * 1e-9:
+            self._jam_m = pack.stick_nm * 1e-9
+        elif travel > self._jam_m + _FREED_M:
+            self._jam_m = 0.0
+        stop = max(self._stop_m, self._jam_m)
         if travel < stop:
-            travel, speed = min(stop, before) if before < stop else stop, 0.0
+            travel, speed = min(stop, before), 0.0
 
         # Oil: squeezed out under load, drawn back in when the plates stand apart.
         if pressed_m > 0:

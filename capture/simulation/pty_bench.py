@@ -19,8 +19,8 @@ from types import TracebackType
 from typing import Self
 
 from capture.simulation.bench import Bench, Chunk, StrokeTruth
-from capture.simulation.technician import Trouble
 from capture.simulation.physics import PackPhysics
+from capture.simulation.technician import Trouble
 
 __all__ = ["PtyBench"]
 
@@ -68,6 +68,7 @@ class PtyBench:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._tasks = []
         while not self._work.empty():
             self._work.get_nowait()[1].cancel()
         self.unplug()
@@ -75,7 +76,7 @@ class PtyBench:
     async def run_check(
         self, physics: PackPhysics, strokes: int, troubles: Mapping[int, Trouble] | None = None
     ) -> list[StrokeTruth]:
-        """Let the technician check one pack; return what its strokes truly did. Rest readings go on before and after."""
+        """Let the technician check one pack, at rest before and after; return what its strokes truly did."""
         before = len(self.bench.truths)
         await self._do(self.bench.check(physics, strokes, troubles))
         return self.bench.truths[before:]
@@ -105,6 +106,8 @@ class PtyBench:
         self._asked = b""
 
     async def _do(self, chunks: Iterator[Chunk]) -> None:
+        if not self._tasks:
+            raise RuntimeError("the bench is not running; use it as `async with PtyBench(...) as bench`")
         done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._work.put_nowait((chunks, done))
         await done
@@ -117,10 +120,15 @@ class PtyBench:
             chunks, done = self._work.get_nowait()
             try:
                 await self._pace(chunks)
-            except ValueError as error:
-                if not done.done():
-                    done.set_exception(error)
-            finally:
+            except asyncio.CancelledError:
+                done.cancel()
+                raise
+            except Exception as error:
+                # Who asked for the work is told; the bench itself streams on.
+                if done.done():
+                    raise
+                done.set_exception(error)
+            else:
                 if not done.done():
                     done.set_result(None)
 
@@ -140,7 +148,7 @@ class PtyBench:
 
     async def _answer(self) -> None:
         while True:
-            with contextlib.suppress(BlockingIOError, OSError):
+            with contextlib.suppress(OSError):
                 if self._master >= 0:
                     self._asked += os.read(self._master, 256)
             if self.request in self._asked:
@@ -155,6 +163,8 @@ class PtyBench:
         written = self._try_write(data)
         if written < len(data):
             self.dropped += 1
+            # Both, because the kernel queues on the way to the reader and again at the reader's end.
+            termios.tcflush(self._master, termios.TCOFLUSH)
             termios.tcflush(self._slave, termios.TCIFLUSH)
             written += self._try_write(data[written:])
         self.played += written

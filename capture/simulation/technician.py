@@ -1,4 +1,4 @@
-"""A technician working the air valve by hand, and the troubles that befall a stroke. Plans only; `bench` acts on them."""
+"""A technician working the air valve by hand, and the troubles that befall a stroke: plans, which `bench` acts on."""
 
 from __future__ import annotations
 
@@ -60,10 +60,10 @@ def plan_strokes(
 
     Raises ValueError for a trouble that is unknown or on a stroke that is not made.
     """
-    for number, trouble in troubles.items():
-        if trouble not in TROUBLES or not 1 <= number <= strokes:
+    for number, named in troubles.items():
+        if named not in TROUBLES or not 1 <= number <= strokes:
             raise ValueError(
-                f"trouble {trouble!r} on stroke {number}: expected one of {', '.join(TROUBLES)} "
+                f"trouble {named!r} on stroke {number}: expected one of {', '.join(TROUBLES)} "
                 f"on a stroke from 1 to {strokes}"
             )
     plans = []
@@ -82,7 +82,8 @@ def plan_strokes(
         elif trouble == "short_hold":
             hold_s = 0.1
         elif trouble == "leak":
-            hold_s = max(hold_s, 1.2)
+            # Long enough to watch the needle fall.
+            hold_s += 0.8
         elif trouble == "gap":
             # Long enough that the stroke is still held on both sides of the silence.
             event_s, hold_s = 0.6, 2.9 + 0.2 * part
@@ -108,12 +109,12 @@ def troubled_physics(physics: PackPhysics, plan: StrokePlan) -> PackPhysics:
         case "no_return":
             return replace(physics, stick_nm=round(0.45 * physics.clearance_nm))
         case "leak":
-            # The leak starts at half of what it ends at: then, at the release, the cavity only carries the springs
-            # at half of the travel.
-            held_n = physics.spring_n(0.5 * physics.clearance_nm * 1e-9) - physics.seal_drag_n
+            # The leak grows by the half from the apply to the release, when the cavity only carries the springs at
+            # two thirds of the travel.
+            held_n = physics.spring_n(0.66 * physics.clearance_nm * 1e-9) - physics.seal_drag_n
             leak = physics.leak_for_pressure(held_n / physics.piston_area_m2)
             seconds = plan.hold_ns / _NS_PER_S
-            return replace(physics, leak_conductance=0.5 * leak, leak_growth_per_s=0.5 * leak / seconds)
+            return replace(physics, leak_conductance=leak / 1.5, leak_growth_per_s=(leak - leak / 1.5) / seconds)
         case _:
             return physics
 

@@ -1,4 +1,4 @@
-"""The wire form `line`: one displayed value a line, as readable text. Also the line splitting others share."""
+"""The wire form `line`: one displayed value a line, as readable text. Others share its line splitting."""
 
 from __future__ import annotations
 
@@ -22,14 +22,15 @@ _LONGEST = 256
 _REMEMBERED = 4096
 
 #: The value itself. Nine digits are 1000 km: more is no reading of an indicator.
-_NUMBER = rb"(?P<whole>\d{1,9})?(?:%s(?P<part>\d{0,12}))?"
+_NUMBER = rb"(?=%s?\d)(?P<whole>\d{1,9})?(?:%s(?P<part>\d{0,12}))?"
 _UNIT = rb"[ \t]*,?[ \t]*(?P<unit>in|inch|\"|mm|um|\xb5m|\xc2\xb5m|\xce\xbcm)?"
 
-#: A name with a letter in it (not an error message), as "A", "CH1", "01A" or "CH 1". It ends where a separator
-#: stands, or a sign; a bare whole number after it needs a colon or a unit, since "E 05" is no length.
-_NAMED = rb"(?P<name>(?!err)[0-9]{0,4}[a-z][a-z0-9_#]{0,15}(?:[ ][0-9]{1,4})?)(?P<after>[ \t]*[:=,;][ \t]*|[ \t]+|(?=[+-]))"
-#: A name of digits only needs a separator, and then a value that shows it is one by its sign or decimal point.
-_NUMBERED = rb"(?P<number>[0-9]{1,4})(?P<then>[ \t]*[:=,;][ \t]*|[ \t]+)"
+_SEPARATOR = rb"[ \t]*[:=,;][ \t]*|[ \t]+"
+#: A name with a letter in it (not an error message), as "A", "CH1", "01A" or "CH 1". A separator ends it, or a
+#: sign; a bare whole number after it needs a colon or a unit, since "E 05" is no length.
+_NAMED = rb"(?!err)[0-9]{0,4}[a-z][a-z0-9_#]{0,15}(?:[ ][0-9]{1,4})?(?P<after>" + _SEPARATOR + rb"|(?=[+-]))"
+#: A name of digits only needs a separator, then a value that shows it is one by its sign or decimal mark.
+_NUMBERED = rb"[0-9]{1,4}(?P<after>" + _SEPARATOR + rb")"
 
 
 def _units() -> dict[bytes, tuple[int, Unit]]:
@@ -52,8 +53,8 @@ class LineSettings(IndicatorSettings):
 class LineDecoder:
     """Splits a stream into lines and gives each to a pure parse that returns a reading, or None for no frame.
 
-    Lines end at CR, LF or both. The cost is linear in the bytes: what is kept between two feeds is at most one
-    line, and the line splitting and the remembering of parsed lines run in C, since an indicator may send
+    Lines end at CR, LF or both. The cost is linear in the bytes: what is kept between two feeds is at most
+    one line, and the splitting and the remembering of parsed lines run in C, since an indicator may send
     thousands of lines a second and a replay reads hours of them.
     """
 
@@ -65,11 +66,12 @@ class LineDecoder:
 
     def feed(self, data: bytes) -> list[Reading]:
         """Take the next bytes; return the readings of the lines they complete."""
-        lines = (self._tail + data if self._tail else data).splitlines()
-        self._tail = b""
+        buffer = self._tail + data if self._tail else data
+        lines = buffer.splitlines()
         if not lines:
             return []
-        if data and data[-1] not in b"\r\n":
+        self._tail = b""
+        if buffer[-1] not in b"\r\n":
             self._tail = lines.pop()
         if self._overflown and lines:
             self.skipped += len(lines.pop(0))
@@ -78,7 +80,7 @@ class LineDecoder:
             self.skipped += len(self._tail)
             self._tail = b""
             self._overflown = True
-        if len(data) > _LONGEST and lines and max(map(len, lines)) > _LONGEST:
+        if len(buffer) > _LONGEST and lines and max(map(len, lines)) > _LONGEST:
             self.skipped += sum(len(line) for line in lines if len(line) > _LONGEST)
             lines = [line for line in lines if len(line) <= _LONGEST]
         readings = [reading for reading in map(self._parse, lines) if reading]
@@ -98,7 +100,7 @@ class LineDecoder:
 def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
     """Return the pure parse of one line (without its end) under `settings`."""
     point = re.escape(settings.decimal.encode())
-    value = rb"(?P<sign>[+-][ \t]*)?" + _NUMBER % point
+    value = rb"(?P<sign>[+-][ \t]*)?" + _NUMBER % (point, point)
     plain = re.compile(value + _UNIT, re.IGNORECASE).fullmatch
     named = re.compile(_NAMED + value + _UNIT, re.IGNORECASE).fullmatch
     numbered = re.compile(_NUMBERED + value + _UNIT, re.IGNORECASE).fullmatch
@@ -111,9 +113,9 @@ def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
         match = plain(text)
         if match is None:
             if (match := numbered(text)) is not None:
-                # With a decimal comma "1,2,3" would be channel 1 at 2.3: a comma here must be followed by a sign.
-                mark_is_comma = settings.decimal == "," and b"," in match["then"]
-                if match["sign"] is None and (match["part"] is None or mark_is_comma):
+                # With a decimal comma "1,2,3" is no channel 1 at 2.3: after such a comma a sign must follow.
+                doubtful = settings.decimal == "," and b"," in match["after"]
+                if match["sign"] is None and (match["part"] is None or doubtful):
                     return None
             elif (match := named(text)) is not None:
                 shown = match["sign"] or match["part"] is not None or match["unit"]
@@ -121,10 +123,8 @@ def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
                     return None
             else:
                 return None
-        sign, whole, part, spelling = match.group("sign", "whole", "part", "unit")
+        sign, whole, part, spelling = match.groups()[-4:]
         digits = (whole or b"") + (part or b"")
-        if not digits:
-            return None
         per_unit, unit = own_unit if spelling is None else units[spelling.lower()]
         value_nm = scaled_nm(int(digits), len(part) if part else 0, per_unit)
         if sign is not None and sign[0] == 0x2D:

@@ -37,7 +37,7 @@ class PolledLineSettings(LineSettings):
     @field_validator("request")
     @classmethod
     def _check_request(cls, request: str) -> str:
-        if not _ESCAPE.sub(_unescape, request).isascii() and max(_ESCAPE.sub(_unescape, request)) > "\xff":
+        if max(_ESCAPE.sub(_unescape, request)) > "\xff":
             raise ValueError(f"request: {request!r} has a character above \\xff; expected single bytes")
         return request
 
@@ -52,7 +52,7 @@ def _parser(settings: PolledLineSettings) -> Callable[[bytes], Reading | None]:
     echo = settings.request_bytes.strip(BLANKS + b"\r\n")
 
     def parse_after_echo(line: bytes) -> Reading | None:
-        # A two-wire line hears its own request; where that has no line end, the answer follows on the same line.
+        # A two-wire line hears its own request; where that has no line end, the answer stands right after it.
         reading = parse(line)
         if reading is None and echo:
             text = line.strip(BLANKS)

@@ -76,6 +76,9 @@ class IndicatorSettings(BaseModel):
         return self.resolution or _USUAL_RESOLUTION_NM[self.unit]
 
 
+_MOST_DECIMALS = 12
+_POWERS: tuple[int, ...] = tuple(10**decimals for decimals in range(_MOST_DECIMALS + 1))
+
 #: A bare number ("0.0005"), or a number and the unit that follows it ("0.0005 in").
 _SCALE = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?)\s*(.*)")
 
@@ -94,7 +97,7 @@ class ScaledSettings(IndicatorSettings):
     @model_validator(mode="after")
     def _check_scale(self) -> Self:
         if self.scale_nm == 0:
-            raise ValueError(f"scale: {self.scale!r} is zero; expected a length such as '0.0005 in' or '1 um'")
+            raise ValueError(f"scale: {self.scale!r} is zero; expected such as '0.0005 in' or '1 um'")
         return self
 
     @property
@@ -109,14 +112,15 @@ class ScaledSettings(IndicatorSettings):
 
 
 def scaled_nm(digits: int, decimals: int, nm_per_unit: int) -> int:
-    """Return `digits` / 10**`decimals` of a unit in integer nanometres, ties between two going to the even one."""
+    """Return `digits` / 10**`decimals` of a unit in integer nanometres, half rounding to even.
+
+    `decimals` is 0 to 12.
+    """
     scaled = digits * nm_per_unit
-    if not decimals:
-        return scaled
-    divisor = 10**decimals
+    divisor = _POWERS[decimals]
     quotient, rest = divmod(scaled, divisor)
     if rest * 2 > divisor or (rest * 2 == divisor and quotient & 1):
-        quotient += 1
+        return quotient + 1
     return quotient
 
 
@@ -127,7 +131,7 @@ def doubts(settings: IndicatorSettings, value_nm: int, unit: Unit) -> tuple[str,
     """
     limits, step_nm = settings.range, settings.resolution
     outside = limits is not None and not limits[0] <= value_nm <= limits[1]
-    off_grid = step_nm and unit == settings.unit and value_nm % step_nm
+    off_grid = step_nm != 0 and unit == settings.unit and value_nm % step_nm != 0
     if not outside and not off_grid:
         return ()
     return ((OUT_OF_RANGE,) if outside else ()) + ((OFF_GRID,) if off_grid else ())
@@ -139,7 +143,7 @@ def interval_ns(rate_hz: float) -> int:
 
 
 class Decoder(Protocol):
-    """Bytes in, readings out. A decoder never does I/O, never raises on any bytes, and holds bounded memory."""
+    """Bytes in, readings out. A decoder does no I/O, never raises on any bytes, and holds bounded memory."""
 
     skipped: int
     """How many bytes so far were no frame."""

@@ -1,6 +1,7 @@
-"""The wire form `registers`: a reading in one or two Modbus RTU registers, polled. pymodbus builds and checks frames.
+"""The wire form `registers`: a reading in one or two Modbus RTU registers, polled.
 
-The frames are those of Modbus over Serial Line V1.02 and the Modbus Application Protocol V1.1b3, functions 3 and 4.
+The frames are those of Modbus over Serial Line V1.02 and the Modbus Application Protocol V1.1b3, functions 3
+and 4; pymodbus builds the requests and computes the CRC.
 """
 
 from __future__ import annotations
@@ -20,8 +21,8 @@ _EXCEPTION = 0x80
 _EXCEPTION_LENGTH = 5
 
 with warnings.catch_warnings():
-    # pydantic warns that `register` hides ABCMeta.register. That is a method of the metaclass, which no instance
-    # has, and `register` is what the trade calls the thing.
+    # pydantic warns that `register` hides ABCMeta.register. That is a method of the metaclass, which no
+    # instance has, and `register` is what the trade calls the thing.
     warnings.filterwarnings("ignore", message='Field name "register"', category=UserWarning)
 
     class RegistersSettings(ScaledSettings):

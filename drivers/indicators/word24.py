@@ -1,15 +1,15 @@
-"""The wire form `word24`: three bytes a reading, least significant first, with nothing to mark where one starts.
+"""The wire form `word24`: three bytes a reading, least significant first; nothing marks where one starts.
 
-Bits 0-19 are the magnitude, bit 20 set is negative, bit 23 set is inch; 0.01 mm or 0.0005 in a count. Bits 21 and
-22 are always clear.
+Bits 0-19 are the magnitude, bit 20 set is negative, bit 23 set is inch; a count is 0.01 mm or 0.0005 in. Bits
+21 and 22 are always clear.
 
-Theory of operation. A frame that looks right (reserved bits clear, same unit as the last, within a short step of
-it) is passed on at once. Any other is suspicious: either the instrument did something (a fast move, a switch of
-unit, a wild value) or a byte was lost or gained and all that follows is out of phase. The decoder then waits for
-four frames and scores the three phases, that is 0, 1 or 2 bytes dropped, by how many of their frames are
-suspicious in turn. Bytes are dropped only if that makes every frame valid and strictly fewer frames suspicious;
-otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if its
-reserved bits say that it is none. The first frame of a stream is suspicious too.
+Theory of operation. A frame that looks right (reserved bits clear, same unit as the last, within a short step
+of it) is passed on at once. Any other is suspicious: either the instrument did something (a fast move, a switch
+of unit, a wild value), or a byte was lost or gained and all that follows is out of phase. The decoder then waits
+for four frames and scores the three phases, that is 0, 1 or 2 bytes dropped, by how many of their frames are
+suspicious in turn. Bytes are dropped only if that leaves every frame valid and strictly fewer suspicious.
+Otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if its
+reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one.
 
 At the end of a stream less than four frames are left; there bytes are dropped only if no frame is lost by it.
 """
@@ -30,7 +30,7 @@ _RESERVED = 0b11 << 21
 _INCH = 1 << 23
 _MM_COUNT_NM = 10_000
 _INCH_COUNT_NM = 12_700
-#: No plunger that is followed by hand or by a clutch piston goes further between two frames (common practice).
+#: A plunger seldom goes further between two frames (common practice); if it does, that is only looked at twice.
 _STEP_NM = 2_000_000
 
 
@@ -100,7 +100,7 @@ class Word24Decoder:
         return best[2]
 
     def _score(self, window: bytes, drop: int) -> tuple[int, int, bool]:
-        """Return how many frames of a phase are suspicious, how far they step in all, and whether all are valid."""
+        """Return a phase's suspicious frames, how far its readings step in all, and whether all are valid."""
         last = self._last
         suspicious = roughness_nm = 0
         all_valid = True

@@ -10,9 +10,7 @@ down_revision = None
 
 
 def _key() -> sa.Column[int]:
-    return sa.Column(
-        "id", sa.BigInteger().with_variant(sa.Integer, "sqlite"), primary_key=True, autoincrement=True
-    )
+    return sa.Column("id", sa.BigInteger().with_variant(sa.Integer, "sqlite"), primary_key=True, autoincrement=True)
 
 
 def upgrade() -> None:

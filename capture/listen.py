@@ -1,0 +1,205 @@
+"""Finds out what an unknown indicator sends: which wire form fits, at which baud, and how surely. Keeps nothing."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pydantic import ValidationError
+
+from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings
+from drivers.indicators.registry import driver_names, find_driver, make_settings
+from drivers.reading import Reading
+from drivers.transport import Chunk, Lost, Opened, Transport
+
+__all__ = ["BAUDS", "Fit", "Heard", "best", "fits", "listen_live", "survey"]
+
+#: The usual first, then by how common they are on shop instruments (common practice).
+BAUDS = (9600, 4800, 19200, 38400, 57600, 115200, 2400, 1200)
+
+#: Below this a fit is not worth naming; above the other, no other baud needs trying.
+_WORTH_NAMING = 0.5
+_SURE = 0.95
+#: More bytes than this say nothing new, and are dear to try on every wire form.
+_ENOUGH_BYTES = 16_384
+_SAMPLE = 5
+
+#: No indicator reaches further, and seldom moves further between two readings (common practice).
+_REACH_NM = 400_000_000
+_STEP_NM = 2_000_000
+#: What bytes alone cannot tell: how long a count is, or that a value which never changes is one at all.
+_UNKNOWN_SCALE = 0.7
+_NEVER_CHANGED = 0.9
+_ALWAYS_ZERO = 0.6
+
+#: The settings a wire form is tried with, where its defaults alone will not do; the likelier first.
+_TRIALS: dict[str, tuple[dict[str, Any], ...]] = {
+    "line": ({}, {"decimal": ","}),
+    "counts": ({"scale": "0.01 mm"}, {"scale": "0.0005 in", "unit": "in"}),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """How well one wire form, with the settings tried, explains the bytes."""
+
+    driver: str
+    settings: dict[str, Any]
+    """What was tried beyond the driver's defaults, as for `--set`."""
+    readings: int
+    explained: float
+    """The share of the bytes that belong to readings, 0 to 1."""
+    confidence: float
+    """0 to 1: how far the bytes bear this wire form out. It is a score for ranking, not a probability."""
+    sample: tuple[Reading, ...]
+    """The newest readings, to hold against the instrument's display."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What came from a port at one baud, and the wire forms by how well they fit it."""
+
+    baud: int
+    data: bytes
+    fits: tuple[Fit, ...]
+
+    @property
+    def confidence(self) -> float:
+        """The confidence of the fit that leads, 0 if there is none."""
+        return self.fits[0].confidence if self.fits else 0.0
+
+
+def best(ranked: Sequence[Fit]) -> Fit | None:
+    """Return the leading fit if it is worth naming; None means that no wire form fits."""
+    return ranked[0] if ranked and ranked[0].confidence >= _WORTH_NAMING else None
+
+
+def fits(data: bytes) -> list[Fit]:
+    """Try every wire form that sends by itself on captured bytes; return those that yield readings, best first."""
+    data = data[:_ENOUGH_BYTES]
+    found = []
+    for name in driver_names():
+        driver = find_driver(name)
+        for values in _TRIALS.get(name, ({},)):
+            try:
+                settings = make_settings(driver, values)
+            except ValidationError:
+                continue  # a wire form that cannot be tried without knowing a setting of it
+            if not driver.request(settings):
+                fit = _fit(driver, settings, values, data)
+                if fit is not None:
+                    found.append(fit)
+    # `sorted` is stable, so of two that fit alike the one tried first leads.
+    return sorted(found, key=lambda fit: -fit.confidence)
+
+
+def _fit(driver: IndicatorDriver, settings: IndicatorSettings, values: dict[str, Any], data: bytes) -> Fit | None:
+    decoder = driver.decoder(settings)
+    readings = [*decoder.feed(data), *decoder.finish()]
+    if not readings:
+        return None
+    count = len(readings)
+    # Listening starts and stops in the middle of a frame; what that costs is no evidence against a wire form.
+    edges = 2 * len(data) / (count + 2)
+    explained = 1 - decoder.skipped / len(data)
+    within = 1 - max(0.0, decoder.skipped - edges) / len(data)
+    confidence = within**2 * _plausible(readings) * (1 - 0.5**count)
+    if len({reading.value_nm for reading in readings}) == 1:
+        confidence *= _NEVER_CHANGED if readings[0].value_nm else _ALWAYS_ZERO
+    if "scale" in values:
+        confidence *= _UNKNOWN_SCALE
+    return Fit(
+        driver=driver.name,
+        settings=dict(values),
+        readings=count,
+        explained=round(explained, 4),
+        confidence=round(confidence, 4),
+        sample=tuple(readings[-_SAMPLE:]),
+    )
+
+
+def _plausible(readings: list[Reading]) -> float:
+    """Return the share of the readings that a plunger could have shown: in reach, and a short step from the last."""
+    # The first may be the end of a frame whose beginning was not heard.
+    whole = readings[1:] if len(readings) > 2 else readings
+    good = 0
+    last = whole[0]
+    for reading in whole:
+        good += abs(reading.value_nm) <= _REACH_NM and abs(reading.value_nm - last.value_nm) <= _STEP_NM
+        last = reading
+    share = good / len(whole)
+    # Whole millimetres or inches only: the stream counts steps, it does not show lengths.
+    if any(r.value_nm for r in whole) and all(r.value_nm % NM_PER_UNIT[r.unit] == 0 for r in whole):
+        share /= 2
+    return share
+
+
+async def _collect(url: str, baud: int, seconds: float) -> bytes:
+    """Return what comes from the port in `seconds` after it opens; raises ConnectionError if it does not."""
+    data = bytearray()
+    async with Transport(url, baud=baud) as transport:
+        opened = False
+        try:
+            async with asyncio.timeout(None) as limit:
+                async for event in transport:
+                    match event:
+                        case Opened() if not opened:
+                            opened = True
+                            limit.reschedule(asyncio.get_running_loop().time() + seconds)
+                        case Chunk(data=chunk):
+                            data += chunk
+                            if len(data) >= _ENOUGH_BYTES:
+                                break
+                        case Lost(reason=reason):
+                            if opened:
+                                break
+                            raise ConnectionError(reason)
+        except TimeoutError:
+            pass
+    return bytes(data)
+
+
+async def survey(url: str, bauds: Iterable[int] = BAUDS, seconds_each: float = 2.0) -> list[Heard]:
+    """Listen at each baud for `seconds_each` seconds and return what was heard, the best fit first.
+
+    Stops at a baud that leaves no doubt. A network socket has no baud, so it is listened to once. Raises
+    ConnectionError, with what to do, if the port does not open.
+    """
+    heard = []
+    for baud in bauds:
+        data = await _collect(url, baud, seconds_each)
+        heard.append(Heard(baud, data, tuple(fits(data))))
+        if heard[-1].confidence >= _SURE or url.startswith("socket:"):
+            break
+    return sorted(heard, key=lambda one: -one.confidence)
+
+
+async def listen_live(
+    url: str, driver: IndicatorDriver, settings: IndicatorSettings
+) -> AsyncIterator[tuple[int, bytes, list[Reading]]]:
+    """Yield (t_ns, bytes, readings) as they come, t_ns nanoseconds on the monotonic clock, until closed.
+
+    When the port is lost, what the decoder held back comes with no bytes, and listening goes on once the port is
+    there again. Raises ConnectionError, with what to do, if it does not open at first.
+    """
+    decoder = driver.decoder(settings)
+    opened = False
+    async with Transport(
+        url,
+        baud=settings.baud,
+        framing=settings.framing,
+        request=driver.request(settings),
+        poll_interval_ns=driver.poll_interval_ns(settings),
+    ) as transport:
+        async for event in transport:
+            match event:
+                case Opened():
+                    opened = True
+                case Chunk(t_ns=t_ns, data=data):
+                    yield t_ns, data, decoder.feed(data)
+                case Lost(t_ns=t_ns, reason=reason):
+                    if not opened:
+                        raise ConnectionError(reason)
+                    yield t_ns, b"", decoder.finish()

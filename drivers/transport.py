@@ -1,0 +1,293 @@
+"""A byte stream by URL: opens a port, reconnects it, and stamps every byte as it arrives. Decodes nothing."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import errno
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Self
+
+import serial
+from serial.tools import list_ports as serial_ports
+
+__all__ = ["Chunk", "Event", "Lost", "Opened", "Port", "Transport", "list_ports"]
+
+#: How long a read waits, seconds: how soon the thread notices that it is to stop, poll or write.
+_READ_WAIT_S = 0.05
+_SHORTEST_READ_WAIT_S = 0.002
+#: A write that a port does not take in this time is a lost port.
+_WRITE_WAIT_S = 0.25
+_FIRST_RETRY_S = 0.1
+_LAST_RETRY_S = 5.0
+#: How long `close` waits for the thread. Only a network name or address that does not answer takes longer.
+_CLOSE_WAIT_S = 0.45
+_MOST_AT_ONCE = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """The port is open; `t_ns` on the monotonic clock, nanoseconds."""
+
+    t_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Bytes as they came; the first of them arrived at `t_ns`, nanoseconds on the monotonic clock."""
+
+    t_ns: int
+    data: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The port is not there; `reason` says why and what to do. It is being opened again."""
+
+    t_ns: int
+    reason: str
+
+
+Event = Opened | Chunk | Lost
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """A serial port of this computer; `device` is what a Transport takes as its URL."""
+
+    device: str
+    description: str
+
+
+def list_ports() -> list[Port]:
+    """Return the serial ports of this computer, by name, with what they say of themselves."""
+    return [Port(port.device, port.description or "") for port in sorted(serial_ports.comports())]
+
+
+class Transport:
+    """A port at `url`: a device path, `socket://host:port` or `rfc2217://host:port`. Iterate over its events.
+
+    A thread of its own reads the port, so that bytes are stamped when they arrive, however busy the event loop
+    is, and so that the loop never waits for a port. Iterating starts it; `close` (or leaving `async with`) ends
+    it and the iteration. Stamps never decrease, across reconnects too. Several failures to open the port with
+    the same reason are one `Lost`.
+
+    What has arrived and is not yet iterated over waits in an unbounded queue. That is on purpose: a bound would
+    mean dropping bytes of a check, or leaving them in the kernel, where they would be stamped late and then
+    dropped. A serial line brings at most some kilobytes a second, so memory lasts for hours.
+
+    `request` is sent every `poll_interval_ns` nanoseconds if it is not empty. `framing` is data bits, parity and
+    stop bits, such as "8N1". Raises ValueError for another framing.
+    """
+
+    def __init__(
+        self, url: str, *, baud: int = 9600, framing: str = "8N1", request: bytes = b"", poll_interval_ns: int = 0
+    ) -> None:
+        if len(framing) != 3 or framing[0] not in "5678" or framing[1] not in "NEOMS" or framing[2] not in "12":
+            raise ValueError(f"framing {framing!r}: expected data bits, parity and stop bits such as '8N1'")
+        if request and poll_interval_ns <= 0:
+            raise ValueError(f"a request needs a positive poll interval, not {poll_interval_ns} ns")
+        self.url = url
+        self._baud = baud
+        self._framing = framing
+        self._request = request
+        self._poll_interval_ns = poll_interval_ns
+        # A request must go out on time, so a read may not wait for much of the time between two.
+        self._read_wait_s = _READ_WAIT_S
+        if request:
+            self._read_wait_s = min(_READ_WAIT_S, max(_SHORTEST_READ_WAIT_S, poll_interval_ns / 10e9))
+        self._events: deque[Event] = deque()
+        self._news = asyncio.Event()
+        self._ended = asyncio.Event()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        # Guards what other threads may do with the port against the thread closing it under them.
+        self._lock = threading.Lock()
+        self._port: serial.Serial | None = None
+        self._to_write: deque[bytes] = deque()
+
+    # The loop's side
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *exc_info: object) -> None:
+        await self.close()
+
+    def __aiter__(self) -> Self:
+        return self
+
+    async def __anext__(self) -> Event:
+        self._start()
+        # Give way once an event: while a port floods, the queue is never empty, and without this the loop would
+        # run nothing else.
+        await asyncio.sleep(0)
+        while not self._events:
+            if self._ended.is_set():
+                raise StopAsyncIteration
+            self._news.clear()
+            if not self._events:
+                await self._news.wait()
+        return self._events.popleft()
+
+    async def close(self) -> None:
+        """Close the port and end the thread, in under half a second; what has arrived can still be iterated."""
+        self._stop.set()
+        if self._thread is not None:
+            self._wake()
+            # A thread that still waits for a network address closes what it opens, and hands over nothing.
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._ended.wait(), _CLOSE_WAIT_S)
+                self._thread.join()
+        self._end()
+
+    def write(self, data: bytes) -> None:
+        """Send `data` as soon as the port takes it; from any thread.
+
+        Raises ConnectionError if the port is not open: what is sent late may do harm.
+        """
+        with self._lock:
+            if self._port is None:
+                raise ConnectionError(f"{self.url} is not open; nothing was sent")
+            self._to_write.append(data)
+        self._wake()
+
+    def _start(self) -> None:
+        if self._thread is None and not self._stop.is_set():
+            self._loop = asyncio.get_running_loop()
+            self._thread = threading.Thread(target=self._run, name=f"transport {self.url}", daemon=True)
+            self._thread.start()
+
+    def _end(self) -> None:
+        self._ended.set()
+        self._news.set()
+
+    def _wake(self) -> None:
+        """Cut the present read short, where the port can."""
+        with self._lock:
+            cancel = getattr(self._port, "cancel_read", None)
+            if cancel is not None:
+                with contextlib.suppress(OSError):
+                    cancel()
+
+    # The thread's side
+
+    def _tell(self, event: Event) -> None:
+        self._events.append(event)
+        if not self._news.is_set():  # the loop clears it before it looks, so what is appended is never missed
+            self._call(self._news.set)
+
+    def _call(self, function: Callable[[], None]) -> None:
+        if self._loop is not None:
+            with contextlib.suppress(RuntimeError):  # the loop is closed, so nobody is listening any more
+                self._loop.call_soon_threadsafe(function)
+
+    def _run(self) -> None:
+        retry_s = _FIRST_RETRY_S
+        told = ""
+        while not self._stop.is_set():
+            opened_ns = 0
+            port = None
+            # Any exception at all means a lost port: pyserial and the C library under it also raise termios.error,
+            # TypeError, ValueError and others when a device goes away or refuses a setting, and a thread that
+            # ended on one of them would leave the bench waiting for bytes for ever.
+            try:
+                port = self._open()
+                if self._stop.is_set():
+                    port.close()
+                    break
+                with self._lock:
+                    self._port = port
+                opened_ns = time.monotonic_ns()
+                told = ""
+                self._tell(Opened(opened_ns))
+                self._serve(port)
+                reason = ""
+            except Exception as error:
+                reason = _reason(self.url, error, opened=opened_ns > 0)
+            with self._lock:
+                self._port = None
+                self._to_write.clear()
+            if reason and reason != told and not self._stop.is_set():
+                told = reason
+                self._tell(Lost(time.monotonic_ns(), reason))
+            if port is not None:
+                with contextlib.suppress(Exception):
+                    port.close()
+            # A port that opens and breaks at once is retried as slowly as one that does not open.
+            if opened_ns and time.monotonic_ns() - opened_ns > retry_s * 1e9:
+                retry_s = _FIRST_RETRY_S
+            self._stop.wait(retry_s)
+            retry_s = min(2 * retry_s, _LAST_RETRY_S)
+        self._call(self._end)
+
+    def _open(self) -> serial.Serial:
+        port: serial.Serial = serial.serial_for_url(self.url, do_not_open=True)
+        port.baudrate = self._baud
+        port.bytesize = int(self._framing[0])
+        port.parity = self._framing[1]
+        port.stopbits = int(self._framing[2])
+        port.timeout = self._read_wait_s
+        if "://" not in self.url:
+            port.exclusive = True
+        if not self.url.startswith("rfc2217:"):  # which knows no such limit
+            port.write_timeout = _WRITE_WAIT_S
+        port.open()
+        return port
+
+    def _serve(self, port: serial.Serial) -> None:
+        due_ns = time.monotonic_ns()
+        while not self._stop.is_set():
+            if self._request and time.monotonic_ns() >= due_ns:
+                port.write(self._request)
+                # Requests that a busy computer missed are not made up for: the instrument would answer in a burst.
+                now_ns = time.monotonic_ns()
+                due_ns += self._poll_interval_ns * (1 + (now_ns - due_ns) // self._poll_interval_ns)
+            while self._to_write:
+                port.write(self._to_write.popleft())
+            first = port.read(1)
+            if not first:
+                continue
+            t_ns = time.monotonic_ns()
+            try:
+                rest = self._read_rest(port)
+            except Exception:
+                self._tell(Chunk(t_ns, first))
+                raise
+            self._tell(Chunk(t_ns, first + rest))
+
+    def _read_rest(self, port: serial.Serial) -> bytes:
+        """Return what has arrived besides the first byte, without waiting for more."""
+        if self.url.startswith("socket:"):
+            # Here `in_waiting` is only 0 or 1, but changing the timeout costs nothing and is asked of no one.
+            if not port.in_waiting:
+                return b""
+            port.timeout = 0
+            try:
+                return bytes(port.read(_MOST_AT_ONCE))
+            finally:
+                port.timeout = self._read_wait_s
+        waiting = min(port.in_waiting, _MOST_AT_ONCE)
+        return bytes(port.read(waiting)) if waiting else b""
+
+
+def _reason(url: str, error: Exception, *, opened: bool) -> str:
+    """Return why a port is lost, in words for people, with what to do next."""
+    number = getattr(error, "errno", None)
+    if opened:
+        return f"{url} stopped answering ({error}); check the cable and the instrument's power"
+    if number in (errno.ENOENT, errno.ENXIO, errno.ENODEV, errno.EIO):
+        return f"cannot open {url}: no such device; check the cable and `ls /dev/serial/by-id`"
+    if number in (errno.EACCES, errno.EPERM):
+        return f"cannot open {url}: permission denied; add yourself to group dialout and log in again"
+    if number in (errno.EBUSY, errno.EAGAIN):
+        return f"cannot open {url}: another program has the port open; close it (`fuser {url}` names it)"
+    text = str(error).removeprefix(f"Could not open port {url}: ")
+    if "://" in url:
+        return f"cannot open {url}: {text}; check the address, and that the serial server is on the network"
+    return f"cannot open {url}: {text}; check that it is a serial port and that it takes the baud and framing"
