@@ -299,6 +299,12 @@ class StrokeFinder:
         least = max(9 * self._noise // 2, 3 * self._settings.resolution_nm, _LEAST_TRAVEL_NM)
         return least * 2 // 3 if self._applied_by_trigger else least
 
+    def _is_beyond_rest(self, travel: int) -> bool:
+        """Say whether the travel is clearly on the far side of rest, or of home for a piston that had stuck."""
+        home = self._base if self._stuck_from is None else self._stuck_from
+        behind = max(0, self._direction * (self._base - home))
+        return -travel - behind >= max(self._threshold(), self._top // 4)
+
     def _went_home(self) -> bool:
         """Say whether a piston that had stuck part way has come back to where it was before it stuck."""
         home = self._stuck_from
@@ -326,7 +332,7 @@ class StrokeFinder:
                 self._unconfirmed(t_ns, value)
             return
         if travel * 2 < self._top:
-            if -travel >= max(self._threshold(), self._top // 4) and self._release_ns is None:
+            if self._is_beyond_rest(travel) and self._release_ns is None:
                 self._crossed_over()
                 return
             self._state = State.RETURNING
@@ -416,7 +422,7 @@ class StrokeFinder:
         self._take(t_ns, value)
         travel = self._median_offset()
         brief = t_ns - self._times[0] < _BRIEF_NS and self._release_ns is None
-        if brief and -travel >= max(self._threshold(), self._top // 4):
+        if brief and self._is_beyond_rest(travel):
             self._state = State.APPLIED
             self._crossed_over()
             return

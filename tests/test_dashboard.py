@@ -187,6 +187,7 @@ def test_every_contract_flag_has_words_of_its_own() -> None:
 def test_a_lost_indicator_shows_no_old_reading_and_says_what_to_do() -> None:
     view = sample_view("lost")
     for width, height in SIZES:
+        assert "left out" in render(view, width, height).text
         text = words(render(view, width, height).text)
         assert "indicator down" in text and "broker down, 3 waiting" in text
         assert "plug the indicator in" in text.lower()
@@ -228,6 +229,11 @@ def test_the_trace_reaches_back_ten_seconds_and_keeps_a_single_odd_reading() -> 
     old = sample_view("waiting")
     old.trace.appendleft((1, 1_300_000))
     assert render(old, 80, 24).text == flat
+
+
+def test_a_probability_never_claims_certainty() -> None:
+    assert "probability of conformance >99.9%" in words(render(sample_view("good"), 200, 60).text.replace("│", "|"))
+    assert "<0.1%" in printed(budget_table(sample_verdict("tight"), "mm"), 120)
 
 
 def test_inches_are_shown_as_inches() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import errno
 import os
 import socket
 import threading
@@ -11,6 +12,7 @@ import tty
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 import serial
@@ -158,12 +160,18 @@ async def test_a_port_that_another_program_has_open_says_so() -> None:
             assert "another program has the port open" in event.reason
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may open any port")
-async def test_a_port_without_permission_says_which_group_to_join(tmp_path: Path) -> None:
-    port = tmp_path / "tty"
-    port.touch(mode=0)
-    async with running(Transport(str(port))) as transport:
-        assert "group dialout" in (await lost(transport)).reason
+async def test_a_port_without_permission_says_which_group_to_join(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Root may open any port, so the kernel's refusal (open(2): EACCES) is put in its place.
+    real_open = os.open
+
+    def refuse(path: str, *more: Any, **named: Any) -> int:
+        if path == "/dev/ttyS-refused":
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), path)
+        return real_open(path, *more, **named)
+
+    monkeypatch.setattr(os, "open", refuse)
+    async with running(Transport("/dev/ttyS-refused")) as transport:
+        assert "add yourself to group dialout" in (await lost(transport)).reason
 
 
 @pytest.mark.parametrize("url", ["nonsense://here", "socket://127.0.0.1:notaport", "socket://127.0.0.1:1"])
@@ -333,13 +341,25 @@ async def test_a_network_socket_is_read_lost_and_connected_again() -> None:
         server.close()
 
 
+class RemotePort(serial.Serial):
+    """A serial port on a pseudo-terminal, which has no modem lines to read or set."""
+
+    cts = dsr = ri = cd = True  # type: ignore[assignment]
+
+    def _update_rts_state(self) -> None:
+        pass
+
+    def _update_dtr_state(self) -> None:
+        pass
+
+
 # pyserial 3.5 names its own thread in a way that Python has deprecated.
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name)\\(\\) is deprecated:DeprecationWarning")
 async def test_a_remote_port_after_rfc_2217_is_read_and_takes_its_settings() -> None:
     # The server is pyserial's own, RFC 2217 (Telnet Com Port Control Option), in front of a pseudo-terminal.
     listener = socket.create_server(("127.0.0.1", 0))
     host, number = listener.getsockname()
-    with pty() as port, serial.Serial(port.path, timeout=0.01) as remote:
+    with pty() as port, RemotePort(port.path, timeout=0.01) as remote:
 
         def serve() -> None:
             peer, _ = listener.accept()

@@ -97,6 +97,12 @@ def test_a_wild_value_in_phase_is_passed_on() -> None:
     assert read(b"".join(map(frame, counts))) == (mm(*counts), 0)
 
 
+@given(st.integers(-900, 900), st.integers(-(2**20) + 1, 2**20 - 1), st.integers(1, 3))
+def test_a_wild_value_is_passed_on_wherever_the_plunger_rests(rest: int, wild: int, times: int) -> None:
+    counts = [*[rest] * 8, *[wild] * times, *[rest] * 8]
+    assert read(b"".join(map(frame, counts))) == (mm(*counts), 0)
+
+
 def test_one_frame_with_a_reserved_bit_set_is_skipped_and_no_other() -> None:
     frames = [frame(count) for count in STROKE]
     frames[8] = bytes((frames[8][0], frames[8][1], frames[8][2] | 0x40))

@@ -129,11 +129,10 @@ class Frame:
         return plain(self.rows)
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
-        for index, row in enumerate(self.rows):
-            if index:
-                yield Segment.line()
+        for row in self.rows:
             for text, style in row:
                 yield Segment(text, console.get_style(style) if style else None)
+            yield Segment.line()
 
     def __rich_measure__(self, console: Console, options: ConsoleOptions) -> Measurement:
         return Measurement(self.width, self.width)

@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from capture.dashboard.canvas import clean
-from capture.dashboard.words import LOOKS, counted, flag_words, number
+from capture.dashboard.words import LOOKS, chance, counted, flag_words, number
 from capture.strokes import Stroke
 from capture.verdict import Verdict
 from capture.view import StrokeView
@@ -18,9 +18,10 @@ from drivers.units import format_length
 
 __all__ = ["DECISION_RULE", "budget_table", "report_strokes"]
 
+#: What `capture.verdict` decides by, for people.
 DECISION_RULE = (
-    "Guarded (JCGM 106): good only if mean ± U lies inside the range; "
-    "tight or loose only if it lies wholly outside; inconclusive otherwise."
+    "Guarded (JCGM 106): a verdict is given only where the probability of its being right is at least {coverage:.0%}; "
+    "inconclusive otherwise."
 )
 
 
@@ -61,8 +62,8 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
         ("expanded uncertainty U", format_length(verdict.expanded_uncertainty_nm, unit)),
         ("mean travel", f"{format_length(verdict.mean_nm, unit)} from {verdict.strokes} strokes"),
         ("range", f"{low} to {high}"),
-        ("probability of conformance", f"{verdict.conformance_probability:.1%}"),
-        ("decision rule", DECISION_RULE),
+        ("probability of conformance", chance(verdict.conformance_probability)),
+        ("decision rule", DECISION_RULE.format(coverage=verdict.coverage)),
     ):
         facts.add_row(name, _plain(value))
     facts.add_row("verdict", _plain(f"{look.shape} {verdict.verdict}", look.style))

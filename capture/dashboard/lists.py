@@ -6,7 +6,7 @@ from rich.cells import cell_len
 
 from capture.dashboard.canvas import Ink, Row, fit, row_width, wrap
 from capture.dashboard.caution import CAUTIONS
-from capture.dashboard.words import LOOKS, counted, flag_words, number, travel_nm
+from capture.dashboard.words import LOOKS, chance, counted, flag_words, number, travel_nm
 from capture.view import BenchView, PackView, StrokeView
 
 __all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
@@ -61,7 +61,9 @@ def _stroke_block(shown: StrokeView, view: BenchView, width: int, ink: Ink) -> l
     use = counted(shown)
     style = "" if use == "counts" else "italic" if use == "seat" else "yellow"
     travel = number(travel_nm(stroke, view.measure), unit)
-    row: Row = [(f"{stroke.n:>3}  ", ""), (travel, "bold"), (f" {unit}  ", ""), (use, style)]
+    gap = " " if width < 25 else "  "
+    row: Row = [(f"{stroke.n:>3}{gap}", ""), (travel, "bold")]
+    row += [(f" {unit}{gap}", ""), (use, style)]
     words = ink.text(flag_words(stroke.flags))
     if not words:
         return [row]
@@ -108,8 +110,8 @@ def uncertainty_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[R
     for line in sorted(verdict.budget, key=lambda line: -line.standard_nm):
         share = f"{line.standard_nm**2 / total:.0%}"
         rows.append(_ends([(f"  {ink.text(line.source)}", "")], [(share, "")], width))
-    chance = f"{verdict.conformance_probability:.1%}"
-    rows.append(_ends([("  probability of conformance", "")], [(chance, "bold")], width))
+    probability = chance(verdict.conformance_probability)
+    rows.append(_ends([("  probability of conformance", "")], [(probability, "bold")], width))
     return rows
 
 

@@ -10,7 +10,7 @@ from capture.verdict import Verdict, VerdictWord
 from capture.view import StrokeView
 from drivers.units import format_length
 
-__all__ = ["FLAG_WORDS", "LOOKS", "Look", "counted", "flag_words", "number", "plain_line", "travel_nm"]
+__all__ = ["FLAG_WORDS", "LOOKS", "Look", "chance", "counted", "flag_words", "number", "plain_line", "travel_nm"]
 
 #: Every flag a stroke can carry, as a technician would say it; short enough for a line at 80 columns.
 FLAG_WORDS: dict[str, str] = {
@@ -51,6 +51,13 @@ LOOKS: dict[VerdictWord, Look] = {
 def flag_words(flags: tuple[str, ...]) -> str:
     """Return the flags as one sentence part; a flag without words is shown as it is spelled."""
     return ", ".join(FLAG_WORDS.get(flag, flag) for flag in flags)
+
+
+def chance(probability: float) -> str:
+    """Return a probability as a percentage that never claims certainty."""
+    if probability > 0.999:
+        return ">99.9%"
+    return "<0.1%" if probability < 0.001 else f"{probability:.1%}"
 
 
 def number(value_nm: int, unit: str) -> str:

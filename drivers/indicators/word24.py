@@ -7,11 +7,13 @@ Theory of operation. A frame that looks right (reserved bits clear, same unit as
 of it) is passed on at once. Any other is suspicious: either the instrument did something (a fast move, a switch
 of unit, a wild value), or a byte was lost or gained and all that follows is out of phase. The decoder then waits
 for four frames and scores the three phases, that is 0, 1 or 2 bytes dropped, by how many of their frames are
-suspicious in turn. Bytes are dropped only if that leaves every frame valid and strictly fewer suspicious.
-Otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if its
-reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one.
+suspicious in turn. Bytes are dropped only if that leaves every frame valid and strictly fewer suspicious, and
+if the stream as it stands has not come back to where it was by the last of the four: lost phase does not come
+back. Otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if
+its reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one.
 
 At the end of a stream less than four frames are left; there bytes are dropped only if no frame is lost by it.
+What cannot be told: a move of whole 2.56 mm from near zero between two frames is the same bytes as a lost byte.
 """
 
 from __future__ import annotations
@@ -91,6 +93,9 @@ class Word24Decoder:
     def _phase(self, window: bytes) -> int:
         """Return how many bytes to drop so that the frames after them look most like a stream of readings."""
         frames = len(window) // _LENGTH
+        newest = _value(int.from_bytes(window[(frames - 1) * _LENGTH : frames * _LENGTH], "little"))
+        if self._last is not None and newest is not None and not _suspicious(newest, self._last):
+            return 0
         stay, _, _ = self._score(window, 0)
         best = (stay, 0, 0)
         for drop in (1, 2):
