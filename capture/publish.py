@@ -277,6 +277,7 @@ class Publisher:
                 options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
             if settings.tls:
                 context = ssl.create_default_context(cafile=settings.ca_file)
+                context.sslsocket_class = _ClosingSocket
                 if settings.cert_file is not None:
                     context.load_cert_chain(settings.cert_file, settings.key_file)
                 options["tls_context"] = context
@@ -335,6 +336,17 @@ class Publisher:
                 f"broker settings, and what the broker allows; {kept}"
             )
         return f"no connection with the broker at {url}: {error}; check that it runs and the network; {kept}"
+
+
+class _ClosingSocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails: paho only forgets it, and Python then warns of a leak."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
 
 
 def _drop_and_fetch(outbox: Outbox, taken: Sequence[int]) -> tuple[Sequence[OutboxRow], int]:

@@ -48,6 +48,7 @@ class Mosquitto:
 
     def start(self) -> None:
         lines = [f"listener {self.port} 127.0.0.1", "persistence true", f"persistence_location {self._folder}/"]
+        lines.append("max_queued_messages 0")  # by default it drops what is queued beyond 1000
         if os.geteuid() == 0:  # otherwise it would become user mosquitto, which cannot write here
             lines.append("user root")
         config = self._folder / "mosquitto.conf"
@@ -86,14 +87,16 @@ class Peer:
     def __init__(self, port: int, name: str) -> None:
         self.received: list[Received] = []
         self._process = subprocess.Popen(
-            ["mosquitto_sub", "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-c", "-i", name, "-d"]
-            + ["-t", "strokelog/#", "-F", "GOT %r %t\t%p"],
+            ["stdbuf", "-oL", "mosquitto_sub", "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-c", "-i", name]
+            + ["-d", "-t", "strokelog/#", "-F", "GOT %r %t\t%p"],
             stdout=subprocess.PIPE,
             text=True,
         )
         self._subscribed = threading.Event()
         self._reader = threading.Thread(target=self._read)
         self._reader.start()
+
+    def wait_subscribed(self) -> None:
         assert self._subscribed.wait(10), "mosquitto_sub could not subscribe"
 
     def _read(self) -> None:
@@ -116,6 +119,6 @@ class Peer:
     def stop(self) -> None:
         self._process.terminate()
         self._process.wait(10)
-        self._reader.join(10)
+        self._reader.join()
         assert self._process.stdout is not None
         self._process.stdout.close()

@@ -29,6 +29,7 @@ def peer() -> Iterator[Callable[[int], Peer]]:
 
     def make(port: int) -> Peer:
         peers.append(Peer(port, next(names)))
+        peers[-1].wait_subscribed()
         return peers[-1]
 
     yield make

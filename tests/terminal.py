@@ -51,9 +51,13 @@ class Terminal:
     def __enter__(self) -> Terminal:
         size = ["-x", str(self.columns), "-y", str(self.lines)]
         self.tmux("new-session", "-d", *size, "-c", str(_REPOSITORY), "sh")
-        self.tmux("set-option", "-g", "status", "off")
-        self.resize(self.columns, self.lines)
-        until(lambda: self.text().strip() != "", self.text)
+        try:
+            self.tmux("set-option", "-g", "status", "off")
+            self.resize(self.columns, self.lines)
+            until(lambda: self.text().strip() != "", self.text)
+        except BaseException:
+            self.tmux("kill-server")
+            raise
         return self
 
     def __exit__(

@@ -15,6 +15,7 @@ from itertools import pairwise
 import pytest
 from rich.cells import cell_len
 from rich.console import Console
+from terminal import Terminal, until
 
 from capture.dashboard import (
     CAUTIONS,
@@ -32,7 +33,6 @@ from capture.dashboard.keys import KeyParser
 from capture.dashboard.preview import STATES, sample_verdict, sample_view
 from capture.dashboard.words import LOOKS
 from capture.view import PackView, StrokeView
-from tests.terminal import Terminal, until
 
 SIZES = [(60, 20), (80, 24), (200, 60)]
 VERDICTS = ["good", "tight", "loose", "inconclusive"]

@@ -46,9 +46,7 @@ async def test_messages_and_retained_messages_arrive(
     bench.thread.shutdown()
 
 
-async def test_the_last_will_of_a_lost_bench_arrives(
-    tmp_path: Path, peer: Callable[[int], Peer]
-) -> None:
+async def test_the_last_will_of_a_lost_bench_arrives(tmp_path: Path, peer: Callable[[int], Peer]) -> None:
     bench = Bench(tmp_path / "record.sqlite")
     async with demo_broker() as port:
         subscriber = await make(peer, port)

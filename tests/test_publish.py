@@ -44,8 +44,8 @@ class Bench:
         await self.run(lambda: self.store.put_outbox(messages, at=AT))
 
     @asynccontextmanager
-    async def publishing(self, port: int, **settings: Any) -> AsyncIterator[Publisher]:
-        broker = BrokerSettings(url=f"mqtt://127.0.0.1:{port}", **settings)
+    async def publishing(self, port: int, scheme: str = "mqtt", **settings: Any) -> AsyncIterator[Publisher]:
+        broker = BrokerSettings(url=f"{scheme}://127.0.0.1:{port}", **settings)
         async with Publisher(broker, self.store, self.run, status(), self.states.append) as publisher:
             yield publisher
 
@@ -115,9 +115,7 @@ asyncio.run(main())
 """
 
 
-async def test_a_killed_bench_is_shown_offline(
-    mosquitto: Mosquitto, peer: MakePeer, tmp_path: Path
-) -> None:
+async def test_a_killed_bench_is_shown_offline(mosquitto: Mosquitto, peer: MakePeer, tmp_path: Path) -> None:
     subscriber = peer(mosquitto.port)
     child = subprocess.Popen(
         [sys.executable, "-c", CHILD, str(tmp_path / "r.sqlite"), str(ROOT / "tests"), str(mosquitto.port)],
@@ -141,9 +139,7 @@ async def test_a_broker_that_is_away_for_a_while_misses_nothing(
         async def measure(n: int) -> None:
             begun = time.monotonic()
             await bench.run(
-                lambda: bench.store.add_stroke(
-                    check, stroke(n), seat=False, at=AT, messages=[stroke_message(n)]
-                )
+                lambda: bench.store.add_stroke(check, stroke(n), seat=False, at=AT, messages=[stroke_message(n)])
             )
             publisher.notify()
             assert time.monotonic() - begun < 1  # whatever the broker does
@@ -167,16 +163,16 @@ async def test_a_broker_that_dies_while_taking_messages_gets_them_all(
     mosquitto: Mosquitto, peer: MakePeer, bench: Bench
 ) -> None:
     subscriber = peer(mosquitto.port)
-    await bench.put(*range(1, 401))
+    await bench.put(*range(1, 2001))
     async with bench.publishing(mosquitto.port) as publisher:
-        for seen in (20, 150):
+        for seen in (20, 300):
             await until(lambda seen=seen: len(numbers(subscriber)) > seen)
             mosquitto.stop()
             assert bench.store.outbox_size() > 0
             mosquitto.start()
         await until(lambda: publisher.state == BrokerState("up", 0, ""), 20)
-        await until(lambda: len(numbers(subscriber)) == 400)
-    assert numbers(subscriber) == list(range(1, 401))
+        await until(lambda: len(numbers(subscriber)) == 2000, 20)
+    assert numbers(subscriber) == list(range(1, 2001))
 
 
 async def test_a_stroke_is_on_the_wire_at_once(mosquitto: Mosquitto, peer: MakePeer, bench: Bench) -> None:
@@ -218,6 +214,26 @@ async def test_a_wrong_password_is_told_in_words(mosquitto: Mosquitto, bench: Be
         await until(lambda: publisher.state == BrokerState("up", 0, ""))
 
 
+async def test_tls_with_the_shop_s_own_certificate(mosquitto: Mosquitto, bench: Bench, tmp_path: Path) -> None:
+    mosquitto.stop()
+    certificate, key = tmp_path / "shop.crt", tmp_path / "shop.key"
+    subprocess.run(
+        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"]
+        + ["-subj", "/CN=shop broker", "-addext", "subjectAltName=IP:127.0.0.1", "-days", "2"]
+        + ["-keyout", str(key), "-out", str(certificate)],
+        check=True,
+        capture_output=True,
+    )
+    mosquitto.lines += [f"certfile {certificate}", f"keyfile {key}"]
+    mosquitto.start()
+    await bench.put(1)
+    async with bench.publishing(mosquitto.port, "mqtts") as publisher:
+        await until(lambda: publisher.state.link == "down")
+        assert "CERTIFICATE_VERIFY_FAILED" in publisher.state.reason
+    async with bench.publishing(mosquitto.port, "mqtts", ca_file=certificate) as publisher:
+        await until(lambda: publisher.state == BrokerState("up", 0, ""))
+
+
 async def test_no_broker_at_all_is_told_in_words_and_ends_at_once(bench: Bench) -> None:
     await bench.put(1)
     async with bench.publishing(free_port()) as publisher:
@@ -229,9 +245,7 @@ async def test_no_broker_at_all_is_told_in_words_and_ends_at_once(bench: Bench) 
     assert bench.store.outbox_size() == 1
 
 
-async def test_a_broker_that_hangs_holds_nobody_up(
-    mosquitto: Mosquitto, peer: MakePeer, bench: Bench
-) -> None:
+async def test_a_broker_that_hangs_holds_nobody_up(mosquitto: Mosquitto, peer: MakePeer, bench: Bench) -> None:
     subscriber = peer(mosquitto.port)
     try:
         async with bench.publishing(mosquitto.port) as publisher:
@@ -259,15 +273,17 @@ async def test_something_that_is_no_broker_holds_nobody_up(bench: Bench) -> None
 
 
 async def test_an_outbox_that_fails_is_told_in_words(mosquitto: Mosquitto, bench: Bench) -> None:
+    def execute(sql: str) -> None:
+        with bench.store._engine.begin() as connection:
+            connection.exec_driver_sql(sql)
+
     async with bench.publishing(mosquitto.port) as publisher:
         await until(lambda: publisher.state.link == "up")
-        with bench.store._engine.connect() as connection:
-            connection.exec_driver_sql("ALTER TABLE outbox RENAME TO gone")
+        await bench.run(execute, "ALTER TABLE outbox RENAME TO gone")
         publisher.notify()
         await until(lambda: publisher.state.link == "down")
         assert "the outbox cannot be read" in publisher.state.reason
-        with bench.store._engine.connect() as connection:
-            connection.exec_driver_sql("ALTER TABLE gone RENAME TO outbox")
+        await bench.run(execute, "ALTER TABLE gone RENAME TO outbox")
         await until(lambda: publisher.state.link == "up")
 
 

@@ -285,9 +285,7 @@ async def test_the_request_is_sent_at_its_pace_and_the_answers_come_back() -> No
 
         loop.add_reader(port.end, answer)
         try:
-            async with running(
-                Transport(port.path, request=b"?\r", poll_interval_ns=20_000_000)
-            ) as transport:
+            async with running(Transport(port.path, request=b"?\r", poll_interval_ns=20_000_000)) as transport:
                 await opened(transport)
                 data, _ = await until(transport, lambda data: data.count(b"\r") >= 25)
         finally:
@@ -390,11 +388,9 @@ async def test_a_remote_port_after_rfc_2217_is_read_and_takes_its_settings() -> 
         server = threading.Thread(target=serve)
         server.start()
         try:
-            async with running(
-                Transport(f"rfc2217://{host}:{number}", baud=4800, framing="7E2")
-            ) as transport:
+            async with running(Transport(f"rfc2217://{host}:{number}", baud=4800, framing="8N2")) as transport:
                 await opened(transport)
-                assert (remote.baudrate, remote.bytesize, remote.parity, remote.stopbits) == (4800, 7, "E", 2)
+                assert (remote.baudrate, remote.bytesize, remote.parity, remote.stopbits) == (4800, 8, "N", 2)
                 os.write(port.end, b"0.123\r\n\xff\xff")
                 data, _ = await until(transport, lambda data: len(data) >= 9)
                 assert data == b"0.123\r\n\xff\xff"

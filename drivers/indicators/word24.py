@@ -7,16 +7,23 @@ Theory of operation. A frame that looks right (reserved bits clear, same unit as
 of it) is passed on at once. Any other is suspicious: either the instrument did something (a fast move, a switch
 of unit, a wild value), or a byte was lost or gained and all that follows is out of phase. The decoder then waits
 for four frames and scores the three phases, that is 0, 1 or 2 bytes dropped, by how many of their frames are
-suspicious in turn. Bytes are dropped only if that leaves every frame valid and strictly fewer suspicious, and
-if the stream as it stands has not come back to where it was by the last of the four: lost phase does not come
-back. Otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if
-its reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one.
+suspicious in turn. Bytes are dropped only if
+  - that leaves every frame valid and strictly fewer suspicious,
+  - it makes the readings far smoother: a byte out of phase magnifies every movement 256 times, so phase that is
+    found again shows by much more than by a step that happens to be shorter (the step from the last reading is
+    left out of this where several frames are at stake, as that reading may be out of phase itself), and
+  - the stream as it stands has not come back to where it was by the last of the four, as a wild value does.
+Otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if its
+reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one.
 
 At the end of a stream less than four frames are left; there bytes are dropped only if no frame is lost by it.
-What cannot be told: a move of whole 2.56 mm from near zero between two frames is the same bytes as a lost byte.
+What cannot be told: a move, between two frames, from within 0.04 mm of zero to the same number of 2.56 mm, or
+back, is the same bytes as a lost byte.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings, doubts
 from drivers.reading import Reading, Unit
@@ -44,8 +51,22 @@ def _value(word: int) -> tuple[int, Unit] | None:
     return (-value_nm if word & _NEGATIVE else value_nm, "in" if word & _INCH else "mm")
 
 
+#: How much smoother the readings must be for bytes to be dropped; well under 256, to leave room for noise.
+_SMOOTHER = 16
+
+
 def _suspicious(value: tuple[int, Unit], last: tuple[int, Unit]) -> bool:
     return value[1] != last[1] or abs(value[0] - last[0]) > _STEP_NM
+
+
+class _Score(NamedTuple):
+    """How a phase looks: its suspicious frames, how far its readings step, and whether all its frames are valid."""
+
+    suspicious: int
+    roughness_nm: int
+    inner_nm: int
+    """As `roughness_nm`, but without the step from the last reading passed on."""
+    valid: bool
 
 
 class Word24Decoder:
@@ -56,6 +77,9 @@ class Word24Decoder:
         self._settings = settings
         self._buffer = b""
         self._last: tuple[int, Unit] | None = None
+        # Where the readings last went on without a break, and for how many frames they do so now.
+        self._settled: tuple[int, Unit] | None = None
+        self._steady = 0
 
     def feed(self, data: bytes) -> list[Reading]:
         """Take the next bytes; return the readings that are settled, at most four frames late."""
@@ -66,7 +90,7 @@ class Word24Decoder:
         readings = self._take(self._buffer, ended=True)
         self.skipped += len(self._buffer)
         self._buffer = b""
-        self._last = None
+        self._last = self._settled = None
         return readings
 
     def _take(self, buffer: bytes, ended: bool) -> list[Reading]:
@@ -74,7 +98,7 @@ class Word24Decoder:
         at, end = 0, len(buffer)
         while end - at >= _LENGTH:
             value = _value(buffer[at] | buffer[at + 1] << 8 | buffer[at + 2] << 16)
-            if value is None or self._last is None or _suspicious(value, self._last):
+            if not self._expected(value):
                 if end - at < _WINDOW and not ended:
                     break
                 if drop := self._phase(buffer[at : at + _WINDOW]):
@@ -85,41 +109,63 @@ class Word24Decoder:
             if value is None:
                 self.skipped += _LENGTH
             else:
-                self._last = value
+                self._follow(value)
                 readings.append(Reading(*value, doubts(self._settings, *value)))
         self._buffer = buffer[at:]
         return readings
+
+    def _expected(self, value: tuple[int, Unit] | None) -> bool:
+        """Return whether a frame goes on from the last one, or comes back to where the readings were before."""
+        return value is not None and any(
+            known is not None and not _suspicious(value, known) for known in (self._last, self._settled)
+        )
+
+    def _follow(self, value: tuple[int, Unit]) -> None:
+        goes_on = self._last is not None and not _suspicious(value, self._last)
+        self._steady = self._steady + 1 if goes_on else 0
+        self._last = value
+        if self._steady >= _LOOKAHEAD or self._settled is None:
+            self._settled = value
 
     def _phase(self, window: bytes) -> int:
         """Return how many bytes to drop so that the frames after them look most like a stream of readings."""
         frames = len(window) // _LENGTH
         newest = _value(int.from_bytes(window[(frames - 1) * _LENGTH : frames * _LENGTH], "little"))
-        if self._last is not None and newest is not None and not _suspicious(newest, self._last):
+        if self._expected(newest):
             return 0
-        stay, _, _ = self._score(window, 0)
-        best = (stay, 0, 0)
+        stay = self._score(window, 0)
+        best = (stay.suspicious, 0, 0)
         for drop in (1, 2):
-            suspicious, roughness_nm, valid = self._score(window, drop)
-            if valid and (len(window) - drop) // _LENGTH == frames and suspicious < stay:
-                best = min(best, (suspicious, roughness_nm, drop))
+            score = self._score(window, drop)
+            gained = stay.suspicious - score.suspicious
+            smoother = (
+                not stay.valid
+                or score.roughness_nm * _SMOOTHER <= stay.roughness_nm
+                or (gained > 1 and score.inner_nm * _SMOOTHER <= stay.inner_nm)
+            )
+            if score.valid and (len(window) - drop) // _LENGTH == frames and gained > 0 and smoother:
+                best = min(best, (score.suspicious, score.roughness_nm, drop))
         return best[2]
 
-    def _score(self, window: bytes, drop: int) -> tuple[int, int, bool]:
-        """Return a phase's suspicious frames, how far its readings step in all, and whether all are valid."""
+    def _score(self, window: bytes, drop: int) -> _Score:
         last = self._last
-        suspicious = roughness_nm = 0
-        all_valid = True
+        suspicious = first_nm = inner_nm = 0
+        valid = True
         for at in range(drop, len(window) - _LENGTH + 1, _LENGTH):
             value = _value(int.from_bytes(window[at : at + _LENGTH], "little"))
             if value is None:
-                all_valid = False
+                valid = False
                 suspicious += 1
                 continue
             if last is not None:
                 suspicious += _suspicious(value, last)
-                roughness_nm += abs(value[0] - last[0])
+                step_nm = abs(value[0] - last[0])
+                if at == drop:
+                    first_nm = step_nm
+                else:
+                    inner_nm += step_nm
             last = value
-        return suspicious, roughness_nm, all_valid
+        return _Score(suspicious, first_nm + inner_nm, inner_nm, valid)
 
 
 DRIVER = IndicatorDriver(

@@ -1,0 +1,95 @@
+"""The bench's settings: a TOML file in the XDG place, over which environment variables and options win."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from platformdirs import user_config_path, user_data_path
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
+
+from capture.publish import BrokerSettings
+
+__all__ = ["Config", "ConfigError", "default_config_path", "load_config"]
+
+
+class ConfigError(Exception):
+    """The settings cannot be used; the text names the file or variable, the key and what was expected."""
+
+
+def default_config_path() -> Path:
+    """Return where the settings are looked for: `$XDG_CONFIG_HOME/strokelog/config.toml`."""
+    return user_config_path("strokelog") / "config.toml"
+
+
+class Indicator(BaseModel):
+    """The indicator: its port, its wire form, and that wire form's settings."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    driver: str = "line"
+    port: str = ""
+
+    def driver_settings(self) -> dict[str, Any]:
+        """Return what the driver's own settings model validates."""
+        return dict(self.__pydantic_extra__ or {})
+
+
+class Config(BaseSettings):
+    """All settings of a bench. Environment variables are named STROKELOG_BENCH, STROKELOG_INDICATOR__PORT and so on."""
+
+    model_config = SettingsConfigDict(env_prefix="STROKELOG_", env_nested_delimiter="__", extra="forbid", frozen=True)
+
+    bench: str = Field(default="bench-1", min_length=1, max_length=60)
+    technician: str = ""
+    data_dir: Path = Field(default_factory=lambda: user_data_path("strokelog"))
+    indicator: Indicator = Indicator()
+    broker: BrokerSettings | None = None
+
+    @property
+    def record_path(self) -> Path:
+        """The SQLite file with all jobs of this bench."""
+        return self.data_dir / "record.sqlite"
+
+    @property
+    def recordings_dir(self) -> Path:
+        """The folder of raw stream files."""
+        return self.data_dir / "recordings"
+
+
+def load_config(path: Path | None = None) -> Config:
+    """Read the settings from `path`, or from the XDG place if there is a file; raises ConfigError."""
+    if path is not None and not path.is_file():
+        raise ConfigError(f"{path}: there is no such settings file")
+    source = path or default_config_path()
+
+    class _FromFile(Config):
+        @classmethod
+        def settings_customise_sources(
+            cls,
+            settings_cls: type[BaseSettings],
+            init_settings: PydanticBaseSettingsSource,
+            env_settings: PydanticBaseSettingsSource,
+            dotenv_settings: PydanticBaseSettingsSource,
+            file_secret_settings: PydanticBaseSettingsSource,
+        ) -> tuple[PydanticBaseSettingsSource, ...]:
+            return init_settings, env_settings, TomlConfigSettingsSource(settings_cls, source)
+
+    try:
+        return _FromFile()
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{source}: no TOML: {error}") from error
+    except OSError as error:
+        raise ConfigError(f"{source}: {error.strerror}") from error
+    except ValidationError as error:
+        lines = []
+        for item in error.errors():
+            key = ".".join(str(part) for part in item["loc"])
+            what = str(item["msg"]).removeprefix("Value error, ")
+            known = ", ".join(Config.model_fields)
+            if item["type"] == "extra_forbidden":
+                what = f"is no setting; there are: {known}"
+            lines.append(f"{source} (or the environment): {key}: {what}")
+        raise ConfigError("\n".join(lines)) from error

@@ -1,0 +1,414 @@
+"""One bench at work: wires the port, the recording, the strokes, the check, the record, the publisher and the view.
+
+It decides nothing itself. Bytes go to the recording before anything is made of them; strokes go to the record, with
+their message, as they complete; a verdict is recorded after its recording is on the disk. Everything that can wait
+for a disk runs on one thread of its own, in order, so that the event loop never does.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from time import monotonic_ns
+from typing import Any
+from uuid import uuid4
+
+from capture import __version__
+from capture.advice import Advice, advise
+from capture.check import Check, CheckState, Effect, Finished, StrokeKept
+from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
+from capture.publish import BrokerSettings, BrokerState, Publisher
+from capture.record import Store
+from capture.recording import GAP_NOTE, RecordingWriter
+from capture.replay import advice_json
+from capture.sheet import Pack, Sheet
+from capture.stream import IndicatorStream, limits_of
+from capture.strokes import State, Stroke
+from capture.verdict import Verdict
+from capture.view import BenchView, PackView, StrokeView
+from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.units import format_length
+
+__all__ = ["Bench", "BenchSetup", "Happening"]
+
+#: What `on_event` is told: a stroke as shown, a verdict, or a warning in words; with the name of the pack.
+Happening = StrokeView | Verdict | str
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSetup:
+    """Everything a bench needs to know before it starts."""
+
+    bench: str
+    port: str
+    driver: IndicatorDriver
+    settings: IndicatorSettings
+    indicator: dict[str, Any]
+    """The indicator as a recording's header names it: "driver" and the settings as they were written."""
+    sheet: Sheet
+    sheet_toml: str
+    unit_serial: str
+    technician: str
+    data_dir: Path
+    record_path: Path
+    broker: BrokerSettings | None = None
+    speed: int = 1
+    """How many times faster than the wall clock the bench's time runs; only a simulated bench can be faster."""
+
+
+@dataclass(slots=True)
+class _Running:
+    """One check being measured: its row in the record, its recording, and the cores that it feeds."""
+
+    id: int
+    pack: Pack
+    check: Check
+    stream: IndicatorStream
+    recording: RecordingWriter
+    started_ns: int
+
+
+class Bench:
+    """A job on one bench. Run `run()` as a task; call `start_check` and `end_check` from the same loop."""
+
+    def __init__(
+        self,
+        setup: BenchSetup,
+        *,
+        on_change: Callable[[], None] = lambda: None,
+        on_event: Callable[[Happening, str], None] = lambda happening, pack: None,
+    ) -> None:
+        """`on_change` is called whenever the view changed; `on_event` for everything that completes."""
+        self.setup = setup
+        self._on_change = on_change
+        self._on_event = on_event
+        self.packs = setup.sheet.order()
+        self.view = BenchView(
+            bench=setup.bench,
+            unit_serial=setup.unit_serial,
+            technician=setup.technician,
+            sheet_name=f"{setup.sheet.sheet.name} ({setup.sheet.sheet.revision})",
+            display_unit=setup.sheet.display_unit,
+            packs=[PackView(pack.name, "waiting") for pack in self.packs],
+            indicator_text=f"{setup.port}, {setup.driver.name}",
+            broker="off" if setup.broker is None else "connecting",
+        )
+        if setup.sheet.air is not None:
+            pressure, tolerance = setup.sheet.air.pressure, setup.sheet.air.tolerance
+            self.view.air = f"{pressure / 1000:g} kPa ± {tolerance / 1000:g} kPa gauge"
+        self.job_id = 0
+        self._job = uuid4()
+        self._store: Store | None = None
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="record")
+        self._publisher: Publisher | None = None
+        self._running: _Running | None = None
+        self._idle = IndicatorStream(setup.driver, setup.settings)
+        self._idle_from_ns = monotonic_ns()
+        self._busy = asyncio.Lock()
+        self.ready = asyncio.Event()
+        """Set once the record is open and the job begun."""
+        self.finished = asyncio.Event()
+        """Set whenever no check is being measured."""
+        self.finished.set()
+        self.alive_ns = monotonic_ns()
+        """When the loop last got round to the port, for a watchdog."""
+
+    # -- life --------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Open the record, begin the job, and measure until cancelled. Raises RecordError or RecordingError."""
+        setup = self.setup
+        self._store = store = await self._in_thread(Store.open, setup.record_path)
+        try:
+            now = datetime.now(UTC)
+            await self._in_thread(store.abandon_open_checks, setup.bench, at=now)
+            self.job_id = await self._in_thread(
+                store.open_job,
+                uuid=self._job,
+                bench=setup.bench,
+                unit_serial=setup.unit_serial,
+                technician=setup.technician,
+                sheet_name=setup.sheet.sheet.name,
+                sheet_revision=setup.sheet.sheet.revision,
+                sheet_toml=setup.sheet_toml,
+                at=now,
+            )
+            self.view.job = str(self.job_id)
+            async with contextlib.AsyncExitStack() as stack:
+                if setup.broker is not None:
+                    self._publisher = Publisher(
+                        setup.broker, store, self._in_thread, self._status(), on_state=self._broker_changed
+                    )
+                    await stack.enter_async_context(self._publisher)
+                stack.push_async_callback(self._close)
+                transport = Transport(
+                    setup.port,
+                    baud=setup.settings.baud,
+                    framing=setup.settings.framing,
+                    request=setup.driver.request(setup.settings),
+                    poll_interval_ns=setup.driver.poll_interval_ns(setup.settings),
+                )
+                await stack.enter_async_context(transport)
+                self.ready.set()
+                async for event in transport:
+                    self.alive_ns = monotonic_ns()
+                    async with self._busy:
+                        await self._handle(event)
+        finally:
+            self._thread.shutdown(wait=True)
+            store.close()
+
+    async def _close(self) -> None:
+        """The session ends: keep what a running check has, and close the job."""
+        async with self._busy:
+            await self._abandon("session ended")
+            if self._store is not None:
+                await self._in_thread(self._store.close_job, self.job_id, at=datetime.now(UTC))
+
+    async def _in_thread(self, function: Callable[..., Any], *arguments: Any, **named: Any) -> Any:
+        return await asyncio.get_running_loop().run_in_executor(self._thread, partial(function, *arguments, **named))
+
+    # -- checks ------------------------------------------------------------------------------------------
+
+    async def start_check(self, pack_index: int) -> None:
+        """Begin to measure a pack, from its seat strokes; a check still running is abandoned."""
+        async with self._busy:
+            await self._abandon("another check began")
+            pack = self.packs[pack_index]
+            setup = self.setup
+            assert self._store is not None
+            now, started_ns = datetime.now(UTC), monotonic_ns()
+            path = self._recording_path(pack, now)
+            header = {"recording": 1, "started": now.isoformat(), "bench": setup.bench, "indicator": setup.indicator}
+            recording = await self._in_thread(RecordingWriter, path, header)
+            recording.mark(0, {"job": str(self._job), "pack": pack.name, "tech": setup.technician, "note": "check"})
+            check_id = await self._in_thread(
+                self._store.start_check,
+                self.job_id,
+                pack=pack.name,
+                indicator=setup.indicator,
+                recording_path=str(path),
+                low_nm=pack.low_nm,
+                high_nm=pack.high_nm,
+                strokes_wanted=pack.strokes,
+                seat_wanted=pack.seat_strokes,
+                measure=pack.measure,
+                at=now,
+            )
+            self._running = _Running(
+                check_id,
+                pack,
+                Check(pack, limits_of(setup.settings)),
+                IndicatorStream(setup.driver, setup.settings, pack.measure),
+                recording,
+                started_ns,
+            )
+            self.finished.clear()
+            view = self.view
+            view.pack = pack_index
+            view.packs[pack_index].state = "measuring"
+            view.low_nm, view.high_nm, view.preferred_nm = pack.low_nm, pack.high_nm, pack.preferred_nm
+            view.strokes_wanted, view.seat_wanted, view.measure = pack.strokes, pack.seat_strokes, pack.measure
+            view.strokes, view.verdict, view.advice = [], None, []
+            view.trace.clear()
+            view.message = self._running.check.next_step()
+            self._tell_status()
+            self._on_change()
+
+    async def end_check(self) -> None:
+        """Abandon the running check, if any; its strokes are kept."""
+        async with self._busy:
+            await self._abandon("ended by the technician")
+
+    def _recording_path(self, pack: Pack, now: datetime) -> Path:
+        name = f"{now:%Y%m%dT%H%M%S}-{topic_level(pack.name)}-{uuid4().hex[:6]}.jsonl"
+        return self.setup.data_dir / "recordings" / f"job-{self.job_id:05d}" / name
+
+    async def _abandon(self, note: str) -> None:
+        running, self._running = self._running, None
+        if running is None or self._store is None:
+            return
+        try:
+            t_ns = running.recording.mark(self._since(running.started_ns, monotonic_ns()), {"note": note})
+            await self._effects(running, running.stream.finish(t_ns), last=True)
+            await self._in_thread(running.recording.seal)
+            await self._in_thread(self._store.abandon_check, running.id, at=datetime.now(UTC))
+        finally:
+            running.recording.close()
+            self._rest(running)
+        self.view.message = "The check was ended before its verdict; its strokes are kept."
+        self._on_change()
+
+    def _rest(self, running: _Running) -> None:
+        """No check is running: readings are only shown."""
+        for shown in self.view.packs:
+            if shown.name == running.pack.name:
+                shown.state = "waiting" if shown.verdict is None else "done"
+        self._idle = IndicatorStream(self.setup.driver, self.setup.settings)
+        self._idle_from_ns = monotonic_ns()
+        self._tell_status()
+        self.finished.set()
+
+    def _since(self, anchor_ns: int, t_ns: int) -> int:
+        """Time on the bench's clock since `anchor_ns`; bytes that waited from before it count as arriving at it."""
+        return max(0, t_ns - anchor_ns) * self.setup.speed
+
+    # -- what arrives ------------------------------------------------------------------------------------
+
+    async def _handle(self, event: Opened | Chunk | Lost) -> None:
+        running = self._running
+        if isinstance(event, Chunk):
+            stream = running.stream if running else self._idle
+            t_ns = self._since(running.started_ns if running else self._idle_from_ns, event.t_ns)
+            if running:
+                t_ns = running.recording.stream(t_ns, "indicator", event.data)
+            readings, strokes = stream.feed(t_ns, event.data)
+            self._show(stream, t_ns, [reading.value_nm for reading in readings])
+            if running:
+                await self._effects(running, strokes)
+        elif isinstance(event, Lost):
+            self.view.indicator, self.view.indicator_text = "down", event.reason
+            self._on_event(event.reason, "")
+            if running:
+                t_ns = running.recording.mark(self._since(running.started_ns, event.t_ns), {"note": GAP_NOTE})
+                await self._effects(running, running.stream.lost(t_ns))
+            self._tell_status()
+        else:
+            self.view.indicator = "up"
+            self.view.indicator_text = f"{self.setup.port}, {self.setup.driver.name}"
+            self._tell_status()
+        self._on_change()
+
+    def _show(self, stream: IndicatorStream, t_ns: int, values: list[int]) -> None:
+        view = self.view
+        if not values:
+            return
+        view.reading_nm = values[-1]
+        view.moving = stream.finder.state.value
+        view.offset_nm = stream.finder.offset(values[-1])
+        if stream.finder.state is not State.STARTING:
+            # A terminal shows a few hundred points; a burst of a fast stream is thinned to its newest.
+            view.trace.extend((t_ns, stream.finder.offset(value) or 0) for value in values[-16:])
+
+    async def _effects(self, running: _Running, strokes: list[Stroke], *, last: bool = False) -> None:
+        for stroke in strokes:
+            for effect in running.check.take(stroke):
+                await self._do(running, effect, last)
+
+    async def _do(self, running: _Running, effect: Effect, last: bool) -> None:
+        assert self._store is not None
+        now = datetime.now(UTC)
+        if isinstance(effect, StrokeKept):
+            message = StrokeMessage.of(
+                effect.stroke,
+                at=now,
+                bench=self.setup.bench,
+                job=self._job,
+                pack=running.pack.name,
+                check=running.id,
+                seat=effect.seat,
+            )
+            await self._in_thread(
+                self._store.add_stroke,
+                running.id,
+                effect.stroke,
+                seat=effect.seat,
+                at=now,
+                messages=self._outgoing(message),
+            )
+            self._notify()
+            shown = StrokeView(effect.stroke, effect.seat)
+            self.view.strokes.append(shown)
+            self.view.verdict = running.check.verdict
+            self.view.message = running.check.next_step()
+            self._on_event(shown, running.pack.name)
+        elif isinstance(effect, Finished) and not last:
+            await self._finish(running, effect.verdict, now)
+        self._on_change()
+
+    async def _finish(self, running: _Running, verdict: Verdict, now: datetime) -> None:
+        assert self._store is not None
+        advice = advise(running.pack, verdict, self.setup.sheet.display_unit)
+        sha256 = await self._in_thread(running.recording.seal)
+        message = VerdictMessage.of(
+            verdict,
+            at=now,
+            bench=self.setup.bench,
+            job=self._job,
+            pack=running.pack.name,
+            check=running.id,
+            advice=[one.text for one in advice],
+            recording_sha256=sha256,
+        )
+        await self._in_thread(
+            self._store.finish_check,
+            running.id,
+            verdict,
+            advice=[advice_json(running.pack, one) for one in advice],
+            recording_sha256=sha256,
+            recording_bytes=running.recording.size,
+            software_version=__version__,
+            at=now,
+            messages=self._outgoing(message),
+        )
+        self._notify()
+        running.recording.close()
+        self._running = None
+        self._show_verdict(running, verdict, advice)
+        self._rest(running)
+        self._on_event(verdict, running.pack.name)
+
+    def _show_verdict(self, running: _Running, verdict: Verdict, advice: list[Advice]) -> None:
+        view = self.view
+        view.verdict = verdict
+        view.packs[view.pack].verdict = verdict
+        view.packs[view.pack].state = "done"
+        view.advice = [one.text for one in advice]
+        view.message = running.check.next_step()
+        if not advice and verdict.verdict in ("tight", "loose"):
+            view.message += self._how_far_off(running.pack, verdict)
+
+    def _how_far_off(self, pack: Pack, verdict: Verdict) -> str:
+        over = verdict.mean_nm - pack.high_nm if verdict.verdict == "loose" else pack.low_nm - verdict.mean_nm
+        why = "No adjuster of the sheet reaches the range" if pack.adjusters else "The sheet lists no adjuster"
+        return f" {why}: it is off by {format_length(over, self.setup.sheet.display_unit)}."
+
+    # -- publishing --------------------------------------------------------------------------------------
+
+    def _outgoing(self, message: StrokeMessage | VerdictMessage) -> list[Outgoing]:
+        """Without a broker nothing would ever empty the outbox, so then nothing goes in."""
+        return [outgoing(message)] if self.setup.broker is not None else []
+
+    def _notify(self) -> None:
+        if self._publisher is not None:
+            self._publisher.notify()
+
+    def _status(self) -> BenchStatus:
+        running = self._running
+        return BenchStatus(
+            at=datetime.now(UTC),
+            bench=self.setup.bench,
+            state="measuring" if running and running.check.state is not CheckState.DONE else "online",
+            software_version=__version__,
+            job=self._job,
+            unit_serial=self.setup.unit_serial,
+            technician=self.setup.technician,
+            pack=running.pack.name if running else None,
+            indicator=self.view.indicator,
+        )
+
+    def _tell_status(self) -> None:
+        if self._publisher is not None:
+            self._publisher.set_status(self._status())
+
+    def _broker_changed(self, state: BrokerState) -> None:
+        self.view.broker, self.view.broker_waiting = state.link, state.waiting
+        self.view.warning = state.reason if state.link == "down" else ""
+        self._on_change()
