@@ -44,6 +44,7 @@ class Config(BaseSettings):
 
     bench: str = Field(default="bench-1", min_length=1, max_length=60)
     technician: str = ""
+    sheet: Path | None = None
     data_dir: Path = Field(default_factory=lambda: user_data_path("strokelog"))
     indicator: Indicator = Indicator()
     broker: BrokerSettings | None = None

@@ -14,6 +14,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from time import monotonic_ns
 from typing import Any
@@ -59,7 +60,7 @@ class BenchSetup:
     data_dir: Path
     record_path: Path
     broker: BrokerSettings | None = None
-    speed: int = 1
+    speed: float = 1.0
     """How many times faster than the wall clock the bench's time runs; only a simulated bench can be faster."""
 
 
@@ -103,6 +104,8 @@ class Bench:
         if setup.sheet.air is not None:
             pressure, tolerance = setup.sheet.air.pressure, setup.sheet.air.tolerance
             self.view.air = f"{pressure / 1000:g} kPa ± {tolerance / 1000:g} kPa gauge"
+        self.advice: list[Advice] = []
+        """What the newest verdict advises."""
         self.job_id = 0
         self._job = uuid4()
         self._store: Store | None = None
@@ -157,6 +160,9 @@ class Bench:
                 )
                 await stack.enter_async_context(transport)
                 self.ready.set()
+                # SciPy's import takes a while; it must neither delay the start nor stall the loop at the first verdict.
+                warm = asyncio.create_task(asyncio.to_thread(import_module, "scipy.special"))
+                stack.callback(warm.cancel)
                 async for event in transport:
                     self.alive_ns = monotonic_ns()
                     async with self._busy:
@@ -258,7 +264,7 @@ class Bench:
 
     def _since(self, anchor_ns: int, t_ns: int) -> int:
         """Time on the bench's clock since `anchor_ns`; bytes that waited from before it count as arriving at it."""
-        return max(0, t_ns - anchor_ns) * self.setup.speed
+        return int(max(0, t_ns - anchor_ns) * self.setup.speed)
 
     # -- what arrives ------------------------------------------------------------------------------------
 
@@ -370,6 +376,7 @@ class Bench:
         view.verdict = verdict
         view.packs[view.pack].verdict = verdict
         view.packs[view.pack].state = "done"
+        self.advice = advice
         view.advice = [one.text for one in advice]
         view.message = running.check.next_step()
         if not advice and verdict.verdict in ("tight", "loose"):

@@ -87,8 +87,10 @@ class Peer:
     def __init__(self, port: int, name: str) -> None:
         self.received: list[Received] = []
         self._process = subprocess.Popen(
-            ["stdbuf", "-oL", "mosquitto_sub", "-h", "127.0.0.1", "-p", str(port), "-q", "1", "-c", "-i", name]
-            + ["-d", "-t", "strokelog/#", "-F", "GOT %r %t\t%p"],
+            [
+                *f"stdbuf -oL mosquitto_sub -d -h 127.0.0.1 -p {port} -q 1 -c -i {name}".split(),
+                *("-t", "strokelog/#", "-F", "GOT %r %t\t%p"),
+            ],
             stdout=subprocess.PIPE,
             text=True,
         )
@@ -115,6 +117,11 @@ class Peer:
             if one.topic.endswith("/" + kind):
                 first.setdefault(one.payload["id"], one)
         return list(first.values())
+
+    def newest_status(self, field: str) -> object:
+        """A field of the newest status that arrived, None before the first."""
+        arrived = self.of("status")
+        return arrived[-1].payload[field] if arrived else None
 
     def stop(self) -> None:
         self._process.terminate()

@@ -36,7 +36,7 @@ async def test_messages_and_retained_messages_arrive(
                 await until(lambda: publisher.state == BrokerState("up", 0, ""))
                 late = await make(peer, port)
                 await until(lambda: late.of("verdict") and late.of("status"))
-            await until(lambda: late.of("status")[-1].payload["state"] == "offline")
+            await until(lambda: late.newest_status("state") == "offline")
             early.stop()
             late.stop()
     assert [one.payload["n"] for one in early.of("stroke")] == list(range(1, 41))
@@ -51,10 +51,10 @@ async def test_the_last_will_of_a_lost_bench_arrives(tmp_path: Path, peer: Calla
     async with demo_broker() as port:
         subscriber = await make(peer, port)
         async with bench.publishing(port) as publisher:
-            await until(lambda: publisher.state.link == "up")
+            await until(lambda: subscriber.newest_status("state") == "online")
             assert publisher._task is not None
             publisher._task.cancel()  # the socket closes without a word, as when the process dies
-            await until(lambda: subscriber.of("status")[-1].payload["state"] == "offline")
+            await until(lambda: subscriber.newest_status("state") == "offline")
         subscriber.stop()
     bench.store.close()
     bench.thread.shutdown()

@@ -6,6 +6,7 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Decimal
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -79,7 +80,7 @@ def decode(decoder: Decoder, *chunks: bytes) -> list[Reading]:
 
 def cut(data: bytes, marks: list[int]) -> list[bytes]:
     edges = [0, *sorted(mark % (len(data) + 1) for mark in marks), len(data)]
-    return [data[a:b] for a, b in zip(edges, edges[1:], strict=False)]
+    return [data[a:b] for a, b in pairwise(edges)]
 
 
 def test_there_is_a_driver_for_every_wire_form() -> None:
@@ -87,6 +88,7 @@ def test_there_is_a_driver_for_every_wire_form() -> None:
 
 
 @every_form
+@settings(deadline=None)
 @given(travel=travels)
 def test_what_is_sent_is_what_is_read(form: Form, travel: list[int]) -> None:
     decoder = form.decoder()
@@ -96,6 +98,7 @@ def test_what_is_sent_is_what_is_read(form: Form, travel: list[int]) -> None:
 
 
 @every_form
+@settings(deadline=None)
 @given(travel=travels, noise=st.binary(max_size=300), marks=st.lists(st.integers(0, 2000), max_size=12))
 def test_how_the_stream_is_cut_makes_no_difference(
     form: Form, travel: list[int], noise: bytes, marks: list[int]
@@ -111,7 +114,7 @@ def test_how_the_stream_is_cut_makes_no_difference(
 
 
 @every_form
-@settings(max_examples=300)
+@settings(deadline=None, max_examples=300)
 @given(chunks=st.lists(st.binary(max_size=400), max_size=8))
 def test_no_bytes_make_a_decoder_fail(form: Form, chunks: list[bytes]) -> None:
     decoder = form.decoder()
@@ -122,6 +125,7 @@ def test_no_bytes_make_a_decoder_fail(form: Form, chunks: list[bytes]) -> None:
 
 
 @every_form
+@settings(deadline=None)
 @given(noise=st.binary(max_size=600), travel=travels.filter(lambda travel: 0 not in travel))
 def test_readings_after_noise_are_recovered(form: Form, noise: bytes, travel: list[int]) -> None:
     # word24 has no marks to find a frame by; what it can do after lost bytes is in test_word24.py.
@@ -174,6 +178,7 @@ def test_the_settings_survive_being_written_into_a_recording(form: Form) -> None
     assert make_settings(driver, own) == made
 
 
+@settings(deadline=None)
 @given(digits=st.integers(0, 10**9), decimals=st.integers(0, 12), per_unit=st.sampled_from([MM_NM, INCH_NM, 1000]))
 def test_a_length_is_exact_and_rounds_half_to_even(digits: int, decimals: int, per_unit: int) -> None:
     # The outside source is Python's decimal arithmetic, at 60 digits.

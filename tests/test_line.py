@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -108,6 +108,7 @@ def test_the_settings_name_the_unit_of_a_stream_that_does_not() -> None:
     assert read(b"0.0005\r0.1 mm\r", unit="in")[0] == [Reading(12_700, "in"), Reading(100_000, "mm")]
 
 
+@settings(deadline=None)
 @given(lines=st.lists(st.from_regex(rb"[^\r\n]{0,40}", fullmatch=True), max_size=20))
 def test_every_byte_of_a_line_is_a_reading_or_blank_or_counted(lines: list[bytes]) -> None:
     readings, skipped = read(b"".join(line + b"\n" for line in lines))

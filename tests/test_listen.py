@@ -7,7 +7,7 @@ import os
 import random
 import tty
 from collections.abc import Callable, Iterator
-from contextlib import aclosing, contextmanager
+from contextlib import aclosing, contextmanager, suppress
 
 import pytest
 
@@ -118,10 +118,8 @@ def sending(data: bytes) -> Iterator[str]:
 
     def send(n: int) -> None:
         nonlocal timer
-        try:
+        with suppress(BlockingIOError):  # nobody listens yet; an instrument goes on sending all the same
             os.write(ours, lines[n % len(lines)])
-        except BlockingIOError:
-            pass  # nobody listens yet; an instrument goes on sending all the same
         timer = loop.call_later(0.005, send, n + 1)
 
     timer = loop.call_soon(send, 0)

@@ -63,6 +63,10 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     bench.thread.shutdown()
 
 
+def call(*command: object) -> None:
+    subprocess.run([str(part) for part in command], check=True, capture_output=True)
+
+
 def numbers(peer: Peer) -> list[int]:
     return [one.payload["n"] for one in peer.of("stroke")]
 
@@ -93,14 +97,13 @@ async def test_a_board_that_comes_later_sees_the_status_and_the_verdicts(
         publisher.set_status(status(state="measuring", job=JOB, pack="C1/C2 forward", indicator="up"))
         await until(lambda: publisher.state == BrokerState("up", 0, ""))
         late = peer(mosquitto.port)
-        await until(lambda: late.of("verdict") and late.of("status"))
+        await until(lambda: late.of("verdict") and late.newest_status("messages_waiting") == 0)
         assert late.of("verdict")[0].retained and late.of("status")[0].retained
-        assert late.of("status")[0].payload["state"] == "measuring"
-        assert late.of("status")[0].payload["messages_waiting"] == 0
+        assert late.newest_status("state") == "measuring"
         assert late.of("stroke") == []
         publisher.set_status(status(technician="Tech 12"))
-        await until(lambda: late.of("status")[-1].payload["technician"] == "Tech 12")
-    await until(lambda: late.of("status")[-1].payload["state"] == "offline")
+        await until(lambda: late.newest_status("technician") == "Tech 12")
+    await until(lambda: late.newest_status("state") == "offline")
 
 
 CHILD = """
@@ -115,12 +118,13 @@ asyncio.run(main())
 """
 
 
+def start_bench(path: Path, port: int) -> subprocess.Popen[bytes]:
+    return subprocess.Popen([sys.executable, "-c", CHILD, str(path), str(ROOT / "tests"), str(port)], cwd=ROOT)
+
+
 async def test_a_killed_bench_is_shown_offline(mosquitto: Mosquitto, peer: MakePeer, tmp_path: Path) -> None:
     subscriber = peer(mosquitto.port)
-    child = subprocess.Popen(
-        [sys.executable, "-c", CHILD, str(tmp_path / "r.sqlite"), str(ROOT / "tests"), str(mosquitto.port)],
-        cwd=ROOT,
-    )
+    child = start_bench(tmp_path / "record.sqlite", mosquitto.port)
     try:
         await until(lambda: subscriber.of("status"))
     finally:
@@ -146,7 +150,7 @@ async def test_a_broker_that_is_away_for_a_while_misses_nothing(
 
         for n in range(1, 6):
             await measure(n)
-        await until(lambda: len(numbers(subscriber)) == 5)
+        await until(lambda: len(numbers(subscriber)) == 5 and bench.store.outbox_size() == 0)
         mosquitto.stop()
         await until(lambda: publisher.state.link == "down")
         for n in range(6, 31):
@@ -193,8 +197,9 @@ async def test_a_stroke_is_on_the_wire_at_once(mosquitto: Mosquitto, peer: MakeP
 async def test_a_wrong_password_is_told_in_words(mosquitto: Mosquitto, bench: Bench, tmp_path: Path) -> None:
     mosquitto.stop()
     passwords = tmp_path / "passwords"
-    subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "bench4", "right"], check=True)
+    passwords.write_text("bench4:right\n")
     passwords.chmod(0o600)
+    call("mosquitto_passwd", "-U", passwords)
     mosquitto.lines = ["allow_anonymous false", f"password_file {passwords}"]
     mosquitto.start()
     secret = tmp_path / "secret"
@@ -217,13 +222,8 @@ async def test_a_wrong_password_is_told_in_words(mosquitto: Mosquitto, bench: Be
 async def test_tls_with_the_shop_s_own_certificate(mosquitto: Mosquitto, bench: Bench, tmp_path: Path) -> None:
     mosquitto.stop()
     certificate, key = tmp_path / "shop.crt", tmp_path / "shop.key"
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"]
-        + ["-subj", "/CN=shop broker", "-addext", "subjectAltName=IP:127.0.0.1", "-days", "2"]
-        + ["-keyout", str(key), "-out", str(certificate)],
-        check=True,
-        capture_output=True,
-    )
+    request = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=broker"
+    call(*request.split(), "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", certificate)
     mosquitto.lines += [f"certfile {certificate}", f"keyfile {key}"]
     mosquitto.start()
     await bench.put(1)
@@ -258,7 +258,7 @@ async def test_a_broker_that_hangs_holds_nobody_up(mosquitto: Mosquitto, peer: M
     finally:
         mosquitto.send_signal(signal.SIGCONT)
     assert bench.store.outbox_size() == 1  # not acknowledged, so kept for the next start
-    await until(lambda: subscriber.of("status")[-1].payload["state"] == "offline")
+    await until(lambda: subscriber.newest_status("state") == "offline")
 
 
 async def test_something_that_is_no_broker_holds_nobody_up(bench: Bench) -> None:

@@ -122,7 +122,7 @@ def test_a_finished_check_takes_no_more(path: Path) -> None:
         with pytest.raises(RecordError, match="no such check"):
             store.abandon_check(99, at=AT)
         store.close_job(job, at=AT)
-        with pytest.raises(RecordError, match="was closed at 2025-11-25T09:07:30.120000Z"):
+        with pytest.raises(RecordError, match=r"was closed at 2025-11-25T09:07:30\.120000Z"):
             start_check(store, job)
         with pytest.raises(RecordError, match="no job 7"):
             start_check(store, 7)
@@ -217,7 +217,7 @@ def test_a_file_that_is_no_record_is_left_alone(path: Path, tmp_path: Path) -> N
     assert path.read_text().startswith("travel,mm\n")
     other = tmp_path / "other.sqlite"
     execute(other, "CREATE TABLE stock (part TEXT)")
-    with pytest.raises(RecordError, match="no strokelog record .*'stock'"):
+    with pytest.raises(RecordError, match=r"no strokelog record .*'stock'"):
         Store.open(other)
     spoilt = tmp_path / "spoilt.sqlite"
     spoilt.write_bytes(b"SQLite format 3\x00" + b"\xff" * 5000)
@@ -226,7 +226,7 @@ def test_a_file_that_is_no_record_is_left_alone(path: Path, tmp_path: Path) -> N
 
 
 def test_a_place_that_cannot_hold_a_record_is_named(tmp_path: Path) -> None:
-    with pytest.raises(RecordError, match="there is no directory .*missing; make it"):
+    with pytest.raises(RecordError, match=r"there is no directory .*missing; make it"):
         Store.open(tmp_path / "missing" / "record.sqlite")
     with pytest.raises(RecordError, match="is a directory"):
         Store.open(tmp_path)

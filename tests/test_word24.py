@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from drivers.indicators.registry import find_driver, make_settings
@@ -45,6 +45,7 @@ def test_a_set_reserved_bit_makes_it_no_frame(reserved: int) -> None:
     assert read(bytes((1, 0, reserved))) == ([], 3)
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(-(2**20) + 1, 2**20 - 1), min_size=1, max_size=4), st.booleans())
 def test_a_few_frames_alone_are_all_read_whatever_they_show(counts: list[int], inch: bool) -> None:
     per_count, unit = (12_700, "in") if inch else (10_000, "mm")
@@ -97,6 +98,7 @@ def test_a_wild_value_in_phase_is_passed_on() -> None:
     assert read(b"".join(map(frame, counts))) == (mm(*counts), 0)
 
 
+@settings(deadline=None)
 @given(st.integers(-900, 900), st.integers(-(2**20) + 1, 2**20 - 1), st.integers(1, 3))
 def test_a_wild_value_is_passed_on_wherever_the_plunger_rests(rest: int, wild: int, times: int) -> None:
     counts = [*[rest] * 8, *[wild] * times, *[rest] * 8]
@@ -109,6 +111,7 @@ def test_one_frame_with_a_reserved_bit_set_is_skipped_and_no_other() -> None:
     assert read(b"".join(frames)) == (mm(*STROKE[:8], *STROKE[9:]), 3)
 
 
+@settings(deadline=None)
 @given(st.integers(-900, 900), st.integers(-900, 900), st.integers(5, 12), st.integers(1, 12))
 def test_a_fast_genuine_move_survives(rest: int, applied: int, before: int, after: int) -> None:
     # A move of n times 2.56 mm from n times 0.01 mm is the same bytes as a lost byte, give or take noise.

@@ -117,9 +117,16 @@ class Bench:
             yield from self._step(valve_open)
 
     def check(
-        self, physics: PackPhysics, strokes: int, troubles: Mapping[int, Trouble] | None = None
+        self,
+        physics: PackPhysics,
+        strokes: int,
+        troubles: Mapping[int, Trouble] | None = None,
+        *,
+        seated: bool = False,
     ) -> Iterator[Chunk]:
         """Yield one pack's check: `strokes` strokes with a rest before each and after the last.
+
+        A pack that is already `seated` falls short on none of them.
 
         An indicator mounted `out_of_reach` stays so mounted for the whole check. Raises ValueError for a trouble that
         is unknown or on a stroke that is not made.
@@ -132,11 +139,11 @@ class Bench:
             self._indicator.mount_nm = self._mount_near_end()
         for plan in plans:
             yield from self.rest(plan.rest_ns)
-            yield from self._stroke(plan)
+            yield from self._stroke(plan, 0 if seated else self.spec.seat_nm)
         yield from self.rest(round(self.spec.technician.rest_s * 1_000) * _MS)
 
-    def _stroke(self, plan: StrokePlan) -> Iterator[Chunk]:
-        seat_nm = self.spec.seat_nm / 5.0 ** (plan.n - 1)
+    def _stroke(self, plan: StrokePlan, seat_nm: float) -> Iterator[Chunk]:
+        seat_nm /= 5.0 ** (plan.n - 1)
         travel_nm = round(self._physics.clearance_nm - seat_nm + self.spec.spread_nm * self._pack.gauss(0.0, 1.0))
         pack = troubled_physics(replace(self._physics, clearance_nm=travel_nm), plan)
         piston = self._piston

@@ -74,11 +74,16 @@ class PtyBench:
         self.unplug()
 
     async def run_check(
-        self, physics: PackPhysics, strokes: int, troubles: Mapping[int, Trouble] | None = None
+        self,
+        physics: PackPhysics,
+        strokes: int,
+        troubles: Mapping[int, Trouble] | None = None,
+        *,
+        seated: bool = False,
     ) -> list[StrokeTruth]:
         """Let the technician check one pack, at rest before and after; return what its strokes truly did."""
         before = len(self.bench.truths)
-        await self._do(self.bench.check(physics, strokes, troubles))
+        await self._do(self.bench.check(physics, strokes, troubles, seated=seated))
         return self.bench.truths[before:]
 
     async def hold_air(self, duration_ns: int, *, valve_open: bool) -> None:

@@ -16,7 +16,7 @@ from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import Technician, Trouble
 from capture.simulation.wire import WireSpec
 
-__all__ = ["DEMO_BENCH", "DEMO_CHECKS", "DEMO_INDICATOR", "DEMO_SEED", "DemoCheck"]
+__all__ = ["DEMO_BENCH", "DEMO_CHECKS", "DEMO_INDICATOR", "DEMO_SEED", "DemoCheck", "troubled_checks"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +29,8 @@ class DemoCheck:
     troubles: Mapping[int, Trouble] = field(default_factory=lambda: MappingProxyType({}))
     shims_added: int = 0
     """Shims put in just before this check, on top of those the sheet calls fitted."""
+    abandoned: bool = False
+    """The technician sees that the set-up is wrong and ends the check before its verdict."""
 
 
 DEMO_SEED = 20
@@ -46,6 +48,19 @@ DEMO_CHECKS: tuple[DemoCheck, ...] = (
     DemoCheck("high", _HIGH, troubles=MappingProxyType({3: "glitch"})),
     DemoCheck("reverse", _REVERSE, strokes=7, troubles=MappingProxyType({4: "short_hold"})),
 )
+
+
+def troubled_checks() -> tuple[DemoCheck, ...]:
+    """Return the demo's checks with every trouble of a stroke at least once; flagged strokes are made again."""
+    loose, low, high, reverse = DEMO_CHECKS
+    return (
+        DemoCheck(loose.pack, loose.physics, strokes=2, troubles=MappingProxyType({2: "out_of_reach"}), abandoned=True),
+        replace(loose, strokes=7, troubles=MappingProxyType({3: "glitch", 5: "short_hold"})),
+        replace(low, strokes=8, troubles=MappingProxyType({3: "creep", 5: "leak"})),
+        replace(high, strokes=9, troubles=MappingProxyType({3: "base_moved", 5: "sparse", 7: "no_return"})),
+        replace(reverse, strokes=8, troubles=MappingProxyType({3: "gap", 6: "rezeroed"})),
+    )
+
 
 DEMO_BENCH = BenchSpec(
     indicator=IndicatorSpec(rate_hz=20.0, resolution_nm=10_000, unit="mm", mount_nm=3_000_000),

@@ -1,0 +1,191 @@
+"""`strokelog demo`: the whole job on a simulated bench. A pack's physics speaks over a real pty through the production
+drivers; an embedded broker carries the MQTT side, and a subscriber counts what arrives there.
+
+The indicator, the valve and the technician are simulated; everything behind the port is what a real bench runs.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import shutil
+import tempfile
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from capture.config import load_config
+from capture.daemon import BenchSetup
+from capture.demo_broker import demo_broker
+from capture.publish import BrokerSettings
+from capture.session import EXIT_GOOD, EXIT_NOT_GOOD, Face, Session, run_session
+from capture.sheet import Shim, load_sheet
+from capture.simulation.bench import Bench as SimulatedBench
+from capture.simulation.pty_bench import PtyBench
+from capture.simulation.scenario import DEMO_BENCH, DEMO_CHECKS, DEMO_INDICATOR, DEMO_SEED, DemoCheck, troubled_checks
+from capture.stream import indicator_from
+
+__all__ = ["demo_data", "run_demo"]
+
+_BENCH = "forest-1"
+_PAUSE_S = 1.0
+
+
+def demo_data() -> Path:
+    """Return the folder with the demo's build sheet: beside the package when installed, else in the checkout."""
+    here = Path(__file__).resolve().parent
+    installed = here / "demo_data"
+    return installed if installed.is_dir() else here.parent / "fixtures" / "demo"
+
+
+@dataclass(slots=True)
+class _Subscriber:
+    """What the MQTT side saw."""
+
+    strokes: int = 0
+    verdicts: dict[str, str] = field(default_factory=dict)
+    news: asyncio.Event = field(default_factory=asyncio.Event)
+
+
+@asynccontextmanager
+async def _subscribed(port: int) -> AsyncIterator[_Subscriber]:
+    """Listen to the broker as a supervisor's board would."""
+    import aiomqtt
+
+    from capture.messages import VerdictMessage
+
+    seen = _Subscriber()
+
+    async def listen(client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            if str(message.topic).endswith("/stroke"):
+                seen.strokes += 1
+            elif str(message.topic).endswith("/verdict"):
+                verdict = VerdictMessage.from_wire(bytes(message.payload))
+                seen.verdicts[verdict.pack] = verdict.verdict
+            seen.news.set()
+
+    async with aiomqtt.Client("127.0.0.1", port, identifier="supervisor") as client:
+        await client.subscribe("strokelog/v1/#", qos=1)
+        task = asyncio.create_task(listen(client))
+        try:
+            yield seen
+        finally:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
+                await task
+
+
+async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Path | None) -> int:
+    """Run the demo; return 0 when every pack ended good and its verdict arrived over MQTT too."""
+    home = data_dir or load_config().data_dir / "demo"
+    sheet_path = home / "build-sheet.toml"
+    home.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(demo_data() / "workshop-forwarder.toml", sheet_path)
+    sheet = load_sheet(sheet_path)
+    driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
+    # A pty has no baud to speak of, but the settings are those of a real port.
+    with tempfile.TemporaryDirectory(prefix="strokelog-demo-") as folder:
+        port = Path(folder) / "indicator"
+        async with (
+            demo_broker() as broker_port,
+            _subscribed(broker_port) as seen,
+            PtyBench(SimulatedBench(DEMO_BENCH, DEMO_CHECKS[0].physics, DEMO_SEED), port, speed=speed) as simulated,
+        ):
+            setup = BenchSetup(
+                bench=_BENCH,
+                port=str(port),
+                driver=driver,
+                settings=settings,
+                indicator=dict(DEMO_INDICATOR),
+                sheet=sheet,
+                sheet_toml=sheet_path.read_text(),
+                unit_serial="FW3-0117",
+                technician="demo",
+                data_dir=home,
+                record_path=home / "record.sqlite",
+                broker=BrokerSettings(url=f"mqtt://127.0.0.1:{broker_port}"),
+                speed=speed,
+            )
+            session = Session(setup, Face.JSON if as_json else Face.TERMINAL)
+            conductor = _Conductor(simulated, seen, speed, troubles)
+            code = await run_session(session, conductor.conduct, caution_seconds=4.0 / speed)
+    if not as_json:
+        _tell(session, seen, home, sheet_path)
+    return code
+
+
+class _Conductor:
+    """Plays the technician's part: which pack is on the bench, and when the air is applied."""
+
+    def __init__(self, simulated: PtyBench, seen: _Subscriber, speed: float, troubles: bool) -> None:
+        self._simulated = simulated
+        self._seen = seen
+        self._speed = speed
+        self._checks = troubled_checks() if troubles else DEMO_CHECKS
+        self._wanted: dict[str, str] = {}
+
+    async def conduct(self, session: Session) -> int:
+        for check in self._checks:
+            await self._check(session, check)
+            await asyncio.sleep(_PAUSE_S / self._speed)
+        # The last messages are on their way; a broker in this process takes milliseconds.
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(5):
+                while self._seen.verdicts != self._wanted:
+                    self._seen.news.clear()
+                    await self._seen.news.wait()
+        arrived = self._seen.verdicts == self._wanted
+        return EXIT_GOOD if session.all_done() and arrived else EXIT_NOT_GOOD
+
+    async def _check(self, session: Session, check: DemoCheck) -> None:
+        bench = session.bench
+        index = next(i for i, pack in enumerate(bench.packs) if pack.name == check.pack)
+        if check.shims_added:
+            session.line(f"{check.pack}: {_shim_words(bench.packs[index].adjusters, check.shims_added)}")
+            self._fit_shims(session, index, check.shims_added)
+        # The pack goes on the bench before its check begins: setting up moves the plunger, and that is no stroke.
+        self._simulated.bench.load(check.physics)
+        await bench.start_check(index)
+        await self._simulated.run_check(check.physics, check.strokes, check.troubles)
+        if check.abandoned:
+            await bench.end_check()
+            return
+        while not bench.finished.is_set():
+            # What was flagged must be made again, as a technician would.
+            await self._simulated.run_check(check.physics, 1, seated=True)
+            await asyncio.sleep(0)
+        verdict = bench.view.packs[index].verdict
+        if verdict is not None:
+            self._wanted[check.pack] = verdict.verdict
+
+    def _fit_shims(self, session: Session, index: int, added: int) -> None:
+        """The technician put shims in: from here on the sheet's pack has them fitted."""
+        pack = session.bench.packs[index]
+        adjusters = tuple(
+            part.model_copy(update={"fitted": part.fitted + added}) if isinstance(part, Shim) else part
+            for part in pack.adjusters
+        )
+        session.bench.packs[index] = pack.model_copy(update={"adjusters": adjusters})
+
+
+def _shim_words(adjusters: tuple[Any, ...], added: int) -> str:
+    shim = next(part for part in adjusters if isinstance(part, Shim))
+    return f"{added} {shim.name} put in, checking again"
+
+
+def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> None:
+    """Say where everything is and how to look at it again."""
+    from capture.cli import say
+
+    verdicts = ", ".join(f"{pack} {word}" for pack, word in seen.verdicts.items())
+    say(f"Over MQTT: {seen.strokes} strokes, verdicts: {verdicts or 'none'}")
+    say(f"Record: {home / 'record.sqlite'}   recordings: {home / 'recordings'}")
+    say(f"Look at it: strokelog show {session.bench.job_id} --data-dir {home}")
+    recordings = sorted((home / "recordings" / f"job-{session.bench.job_id:05d}").glob("*.jsonl"))
+    if recordings:
+        pack = session.bench.packs[session.bench.view.pack].name
+        newest = next((path for path in reversed(recordings) if f"-{pack}-" in path.name), recordings[-1])
+        say(f"Replay it:  strokelog replay {newest} --sheet {sheet_path} --pack {pack} --explain")
