@@ -113,7 +113,7 @@ class Bench:
         self._publisher: Publisher | None = None
         self._running: _Running | None = None
         self._idle = IndicatorStream(setup.driver, setup.settings)
-        self._idle_from_ns = monotonic_ns()
+        self._began_ns = self._idle_from_ns = monotonic_ns()
         self._busy = asyncio.Lock()
         self.ready = asyncio.Event()
         """Set once the record is open and the job begun."""
@@ -276,7 +276,9 @@ class Bench:
             if running:
                 t_ns = running.recording.stream(t_ns, "indicator", event.data)
             readings, strokes = stream.feed(t_ns, event.data)
-            self._show(stream, t_ns, [reading.value_nm for reading in readings])
+            # The trace runs on through the starts and ends of checks, so it has a clock of its own.
+            shown_ns = self._since(self._began_ns, event.t_ns)
+            self._show(stream, shown_ns, [reading.value_nm for reading in readings])
             if running:
                 await self._effects(running, strokes)
         elif isinstance(event, Lost):
