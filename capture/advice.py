@@ -92,6 +92,8 @@ def _words(pack: Pack, changes: tuple[Change, ...], unit: Unit) -> str:
 def advise(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> list[Advice]:
     """Return the changes that would bring the pack into its range with at least even odds, best first.
 
+    None of them makes it less likely than now that the pack is in range.
+
     `unit` is the unit of the text. Empty when the verdict is good, or when no combination within the adjusters'
     limits reaches the range.
     """
@@ -109,8 +111,8 @@ def advise(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> list[Advice]:
         inside = probability_below(pack.high_nm, predicted, standard, verdict.dof) - probability_below(
             pack.low_nm, predicted, standard, verdict.dof
         )
-        if inside < 0.5:
-            continue
+        if inside < 0.5 or inside <= verdict.conformance_probability:
+            continue  # nobody changes a part to make it less likely that the pack is in range
         text = f"{_words(pack, changes, unit)}: {format_length(predicted, unit)}, {_percent(inside)} likely in range"
         text = text[0].upper() + text[1:]
         touched = sum(abs(c.after - c.before) if c.kind == "shim" else 1 for c in changes)

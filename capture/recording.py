@@ -87,7 +87,8 @@ class RecordingWriter:
         self._write(header)
 
     def _write(self, line: object) -> None:
-        data = json.dumps(line, ensure_ascii=False, separators=(",", ":")).encode() + b"\n"
+        # A note typed in another encoding can hold half a surrogate pair: it becomes its JSON escape.
+        data = json.dumps(line, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "backslashreplace") + b"\n"
         try:
             written = self._file.write(data)
         except OSError as error:
@@ -145,7 +146,7 @@ def read_recording(path: Path) -> tuple[Header, Iterator[Entry]]:
     first = file.readline()
     try:
         header = Header.model_validate(json.loads(first))
-    except (ValueError, ValidationError) as error:
+    except (ValueError, RecursionError) as error:
         file.close()
         reason = _first_reason(error)
         raise RecordingError(
@@ -174,13 +175,13 @@ def _entries(path: Path, file: IO[bytes]) -> Iterator[Entry]:
                 entry = _entry(json.loads(line))
                 if entry.t_ns < last_ns:
                     raise ValueError(f"time {entry.t_ns} is before {last_ns} of an earlier line")
-            except ValueError as error:
+            except (ValueError, RecursionError) as error:
                 if not line.endswith(b"\n"):
                     warnings.warn(f"{path}, line {number}: cut off, left out", RecordingWarning, stacklevel=2)
                     return
                 if not line.strip() and not file.readline():
                     return
-                reason = "no JSON" if isinstance(error, (json.JSONDecodeError, UnicodeDecodeError)) else str(error)
+                reason = "no JSON" if isinstance(error, (json.JSONDecodeError, UnicodeDecodeError, RecursionError)) else str(error)
                 raise RecordingError(
                     f'{path}, line {number}: {reason}; expected such as [20000000, "indicator", "+1.234\\r\\n"]'
                 ) from error

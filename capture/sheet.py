@@ -20,7 +20,7 @@ from pydantic import (
 )
 
 from drivers.reading import Unit
-from drivers.units import LengthNm, PressurePa, format_length
+from drivers.units import LengthNm, PressurePa
 
 __all__ = [
     "Adjuster",
@@ -82,7 +82,7 @@ class Shim(_Part):
     @model_validator(mode="after")
     def _check(self) -> Shim:
         if not self.min <= self.fitted <= self.max:
-            raise ValueError(f"fitted {self.fitted} is outside min {self.min} to max {self.max}")
+            raise ValueError(f"fitted: lies outside min {self.min} to max {self.max}")
         return self
 
 
@@ -117,7 +117,7 @@ class Selective(_Part):
         if len(set(self.choices)) != len(self.choices):
             raise ValueError("choices: a thickness is listed twice")
         if self.fitted not in self.choices:
-            raise ValueError(f"fitted {format_length(self.fitted, 'mm')} is none of the choices")
+            raise ValueError("fitted: expected one of the choices")
         return self
 
 
@@ -238,12 +238,13 @@ def parse_sheet(text: str, where: str) -> Sheet:
     """Check the text of a build sheet; `where` names it in errors. Raises SheetError."""
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise SheetError(f"{where}: no TOML: {error}") from error
+    except (ValueError, RecursionError) as error:
+        # Beside what TOML forbids, tomllib lets a number of thousands of digits or deep nesting through to here.
+        raise SheetError(f"{where}: no TOML: {error}; expected a build sheet in TOML") from error
     try:
         sheet = Sheet.model_validate(raw)
     except ValidationError as error:
-        raise SheetError("\n".join(_problem(where, raw, item) for item in error.errors())) from error
+        raise SheetError("\n".join(_problem(where, raw, item) for item in _causes(error))) from error
     sheet._display_unit = _unit_of(raw)
     return sheet
 
@@ -253,9 +254,35 @@ def _unit_of(raw: dict[str, Any]) -> Unit:
     return "in" if any(word in first.lower() for word in ("in", '"', "thou", "mil ")) else "mm"
 
 
+def _causes(error: ValidationError) -> list[Any]:
+    """The errors without those that only follow from others: a list is short because its items were refused."""
+    items = error.errors(include_url=False, include_context=False)
+    inner = [item["loc"] for item in items]
+    return [
+        item
+        for item in items
+        if item["type"] != "too_short"
+        or not any(len(loc) > len(item["loc"]) and loc[: len(item["loc"])] == item["loc"] for loc in inner)
+    ]
+
+
+def _shown(value: Any) -> str:
+    """A value as an error shows it; a whole table only by its name."""
+    if isinstance(value, dict):
+        return f"table {value.get('name', '')!r}".strip()
+    if isinstance(value, list) and any(isinstance(item, dict) for item in value):
+        return f"{len(value)} tables"
+    try:
+        return repr(value)
+    except ValueError:  # Python prints no whole number of more than some thousands of digits
+        return "a number too long to print"
+
+
 def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
     """One line for people: the file, the key, the value and what was expected."""
-    keys = [part for part in item["loc"] if part not in ("shim", "selective")]
+    loc = item["loc"]
+    # After `adjusters[i]` comes the kind that was tried, which is no key of the sheet.
+    keys = [part for at, part in enumerate(loc) if not (at >= 2 and loc[at - 2] == "adjusters")]
     value: Any = raw
     key = ""
     for part in keys:
@@ -268,6 +295,9 @@ def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
     if item["type"] == "missing":
         return f"{where}: {key}: is missing; expected by every sheet"
     if item["type"] == "extra_forbidden":
-        return f"{where}: {key}: is no key of a build sheet; check its spelling"
-    shown = repr(value) if not isinstance(value, dict) else f"table {value.get('name', '')!r}".strip()
-    return f"{where}: {key or 'sheet'}: {shown}: {what}"
+        return f"{where}: {key}: {_shown(value)}: is no key of a build sheet; check its spelling"
+    # A rule between keys reports on their table; its text begins with the key that broke it.
+    broken, colon, rest = what.partition(": ")
+    if colon and isinstance(value, dict) and broken in value:
+        key, value, what = f"{key}.{broken}" if key else broken, value[broken], rest
+    return f"{where}: {key or 'sheet'}: {_shown(value)}: {what}"

@@ -205,7 +205,18 @@ def _with_what_settles_it(verdict: Verdict, mean: float, spread: float, limits: 
     instrument = math.sqrt(math.fsum(line.standard_nm**2 for line in fixed))
     # What the indicator alone may contribute for a mean this far from the limit (JCGM 106, one-sided guard band).
     needed = abs(mean - (low if edge == "lower" else high)) / coverage_factor(math.inf, 2 * COVERAGE - 1)
-    if needed < instrument and needed > limits.resolution_nm / 50:
+    # Without any scatter, would this mean settle it? Then it is the strokes that differ too much.
+    if _judge_once(mean, 0.0, MOST_STROKES, low, high, limits)[0] != "inconclusive":
+        text = (
+            f"More strokes cannot settle it: they differ by too much (standard deviation {spread / 1000:.1f} um). "
+            "Find out why, such as a loose stand, unsteady air or a sticking piston, then check again."
+        )
+    elif needed >= instrument:
+        text = (
+            f"More strokes cannot settle it: the indicator itself is uncertain by {instrument / 1000:.1f} um, "
+            "too much for a range this narrow. Use a finer indicator."
+        )
+    elif needed > limits.resolution_nm / 50:
         text = (
             f"More strokes cannot settle it: the indicator itself is uncertain by {instrument / 1000:.1f} um and the "
             f"{edge} limit asks for {needed / 1000:.1f} um. Use a finer indicator, or move the pack off the limit."
