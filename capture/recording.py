@@ -181,7 +181,11 @@ def _entries(path: Path, file: IO[bytes]) -> Iterator[Entry]:
                     return
                 if not line.strip() and not file.readline():
                     return
-                reason = "no JSON" if isinstance(error, (json.JSONDecodeError, UnicodeDecodeError, RecursionError)) else str(error)
+                reason = (
+                    "no JSON"
+                    if isinstance(error, (json.JSONDecodeError, UnicodeDecodeError, RecursionError))
+                    else str(error)
+                )
                 raise RecordingError(
                     f'{path}, line {number}: {reason}; expected such as [20000000, "indicator", "+1.234\\r\\n"]'
                 ) from error

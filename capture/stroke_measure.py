@@ -6,7 +6,7 @@ that stands clear of both neighbours is a glitch and is set aside. The hold runs
 that noise dithers the display and the level is finer than one display step:
 
 * peak: the hold is cut into windows of a fifth of its readings; every window that cannot be told from the
-  highest one, given the noise, is pooled. A bounce shorter than a window cannot set the peak, and pooling
+  highest one, given the noise, is pooled. A bounce shorter than half a window cannot set the peak, and pooling
   keeps the highest of several noisy means from reading high.
 * held: the state level of IEEE Std 181, the mode of the hold's histogram, refined by the mean around it.
 * rise: the transition duration of IEEE Std 181, from 10 % to 90 % of the held level, interpolated.
@@ -180,25 +180,31 @@ def _let_go(samples: StrokeSamples, offsets: list[int]) -> int:
     return max(0, index - width)
 
 
-def _peak(levels: list[int], noise_nm: int) -> int:
-    """Return the highest sustained level: the pool of all windows that cannot be told from the highest."""
+def _peak(levels: list[int], noise_nm: int, resolution_nm: int) -> int:
+    """Return the highest sustained level: the pool of all windows that cannot be told from the highest.
+
+    A window's level is the mean of its readings near its median, so that a bounce shorter than half a window does
+    not lift it.
+    """
     count = len(levels)
     width = max(min(3, count), count // 5)
     starts = list(range(0, count - width + 1, max(1, width // 4)))
     if starts[-1] != count - width:
         starts.append(count - width)
-    sums = [0]
-    for level in levels:
-        sums.append(sums[-1] + level)
-    totals = {start: sums[start + width] - sums[start] for start in starts}
-    highest = max(totals.values())
-    # Three standard errors of a window's sum: sigma * sqrt(width), squared to stay with integers.
-    allowed_squared = 9 * noise_nm * noise_nm * width
+    reach = max(3 * noise_nm, resolution_nm)
+    windows: list[tuple[int, list[int]]] = []
+    for start in starts:
+        median = sorted(levels[start : start + width])[width // 2]
+        near = [index for index in range(start, start + width) if abs(levels[index] - median) <= reach]
+        windows.append((rounded_mean([levels[index] for index in near]), near))
+    highest = max(level for level, _ in windows)
+    # Three standard errors of a window's mean, squared to stay with integers.
+    allowed_squared = 9 * noise_nm * noise_nm // width
     pooled: set[int] = set()
-    for start, total in totals.items():
-        if (highest - total) ** 2 <= allowed_squared:
-            pooled.update(range(start, start + width))
-    return rounded_mean([levels[index] for index in sorted(pooled)])
+    for level, near in windows:
+        if (highest - level) ** 2 <= allowed_squared:
+            pooled.update(near)
+    return rounded_mean([levels[index] for index in pooled])
 
 
 def _state_level(levels: list[int], bin_nm: int) -> int:
@@ -247,7 +253,7 @@ def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
 
 
 def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:
-    """Measure one complete stroke; None if its readings hold no level at all.
+    """Measure one complete stroke; None if its readings hold no level that stands clear of their noise.
 
     `resolution_nm` is the display step and `plunger_range` the displayed values the plunger can reach, nm.
     """
@@ -266,9 +272,11 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
     # Up to a display step, what looks like noise is the display stepping as the level settles.
     shaky = curvature_noise(levels)
-    if shaky > resolution_nm:
+    if len(levels) >= 8 and shaky > resolution_nm:
         noise = max(noise, shaky)
-    peak = _peak(levels, noise)
+    peak = _peak(levels, noise, resolution_nm)
+    if peak < 3 * shaky:
+        return None
     held = _state_level(levels, max(resolution_nm, 2 * noise))
     creep, last_level, quarter = _drift_in_hold(levels)
 

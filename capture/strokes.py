@@ -24,6 +24,7 @@ from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from math import isqrt
 
 from capture.stroke_measure import (
     FLAGS,
@@ -219,7 +220,12 @@ class StrokeFinder:
         window = self._rest[-self._rest_window() :]
         self._base = rounded_mean(window)
         if len(self._rest) >= 8:
-            seen = successive_noise(self._rest[-64:])
+            recent = self._rest[-64:]
+            # A few readings tell the noise only roughly: they may raise it, and are read generously.
+            seen = successive_noise(recent)
+            seen += seen // isqrt(len(recent))
+            if len(recent) < _REST_BATCH:
+                seen = max(seen, self._noise)
             self._noise = max(seen, self._settings.resolution_nm * 29 // 100)
         band = max(4 * self._noise, 2 * self._settings.resolution_nm)
         self._low, self._high = self._base - band, self._base + band
@@ -248,13 +254,16 @@ class StrokeFinder:
             if self._unit is not None and self._state in (State.APPLIED, State.RETURNING):
                 self._noted.add("rezeroed")
             self._unit = reading.unit
-            if self._low <= value <= self._high:
-                self._rest.append(value)
-                return
+        self._step(t_ns, value, found)
+
+    def _step(self, t_ns: int, value: int, found: list[Stroke]) -> None:
         if self._state is State.STARTING:
             self._starting(t_ns, value)
         elif self._state is State.REST:
-            self._depart(t_ns, value)
+            if self._low <= value <= self._high:
+                self._rest.append(value)
+            else:
+                self._depart(t_ns, value)
         elif self._state is State.APPLIED:
             self._applied(t_ns, value, found)
         else:
@@ -376,7 +385,7 @@ class StrokeFinder:
         """
         step = self._settings.resolution_nm
         jump = abs(value - self._values[-1])
-        if abs(value) > step + 4 * self._noise or jump < max(self._threshold(), self._top // 4):
+        if abs(value) > step + 4 * self._noise or jump < max(self._threshold(), self._top // 4, 8 * self._noise):
             return False
         before = self._values[-2:]
         held = max(before) - min(before) <= max(4 * self._noise, 2 * step, self._top // 20)
@@ -436,10 +445,10 @@ class StrokeFinder:
             self._settle_value, self._settle_from = value, t_ns
             return
         steady = 0
-        while steady < 4 and abs(self._values[-1 - steady] - self._settle_value) <= calm:
-            steady += 1
-            if steady == len(self._values):
+        for earlier in reversed(self._values[-4:]):
+            if abs(earlier - self._settle_value) > calm:
                 break
+            steady += 1
         near = abs(value - self._base) <= self._tolerance()
         if (near and steady >= 3 and t_ns - self._settle_from >= _SETTLED_NEAR_NS) or (
             steady >= 4 and t_ns - self._settle_from >= _SETTLED_AWAY_NS
@@ -478,7 +487,7 @@ class StrokeFinder:
         self._rest_time = rest_time
         self._depart(times[0], values[0])
         for time, value in zip(times[1:], values[1:], strict=True):
-            self._applied(time, value, found)
+            self._step(time, value, found)
 
     def _complete(self, found: list[Stroke], rest_after: int | None) -> None:
         if self._stuck_from is not None and rest_after is not None:
@@ -526,6 +535,10 @@ class StrokeFinder:
                 )
             )
         self._after_gap = False
+        if measured is None:
+            # It was noise, before enough of it had been seen at rest to know it: now it is known.
+            self._begin_rest([*self._rest, *self._values], self._times[-1])
+            return
         settled = self._settled() if self._state is State.RETURNING else list(self._values[-8:])
         self._begin_rest(settled or [self._values[-1]], self._times[-1])
 

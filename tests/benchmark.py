@@ -324,19 +324,19 @@ def completed(recording: Path, written: Written) -> dict[int, int]:
     return at
 
 
-async def measure_latencies(folder: Path, checks: int, strokes: int, seat: int) -> list[float]:
-    """Let a bench measure `checks` checks; return the latency of every stroke's message, ms."""
-    broker = Mosquitto(folder)
-    broker.start()
+async def measure_checks(
+    folder: Path, broker_port: int, checks: int, strokes: int, seat: int
+) -> tuple[list[Written], Arrivals]:
+    """Let a bench measure `checks` checks; return what was written to its port in each, and what it published."""
     here, there = multiprocessing.Pipe()
     process = multiprocessing.get_context("spawn").Process(
-        target=shop_floor, args=(broker.port, strokes + seat, there), daemon=True
+        target=shop_floor, args=(broker_port, strokes + seat, there), daemon=True
     )
     process.start()
     there.close()
     try:
         pty = await asyncio.to_thread(here.recv)
-        bench = Bench(_setup(folder, pty, broker.port, strokes, seat))
+        bench = Bench(_setup(folder, pty, broker_port, strokes, seat))
         running = asyncio.create_task(bench.run())
         try:
             await _when(lambda: bench.view.broker == "up" and bench.view.indicator == "up", running)
@@ -347,18 +347,12 @@ async def measure_latencies(folder: Path, checks: int, strokes: int, seat: int) 
                 await running
         here.send("end")
         arrivals: Arrivals = await asyncio.to_thread(here.recv)
-        process.join(10)
+        process.join(5)
     finally:
         if process.is_alive():
             process.terminate()
         here.close()
-        broker.stop()
-    recordings = sorted(folder.glob("recordings/*/*.jsonl"), key=lambda path: path.stat().st_mtime_ns)
-    latencies = []
-    for number, (recording, port) in enumerate(zip(recordings, written, strict=True), start=1):
-        for n, at_ns in completed(recording, port).items():
-            latencies.append((arrivals[number, n] - at_ns) / 1e6)
-    return latencies
+    return written, arrivals
 
 
 def _setup(folder: Path, pty: str, broker_port: int, strokes: int, seat: int) -> BenchSetup:
@@ -408,6 +402,24 @@ async def _check(bench: Bench, shop: Connection, running: asyncio.Task[None]) ->
     return written
 
 
+def measure_latencies(folder: Path, checks: int, strokes: int, seat: int) -> list[float]:
+    """Return the latency of every stroke's message, ms, in the order the strokes were made."""
+    broker = Mosquitto(folder)
+    broker.start()
+    try:
+        written, arrivals = asyncio.run(measure_checks(folder, broker.port, checks, strokes, seat))
+    finally:
+        broker.stop()
+    recordings = sorted(folder.glob("recordings/*/*.jsonl"), key=lambda path: path.stat().st_mtime_ns)
+    latencies = []
+    for check, (recording, port) in enumerate(zip(recordings, written, strict=True), start=1):
+        for n, at_ns in completed(recording, port).items():
+            if (check, n) not in arrivals:
+                raise RuntimeError(f"the message of stroke {n} of check {check} did not arrive")
+            latencies.append((arrivals[check, n] - at_ns) / 1e6)
+    return latencies
+
+
 def percentile(values: Sequence[float], percent: float) -> float:
     """Return the nearest-rank percentile."""
     return sorted(values)[max(0, math.ceil(percent / 100 * len(values)) - 1)]
@@ -417,7 +429,7 @@ def latency(quick: bool) -> list[Figure]:
     """Strokes one after the other, in checks of as many as a sheet may ask for."""
     checks, strokes, seat = (2, 3, 1) if quick else (5, 30, 20)
     with tempfile.TemporaryDirectory(prefix="strokelog-benchmark-") as folder:
-        took = asyncio.run(measure_latencies(Path(folder), checks, strokes, seat))
+        took = measure_latencies(Path(folder), checks, strokes, seat)
     what = f"latency of {len(took)} strokes"
     return [
         Figure(f"{what}, median", statistics.median(took), "ms"),

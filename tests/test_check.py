@@ -83,7 +83,7 @@ def test_the_sheet_says_whether_the_peak_or_the_held_travel_is_judged() -> None:
 
 def test_an_inconclusive_verdict_asks_for_more_strokes_until_it_is_settled() -> None:
     check = Check(pack(strokes=3, seat_strokes=0), LIMITS)
-    for n, travel in enumerate((1_340_000, 1_380_000, 1_360_000), start=1):
+    for n, travel in enumerate((1_320_000, 1_400_000, 1_360_000), start=1):
         assert not finished(check.take(stroke(n, travel)))
     assert check.state is CheckState.EXTENDING
     assert "more stroke" in check.next_step() and "Apply and release again." in check.next_step()
@@ -101,18 +101,8 @@ def test_extending_stops_at_three_times_the_sheets_count() -> None:
     for n in range(1, 13):
         assert not ended
         # Close to the upper limit and scattered: more strokes could settle it in time, so it goes on asking.
-        ended = finished(check.take(stroke(n, 1_380_000 + (25_000 if n % 2 else -25_000))))
+        ended = finished(check.take(stroke(n, 1_355_000 + (-100_000 if n % 2 else 100_000))))
     assert ended[0].verdict.strokes == 12 and ended[0].verdict.verdict == "inconclusive"
-
-
-def test_no_check_asks_for_more_strokes_than_anyone_makes() -> None:
-    check = Check(pack(strokes=20, seat_strokes=0), LIMITS)
-    ended: list[Finished] = []
-    n = 0
-    while not ended:
-        n += 1
-        ended = finished(check.take(stroke(n, 1_250_000 if n % 2 else 1_510_000)))
-    assert n <= MOST_STROKES
 
 
 def test_no_more_strokes_are_asked_for_where_none_would_help() -> None:
@@ -173,5 +163,7 @@ def test_every_stroke_up_to_the_verdict_is_seat_counted_or_rejected_and_only_cou
     travels = [shots[one.stroke.n - 1][0] for one in counted]
     assert check.verdict == judge(travels, 800_000, 1_400_000, LIMITS)
     assert len(ended) <= 1
+    if stop:
+        assert check.counted <= min(MOST_STROKES, 3 * wanted)
     if ended:
         assert stop and ended[0].verdict == check.verdict and ended[0].verdict.strokes >= wanted
