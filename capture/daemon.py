@@ -25,7 +25,7 @@ from capture.advice import Advice, advise
 from capture.check import Check, CheckState, Effect, Finished, StrokeKept
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
 from capture.publish import BrokerSettings, BrokerState, Publisher
-from capture.record import Store
+from capture.record import RecordError, Store
 from capture.recording import GAP_NOTE, RecordingWriter
 from capture.replay import advice_json
 from capture.sheet import Pack, Sheet
@@ -74,6 +74,15 @@ class _Running:
     stream: IndicatorStream
     recording: RecordingWriter
     started_ns: int
+
+
+def _open_store(path: Path) -> Store:
+    """Open the record, making its folder on a bench's first day; raises RecordError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"cannot make the folder {path.parent}: {error.strerror}; give another --data-dir") from error
+    return Store.open(path)
 
 
 class Bench:
@@ -128,7 +137,7 @@ class Bench:
     async def run(self) -> None:
         """Open the record, begin the job, and measure until cancelled. Raises RecordError or RecordingError."""
         setup = self.setup
-        self._store = store = await self._in_thread(Store.open, setup.record_path)
+        self._store = store = await self._in_thread(_open_store, setup.record_path)
         try:
             now = datetime.now(UTC)
             await self._in_thread(store.abandon_open_checks, setup.bench, at=now)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
+import sys
 import tempfile
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -178,7 +179,9 @@ def _shim_words(adjusters: tuple[Any, ...], added: int) -> str:
 
 def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> None:
     """Say where everything is and how to look at it again."""
-    from capture.cli import say
+
+    def say(text: str) -> None:
+        sys.stdout.write(text + "\n")
 
     verdicts = ", ".join(f"{pack} {word}" for pack, word in seen.verdicts.items())
     say(f"Over MQTT: {seen.strokes} strokes, verdicts: {verdicts or 'none'}")

@@ -75,7 +75,7 @@ class Shim(_Part):
     thickness: LengthNm = Field(gt=0)
     fitted: int = Field(ge=0)
     min: int = Field(ge=0, default=0)
-    max: int = Field(ge=0)
+    max: int = Field(ge=0, le=100)
     tolerance: LengthNm = Field(ge=0, default=0)
     more: Literal["opens", "closes"]
 

@@ -22,6 +22,10 @@ __all__ = [
 ]
 
 
+#: Nothing on a bench is a thousand kilometres long; beyond it, text such as "1e999999999 mm" would fill the memory.
+_TOO_LARGE = Decimal(10) ** 15
+
+
 @cache
 def _registry() -> pint.UnitRegistry[Decimal]:
     """The pint registry, loaded on first use because it costs a fraction of a second, counting in decimals."""
@@ -32,26 +36,23 @@ def _registry() -> pint.UnitRegistry[Decimal]:
 
 
 def _parse(text: object, dimension: str, base: str, example: str) -> Decimal:
-    import pint
-
     if not isinstance(text, str):
         raise ValueError(f"{text!r} has no unit; write it as text with one, such as {example!r}")
     registry = _registry()
+    what = dimension.strip("[]") or "angle"
     try:
         quantity = registry.parse_expression(text)
         if not isinstance(quantity, registry.Quantity) or not quantity.check(dimension):
-            raise ValueError(f"{text!r} is no {dimension.strip('[]')} with a unit; expected such as {example!r}")
+            raise ValueError(f"{text!r} is no {what} with a unit; expected such as {example!r}")
         magnitude = quantity.to(base).magnitude
-    except ValueError:
-        raise
-    except (pint.PintError, ArithmeticError, SyntaxError, TypeError, AttributeError) as error:
-        raise ValueError(
-            f"{text!r} cannot be read as a {dimension.strip('[]')}; expected such as {example!r}"
-        ) from error
+    except Exception as error:  # pint lets its tokenizer's, parser's and arithmetic's own errors out
+        if "expected such as" in str(error):
+            raise
+        raise ValueError(f"{text!r} cannot be read as a {what}; expected such as {example!r}") from error
     if not isinstance(magnitude, Decimal):
         magnitude = Decimal(str(magnitude))
-    if not magnitude.is_finite():
-        raise ValueError(f"{text!r} is not a finite {dimension.strip('[]')}; expected such as {example!r}")
+    if not magnitude.is_finite() or abs(magnitude) >= _TOO_LARGE:
+        raise ValueError(f"{text!r} is not a finite {what}; expected such as {example!r}")
     return magnitude
 
 
@@ -72,7 +73,9 @@ def parse_pressure(text: object) -> int:
 
 
 def parse_angle(text: object) -> float:
-    """Return the angle that `text` names in radians."""
+    """Return the angle that `text` names in radians; raises ValueError for a bare number, which could be either."""
+    if isinstance(text, str) and not any(letter.isalpha() or letter == "°" for letter in text):
+        raise ValueError(f"{text!r} has no unit; write it as text with one, such as '5 deg'")
     return float(_parse(text, "", "radian", "5 deg"))
 
 

@@ -37,6 +37,7 @@ from typing import Any
 
 import paho.mqtt.client as paho
 from broker import Mosquitto
+from paho.mqtt.enums import CallbackAPIVersion
 
 from capture.daemon import Bench, BenchSetup
 from capture.messages import StrokeMessage
@@ -259,10 +260,10 @@ def shop_floor(broker_port: int, strokes: int, connection: Connection) -> None:
 
     def arrived(_client: paho.Client, _data: object, message: paho.MQTTMessage) -> None:
         now_ns = time.monotonic_ns()
-        stroke = StrokeMessage.from_wire(message.payload)
+        stroke = StrokeMessage.from_wire(bytes(message.payload))
         arrivals.setdefault((stroke.check, stroke.n), now_ns)
 
-    board = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id="board")
+    board = paho.Client(CallbackAPIVersion.VERSION2, client_id="board")
     board.on_message = arrived
     board.on_subscribe = lambda *_: subscribed.set()
     board.connect("127.0.0.1", broker_port)

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import multiprocessing
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import ClassVar
 
 import benchmark
 import pytest
 
 from capture.simulation.technician import Technician
+from capture.stream import IndicatorStream, indicator_from
+from capture.strokes import Stroke
+from drivers.reading import Reading
 
 
 def test_cutting_a_stream_keeps_its_bytes_and_its_strokes() -> None:
@@ -52,3 +58,26 @@ def test_only_a_missed_bound_that_is_asked_about_fails(
     assert benchmark.main(["throughput", "--check"]) == code
     assert ("MISSED" in capsys.readouterr().out) == bool(code)
     assert benchmark.main(["throughput"]) == 0
+
+
+class Hoarder(IndicatorStream):
+    """A stream that never lets go of anything."""
+
+    kept: ClassVar[list[bytearray]] = []
+
+    def feed(self, t_ns: int, data: bytes) -> tuple[list[Reading], list[Stroke]]:
+        self.kept.append(bytearray(1000))
+        return super().feed(t_ns, data)
+
+
+def hoard(traced: bool) -> float:
+    driver, settings, _ = indicator_from(dict(benchmark.INDICATOR))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(benchmark, "stream", lambda: Hoarder(driver, settings))
+        return benchmark.grow(hours=0.05, traced=traced)
+
+
+@pytest.mark.parametrize("traced", [True, False])
+def test_a_stream_that_keeps_everything_is_seen_to_grow(traced: bool) -> None:
+    with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as process:
+        assert process.submit(hoard, traced).result() > benchmark.MOST_GROWTH_MIB

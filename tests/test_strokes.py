@@ -7,11 +7,11 @@ from collections.abc import Callable
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from waveforms import SECOND, Waveform
 
 from capture.stroke_measure import FLAGS, counts, curvature_noise, rounded_mean, successive_noise
 from capture.strokes import FinderSettings, State, StrokeFinder
 from drivers.reading import Reading
-from waveforms import SECOND, Waveform
 
 MM = 1_000_000
 

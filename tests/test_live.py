@@ -1,0 +1,254 @@
+"""The bench at work on real parts: ptys through pyserial, a real broker, real SQLite files, real kills."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from broker import Mosquitto, Peer, until
+
+from capture.daemon import Bench, BenchSetup
+from capture.publish import BrokerSettings
+from capture.record import Store
+from capture.replay import Replay, stroke_json
+from capture.sheet import load_sheet
+from capture.simulation.bench import Bench as SimulatedBench
+from capture.simulation.bench import BenchSpec
+from capture.simulation.indicator import IndicatorSpec
+from capture.simulation.physics import PackPhysics
+from capture.simulation.pty_bench import PtyBench
+from capture.simulation.wire import WireSpec
+from capture.stream import indicator_from
+
+ROOT = Path(__file__).resolve().parent.parent
+SHEET = ROOT / "fixtures" / "demo" / "workshop-forwarder.toml"
+STROKELOG = [sys.executable, "-m", "capture.cli"]
+SPEED = 8.0
+INDICATOR = {"driver": "line", "unit": "mm", "resolution": "0.01 mm", "max_error": "0.01 mm"}
+GOOD = PackPhysics(clearance_nm=1_100_000)
+
+
+def simulated(path: Path, rate_hz: float = 20.0, form: str = "line") -> PtyBench:
+    spec = BenchSpec(indicator=IndicatorSpec(rate_hz=rate_hz), wire=WireSpec(form))  # type: ignore[arg-type]
+    return PtyBench(SimulatedBench(spec, GOOD, 3), path, speed=SPEED)
+
+
+def setup_for(tmp_path: Path, broker: str | None = None) -> BenchSetup:
+    driver, settings, _ = indicator_from(INDICATOR)
+    return BenchSetup(
+        bench="bay-2",
+        port=str(tmp_path / "port"),
+        driver=driver,
+        settings=settings,
+        indicator=INDICATOR,
+        sheet=load_sheet(SHEET),
+        sheet_toml=SHEET.read_text(),
+        unit_serial="FW3-0042",
+        technician="first shift",
+        data_dir=tmp_path / "data",
+        record_path=tmp_path / "data" / "record.sqlite",
+        broker=BrokerSettings(url=broker) if broker else None,
+        speed=SPEED,
+    )
+
+
+async def ended(task: asyncio.Task[None]) -> None:
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+
+
+async def test_a_replay_gives_the_strokes_of_the_live_run_bit_for_bit(tmp_path: Path) -> None:
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        await fixture.run_check(GOOD, 4, {3: "glitch"})
+        fixture.unplug()
+        await until(lambda: bench.view.indicator == "down")
+        fixture.replug()
+        await until(lambda: bench.view.indicator == "up")
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 1, seated=True)
+        live = [stroke_json(kept) for kept in bench.view.strokes]  # type: ignore[arg-type]
+        await ended(running)
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        (check,) = store.job(1).checks
+    pack = load_sheet(SHEET).pack("low")
+    again = Replay(Path(check.recording_path), pack)
+    assert [stroke_json(kept) for kept in again.strokes()] == live
+    assert len(live) >= 6
+    assert check.verdict is not None and check.verdict.verdict == again.verdict
+    assert [one.stroke for one in check.strokes] == [shown.stroke for shown in bench.view.strokes]
+
+
+async def test_every_byte_of_a_check_is_on_disk_and_the_verdict_holds_its_hash(tmp_path: Path) -> None:
+    import hashlib
+
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        await ended(running)
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        entry = store.job(1).checks[0].verdict
+        recording = Path(store.job(1).checks[0].recording_path)
+    raw = await asyncio.to_thread(recording.read_bytes)
+    assert entry is not None
+    assert hashlib.sha256(raw).hexdigest() == entry.recording_sha256
+    assert len(raw) == entry.recording_bytes
+
+
+async def test_a_broker_that_is_away_for_a_while_disturbs_nothing_and_misses_nothing(
+    tmp_path: Path, mosquitto: Mosquitto, peer: Callable[[int], Peer]
+) -> None:
+    mosquitto.stop()
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path, f"mqtt://127.0.0.1:{mosquitto.port}"))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        made = len(bench.view.strokes)
+        mosquitto.start()
+        supervisor = peer(mosquitto.port)
+        await until(lambda: bench.view.broker == "up" and bench.view.broker_waiting == 0, 40)
+        await until(lambda: sum(one.topic.endswith("/verdict") for one in supervisor.received) == 1, 10)
+        strokes = [one.payload["n"] for one in supervisor.received if one.topic.endswith("/stroke")]
+        assert strokes == list(range(1, made + 1))
+        await ended(running)
+
+
+RUN = ["run", "--sheet", str(SHEET), "--driver", "line", "--set", "resolution=0.01 mm", "--bench", "bay-2", "--json"]
+
+
+@pytest.mark.timeout(180)
+async def test_a_kill_at_any_moment_loses_no_completed_stroke(tmp_path: Path) -> None:
+    """kill -9 the real command ten times; every stroke it printed (so completed) is in the record."""
+    dice = random.Random(11)
+    async with simulated(tmp_path / "port") as fixture:
+        cycling = asyncio.create_task(_cycle(fixture))
+        told: dict[int, list[int]] = {}
+        for _ in range(10):
+            process = await asyncio.create_subprocess_exec(
+                *STROKELOG, *RUN, "--port", str(tmp_path / "port"), "--data-dir", str(tmp_path / "data"),
+                stdout=asyncio.subprocess.PIPE, cwd=ROOT,
+            )  # fmt: skip
+            assert process.stdout is not None
+            try:
+                async with asyncio.timeout(3.0 + dice.random() * 2):
+                    async for line in process.stdout:
+                        stroke = json.loads(line)
+                        if stroke["type"] == "stroke":
+                            told.setdefault(stroke["job"], []).append(stroke["n"])
+            except TimeoutError:
+                pass
+            process.send_signal(signal.SIGKILL)
+            async for line in process.stdout:
+                stroke = json.loads(line) if line.endswith(b"\n") else {"type": "cut off"}
+                if stroke["type"] == "stroke":
+                    told.setdefault(stroke["job"], []).append(stroke["n"])
+            await process.wait()
+        cycling.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await cycling
+    assert sum(map(len, told.values())) >= 10
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        for job, printed in told.items():
+            kept = [one.stroke.n for check in store.job(job).checks for one in check.strokes]
+            assert kept[: len(printed)] == printed
+
+
+async def _cycle(fixture: PtyBench) -> None:
+    while True:
+        await fixture.run_check(GOOD, 6)
+
+
+def _strokes_as_typed() -> list[str]:
+    """What a person could type into the far end of a cable: two seconds of rest, then strokes of 1.10 mm, at 20 Hz."""
+    lines = ["0.50 mm"] * 30
+    for _ in range(6):
+        lines += ["0.95 mm", "1.45 mm", *["1.60 mm"] * 22, "1.20 mm", "0.60 mm", *["0.50 mm"] * 20]
+    return lines
+
+
+def test_a_stream_written_by_hand_into_a_socat_pair_at_9600_baud_is_measured(tmp_path: Path) -> None:
+    near, far = tmp_path / "near", tmp_path / "far"
+    socat = subprocess.Popen(["socat", f"PTY,link={near},raw,echo=0,b9600", f"PTY,link={far},raw,echo=0,b9600"])
+    try:
+        deadline = time.monotonic() + 10
+        while not (near.exists() and far.exists()):
+            assert time.monotonic() < deadline, "socat made no ptys"
+            time.sleep(0.01)
+        command = [
+            *STROKELOG, "run", "--sheet", str(SHEET), "--port", str(near), "--driver", "line", "--set", "baud=9600",
+            "--set", "resolution=0.01 mm", "--pack", "low", "--auto", "--data-dir", str(tmp_path / "data"),
+        ]  # fmt: skip
+        measuring = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+        while not list((tmp_path / "data").glob("recordings/*/*.jsonl")):
+            assert measuring.poll() is None and time.monotonic() < deadline
+            time.sleep(0.01)
+        with far.open("wb", buffering=0) as cable:
+            begin = time.monotonic()
+            for index, line in enumerate(_strokes_as_typed()):
+                # The hand has a pace: this is the stream's clock, not a wait for something to happen.
+                time.sleep(max(0.0, begin + index / 20 - time.monotonic()))
+                cable.write(line.encode() + b"\r\n")
+        out, err = measuring.communicate(timeout=20)
+    finally:
+        socat.terminate()
+        socat.wait(5)
+    assert measuring.returncode == 0, out + err
+    assert "GOOD: 1.100 " in out
+    assert out.count("1.100 mm, counts") == 5
+
+
+def test_sigterm_ends_in_order_and_keeps_the_strokes(tmp_path: Path) -> None:
+    async def scenario() -> tuple[int, int]:
+        async with simulated(tmp_path / "port") as fixture:
+            process = await asyncio.create_subprocess_exec(
+                *STROKELOG, *RUN, "--port", str(tmp_path / "port"), "--data-dir", str(tmp_path / "data"),
+                stdout=asyncio.subprocess.PIPE, cwd=ROOT,
+            )  # fmt: skip
+            cycling = asyncio.create_task(_cycle(fixture))
+            assert process.stdout is not None
+            await process.stdout.readline()
+            await process.stdout.readline()
+            process.send_signal(signal.SIGTERM)
+            code = await asyncio.wait_for(process.wait(), 10)
+            cycling.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await cycling
+        with Store.open(tmp_path / "data" / "record.sqlite") as store:
+            job = store.job(1)
+        assert job.closed_at is not None and job.checks[0].state == "abandoned"
+        return code, len(job.checks[0].strokes)
+
+    code, strokes = asyncio.run(scenario())
+    assert code == 3
+    assert strokes >= 2
+
+
+def test_the_command_answers_in_under_a_second() -> None:
+    """A bench daemon starts quickly: best of three, since this machine may be busy with something else."""
+
+    def once() -> float:
+        began = time.monotonic()
+        subprocess.run([*STROKELOG, "run", "--help"], check=True, capture_output=True, cwd=ROOT, env=os.environ)
+        return time.monotonic() - began
+
+    assert min(once() for _ in range(3)) < 1.0
