@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
+from capture import __version__
+
 if TYPE_CHECKING:
     from capture.config import Config
     from capture.record import Job
@@ -44,6 +46,21 @@ Settings = Annotated[
 DriverName = Annotated[str | None, typer.Option("--driver", help="The indicator's wire form.")]
 ConfigFile = Annotated[Path | None, typer.Option("--config", help="The settings file, TOML.")]
 DataDir = Annotated[Path | None, typer.Option("--data-dir", help="Where record and recordings are kept.")]
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        say(f"strokelog {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version.")
+    ] = False,
+) -> None:
+    """Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof."""
 
 
 def fail(text: str, code: int = 1) -> NoReturn:

@@ -14,6 +14,10 @@ from drivers.units import format_length
 __all__ = ["follow", "list_them", "name_the_form"]
 
 
+#: A wire form that fits worse than this only by accident yields readings; naming it would mislead.
+_WORTH_A_LINE = 0.05
+
+
 def _say(text: str) -> None:
     sys.stdout.write(text + "\n")
     sys.stdout.flush()
@@ -70,7 +74,7 @@ def _name_for_people(port: str, heard: list[Heard]) -> int:
         if not one.data:
             continue
         _say(f"{one.baud} baud, {len(one.data)} bytes, such as {_raw(one.data[:32])}")
-        for fit in one.fits[:3]:
+        for fit in [fit for fit in one.fits[:3] if fit.confidence >= _WORTH_A_LINE]:
             newest = ", ".join(format_length(reading.value_nm, reading.unit) for reading in fit.sample[-3:])
             settings = "".join(f" --set {key}={json.dumps(value)}" for key, value in fit.settings.items())
             _say(f"  {fit.driver}{settings}: {fit.readings} readings, fits {fit.confidence:.0%}; newest {newest}")

@@ -173,6 +173,7 @@ def test_help_of_every_command_shows_and_completion_exists() -> None:
         assert command in top
         strokelog(command, "--help")
     assert "--install-completion" in top
+    assert strokelog("--version").stdout.startswith(b"strokelog 0.")
 
 
 def test_the_settings_file_and_the_environment_are_read_and_checked(tmp_path: Path) -> None:
