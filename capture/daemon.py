@@ -24,6 +24,7 @@ from capture import __version__
 from capture.advice import Advice, advise
 from capture.check import Check, CheckState, Effect, Finished, StrokeKept
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
+from capture.playback import open_port
 from capture.publish import BrokerSettings, BrokerState, Publisher
 from capture.record import RecordError, Store
 from capture.recording import GAP_NOTE, RecordingWriter
@@ -34,7 +35,7 @@ from capture.strokes import State, Stroke
 from capture.verdict import Verdict
 from capture.view import BenchView, PackView, StrokeView
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
-from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.transport import Chunk, Lost, Opened
 from drivers.units import format_length
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
@@ -160,12 +161,13 @@ class Bench:
                     )
                     await stack.enter_async_context(self._publisher)
                 stack.push_async_callback(self._close)
-                transport = Transport(
+                transport = open_port(
                     setup.port,
                     baud=setup.settings.baud,
                     framing=setup.settings.framing,
                     request=setup.driver.request(setup.settings),
                     poll_interval_ns=setup.driver.poll_interval_ns(setup.settings),
+                    speed=setup.speed,
                 )
                 await stack.enter_async_context(transport)
                 self.ready.set()

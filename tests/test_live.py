@@ -217,6 +217,24 @@ def test_a_stream_written_by_hand_into_a_socat_pair_at_9600_baud_is_measured(tmp
     assert out.count("1.100 mm, counts") == 5
 
 
+def test_a_recording_can_stand_in_for_the_port(tmp_path: Path) -> None:
+    recording = ROOT / "fixtures" / "recordings" / "line-1000hz-mm-micron-short.jsonl"
+    command = [
+        *STROKELOG, "run", "--sheet", str(SHEET), "--port", f"recording:{recording}", "--driver", "line", "--json",
+        "--set", "resolution=0.001 mm", "--pack", "low", "--data-dir", str(tmp_path),
+    ]  # fmt: skip
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+    try:
+        assert process.stdout is not None
+        live = [json.loads(process.stdout.readline()) for _ in range(3)]
+    finally:
+        process.terminate()
+        process.communicate(timeout=10)
+    replayed = [stroke_json(kept) for kept in Replay(recording).strokes()]
+    travels = ("peak_travel_nm", "held_travel_nm", "flags")
+    assert [[one[name] for name in travels] for one in live] == [[one[name] for name in travels] for one in replayed]
+
+
 def test_sigterm_ends_in_order_and_keeps_the_strokes(tmp_path: Path) -> None:
     async def scenario() -> tuple[int, int]:
         async with simulated(tmp_path / "port") as fixture:
