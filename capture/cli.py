@@ -144,7 +144,9 @@ def _load_sheet(path: Path) -> tuple[Sheet, str]:
 @app.command()
 def run(
     sheet: Annotated[Path | None, typer.Option("--sheet", help="The build sheet, TOML.")] = None,
-    port: Annotated[str | None, typer.Option("--port", help="/dev/ttyUSB0, socket://..., rfc2217://..., recording:FILE")] = None,
+    port: Annotated[
+        str | None, typer.Option("--port", help="/dev/ttyUSB0, socket://..., rfc2217://..., recording:FILE")
+    ] = None,
     driver: DriverName = None,
     settings: Settings = None,
     unit: Annotated[str, typer.Option("--unit", help="The unit's serial number.")] = "",
