@@ -164,13 +164,18 @@ def _let_go(samples: StrokeSamples, offsets: list[int]) -> int:
     """Return the index of the last reading before the release falls away.
 
     A leaking pack falls too, but slower: the release begins where the fall is a quarter as fast as where it crosses
-    half the top. Speeds are taken over about 15 ms, or one reading of a slower stream, so that noise is none.
+    half the top, or where it is fastest after that, since a pack that leaks badly is below half the top before it
+    is let go. Speeds are taken over about 15 ms, or one reading of a slower stream, so that noise is none.
     """
     times, fallen = samples.times, samples.fall_index
     width = 1
     while width < fallen and times[fallen] - times[fallen - width] < 15_000_000:
         width += 1
     drop, span = offsets[max(0, fallen - width)] - offsets[fallen], times[fallen] - times[max(0, fallen - width)]
+    for later in range(fallen + width, len(offsets)):
+        fell, took = offsets[later - width] - offsets[later], times[later] - times[later - width]
+        if took > 0 and fell * span > drop * took:
+            drop, span = fell, took
     index = fallen
     while index - width > 0:
         here, there = index - width, index

@@ -21,9 +21,11 @@ same chunks gives the same strokes on any machine.
 from __future__ import annotations
 
 from array import array
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 from math import isqrt
 
 from capture.stroke_measure import (
@@ -42,6 +44,8 @@ __all__ = ["FLAGS", "FinderSettings", "State", "Stroke", "StrokeFinder"]
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
 #: (common practice).
 _LEAST_TRAVEL_NM = 40_000
+#: The same while too few readings at rest have been seen to know their noise.
+_LEAST_UNPROVEN_NM = 100_000
 #: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
 _REST_KEPT, _REST_BATCH = 256, 32
 _SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 500_000_000
@@ -51,6 +55,12 @@ _BRIEF_NS = 500_000_000
 _DISTURBANCE_NS = 2_000_000_000
 #: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
 _SLOW_STREAM_NS = 20_000_000
+#: A stream that sends only changes: how long it is silent before that is filled in, from how many changes on that
+#: is sure enough not to wait for what would be a gap, and how closely and how far it is filled in.
+_QUIET_NS, _SURE_CHANGES = 100_000_000, 16
+_FILLED_EVERY_NS, _MOST_FILLED = 50_000_000, 256
+#: A stream this quick shows a release as more than one step.
+_SHOWS_A_FALL_NS = 12_000_000
 _FASTEST_GAP_NS, _GAP_PERIODS = 400_000_000, 6
 
 
@@ -104,6 +114,10 @@ class StrokeFinder:
         self._state = State.STARTING
         self._unit: Unit | None = None
         self._period_ns = 0
+        # Whether no value has come twice in a row yet, over how many readings, and the newest of them.
+        self._only_changes = True
+        self._changes = 0
+        self._newest: Reading | None = None
         self._last_ns: int | None = None
         self._count = 0
         self._applied_by_trigger = False
@@ -111,6 +125,7 @@ class StrokeFinder:
         self._low, self._high = 1, 0
         self._base = 0
         self._noise = settings.resolution_nm * 29 // 100
+        self._noise_known = False
         self._rest: list[int] = []
         self._rest_time = 0
         self._rest_full = _REST_BATCH
@@ -126,6 +141,9 @@ class StrokeFinder:
         self._after_gap = False
         self._was_near = False
         self._stuck_from: int | None = None
+        # The strokes so far: which way and how far the last one went, and the fewest readings a fall showed.
+        self._last_direction, self._last_travel = 0, 0
+        self._least_fall = 0
         self._settle_value = 0
         self._settle_from = 0
 
@@ -153,6 +171,8 @@ class StrokeFinder:
         if not readings:
             return []
         found: list[Stroke] = []
+        if self._only_changes:
+            self._fill_silence(t_ns, readings, found)
         count = len(readings)
         span = 0
         if self._last_ns is not None:
@@ -187,6 +207,34 @@ class StrokeFinder:
         self._last_ns = t_ns
         return found
 
+    def _fill_silence(self, t_ns: int, readings: Sequence[Reading], found: list[Stroke]) -> None:
+        """Some indicators send a value only when it changes; then silence says that it stood still.
+
+        So it is for as long as no value has come twice in a row: any other stream repeats itself almost at once,
+        and from then on its silences are gaps. What was not sent is filled in as it was displayed.
+        """
+        previous = self._newest
+        self._newest = readings[-1]
+        if previous is None or self._last_ns is None:
+            return
+        self._changes += len(readings)
+        if any(after[:2] == before[:2] for before, after in pairwise([previous, *readings])):
+            self._only_changes = False
+            return
+        silence = t_ns - self._last_ns
+        least = _QUIET_NS if self._changes >= _SURE_CHANGES else max(_FASTEST_GAP_NS, _GAP_PERIODS * self._period_ns)
+        # Several readings at once came through a buffer: what lies before them is no silence.
+        if len(readings) > 1 or silence <= max(least, 2 * self._period_ns):
+            return
+        step = max(_FILLED_EVERY_NS, silence // _MOST_FILLED)
+        for filled_ns in range(self._last_ns + step, t_ns - step // 2, step):
+            self._step(filled_ns, previous.value_nm, found)
+            self._last_ns = filled_ns
+            if self._state is State.REST:
+                self._rest_time = filled_ns
+        if self._state is State.REST:
+            self._tune()
+
     def trigger(self, t_ns: int, applied: bool) -> None:
         """Take the word of a fixture that air was applied or released at `t_ns`."""
         self._applied_by_trigger = applied
@@ -195,6 +243,7 @@ class StrokeFinder:
 
     def stream_lost(self) -> None:
         """The port was lost: what comes next may have missed anything, however soon it comes."""
+        self._newest = None
         self._stream_broke()
 
     def finish(self) -> list[Stroke]:
@@ -227,6 +276,7 @@ class StrokeFinder:
             if len(recent) < _REST_BATCH:
                 seen = max(seen, self._noise)
             self._noise = max(seen, self._settings.resolution_nm * 29 // 100)
+            self._noise_known = True
         band = max(4 * self._noise, 2 * self._settings.resolution_nm)
         self._low, self._high = self._base - band, self._base + band
 
@@ -273,6 +323,14 @@ class StrokeFinder:
         self._rest.append(value)
         if len(self._rest) < 3:
             return
+        first, second, _ = self._rest[-3:]
+        calm = 2 * self._settings.resolution_nm
+        if abs(first - second) <= calm and abs(value - second) > max(3 * _LEAST_TRAVEL_NM, 4 * calm):
+            # The first stroke came at once: two readings that agree are rest enough to see it leave. Waiting for
+            # three would take the hold for the rest, and every stroke after for its reverse.
+            self._begin_rest([first, second], t_ns)
+            self._depart(t_ns, value)
+            return
         spread = max(self._rest[-3:]) - min(self._rest[-3:])
         if spread <= max(_LEAST_TRAVEL_NM, 4 * self._settings.resolution_nm) or len(self._rest) >= 50:
             self._begin_rest(self._rest[-3:], t_ns)
@@ -306,6 +364,8 @@ class StrokeFinder:
     def _threshold(self) -> int:
         """Travel at which a departure is a stroke; less is asked where a fixture says that air was applied."""
         least = max(9 * self._noise // 2, 3 * self._settings.resolution_nm, _LEAST_TRAVEL_NM)
+        if not self._noise_known:
+            least = max(least, _LEAST_UNPROVEN_NM)
         return least * 2 // 3 if self._applied_by_trigger else least
 
     def _is_beyond_rest(self, travel: int) -> bool:
@@ -324,9 +384,9 @@ class StrokeFinder:
         return len(newest) == 3 and all(abs(value - home) <= limit for value in newest)
 
     def _applied(self, t_ns: int, value: int, found: list[Stroke]) -> None:
-        if self._is_zeroing(t_ns, value):
-            self._shift_by(value - self._values[-1])
         self._take(t_ns, value)
+        if self._is_zeroing():
+            self._shift_by(self._values[-2] - self._values[-3])
         if self._went_home():
             self._stuck_from = None
             self._begin_rest(self._values[-3:], t_ns)
@@ -339,6 +399,11 @@ class StrokeFinder:
                 self._confirmed = True
             else:
                 self._unconfirmed(t_ns, value)
+            return
+        if self._was_zeroed_before():
+            # Strokes go on in the direction they had: judge the next such departure afresh.
+            self._last_travel = 0
+            self._begin_rest(self._values[-4:], t_ns)
             return
         if travel * 2 < self._top:
             if self._is_beyond_rest(travel) and self._release_ns is None:
@@ -377,34 +442,59 @@ class StrokeFinder:
             index -= 1
         return index
 
-    def _is_zeroing(self, t_ns: int, value: int) -> bool:
-        """Say whether this reading is the indicator's zero being pressed, not the pack moving.
+    def _is_zeroing(self) -> bool:
+        """Say whether the reading before the newest was the indicator's zero being pressed, not the pack moving.
 
-        The display then goes to zero from one reading to the next. A fast release could do that too where
-        the rest level is about zero, so there only a stream quick enough to have shown the fall will do.
+        The display then goes to zero from one reading to the next and stays there: two readings, since a wild value
+        or a movement that passes zero shows it once. A fast release could do that too where the rest level is about
+        zero, so there only a stream will do that is quick enough to have shown the fall, as it showed those before,
+        and that did not break just then.
         """
+        if not self._confirmed or len(self._values) < 4:
+            return False
         step = self._settings.resolution_nm
-        jump = abs(value - self._values[-1])
-        if abs(value) > step + 4 * self._noise or jump < max(self._threshold(), self._top // 4, 8 * self._noise):
+        *before, zero, newest = self._values[-4:]
+        about_zero = step + 4 * self._noise
+        if abs(zero) > about_zero or abs(newest) > about_zero:
             return False
-        before = self._values[-2:]
-        held = max(before) - min(before) <= max(4 * self._noise, 2 * step, self._top // 20)
-        if not self._confirmed or len(before) < 2 or not held:
+        jump = abs(zero - before[-1])
+        if jump < max(self._threshold(), self._top // 4, 8 * self._noise):
             return False
-        rest_is_zero = abs(self._base) <= 4 * step + 4 * self._noise
-        return not rest_is_zero or 0 < self._period_ns <= 12_000_000
+        if max(before) - min(before) > max(4 * self._noise, 2 * step, self._top // 20):
+            return False
+        if abs(self._base) > 4 * step + 4 * self._noise:
+            return True
+        unbroken = self._times[-2] - self._times[-3] <= 3 * self._period_ns
+        return unbroken and (self._period_ns <= _SHOWS_A_FALL_NS or self._least_fall >= 2)
 
     def _shift_by(self, shift: int) -> None:
         """The indicator was zeroed in mid-stroke: carry what was read before into the new zero."""
         self._noted.add("rezeroed")
-        self._values = array("q", (value + shift for value in self._values))
+        self._values = array("q", [*(value + shift for value in self._values[:-2]), *self._values[-2:]])
         self._base += shift
         if self._range is not None:
             self._range = (self._range[0] + shift, self._range[1] + shift)
 
+    def _was_zeroed_before(self) -> bool:
+        """Say whether this is no stroke but the release of the last one, whose hold had been zeroed unseen.
+
+        That stroke seemed to go back to a rest of zero at once; then the release goes as far again to the other
+        side, and stays. A pack does not travel to the other side of its rest, so the new level is the rest.
+        """
+        if self._direction == self._last_direction or self._release_ns is not None or not self._last_travel:
+            return False
+        about_zero = 4 * self._settings.resolution_nm + 4 * self._noise
+        if abs(self._base) > about_zero or abs(self._top - self._last_travel) * 5 > self._last_travel:
+            return False
+        times, values = self._times, self._values
+        first = bisect_left(times, times[-1] - _SETTLED_AWAY_NS)
+        newest = values[first:]
+        return first > 0 and len(newest) >= 4 and max(newest) - min(newest) <= 2 * about_zero
+
     def _crossed_over(self) -> None:
         """What looked like an apply was the rest level moving: the stroke goes the other way from there."""
-        step = self._first_fallen()
+        # The median may have fallen while the newest reading has not: something must be left to go on from.
+        step = min(self._first_fallen(), len(self._values) - 1)
         if self._stuck_from is not None and self._direction * (self._stuck_from - self._base) > 0:
             # A piston that had stuck part way let go before the air came: it went home, and that is rest.
             self._base, self._stuck_from = self._stuck_from, None
@@ -435,7 +525,11 @@ class StrokeFinder:
             self._state = State.APPLIED
             self._crossed_over()
             return
-        again = max(self._threshold(), self._top * 15 // 100) if self._was_near else self._top // 2
+        # Clear of where it was seen to be, or noise on a quick stream's fall would pass for the next apply.
+        if self._was_near:
+            again = max(self._threshold(), self._top * 15 // 100, self._tolerance() + 2 * self._noise)
+        else:
+            again = max(self._top * 3 // 5, self._top // 2 + 3 * self._noise)
         if travel > again and len(self._values) - self._fall_index >= 3:
             self._applied_again(t_ns, found)
             return
@@ -470,7 +564,7 @@ class StrokeFinder:
     def _applied_again(self, t_ns: int, found: list[Stroke]) -> None:
         """The next apply began before the return had settled: end the one stroke and begin the next."""
         band = max(self._tolerance(), 4 * self._noise)
-        split = len(self._values)
+        split = len(self._values) - 1  # the newest reading may be below already, where the median is not
         while split > self._fall_index + 1:
             earlier = self._direction * (self._values[split - 1] - self._base)
             if earlier <= (band if self._was_near else self._top // 2):
@@ -518,6 +612,9 @@ class StrokeFinder:
         if measured is not None:
             if "no_return" in measured.flags:
                 self._stuck_from = self._base
+            self._last_direction, self._last_travel = self._direction, measured.peak_travel_nm
+            shown = self._readings_in_fall(measured.peak_travel_nm)
+            self._least_fall = shown if self._count == 0 else min(self._least_fall, shown)
             self._count += 1
             found.append(
                 Stroke(
@@ -542,11 +639,17 @@ class StrokeFinder:
         settled = self._settled() if self._state is State.RETURNING else list(self._values[-8:])
         self._begin_rest(settled or [self._values[-1]], self._times[-1])
 
+    def _readings_in_fall(self, peak: int) -> int:
+        """Return how many readings of the release lay clear of both its ends, noise and all."""
+        nearby = self._values[max(0, self._fall_index - 3) : self._fall_index + 4]
+        clear = max(peak // 10, 6 * self._noise, 2 * self._settings.resolution_nm)
+        return sum(clear < self._direction * (value - self._base) < peak - clear for value in nearby)
+
     # -- breaks in the stream ----------------------------------------------------------------------------
 
     def _stream_broke(self) -> None:
         """Readings are missing. A running stroke is marked; the rest level is kept until readings deny it."""
-        if self._state in (State.APPLIED, State.RETURNING):
+        if self._state is State.APPLIED or (self._state is State.RETURNING and not self._was_near):
             self._noted.add("gap")
-        elif self._state is State.REST:
+        elif self._state is not State.STARTING:
             self._after_gap = True
