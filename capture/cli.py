@@ -169,7 +169,7 @@ def run(
     """
     from capture.config import load_config
     from capture.daemon import BenchSetup
-    from capture.session import Face, Session, by_hand, in_order, run_session
+    from capture.session import Face, Session, by_hand, in_order, run_session, summary
 
     with _errors_in_words():
         settled = load_config(config)
@@ -207,6 +207,9 @@ def run(
         session = Session(setup, Face.JSON if as_json else Face.TERMINAL)
         indices = [order.index(one) for one in pack] if pack else list(range(len(order)))
         code = await run_session(session, in_order(indices) if by_itself else by_hand)
+        if not by_itself:
+            for line in summary(session):
+                say(line)
         if session.leave.is_set():
             raise typer.Exit(code)
         return code

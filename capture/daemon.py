@@ -23,6 +23,7 @@ from uuid import uuid4
 from capture import __version__
 from capture.advice import Advice, advise
 from capture.check import Check, CheckState, Effect, Finished, StrokeKept
+from capture.lock import BenchLock
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
 from capture.playback import open_port
 from capture.publish import BrokerSettings, BrokerState, Publisher
@@ -39,6 +40,8 @@ from drivers.transport import Chunk, Lost, Opened
 from drivers.units import format_length
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
+
+_LOOK_EVERY_S, _SILENT_S = 0.5, 3.0
 
 #: What `on_event` is told: a stroke as shown, a verdict, or a warning in words; with the name of the pack.
 Happening = StrokeView | Verdict | str
@@ -112,8 +115,7 @@ class Bench:
             broker="off" if setup.broker is None else "connecting",
         )
         if setup.sheet.air is not None:
-            pressure, tolerance = setup.sheet.air.pressure, setup.sheet.air.tolerance
-            self.view.air = f"{pressure / 1000:g} kPa ± {tolerance / 1000:g} kPa gauge"
+            self.view.air = setup.sheet.air.text(setup.sheet.display_unit)
         self.advice: list[Advice] = []
         """What the newest verdict advises."""
         self.job_id = 0
@@ -130,30 +132,22 @@ class Bench:
         self.finished = asyncio.Event()
         """Set whenever no check is being measured."""
         self.finished.set()
-        self.alive_ns = monotonic_ns()
-        """When the loop last got round to the port, for a watchdog."""
+        self._heard_ns = monotonic_ns()
+        self._silent = False
+        self._broker_warning = ""
 
     # -- life --------------------------------------------------------------------------------------------
 
     async def run(self) -> None:
-        """Open the record, begin the job, and measure until cancelled. Raises RecordError or RecordingError."""
+        """Open the record and measure until cancelled. Raises RecordError or RecordingError."""
+        with BenchLock(self.setup.record_path.parent, self.setup.bench):
+            await self._run_alone()
+
+    async def _run_alone(self) -> None:
         setup = self.setup
         self._store = store = await self._in_thread(_open_store, setup.record_path)
         try:
-            now = datetime.now(UTC)
-            await self._in_thread(store.abandon_open_checks, setup.bench, at=now)
-            self.job_id = await self._in_thread(
-                store.open_job,
-                uuid=self._job,
-                bench=setup.bench,
-                unit_serial=setup.unit_serial,
-                technician=setup.technician,
-                sheet_name=setup.sheet.sheet.name,
-                sheet_revision=setup.sheet.sheet.revision,
-                sheet_toml=setup.sheet_toml,
-                at=now,
-            )
-            self.view.job = str(self.job_id)
+            await self._in_thread(store.abandon_open_checks, setup.bench, at=datetime.now(UTC))
             async with contextlib.AsyncExitStack() as stack:
                 if setup.broker is not None:
                     self._publisher = Publisher(
@@ -170,12 +164,13 @@ class Bench:
                     speed=setup.speed,
                 )
                 await stack.enter_async_context(transport)
+                watching = asyncio.create_task(self._watch_silence())
+                stack.callback(watching.cancel)
                 self.ready.set()
                 # SciPy's import takes a while; it must neither delay the start nor stall the loop at the first verdict.
                 warm = asyncio.create_task(asyncio.to_thread(import_module, "scipy.special"))
                 stack.callback(warm.cancel)
                 async for event in transport:
-                    self.alive_ns = monotonic_ns()
                     async with self._busy:
                         await self._handle(event)
         finally:
@@ -186,8 +181,24 @@ class Bench:
         """The session ends: keep what a running check has, and close the job."""
         async with self._busy:
             await self._abandon("session ended")
-            if self._store is not None:
+            if self._store is not None and self.job_id:
                 await self._in_thread(self._store.close_job, self.job_id, at=datetime.now(UTC))
+
+    async def _begin_job(self, store: Store, now: datetime) -> None:
+        """Begin the job with its first check: a session that measured nothing leaves nothing in the record."""
+        setup = self.setup
+        self.job_id = await self._in_thread(
+            store.open_job,
+            uuid=self._job,
+            bench=setup.bench,
+            unit_serial=setup.unit_serial,
+            technician=setup.technician,
+            sheet_name=setup.sheet.sheet.name,
+            sheet_revision=setup.sheet.sheet.revision,
+            sheet_toml=setup.sheet_toml,
+            at=now,
+        )
+        self.view.job = str(self.job_id)
 
     async def _in_thread(self, function: Callable[..., Any], *arguments: Any, **named: Any) -> Any:
         return await asyncio.get_running_loop().run_in_executor(self._thread, partial(function, *arguments, **named))
@@ -202,6 +213,8 @@ class Bench:
             setup = self.setup
             assert self._store is not None
             now, started_ns = datetime.now(UTC), monotonic_ns()
+            if not self.job_id:
+                await self._begin_job(self._store, now)
             path = self._recording_path(pack, now)
             header = {"recording": 1, "started": now.isoformat(), "bench": setup.bench, "indicator": setup.indicator}
             recording = await self._in_thread(RecordingWriter, path, header)
@@ -230,7 +243,7 @@ class Bench:
             self.finished.clear()
             view = self.view
             view.pack = pack_index
-            view.packs[pack_index].state = "measuring"
+            view.packs[pack_index].state, view.packs[pack_index].verdict = "measuring", None
             view.low_nm, view.high_nm, view.preferred_nm = pack.low_nm, pack.high_nm, pack.preferred_nm
             view.strokes_wanted, view.seat_wanted, view.measure = pack.strokes, pack.seat_strokes, pack.measure
             view.strokes, view.verdict, view.advice = [], None, []
@@ -277,11 +290,32 @@ class Bench:
         """Time on the bench's clock since `anchor_ns`; bytes that waited from before it count as arriving at it."""
         return int(max(0, t_ns - anchor_ns) * self.setup.speed)
 
+    async def _watch_silence(self) -> None:
+        """Say so when an open port brings nothing: a frozen number must not pass for a live one."""
+        while True:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            if self.view.indicator != "up":
+                continue
+            silent_s = (monotonic_ns() - self._heard_ns) * self.setup.speed / 1e9
+            silence = ""
+            if silent_s > _SILENT_S:
+                silence = (
+                    f"No readings for {silent_s:.0f} s. Do not apply air by this display: check that the indicator "
+                    "is on and sending."
+                )
+                if not self._silent:
+                    self._on_event(silence, "")
+            if silence or self._silent:
+                self._silent = bool(silence)
+                self.view.warning = silence or self._broker_warning
+                self._on_change()
+
     # -- what arrives ------------------------------------------------------------------------------------
 
     async def _handle(self, event: Opened | Chunk | Lost) -> None:
         running = self._running
         if isinstance(event, Chunk):
+            self._heard_ns = monotonic_ns()
             stream = running.stream if running else self._idle
             t_ns = self._since(running.started_ns if running else self._idle_from_ns, event.t_ns)
             if running:
@@ -294,13 +328,18 @@ class Bench:
                 await self._effects(running, strokes)
         elif isinstance(event, Lost):
             self.view.indicator, self.view.indicator_text = "down", event.reason
+            self.view.reading_nm = self.view.offset_nm = None
+            self.view.moving = "unknown"
+            self.view.message = "Release the air. Reconnect the indicator: measuring goes on by itself."
             self._on_event(event.reason, "")
             if running:
                 t_ns = running.recording.mark(self._since(running.started_ns, event.t_ns), {"note": GAP_NOTE})
                 await self._effects(running, running.stream.lost(t_ns))
             self._tell_status()
         else:
+            self._heard_ns = monotonic_ns()
             self.view.indicator = "up"
+            self.view.message = running.check.next_step() if running else ""
             self.view.indicator_text = f"{self.setup.port}, {self.setup.driver.name}"
             self._tell_status()
         self._on_change()
@@ -392,6 +431,9 @@ class Bench:
         self.advice = advice
         view.advice = [one.text for one in advice]
         view.message = running.check.next_step()
+        if verdict.verdict == "good":
+            left = [pack.name for pack in view.packs if pack.verdict is None or pack.verdict.verdict != "good"]
+            view.message += f" Go on to pack {left[0]}." if left else " Every pack is good: the unit is measured."
         if not advice and verdict.verdict in ("tight", "loose"):
             view.message += self._how_far_off(running.pack, verdict)
 
@@ -417,7 +459,7 @@ class Bench:
             bench=self.setup.bench,
             state="measuring" if running and running.check.state is not CheckState.DONE else "online",
             software_version=__version__,
-            job=self._job,
+            job=self._job if self.job_id else None,
             unit_serial=self.setup.unit_serial,
             technician=self.setup.technician,
             pack=running.pack.name if running else None,
@@ -430,5 +472,7 @@ class Bench:
 
     def _broker_changed(self, state: BrokerState) -> None:
         self.view.broker, self.view.broker_waiting = state.link, state.waiting
-        self.view.warning = state.reason if state.link == "down" else ""
+        self._broker_warning = state.reason if state.link == "down" else ""
+        if not self._silent:
+            self.view.warning = self._broker_warning
         self._on_change()

@@ -15,7 +15,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from enum import Enum
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 
 from capture.check import StrokeKept
 from capture.daemon import Bench, BenchSetup, Happening
@@ -31,8 +31,17 @@ EXIT_GOOD = 0
 #: Everything was measured, and not every pack is good.
 EXIT_NOT_GOOD = 3
 
-_KEYS_MEASURING = "r start over   1-9 pack   e budget   q end"
-_KEYS_DONE = "Enter next pack   r check again   1-9 pack   e budget   q end"
+
+def _keys(bench: Bench) -> str:
+    """The keys that do something now."""
+    packs = f"1-{len(bench.packs)} pack" if len(bench.packs) > 1 else ""
+    budget = "e budget" if bench.view.verdict is not None else ""
+    first = ["r start over"]
+    if bench.finished.is_set():
+        first = ["r check again"]
+        if any(not _is_good(pack.verdict) for pack in bench.view.packs):
+            first.insert(0, "Enter next pack")
+    return "   ".join(word for word in [*first, packs, budget, "q end"] if word)
 
 
 class Face(Enum):
@@ -55,6 +64,7 @@ class Session:
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
         self._explaining = False
+        self._asked = ""
 
     # -- what is shown -----------------------------------------------------------------------------------
 
@@ -65,7 +75,7 @@ class Session:
         verdict = self.bench.view.verdict
         if self._explaining and verdict is not None:
             return budget_table(verdict, self.unit)
-        self.bench.view.keys = _KEYS_DONE if self.bench.finished.is_set() else _KEYS_MEASURING
+        self.bench.view.keys = _keys(self.bench)
         return render(self.bench.view, width, height, ascii_only=ascii_only)
 
     def _event(self, happening: Happening, pack: str) -> None:
@@ -107,19 +117,35 @@ class Session:
             await self._key(key)
             self.screen.changed()
 
+    def _drops_a_check(self, key: str) -> bool:
+        """Say whether `key` would drop strokes that are already made; then it must be pressed twice."""
+        if self.bench.finished.is_set() or not self.bench.view.strokes or self._asked == key:
+            self._asked = ""
+            return False
+        self._asked = key
+        self.bench.view.warning = f"This ends the check of this pack. Press {key} again if that is meant."
+        return True
+
     async def _key(self, key: str) -> None:
         bench, view = self.bench, self.bench.view
+        if self._asked and key != self._asked:
+            self._asked, view.warning = "", ""
         if self._explaining or key == "e":
             self._explaining = not self._explaining and view.verdict is not None
         elif key == "q":
             self.leave.set()
         elif key == "r" and view.pack >= 0:
-            await bench.start_check(view.pack)
+            if not self._drops_a_check(key):
+                view.warning = ""
+                await bench.start_check(view.pack)
         elif key in ("enter", "n") and bench.finished.is_set():
             following = self._next_pack()
-            if following is not None:
+            if following is None:
+                view.message = "Every pack is good. q ends the session."
+            else:
                 await bench.start_check(following)
-        elif key.isdigit() and 0 < int(key) <= len(bench.packs):
+        elif key.isdigit() and 0 < int(key) <= len(bench.packs) and not self._drops_a_check(key):
+            view.warning = ""
             await bench.start_check(int(key) - 1)
 
     def _next_pack(self) -> int | None:
@@ -243,6 +269,14 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
     return conduct
 
 
-def print_error(text: str) -> None:
-    """Say on standard error what went wrong, as plain text."""
-    Console(stderr=True, markup=False, highlight=False, soft_wrap=True).print(f"strokelog: {text}")
+def summary(session: Session) -> list[str]:
+    """Return what a technician wants to read after the screen is gone: each pack's verdict, and where it is kept."""
+    bench = session.bench
+    if not bench.job_id:
+        return ["Nothing was measured."]
+    lines = [
+        plain_line(pack.verdict, session.unit, pack.name) if pack.verdict else f"{pack.name}: no verdict"
+        for pack in bench.view.packs
+    ]
+    lines.append(f"Job {bench.job_id} in {bench.setup.record_path}: strokelog show {bench.job_id}")
+    return lines

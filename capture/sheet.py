@@ -20,7 +20,7 @@ from pydantic import (
 )
 
 from drivers.reading import Unit
-from drivers.units import LengthNm, PressurePa
+from drivers.units import LengthNm, PressurePa, format_pressure
 
 __all__ = [
     "Adjuster",
@@ -34,6 +34,10 @@ __all__ = [
     "load_sheet",
     "parse_sheet",
 ]
+
+
+#: No clutch pack runs with more clearance than this (common practice: a few millimetres at most).
+_MOST_CLEARANCE_NM = 100_000_000
 
 
 class SheetError(Exception):
@@ -65,6 +69,10 @@ class Air(_Part):
 
     pressure: PressurePa = Field(gt=0)
     tolerance: PressurePa = Field(gt=0)
+
+    def text(self, unit: Unit) -> str:
+        """Return the window for people: in psi beside inches, in kPa beside millimetres."""
+        return f"{format_pressure(self.pressure, unit)} ± {format_pressure(self.tolerance, unit)} gauge"
 
 
 class Shim(_Part):
@@ -156,6 +164,8 @@ class Pack(_Part):
     def _check(self) -> Pack:
         if not 0 < self.range[0] < self.range[1]:
             raise ValueError("range: expected a lower and a higher length above zero, such as ['0.80 mm', '1.40 mm']")
+        if self.range[1] > _MOST_CLEARANCE_NM:
+            raise ValueError("range: expected less than 100 mm, as every clutch pack's clearance is; check the unit")
         if self.preferred is not None and not self.range[0] <= self.preferred <= self.range[1]:
             raise ValueError("preferred: lies outside the range")
         return self

@@ -76,7 +76,12 @@ def _latest(job: Job) -> dict[str, str]:
     """The newest word on each pack."""
     words: dict[str, str] = {}
     for check in job.checks:
-        words[check.pack] = check.verdict.verdict.verdict if check.verdict else check.state
+        if check.verdict is not None:
+            words[check.pack] = check.verdict.verdict.verdict
+        elif check.pack in words:
+            words[check.pack] += f" (recheck {check.state})"
+        else:
+            words[check.pack] = check.state
     return words
 
 
@@ -130,7 +135,7 @@ def show_sheet(sheet: Sheet) -> None:
     unit = sheet.display_unit
     console.print(Text(f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"))
     if sheet.air is not None:
-        console.print(Text(f"air: {sheet.air.pressure / 1000:g} ± {sheet.air.tolerance / 1000:g} kPa gauge"))
+        console.print(Text(f"air: {sheet.air.text(unit)}"))
     table = Table()
     for name in ("pack", "range", "preferred", "strokes", "measure", "after", "adjusters"):
         table.add_column(name)

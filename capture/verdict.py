@@ -185,7 +185,7 @@ def judge(travels_nm: Sequence[int], low_nm: int, high_nm: int, limits: Measurem
 
 def _settled_step(word: VerdictWord) -> str:
     return {
-        "good": "In range. Go on to the next pack.",
+        "good": "In range.",
         "tight": "Too little clearance. Change a part that opens the pack, then check again.",
         "loose": "Too much clearance. Change a part that closes the pack, then check again.",
         "inconclusive": "",

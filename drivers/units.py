@@ -38,6 +38,8 @@ def _registry() -> pint.UnitRegistry[Decimal]:
 def _parse(text: object, dimension: str, base: str, example: str) -> Decimal:
     if not isinstance(text, str):
         raise ValueError(f"{text!r} has no unit; write it as text with one, such as {example!r}")
+    if "," in text:
+        raise ValueError(f"{text!r} has a comma, write a point; expected such as {example!r}")
     registry = _registry()
     what = dimension.strip("[]") or "angle"
     try:
@@ -83,7 +85,16 @@ def format_length(value_nm: int, unit: str, decimals: int | None = None) -> str:
     """Return `value_nm` in `unit` ("in" or "mm") as text with the unit, by default at 0.0001 in or 0.001 mm."""
     per_unit = 25_400_000 if unit == "in" else 1_000_000
     places = decimals if decimals is not None else (4 if unit == "in" else 3)
-    return f"{Decimal(value_nm) / per_unit:.{places}f} {unit}"
+    rounded = round(Decimal(value_nm) / per_unit, places)
+    # Adding zero takes the sign off a negative zero, which means nothing to a person.
+    return f"{rounded + 0:.{places}f} {unit}"
+
+
+def format_pressure(pascals: int, unit: str) -> str:
+    """Return a pressure in psi where lengths are in inches, else in kPa, with the unit."""
+    if unit == "in":
+        return f"{pascals / 6894.757:.4g} psi"
+    return f"{pascals / 1000:g} kPa"
 
 
 #: pydantic field types: text with a unit on the edge, an exact number inside.

@@ -49,6 +49,11 @@ def test_decode_of_nothing_ends_with_one() -> None:
     strokelog("decode", "--driver", "line", stdin=b"rubbish\r\n", code=1)
 
 
+def test_an_indicator_whose_resolution_is_in_inches_displays_inches() -> None:
+    done = strokelog("decode", "--driver", "line", "--set", "resolution=0.0005 in", stdin=b"0.0500\n")
+    assert lines(done) == [{"value_nm": 1_270_000, "unit": "in", "flags": []}]
+
+
 def test_decode_takes_settings() -> None:
     words = ["decode", "--driver", "counts", "--set", "scale=0.0005 in", "--set", "unit=in"]
     done = strokelog(*words, "--set", 'range=["0 in", "0.5 in"]', stdin=b"200\n2000\n")
@@ -163,7 +168,7 @@ def test_replay_at_a_pace_takes_its_time_and_changes_nothing(tmp_path: Path) -> 
 
 def test_check_sheet_shows_what_the_sheet_asks_for() -> None:
     out = strokelog("check-sheet", str(SHEET), COLUMNS="160").stdout.decode()
-    assert "0.900 mm to 1.300 mm" in out and "backing shim" in out and "140 ± 10 kPa gauge" in out
+    assert "0.900 mm to 1.300 mm" in out and "backing shim" in out and "140 kPa ± 10 kPa gauge" in out
     assert lines(strokelog("check-sheet", str(SHEET), "--json"))[0]["packs"][0]["name"] == "low"
 
 

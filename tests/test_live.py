@@ -18,7 +18,7 @@ from broker import Mosquitto, Peer, until
 
 from capture.daemon import Bench, BenchSetup
 from capture.publish import BrokerSettings
-from capture.record import Store
+from capture.record import RecordError, Store
 from capture.replay import Replay, stroke_json
 from capture.sheet import load_sheet
 from capture.simulation.bench import Bench as SimulatedBench
@@ -233,6 +233,48 @@ def test_a_recording_can_stand_in_for_the_port(tmp_path: Path) -> None:
     replayed = [stroke_json(kept) for kept in Replay(recording).strokes()]
     travels = ("peak_travel_nm", "held_travel_nm", "flags")
     assert [[one[name] for name in travels] for one in live] == [[one[name] for name in travels] for one in replayed]
+
+
+async def test_a_second_session_on_a_bench_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
+    async with simulated(tmp_path / "port") as fixture:
+        first = Bench(setup_for(tmp_path))
+        running = asyncio.create_task(first.run())
+        await first.ready.wait()
+        await first.start_check(0)
+        with pytest.raises(RecordError, match=f"bench 'bay-2' is being measured already, by process {os.getpid()}"):
+            await Bench(setup_for(tmp_path)).run()
+        while not first.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        assert first.view.packs[0].verdict is not None
+        await ended(running)
+
+
+async def test_silence_is_said_and_a_pulled_cable_says_what_to_do(tmp_path: Path) -> None:
+    said: list[str] = []
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path), on_event=lambda event, pack: said.append(str(event)))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        await until(lambda: bench.view.reading_nm is not None)
+        for task in fixture._tasks:
+            task.cancel()
+        await until(lambda: bench.view.warning.startswith("No readings for"))
+        assert any("No readings for" in text for text in said)
+        fixture.unplug()
+        await until(lambda: bench.view.indicator == "down")
+        assert bench.view.reading_nm is None
+        assert bench.view.message.startswith("Release the air. Reconnect the indicator")
+        await ended(running)
+
+
+async def test_a_session_that_measured_nothing_leaves_nothing_in_the_record(tmp_path: Path) -> None:
+    bench = Bench(setup_for(tmp_path))
+    running = asyncio.create_task(bench.run())
+    await bench.ready.wait()
+    await ended(running)
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        assert store.jobs(10) == []
 
 
 def test_sigterm_ends_in_order_and_keeps_the_strokes(tmp_path: Path) -> None:

@@ -342,7 +342,7 @@ def test_it_says_why_more_strokes_cannot_help(travels: list[int], limits: Measur
 
 @pytest.mark.parametrize(
     ("travel", "word", "step"),
-    [(700_000, "tight", "opens the pack"), (1_100_000, "good", "next pack"), (1_500_000, "loose", "closes the pack")],
+    [(700_000, "tight", "opens the pack"), (1_100_000, "good", "In range"), (1_500_000, "loose", "closes the pack")],
 )
 def test_a_settled_verdict_says_what_to_do(travel: int, word: str, step: str) -> None:
     verdict = judged([travel] * 3)

@@ -64,6 +64,17 @@ class IndicatorSettings(BaseModel):
     name: str = ""
     """What the shop calls this indicator, such as its serial number."""
 
+    @model_validator(mode="before")
+    @classmethod
+    def _unit_as_the_lengths_say(cls, values: Any) -> Any:
+        """An indicator whose resolution or range is given in inches displays inches, unless `unit` says otherwise."""
+        if not isinstance(values, dict) or "unit" in values:
+            return values
+        texts = [str(values.get(key, "")) for key in ("resolution", "range")]
+        if any(re.search(r"\d\s*(in|inch|inches|\")\b", text) for text in texts):
+            return {**values, "unit": "in"}
+        return values
+
     @model_validator(mode="after")
     def _check(self) -> IndicatorSettings:
         if self.range is not None and self.range[0] >= self.range[1]:
