@@ -15,6 +15,8 @@ from typing import Self
 import serial
 from serial.tools import list_ports as serial_ports
 
+from drivers.modem_lines import SETTLE_S, LineWatch, ModemLines, hang_up_on_close, parse_setting
+
 __all__ = ["Chunk", "Event", "Lost", "Opened", "Port", "Transport", "list_ports"]
 
 #: How long a read waits, seconds: how soon the thread notices that it is to stop, poll or write.
@@ -82,24 +84,44 @@ class Transport:
 
     `request` is sent every `poll_interval_ns` nanoseconds if it is not empty. `framing` is data bits, parity and
     stop bits, such as "8N1". Raises ValueError for another framing.
+
+    `write_gap_ns` is the shortest time between the beginnings of two writes, nanoseconds, for a line on which two
+    requests may not follow each other at once; what is written meanwhile waits its turn.
+
+    With `lines` the port carries no bytes: its modem control lines are the wires, and what is written and received
+    are the small texts of `drivers.modem_lines`. The output line is off whenever the port is opened or closed.
     """
 
     def __init__(
-        self, url: str, *, baud: int = 9600, framing: str = "8N1", request: bytes = b"", poll_interval_ns: int = 0
+        self,
+        url: str,
+        *,
+        baud: int = 9600,
+        framing: str = "8N1",
+        request: bytes = b"",
+        poll_interval_ns: int = 0,
+        write_gap_ns: int = 0,
+        lines: ModemLines | None = None,
     ) -> None:
         if len(framing) != 3 or framing[0] not in "5678" or framing[1] not in "NEOMS" or framing[2] not in "12":
             raise ValueError(f"framing {framing!r}: expected data bits, parity and stop bits such as '8N1'")
         if request and poll_interval_ns <= 0:
             raise ValueError(f"a request needs a positive poll interval, not {poll_interval_ns} ns")
+        if lines is not None and url.startswith("socket:"):
+            raise ValueError(f"{url} has no modem lines; expected a serial port or rfc2217://host:port")
         self.url = url
         self._baud = baud
         self._framing = framing
         self._request = request
         self._poll_interval_ns = poll_interval_ns
+        self._write_gap_ns = write_gap_ns
+        self._lines = lines
         # A request must go out on time, so a read may not wait for much of the time between two.
         self._read_wait_s = _READ_WAIT_S
         if request:
             self._read_wait_s = min(_READ_WAIT_S, max(_SHORTEST_READ_WAIT_S, poll_interval_ns / 10e9))
+        if write_gap_ns:
+            self._read_wait_s = _SHORTEST_READ_WAIT_S
         self._events: deque[Event] = deque()
         self._news = asyncio.Event()
         self._ended = asyncio.Event()
@@ -136,7 +158,10 @@ class Transport:
         return self._events.popleft()
 
     async def close(self) -> None:
-        """Close the port and end the thread, in under half a second; what has arrived can still be iterated."""
+        """Close the port and end the thread, in under half a second; what has arrived can still be iterated.
+
+        What was written before is still sent, so that a last command to close a valve is not lost.
+        """
         self._stop.set()
         if self._thread is not None:
             self._wake()
@@ -149,8 +174,11 @@ class Transport:
     def write(self, data: bytes) -> None:
         """Send `data` as soon as the port takes it; from any thread.
 
-        Raises ConnectionError if the port is not open: what is sent late may do harm.
+        Raises ConnectionError if the port is not open: what is sent late may do harm; ValueError if the port's lines
+        are its wires and `data` does not set the output line.
         """
+        if self._lines is not None:
+            parse_setting(self._lines, data)
         with self._lock:
             if self._port is None:
                 raise ConnectionError(f"{self.url} is not open; nothing was sent")
@@ -237,18 +265,28 @@ class Transport:
             port.exclusive = True
         if not self.url.startswith("rfc2217:"):  # which knows no such limit
             port.write_timeout = _WRITE_WAIT_S
+        if self._lines is not None:
+            # Before opening, as pyserial otherwise switches both outputs on.
+            setattr(port, self._lines.output, False)
         port.open()
+        if self._lines is not None:
+            hang_up_on_close(port)
         return port
 
     def _serve(self, port: serial.Serial) -> None:
+        if self._lines is not None:
+            self._serve_lines(port, self._lines)
+            return
         due_ns = time.monotonic_ns()
+        free_ns = due_ns
         while not self._stop.is_set():
             if self._request and time.monotonic_ns() >= due_ns:
                 port.write(self._request)
                 # Requests that a busy computer missed are not made up for: the instrument would answer in a burst.
                 now_ns = time.monotonic_ns()
                 due_ns += self._poll_interval_ns * (1 + (now_ns - due_ns) // self._poll_interval_ns)
-            while self._to_write:
+            while self._to_write and time.monotonic_ns() >= free_ns:
+                free_ns = time.monotonic_ns() + self._write_gap_ns
                 port.write(self._to_write.popleft())
             first = port.read(1)
             if not first:
@@ -260,6 +298,30 @@ class Transport:
                 self._tell(Chunk(t_ns, first))
                 raise
             self._tell(Chunk(t_ns, first + rest))
+        # Where writes are kept apart there may not be time for all of them; the newest is the one that counts.
+        waiting = list(self._to_write)
+        if waiting:
+            time.sleep(max(0, free_ns - time.monotonic_ns()) / 1e9)
+            for data in waiting[-1:] if self._write_gap_ns else waiting:
+                port.write(data)
+
+    def _serve_lines(self, port: serial.Serial, lines: ModemLines) -> None:
+        watch = LineWatch(lines)
+        try:
+            while True:
+                stopping = self._stop.wait(SETTLE_S)
+                while self._to_write:
+                    data = self._to_write.popleft()
+                    setattr(port, lines.output, parse_setting(lines, data))
+                    self._tell(Chunk(time.monotonic_ns(), data))
+                if stopping:
+                    return
+                changed = watch.look(port)
+                if changed:
+                    self._tell(Chunk(time.monotonic_ns(), changed))
+        finally:
+            with contextlib.suppress(Exception):
+                setattr(port, lines.output, False)
 
     def _read_rest(self, port: serial.Serial) -> bytes:
         """Return what has arrived besides the first byte, without waiting for more."""

@@ -1,7 +1,6 @@
 """The wire form `registers`: a reading in one or two Modbus RTU registers, polled.
 
-The frames are those of Modbus over Serial Line V1.02 and the Modbus Application Protocol V1.1b3, functions 3
-and 4; pymodbus builds the requests and computes the CRC.
+Functions 3 and 4 of the Modbus Application Protocol V1.1b3; `drivers.modbus` finds the frames.
 """
 
 from __future__ import annotations
@@ -12,13 +11,13 @@ from typing import Literal
 from pydantic import Field
 
 from drivers.indicators.protocol import IndicatorDriver, ScaledSettings, doubts, interval_ns
+from drivers.modbus import EXCEPTION, AnswerFinder, build_request
 from drivers.reading import Reading
 
 __all__ = ["DRIVER", "RegistersDecoder", "RegistersSettings"]
 
 _FUNCTION_CODES = {"holding": 3, "input": 4}
-_EXCEPTION = 0x80
-_EXCEPTION_LENGTH = 5
+_CRC_LENGTH = 2
 
 with warnings.catch_warnings():
     # pydantic warns that `register` hides ABCMeta.register. That is a method of the metaclass, which no
@@ -44,60 +43,35 @@ with warnings.catch_warnings():
 
 
 class RegistersDecoder:
-    """Finds the answers of one instrument to one request by address, function, length and CRC.
+    """Reads the answers of one instrument to one request.
 
-    What does not check is dropped a byte at a time until something does. An exception answer, the echo of the
-    request and the answers of other instruments on the line are no frame.
+    An exception answer, the echo of the request and the answers of other instruments on the line are no frame.
     """
 
     def __init__(self, settings: RegistersSettings) -> None:
-        from pymodbus.framer import FramerRTU  # here, as it costs a tenth of a second
-
-        self.skipped = 0
         self._settings = settings
         self._scale_nm = settings.scale_nm
-        self._crc = FramerRTU.compute_CRC
-        code = _FUNCTION_CODES[settings.function]
-        self._head = bytes((settings.device, code, settings.words * 2))
-        self._exception_head = bytes((settings.device, code | _EXCEPTION))
-        self._buffer = b""
+        length = settings.words * 2
+        self._answers = AnswerFinder(settings.device, {_FUNCTION_CODES[settings.function]: (bytes((length,)), length)})
+        self._refused = 0
+        self.skipped = 0
 
     def feed(self, data: bytes) -> list[Reading]:
         """Take the next bytes; return the readings of the frames they complete."""
-        buffer = self._buffer + data
         readings = []
-        at = 0
-        while (left := len(buffer) - at) > 0:
-            length = self._frame_length(buffer[at : at + len(self._head)])
-            if length > left:
-                break
-            frame = buffer[at : at + length]
-            if length == 1 or not self._checks(frame):
-                self.skipped += 1
-                at += 1
-                continue
-            at += length
-            if frame.startswith(self._head):
-                readings.append(self._reading(frame[3:-2]))
+        for frame in self._answers.feed(data):
+            if frame[1] & EXCEPTION:
+                self._refused += len(frame) + _CRC_LENGTH
             else:
-                self.skipped += length
-        self._buffer = buffer[at:]
+                readings.append(self._reading(frame[3:]))
+        self.skipped = self._answers.skipped + self._refused
         return readings
 
     def finish(self) -> list[Reading]:
         """Count an unfinished frame as skipped; nothing is ever held back."""
-        self.skipped += len(self._buffer)
-        self._buffer = b""
+        self._answers.finish()
+        self.skipped = self._answers.skipped + self._refused
         return []
-
-    def _frame_length(self, head: bytes) -> int:
-        """Return how long a frame that begins so is; 1 if none does."""
-        if head.startswith(self._exception_head):
-            return _EXCEPTION_LENGTH
-        return len(self._head) + self._head[2] + 2 if self._head.startswith(head) else 1
-
-    def _checks(self, frame: bytes) -> bool:
-        return self._crc(frame[:-2]) == int.from_bytes(frame[-2:], "big")
 
     def _reading(self, data: bytes) -> Reading:
         settings = self._settings
@@ -108,13 +82,10 @@ class RegistersDecoder:
 
 
 def _request(settings: RegistersSettings) -> bytes:
-    from pymodbus.framer import FramerRTU
-    from pymodbus.pdu import DecodePDU
     from pymodbus.pdu.register_message import ReadHoldingRegistersRequest, ReadInputRegistersRequest
 
     ask = ReadInputRegistersRequest if settings.function == "input" else ReadHoldingRegistersRequest
-    request = ask(address=settings.register, count=settings.words, dev_id=settings.device)
-    return FramerRTU(DecodePDU(is_server=False)).buildFrame(request)
+    return build_request(ask(address=settings.register, count=settings.words, dev_id=settings.device))
 
 
 def _poll_interval_ns(settings: RegistersSettings) -> int:

@@ -1,0 +1,177 @@
+"""Pressure readings and the valve's times in; what the air did during each hold out. No I/O and no clock.
+
+Theory. A travel means something only at the pressure that the sheet's limits assume. Between apply and release,
+once the pressure has had time to settle, three things are kept: the lowest and highest reading, which the window
+judges, and the sums of a straight line through the readings by ordinary least squares (JCGM 100, H.3.2):
+
+    slope = (n Σtp - Σt Σp) / (n Σt² - (Σt)²)
+
+Its sign and size tell a leak or a supply that sags (falling) from a regulator that creeps (rising). A slope is
+spoken of only where it is more than three times its own standard uncertainty and the line changes by an eighth of
+the window, or a hundredth of the pressure where there is no window, during the hold (common practice).
+
+Cost. Each reading adds to five sums; memory does not grow with the hold. The sums are integers and the quotients
+Fractions, so a replay gives the same numbers on any machine. Pressure is gauge pressure in pascals.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from fractions import Fraction
+
+__all__ = ["HeldPressure", "PressureWatch", "gauge"]
+
+#: Filling the piston takes about this long; readings before it are no hold (common practice).
+SETTLE_NS = 300_000_000
+#: A line through fewer readings than this says nothing.
+LEAST_READINGS = 5
+#: Holds kept for strokes that are still to be completed.
+_KEPT = 8
+
+
+def gauge(pascals: int) -> str:
+    """Return a gauge pressure for people, such as '140 kPa gauge', to a tenth of a kilopascal."""
+    return f"{round(Fraction(pascals, 100)) / 10:.12g} kPa gauge"
+
+
+@dataclass(frozen=True, slots=True)
+class HeldPressure:
+    """What the pressure did during one hold. Times ns on the recording's clock, pressures pascals gauge."""
+
+    applied_ns: int
+    released_ns: int
+    readings: int
+    """How many settled readings there were; with none, the pressures are None."""
+    min_pa: int | None
+    max_pa: int | None
+    slope_pa_per_s: Fraction | None
+    """Of the line through the settled readings, exact; negative while the pressure falls."""
+    outside: bool
+    """Whether a settled reading lay outside the window."""
+    words: str
+    """What is wrong with the air and what to do; empty if nothing is."""
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """What this puts on the stroke."""
+        return ("pressure",) if self.outside else ()
+
+    @property
+    def leak_down_pa_per_s(self) -> int | None:
+        """How fast the pressure fell, rounded; 0 where it did not fall, None where too few readings tell."""
+        return None if self.slope_pa_per_s is None else max(0, round(-self.slope_pa_per_s))
+
+
+class PressureWatch:
+    """Watches the air of one check. Feed it in order of time; it never does I/O."""
+
+    def __init__(self, window_pa: tuple[int, int] | None, *, settle_ns: int = SETTLE_NS) -> None:
+        """`window_pa` is the sheet's lowest and highest gauge pressure, both allowed; None where it names none."""
+        if window_pa is not None and window_pa[0] > window_pa[1]:
+            raise ValueError(f"the window runs from {window_pa[0]} Pa down to {window_pa[1]} Pa; expected low, high")
+        self._window = window_pa
+        self._settle_ns = settle_ns
+        self._holds: deque[HeldPressure] = deque(maxlen=_KEPT)
+        self._applied_ns: int | None = None
+        self._clear()
+
+    def _clear(self) -> None:
+        self._n = self._t = self._p = self._tt = self._tp = self._pp = 0
+        self._min: int | None = None
+        self._max: int | None = None
+        self._first_ns = self._last_ns = 0
+
+    def applied(self, t_ns: int) -> None:
+        """The valve opened at `t_ns`; said again during a hold, it changes nothing."""
+        if self._applied_ns is None:
+            self._applied_ns = t_ns
+            self._clear()
+
+    def feed(self, t_ns: int, pascals: int) -> None:
+        """Take one pressure reading."""
+        if self._applied_ns is None or t_ns - self._applied_ns < self._settle_ns:
+            return
+        if not self._n:
+            self._first_ns = t_ns
+        self._last_ns = t_ns
+        t = t_ns - self._applied_ns
+        self._n += 1
+        self._t += t
+        self._p += pascals
+        self._tt += t * t
+        self._tp += t * pascals
+        self._pp += pascals * pascals
+        self._min = pascals if self._min is None else min(self._min, pascals)
+        self._max = pascals if self._max is None else max(self._max, pascals)
+
+    def released(self, t_ns: int) -> HeldPressure | None:
+        """The valve closed at `t_ns`; return what the hold was like, None if there was none."""
+        if self._applied_ns is None:
+            return None
+        outside = False
+        if self._window is not None and self._min is not None and self._max is not None:
+            outside = self._min < self._window[0] or self._max > self._window[1]
+        slope = self._slope()
+        held = HeldPressure(
+            applied_ns=self._applied_ns,
+            released_ns=t_ns,
+            readings=self._n,
+            min_pa=self._min,
+            max_pa=self._max,
+            slope_pa_per_s=slope,
+            outside=outside,
+            words=" ".join(text for text in (self._level_words(outside), self._slope_words(slope)) if text),
+        )
+        self._holds.append(held)
+        self._applied_ns = None
+        self._clear()
+        return held
+
+    def during(self, start_ns: int, end_ns: int) -> tuple[HeldPressure, ...]:
+        """Return the holds that fall into a stroke's time, oldest first; of older ones only the last few are kept."""
+        return tuple(held for held in self._holds if held.applied_ns <= end_ns and held.released_ns >= start_ns)
+
+    def _slope(self) -> Fraction | None:
+        spread = self._n * self._tt - self._t**2
+        if self._n < LEAST_READINGS or not spread:
+            return None
+        return Fraction((self._n * self._tp - self._t * self._p) * 1_000_000_000, spread)
+
+    def _is_sure(self, slope: Fraction) -> bool:
+        """Say whether a slope is more than three times its standard uncertainty (JCGM 100, H.3.2)."""
+        sxx = Fraction(self._n * self._tt - self._t**2, self._n * 10**18)
+        syy = Fraction(self._n * self._pp - self._p**2, self._n)
+        variance = (syy - slope**2 * sxx) / ((self._n - 2) * sxx)
+        return slope**2 > 9 * variance
+
+    def _level_words(self, outside: bool) -> str:
+        if self._min is None or self._max is None:
+            return "No pressure was measured once it had settled: hold longer, or check the pressure sensor."
+        if not outside or self._window is None:
+            return ""
+        low, high = self._window
+        window = f"the sheet asks for {gauge(low)} to {gauge(high)}"
+        if self._min < low and self._max > high:
+            return f"The pressure went from {gauge(self._min)} to {gauge(self._max)}; {window}. Steady the supply."
+        if self._max < low:
+            return f"The pressure reached only {gauge(self._max)}; {window}. Turn the regulator up."
+        if self._min > high:
+            return f"The pressure never fell below {gauge(self._min)}; {window}. Turn the regulator down."
+        if self._min < low:
+            return f"The pressure sagged to {gauge(self._min)}; {window}. Look for a leak or a starved supply."
+        return f"The pressure rose to {gauge(self._max)}; {window}. Check the regulator."
+
+    def _slope_words(self, slope: Fraction | None) -> str:
+        if slope is None:
+            return ""
+        change = abs(slope) * Fraction(self._last_ns - self._first_ns, 1_000_000_000)
+        least = (
+            Fraction(self._window[1] - self._window[0], 8) if self._window else Fraction(abs(self._p), 100 * self._n)
+        )
+        if change <= least or not self._is_sure(slope):
+            return ""
+        rate = f"by {round(abs(slope) / 100) / 10:.12g} kPa a second"
+        if slope < 0:
+            return f"The gauge pressure fell {rate} while held: the pack leaks, or the supply sags."
+        return f"The gauge pressure rose {rate} while held: the regulator creeps, or still fills the pack."
