@@ -22,7 +22,7 @@ from capture import __version__
 if TYPE_CHECKING:
     from capture.config import Config
     from capture.record import Job
-    from capture.sheet import Pack, Sheet
+    from capture.sheet import Air, Pack, Sheet
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
 __all__ = ["app", "main"]
@@ -271,12 +271,12 @@ def replay(
     from capture.replay import Replay, stroke_json, verdict_json
     from capture.view import StrokeView
 
-    chosen, unit = _chosen_pack(sheet, pack)
+    chosen, unit, air = _chosen_pack(sheet, pack)
     if explain and chosen is None:
         fail("--explain needs a verdict: give --sheet and --pack", 2)
     with _errors_in_words(), warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", RecordingWarning)
-        played = Replay(recording, chosen, unit)
+        played = Replay(recording, chosen, unit, air)
         if played.unknown_settings:
             sys.stderr.write(f"strokelog: indicator settings not used: {', '.join(played.unknown_settings)}\n")
         shown = []
@@ -307,18 +307,18 @@ def replay(
             console.print(budget_table(verdict, unit))
 
 
-def _chosen_pack(sheet: Path | None, pack: str | None) -> tuple[Pack | None, Any]:
+def _chosen_pack(sheet: Path | None, pack: str | None) -> tuple[Pack | None, Any, Air | None]:
     if sheet is None:
         if pack is not None:
             fail("--pack needs --sheet", 2)
-        return None, "mm"
+        return None, "mm", None
     loaded, _ = _load_sheet(sheet)
     if pack is None:
         if len(loaded.packs) > 1:
             fail(f"{sheet} has several packs; choose with --pack: {', '.join(one.name for one in loaded.packs)}", 2)
-        return loaded.packs[0], loaded.display_unit
+        return loaded.packs[0], loaded.display_unit, loaded.air
     with _errors_in_words():
-        return loaded.pack(pack), loaded.display_unit
+        return loaded.pack(pack), loaded.display_unit, loaded.air
 
 
 @app.command()

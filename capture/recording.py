@@ -23,6 +23,7 @@ from typing import IO, Any, Literal, cast
 from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
 
 __all__ = [
+    "FIXTURE_GAP_NOTE",
     "GAP_NOTE",
     "Entry",
     "Header",
@@ -35,8 +36,9 @@ __all__ = [
 Source = Literal["indicator", "fixture", "mark"]
 _SOURCES = ("indicator", "fixture", "mark")
 
-#: The note of the mark that a lost indicator leaves, so that a replay breaks the stream where the port did.
+#: The notes of the marks that a lost port leaves, so that a replay breaks the stream where the port did.
 GAP_NOTE = "indicator lost"
+FIXTURE_GAP_NOTE = "fixture lost"
 
 
 class RecordingError(Exception):

@@ -11,9 +11,9 @@ from pydantic import ValidationError
 
 from capture.advice import Advice, advise
 from capture.check import Check, StrokeKept
-from capture.recording import GAP_NOTE, RecordingError, read_recording
-from capture.sheet import Pack, Selective
-from capture.stream import IndicatorStream, indicator_from, limits_of
+from capture.recording import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
+from capture.sheet import Air, Pack, Selective
+from capture.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
 from capture.strokes import Stroke
 from capture.verdict import Verdict
 from drivers.reading import Unit
@@ -24,8 +24,12 @@ __all__ = ["Replay", "stroke_json", "verdict_json"]
 class Replay:
     """Measures one recording. Iterate over `strokes()`; then `verdict` and `advice` hold the outcome."""
 
-    def __init__(self, path: Path, pack: Pack | None = None, unit: Unit = "mm") -> None:
-        """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good."""
+    def __init__(self, path: Path, pack: Pack | None = None, unit: Unit = "mm", air: Air | None = None) -> None:
+        """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
+
+        `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
+        strokes' pressure judged.
+        """
         self.header, self._entries = read_recording(path)
         try:
             driver, settings, self.unknown_settings = indicator_from(self.header.indicator)
@@ -35,10 +39,26 @@ class Replay:
             problem = error.errors()[0]
             key = ".".join(str(part) for part in problem["loc"])
             raise RecordingError(f"{path}, line 1: indicator.{key}: {problem['msg']}") from error
-        self.stream = IndicatorStream(driver, settings, pack.measure if pack else "peak")
+        self.stream = IndicatorStream(
+            driver, settings, pack.measure if pack else "peak", self._fixture(path, air.window_pa if air else None)
+        )
         self.pack = pack
         self._unit = unit
         self._check = Check(pack, limits_of(settings), stop_when_settled=False) if pack else None
+
+    def _fixture(self, path: Path, window_pa: tuple[int, int] | None) -> FixtureStream | None:
+        header = self.header.fixture
+        if header is None:
+            return None
+        try:
+            driver, settings = fixture_from(header)
+        except LookupError:
+            # Made elsewhere: the strokes are in the indicator's bytes all the same.
+            self.unknown_settings.append(f"fixture {header.get('driver')!r}")
+            return None
+        except ValidationError as error:
+            raise RecordingError(f"{path}, line 1: fixture: {error.errors()[0]['msg']}") from error
+        return FixtureStream(driver, settings, window_pa)
 
     def strokes(self, speed: float | None = None, sleep: Callable[[float], None] = time.sleep) -> Iterator[StrokeKept]:
         """Yield each stroke as it completes; with `speed`, at that many times the pace it was recorded at."""
@@ -53,8 +73,12 @@ class Replay:
             found: list[Stroke] = []
             if entry.source == "indicator":
                 found = self.stream.feed(t_ns, entry.data)[1]
+            elif entry.source == "fixture":
+                self.stream.feed_fixture(t_ns, entry.data)
             elif entry.mark is not None and entry.mark.get("note") == GAP_NOTE:
                 found = self.stream.lost(t_ns)
+            elif entry.mark is not None and entry.mark.get("note") == FIXTURE_GAP_NOTE:
+                self.stream.fixture_lost(t_ns)
             yield from self._kept(found)
         yield from self._kept(self.stream.finish(t_ns))
 

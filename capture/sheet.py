@@ -70,6 +70,11 @@ class Air(_Part):
     pressure: PressurePa = Field(gt=0)
     tolerance: PressurePa = Field(gt=0)
 
+    @property
+    def window_pa(self) -> tuple[int, int]:
+        """The lowest and highest gauge pressure allowed, pascals."""
+        return self.pressure - self.tolerance, self.pressure + self.tolerance
+
     def text(self, unit: Unit) -> str:
         """Return the window for people: in psi beside inches, in kPa beside millimetres."""
         return f"{format_pressure(self.pressure, unit)} ± {format_pressure(self.tolerance, unit)} gauge"
