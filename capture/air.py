@@ -24,6 +24,9 @@ __all__ = ["HeldPressure", "PressureWatch", "gauge"]
 
 #: Filling the piston takes about this long; readings before it are no hold (common practice).
 SETTLE_NS = 300_000_000
+#: A large piston behind a small orifice takes longer to come up to the window, but no longer than this (common
+#: practice): up to here, readings before the pressure first reaches the window are filling, not holding.
+LONGEST_FILL_NS = 1_000_000_000
 #: A line through fewer readings than this says nothing.
 LEAST_READINGS = 5
 #: Holds kept for strokes that are still to be completed.
@@ -72,8 +75,11 @@ class PressureWatch:
             raise ValueError(f"the window runs from {window_pa[0]} Pa down to {window_pa[1]} Pa; expected low, high")
         self._window = window_pa
         self._settle_ns = settle_ns
+        self._fill_ns = max(settle_ns, LONGEST_FILL_NS)
         self._holds: deque[HeldPressure] = deque(maxlen=_KEPT)
         self._applied_ns: int | None = None
+        self._arrived = False
+        """Whether this hold's pressure has come up to the window."""
         self._clear()
 
     def _clear(self) -> None:
@@ -86,12 +92,18 @@ class PressureWatch:
         """The valve opened at `t_ns`; said again during a hold, it changes nothing."""
         if self._applied_ns is None:
             self._applied_ns = t_ns
+            self._arrived = False
             self._clear()
 
     def feed(self, t_ns: int, pascals: int) -> None:
         """Take one pressure reading."""
         if self._applied_ns is None or t_ns - self._applied_ns < self._settle_ns:
             return
+        if self._window is not None and not self._arrived and pascals >= self._window[0]:
+            self._arrived = True
+            if t_ns - self._applied_ns < self._fill_ns:
+                # What came before was the piston filling, not the air failing to hold.
+                self._clear()
         if not self._n:
             self._first_ns = t_ns
         self._last_ns = t_ns

@@ -67,6 +67,11 @@ class FixtureSetup:
     way: Way = "hold"
 
 
+def _shown(safety: Safety) -> tuple[object, ...]:
+    """What a person can see of the safety: when it changes, the screen must."""
+    return (safety.state, safety.pressure_pa, safety.confirmed_open, safety.button_held, safety.faults())
+
+
 class AirCheck:
     """Drives one fixture. Run `run()` as a task; tell it what else happens on the bench from the same loop."""
 
@@ -108,6 +113,11 @@ class AirCheck:
 
     def arm(self) -> None:
         """A person allows the air, or again after a fault. Refused, in words, while something stands against it."""
+        if self.safety.fixture and not self._button_known:
+            self.said = "Cannot arm: the fixture has not said yet how its button stands. Check the button's wiring."
+            self._on_change()
+            return
+        self.said = ""
         self._take(Arm())
 
     def disarm(self) -> None:
@@ -154,9 +164,7 @@ class AirCheck:
         ready = (State.ARMED, State.APPLIED)
         if self._cycle is not None and after.state not in ready and before.state in ready:
             self._do(self._cycle.take(monotonic_ns(), button.Stop(after.trip or after.why_not())))
-        if (before.state, before.pressure_pa, before.confirmed_open) != (
-            after.state, after.pressure_pa, after.confirmed_open,
-        ):  # fmt: skip
+        if _shown(before) != _shown(after):
             self._on_change()
 
     def _do(self, actions: list[button.Action]) -> None:

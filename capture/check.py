@@ -20,7 +20,11 @@ from capture.sheet import Pack
 from capture.strokes import Stroke
 from capture.verdict import MOST_STROKES, MeasurementLimits, Verdict, judge
 
-__all__ = ["Check", "CheckState", "Effect", "Finished", "StrokeKept"]
+__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept"]
+
+
+#: A check is extended to this many times the sheet's strokes at most.
+MOST_TIMES = 3
 
 
 class CheckState(Enum):
@@ -85,7 +89,7 @@ class Check:
         if self.counted < self.pack.strokes or self.verdict is None or not self._stop:
             return [self.last]
         undecided = self.verdict.verdict == "inconclusive" and self.verdict.more_strokes is not None
-        if undecided and self.counted < min(MOST_STROKES, 3 * self.pack.strokes):
+        if undecided and self.counted < min(MOST_STROKES, MOST_TIMES * self.pack.strokes):
             self.state = CheckState.EXTENDING
             return [self.last]
         self.state = CheckState.DONE

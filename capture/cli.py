@@ -20,6 +20,7 @@ import typer
 from capture import __version__
 
 if TYPE_CHECKING:
+    from capture.air_check import FixtureSetup
     from capture.config import Config
     from capture.record import Job
     from capture.sheet import Air, Pack, Sheet
@@ -153,6 +154,14 @@ def run(
     tech: Annotated[str | None, typer.Option("--tech", help="Who measures.")] = None,
     bench: Annotated[str | None, typer.Option("--bench", help="What this bench is called.")] = None,
     broker: Annotated[str | None, typer.Option("--broker", help="mqtt://host:port or mqtts://host:port")] = None,
+    fixture: Annotated[str | None, typer.Option("--fixture", help="The air-check fixture's wiring.")] = None,
+    fixture_port: Annotated[str | None, typer.Option("--fixture-port", help="The fixture's port.")] = None,
+    fixture_set: Annotated[
+        list[str] | None, typer.Option("--fixture-set", metavar="KEY=VALUE", help="A fixture setting; may be repeated.")
+    ] = None,
+    way: Annotated[
+        str | None, typer.Option("--way", help="hold: air while the button is down; press: one press runs the check.")
+    ] = None,
     pack: Annotated[list[str] | None, typer.Option("--pack", help="Only this pack; may be repeated.")] = None,
     auto: Annotated[bool, typer.Option("--auto", help="Pack after pack without asking, then end.")] = False,
     repeat: Annotated[
@@ -183,6 +192,7 @@ def run(
     name = driver or settled.indicator.driver
     values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **_pairs(settings)}
     indicator_driver, indicator_settings = _settings_of(name, values, "indicator")
+    fixture_setup, fixture_header = _fixture(fixture, fixture_port, fixture_set, way, settled)
     order = [one.name for one in loaded.order()]
     for wanted in pack or []:
         if wanted not in order:
@@ -203,6 +213,8 @@ def run(
             data_dir=data_dir or settled.data_dir,
             record_path=(data_dir / "record.sqlite") if data_dir else settled.record_path,
             broker=_broker(broker, settled),
+            fixture=fixture_setup,
+            fixture_header=fixture_header,
         )
         session = Session(setup, Face.JSON if as_json else Face.TERMINAL)
         indices = [order.index(one) for one in pack] if pack else list(range(len(order)))
@@ -219,6 +231,40 @@ def run(
         while repeat and by_itself:
             code = asyncio.run(once())
     raise typer.Exit(code)
+
+
+def _fixture(
+    name: str | None, port: str | None, words: list[str] | None, way: str | None, settled: Config
+) -> tuple[FixtureSetup | None, dict[str, Any] | None]:
+    """Return the fixture to drive and its name for recordings, (None, None) for a valve worked by hand."""
+    from pydantic import ValidationError
+
+    from capture.air_check import FixtureSetup
+    from drivers.fixtures.registry import find_driver, make_settings
+
+    known = settled.fixture
+    chosen = name or known.driver
+    try:
+        driver = find_driver(chosen)
+    except LookupError as error:
+        fail(str(error.args[0]), 2)
+    if not driver.wired:
+        return None, None
+    where = port or known.port
+    if not where:
+        fail(f"fixture {chosen!r} needs its port: --fixture-port PORT, or `port` under [fixture]", 2)
+    how = way or known.way
+    if how not in ("hold", "press"):
+        fail(f"--way {how}: expected hold or press", 2)
+    values = {**(known.driver_settings() if chosen == known.driver else {}), **_pairs(words)}
+    try:
+        checked = make_settings(driver, values)
+    except ValidationError as error:
+        item = error.errors()[0]
+        key = ".".join(str(part) for part in item["loc"])
+        what = str(item["msg"]).removeprefix("Value error, ")
+        fail(f"fixture: {key}: {what}; {chosen!r} takes: {', '.join(driver.settings.model_fields)}", 2)
+    return FixtureSetup(driver, checked, where, "press" if how == "press" else "hold"), {"driver": chosen, **values}
 
 
 def _broker(url: str | None, settled: Config) -> Any:

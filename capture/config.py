@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from platformdirs import user_config_path, user_data_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -37,6 +37,20 @@ class Indicator(BaseModel):
         return dict(self.__pydantic_extra__ or {})
 
 
+class Fixture(BaseModel):
+    """The air-check fixture: its port, its wiring, how the button works, and that wiring's settings."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    driver: str = "hand"
+    port: str = ""
+    way: Literal["hold", "press"] = "hold"
+
+    def driver_settings(self) -> dict[str, Any]:
+        """Return what the driver's own settings model validates."""
+        return dict(self.__pydantic_extra__ or {})
+
+
 class Config(BaseSettings):
     """All settings of a bench. Environment variables are named STROKELOG_BENCH, STROKELOG_INDICATOR__PORT and so on."""
 
@@ -47,6 +61,7 @@ class Config(BaseSettings):
     sheet: Path | None = None
     data_dir: Path = Field(default_factory=lambda: user_data_path("strokelog"))
     indicator: Indicator = Indicator()
+    fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
 
     @property

@@ -22,21 +22,23 @@ from uuid import uuid4
 
 from capture import __version__
 from capture.advice import Advice, advise
-from capture.check import Check, CheckState, Effect, Finished, StrokeKept
+from capture.air_check import AirCheck, FixtureSetup
+from capture.check import MOST_TIMES, Check, CheckState, Effect, Finished, StrokeKept
+from capture.cycle import StrokesToMake
 from capture.lock import BenchLock
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
-from capture.playback import open_port
+from capture.playback import Playback, open_port
 from capture.publish import BrokerSettings, BrokerState, Publisher
 from capture.record import RecordError, Store
-from capture.recording import GAP_NOTE, RecordingWriter
+from capture.recording import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingWriter
 from capture.replay import advice_json
 from capture.sheet import Pack, Sheet
-from capture.stream import IndicatorStream, limits_of
+from capture.stream import FixtureStream, IndicatorStream, limits_of
 from capture.strokes import State, Stroke
-from capture.verdict import Verdict
+from capture.verdict import MOST_STROKES, Verdict
 from capture.view import BenchView, PackView, StrokeView
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
-from drivers.transport import Chunk, Lost, Opened
+from drivers.transport import Chunk, Lost, Opened, Transport
 from drivers.units import format_length
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
@@ -64,6 +66,10 @@ class BenchSetup:
     data_dir: Path
     record_path: Path
     broker: BrokerSettings | None = None
+    fixture: FixtureSetup | None = None
+    """The air-check fixture; None where the valve is worked by hand."""
+    fixture_header: dict[str, Any] | None = None
+    """The fixture as a recording's header names it."""
     speed: float = 1.0
     """How many times faster than the wall clock the bench's time runs; only a simulated bench can be faster."""
 
@@ -78,6 +84,12 @@ class _Running:
     stream: IndicatorStream
     recording: RecordingWriter
     started_ns: int
+
+
+async def _ended(task: asyncio.Task[None]) -> None:
+    """Cancel a task and wait until it has put everything in order; what it raised is told elsewhere."""
+    task.cancel()
+    await asyncio.wait({task})
 
 
 def _open_store(path: Path) -> Store:
@@ -123,6 +135,16 @@ class Bench:
         self._store: Store | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="record")
         self._publisher: Publisher | None = None
+        self.air: AirCheck | None = None
+        """The fixture's control, None where the valve is worked by hand."""
+        if setup.fixture is not None:
+            self.view.fixture = "connecting"
+            self.air = AirCheck(
+                setup.fixture,
+                on_bytes=self._fixture_bytes,
+                on_lost=self._fixture_lost,
+                on_change=self._air_changed,
+            )
         self._running: _Running | None = None
         self._idle = IndicatorStream(setup.driver, setup.settings)
         self._began_ns = self._idle_from_ns = monotonic_ns()
@@ -133,6 +155,8 @@ class Bench:
         """Set whenever no check is being measured."""
         self.finished.set()
         self._heard_ns = monotonic_ns()
+        self._failure: BaseException | None = None
+        self._closing: asyncio.Task[None] | None = None
         self._silent = False
         self._broker_warning = ""
 
@@ -166,6 +190,11 @@ class Bench:
                 await stack.enter_async_context(transport)
                 watching = asyncio.create_task(self._watch_silence())
                 stack.callback(watching.cancel)
+                if self.air is not None:
+                    controlling = asyncio.create_task(self.air.run(), name="air")
+                    stack.push_async_callback(_ended, controlling)
+                    # The valve is shut by then; a bench whose air control failed must not go on as if nothing were.
+                    controlling.add_done_callback(lambda task: self._air_failed(task, transport))
                 self.ready.set()
                 # SciPy's import takes a while; it must neither delay the start nor stall the loop at the first verdict.
                 warm = asyncio.create_task(asyncio.to_thread(import_module, "scipy.special"))
@@ -173,6 +202,8 @@ class Bench:
                 async for event in transport:
                     async with self._busy:
                         await self._handle(event)
+                if self._failure is not None:
+                    raise self._failure
         finally:
             self._thread.shutdown(wait=True)
             store.close()
@@ -217,6 +248,8 @@ class Bench:
                 await self._begin_job(self._store, now)
             path = self._recording_path(pack, now)
             header = {"recording": 1, "started": now.isoformat(), "bench": setup.bench, "indicator": setup.indicator}
+            if setup.fixture_header is not None:
+                header["fixture"] = setup.fixture_header
             recording = await self._in_thread(RecordingWriter, path, header)
             recording.mark(0, {"job": str(self._job), "pack": pack.name, "tech": setup.technician, "note": "check"})
             check_id = await self._in_thread(
@@ -236,10 +269,14 @@ class Bench:
                 check_id,
                 pack,
                 Check(pack, limits_of(setup.settings)),
-                IndicatorStream(setup.driver, setup.settings, pack.measure),
+                IndicatorStream(setup.driver, setup.settings, pack.measure, self._fixture_stream()),
                 recording,
                 started_ns,
             )
+            if self.air is not None:
+                self.air.begin_check(
+                    StrokesToMake(pack.seat_strokes, pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
+                )
             self.finished.clear()
             view = self.view
             view.pack = pack_index
@@ -261,8 +298,16 @@ class Bench:
         name = f"{now:%Y%m%dT%H%M%S}-{topic_level(pack.name)}-{uuid4().hex[:6]}.jsonl"
         return self.setup.data_dir / "recordings" / f"job-{self.job_id:05d}" / name
 
+    def _fixture_stream(self) -> FixtureStream | None:
+        fixture, air = self.setup.fixture, self.setup.sheet.air
+        if fixture is None:
+            return None
+        return FixtureStream(fixture.driver, fixture.settings, air.window_pa if air else None)
+
     async def _abandon(self, note: str) -> None:
         running, self._running = self._running, None
+        if self.air is not None:
+            self.air.end_check(f"{note}.")
         if running is None or self._store is None:
             return
         try:
@@ -299,6 +344,8 @@ class Bench:
             silent_s = (monotonic_ns() - self._heard_ns) * self.setup.speed / 1e9
             silence = ""
             if silent_s > _SILENT_S:
+                if self.air is not None:
+                    self.air.indicator(False)
                 silence = (
                     f"No readings for {silent_s:.0f} s. Do not apply air by this display: check that the indicator "
                     "is on and sending."
@@ -310,10 +357,53 @@ class Bench:
                 self.view.warning = silence or self._broker_warning
                 self._on_change()
 
+    # -- the fixture -------------------------------------------------------------------------------------
+
+    async def _fixture_bytes(self, t_ns: int, data: bytes) -> None:
+        async with self._busy:
+            running = self._running
+            if running:
+                at_ns = running.recording.stream(self._since(running.started_ns, t_ns), "fixture", data)
+                running.stream.feed_fixture(at_ns, data)
+        self._air_changed()
+
+    async def _fixture_lost(self, t_ns: int) -> None:
+        assert self.air is not None
+        self._on_event(self.air.port_text, "")
+        async with self._busy:
+            running = self._running
+            if running:
+                at_ns = running.recording.mark(self._since(running.started_ns, t_ns), {"note": FIXTURE_GAP_NOTE})
+                running.stream.fixture_lost(at_ns)
+
+    def _air_changed(self) -> None:
+        air, view = self.air, self.view
+        if air is None:
+            return
+        safety = air.safety
+        view.fixture = "up" if safety.fixture else "down"
+        view.pressure_pa = safety.pressure_pa
+        view.valve_commanded, view.valve_confirmed = safety.valve_open, safety.confirmed_open
+        if safety.trip and view.air_state != safety.state.value:
+            self._on_event(f"The air was shut off: {safety.trip}", "")
+        view.air_state = safety.state.value
+        held = self._running.stream.fixture.held if self._running and self._running.stream.fixture else None
+        view.air_text = safety.why_not() or (held.words if held else "") or air.said
+        hot = view.air_state in ("armed", "applied")
+        view.caution = "Hands clear: the air can come at any moment." if hot else ""
+        self._on_change()
+
+    def _air_failed(self, task: asyncio.Task[None], transport: Transport | Playback) -> None:
+        if not task.cancelled() and task.exception() is not None:
+            self._failure = task.exception()
+            self._closing = asyncio.create_task(transport.__aexit__(None, None, None))
+
     # -- what arrives ------------------------------------------------------------------------------------
 
     async def _handle(self, event: Opened | Chunk | Lost) -> None:
         running = self._running
+        if self.air is not None:
+            self.air.indicator(isinstance(event, Chunk))
         if isinstance(event, Chunk):
             self._heard_ns = monotonic_ns()
             stream = running.stream if running else self._idle
@@ -387,6 +477,8 @@ class Bench:
             self.view.verdict = running.check.verdict
             self.view.message = running.check.next_step()
             self._on_event(shown, running.pack.name)
+            if self.air is not None:
+                self.air.stroke(effect.stroke.accepted)
         elif isinstance(effect, Finished) and not last:
             await self._finish(running, effect.verdict, now)
         self._on_change()
@@ -419,6 +511,8 @@ class Bench:
         self._notify()
         running.recording.close()
         self._running = None
+        if self.air is not None:
+            self.air.settled()
         self._show_verdict(running, verdict, advice)
         self._rest(running)
         self._on_event(verdict, running.pack.name)

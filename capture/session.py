@@ -41,7 +41,10 @@ def _keys(bench: Bench) -> str:
         first = ["r check again"]
         if any(not _is_good(pack.verdict) for pack in bench.view.packs):
             first.insert(0, "Enter next pack")
-    return "   ".join(word for word in [*first, packs, budget, "q end"] if word)
+    air = ""
+    if bench.air is not None:
+        air = "a air off" if bench.view.air_state in ("armed", "applied") else "a arm the air"
+    return "   ".join(word for word in [air, *first, packs, budget, "q end"] if word)
 
 
 class Face(Enum):
@@ -134,6 +137,11 @@ class Session:
             self._explaining = not self._explaining and view.verdict is not None
         elif key == "q":
             self.leave.set()
+        elif key == "a" and bench.air is not None:
+            if view.air_state in ("armed", "applied"):
+                bench.air.disarm()
+            else:
+                bench.air.arm()
         elif key == "r" and view.pack >= 0:
             if not self._drops_a_check(key):
                 view.warning = ""

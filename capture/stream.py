@@ -91,6 +91,7 @@ class IndicatorStream:
                 fixture.valve_open = signal.open
                 self.finder.trigger(t_ns, signal.open)
                 if signal.open:
+                    fixture.held = None
                     fixture.watch.applied(t_ns)
                 else:
                     fixture.held = fixture.watch.released(t_ns)

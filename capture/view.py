@@ -71,6 +71,17 @@ class BenchView:
     broker: LinkState = "off"
     broker_waiting: int = 0
     """Messages completed but not yet taken by the broker."""
+    fixture: LinkState = "off"
+    """The fixture's port; 'off' where the valve is worked by hand."""
+    pressure_pa: int | None = None
+    """Gauge pressure at the apply port, pascals."""
+    air_state: str = ""
+    """Where the valve's safety stands: unarmed, armed, applied, tripped, stopped; empty without a fixture."""
+    valve_commanded: bool = False
+    valve_confirmed: bool | None = None
+    """What the fixture says of its valve, None where it does not say."""
+    air_text: str = ""
+    """Why the air cannot be applied and what to do, or what the last hold was like; in words."""
     message: str = ""
     """The next thing to do, in words."""
     keys: str = ""

@@ -46,7 +46,7 @@ def test_a_ramp_s_slope_comes_out_exactly(rate: int) -> None:
 
 @given(st.lists(st.integers(0, 900_000), min_size=LEAST_READINGS, max_size=60), st.integers(0, 10**15))
 def test_the_slope_is_that_of_a_least_squares_fit(pressures: list[int], start_ns: int) -> None:
-    held = hold(pressures, start_ns=start_ns)
+    held = hold(pressures, window=None, start_ns=start_ns)
     assert held.slope_pa_per_s is not None
     fitted = np.polyfit(np.arange(len(pressures)) / 100, np.array(pressures, dtype=float), 1)[0]
     assert float(held.slope_pa_per_s) == pytest.approx(fitted, rel=1e-6, abs=1e-2)
@@ -56,6 +56,12 @@ def test_the_ends_of_the_window_are_inside() -> None:
     assert hold([130_000, 150_000] * 10).flags == ()
     assert hold([129_999, 150_000] * 10).flags == ("pressure",)
     assert hold([130_000, 150_001] * 10).flags == ("pressure",)
+
+
+def test_a_slow_filling_is_not_held_against_the_air_but_a_sag_after_it_is() -> None:
+    filling = [90_000, 110_000, 125_000]
+    assert hold([*filling, *[140_000] * 40]).flags == ()
+    assert hold([*filling, *[140_000] * 40, 125_000]).flags == ("pressure",)
 
 
 def test_filling_and_venting_are_not_judged() -> None:

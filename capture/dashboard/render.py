@@ -11,7 +11,7 @@ from capture.dashboard.scale import scale_rows
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.words import LOOKS, number
 from capture.view import BenchView
-from drivers.units import format_length
+from drivers.units import format_length, format_pressure
 
 __all__ = ["LEAST_HEIGHT", "LEAST_WIDTH", "render"]
 
@@ -110,6 +110,22 @@ def _link_text(view: BenchView, ink: Ink) -> str:
     return f"{broker}; {indicator}"
 
 
+def _air_text(view: BenchView) -> str:
+    """Return the air beside the travel: pressure, the valve as commanded and confirmed, and why it will not apply."""
+    pressure = "no pressure"
+    if view.pressure_pa is not None:
+        pressure = f"{format_pressure(view.pressure_pa, view.display_unit)} gauge"
+    valve = "valve open" if view.valve_commanded else "valve shut"
+    if view.valve_confirmed is None:
+        valve += ", unconfirmed"
+    elif view.valve_confirmed == view.valve_commanded:
+        valve += ", confirmed"
+    else:
+        valve += f", fixture says {'open' if view.valve_confirmed else 'shut'}"
+    parts = [view.air_state or f"fixture {view.fixture}", pressure, valve]
+    return "; ".join(parts) + (f". {view.air_text}" if view.air_text else "")
+
+
 def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     """Return the bottom rows, bounded: cautions, what to do, what to change, links and keys."""
     roomy = height >= 30
@@ -118,6 +134,8 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         rows += _said("CAUTION", view.caution, width, 2 if roomy else 1, "bold yellow reverse", ink)
     if view.warning:
         rows += _said("WARNING", view.warning, width, 3 if roomy else 1, "bold red", ink)
+    if view.fixture != "off":
+        rows += _said("AIR", _air_text(view), width, 2, "bold" if view.air_state == "applied" else "", ink)
     spare = max(2, height // 4 - len(rows) - 2)
     next_rows = _said("NEXT", view.message, width, 3 if roomy else 2, "bold", ink)
     then = view.verdict.next_step if view.verdict is not None else ""

@@ -13,7 +13,7 @@ import os
 import termios
 import time
 import tty
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -32,16 +32,26 @@ class PtyBench:
     """A bench behind the symlink `path`: streams rest readings, and strokes when told to.
 
     `speed` plays that many times faster than real time. With a `request` the bench answers only when those bytes have
-    been read from the port, with its newest frame, as a polled instrument does. Use as an async context manager.
+    been read from the port, with its newest frame, as a polled instrument does. While nobody asks for a check, the air is
+    on whenever `valve` says so, as with a fixture. Use as an async context manager.
     """
 
-    def __init__(self, bench: Bench, path: Path, *, speed: float = 1.0, request: bytes = b"") -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        path: Path,
+        *,
+        speed: float = 1.0,
+        request: bytes = b"",
+        valve: Callable[[], bool] = lambda: False,
+    ) -> None:
         if speed <= 0:
             raise ValueError(f"speed {speed} must be above zero")
         self.bench = bench
         self.path = path
         self.speed = speed
         self.request = request
+        self._valve = valve
         self.played = 0
         """Bytes handed to the pty so far."""
         self.dropped = 0
@@ -120,7 +130,7 @@ class PtyBench:
     async def _play(self) -> None:
         while True:
             if self._work.empty():
-                await self._pace(self.bench.rest(_REST_SLICE_NS))
+                await self._pace(self.bench.air(_REST_SLICE_NS, valve_open=self._valve()))
                 continue
             chunks, done = self._work.get_nowait()
             try:
