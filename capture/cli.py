@@ -413,6 +413,55 @@ def listen(
         raise typer.Exit(asyncio.run(follow(port, wire, chosen, seconds, as_json)))
 
 
+@app.command(name="check-fixture")
+def check_fixture(
+    port: Annotated[str, typer.Argument(help="The fixture's port.")],
+    fixture: Annotated[str, typer.Option("--fixture", help="The fixture's wiring.")] = "ascii",
+    settings: Settings = None,
+    yes: Annotated[bool, typer.Option("--yes", help="The cautions are heeded; do not ask.")] = False,
+    button: Annotated[bool, typer.Option("--button/--no-button", help="Ask for presses of the apply button.")] = True,
+    as_json: Json = False,
+) -> None:
+    """Test a real fixture, point by point. Opens its valve: heed the cautions. Ends with 1 if a point fails."""
+    from pydantic import ValidationError
+
+    from capture.dashboard import CAUTIONS
+    from drivers.fixtures.conformance import check_fixture as test_points
+    from drivers.fixtures.registry import find_driver, make_settings
+
+    try:
+        driver = find_driver(fixture)
+        make_settings(driver, _pairs(settings))
+    except LookupError as error:
+        fail(str(error.args[0]), 2)
+    except ValidationError as error:
+        fail(f"--set: {error.errors()[0]['msg']}", 2)
+    if not driver.wired:
+        fail(f"fixture {fixture!r} has no wiring to test", 2)
+    for text in CAUTIONS:
+        sys.stderr.write(f"caution: {text}\n")
+    sys.stderr.write(
+        "This test opens and shuts the valve. Take the pack off the port, or shut the supply off and vent.\n"
+    )
+    if not yes and not (sys.stdin.isatty() and typer.confirm("Go on?", err=True)):
+        fail("not tested: answer the question, or give --yes once this is so", 2)
+
+    def ask(text: str) -> None:
+        sys.stderr.write(f"{text}\n")
+
+    with _errors_in_words():
+        results = asyncio.run(test_points(port, fixture, _pairs(settings), ask=ask if button else None))
+    for result in results:
+        if as_json:
+            say(json.dumps({"point": result.name, "passed": result.passed, "text": result.text}))
+        else:
+            word = {True: "pass", False: "FAIL", None: "not tried"}[result.passed]
+            say(f"{word:9} {result.name}: {result.text}")
+    if not as_json:
+        say(f"If strokelog dies, the valve is shut by {driver.closes_without_daemon}.")
+    raise typer.Exit(1 if any(result.passed is False for result in results) else 0)
+
+
 # -- records and sheets ----------------------------------------------------------------------------------
 
 

@@ -32,8 +32,8 @@ class PtyBench:
     """A bench behind the symlink `path`: streams rest readings, and strokes when told to.
 
     `speed` plays that many times faster than real time. With a `request` the bench answers only when those bytes have
-    been read from the port, with its newest frame, as a polled instrument does. While nobody asks for a check, the air is
-    on whenever `valve` says so, as with a fixture. Use as an async context manager.
+    been read from the port, with its newest frame, as a polled instrument does. While nobody asks for a check, the
+    air is on whenever `valve` says so, as with a fixture. Use as an async context manager.
     """
 
     def __init__(
