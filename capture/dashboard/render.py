@@ -135,7 +135,9 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     if view.warning:
         rows += _said("WARNING", view.warning, width, 3 if roomy else 1, "bold red", ink)
     if view.fixture != "off":
-        rows += _said("AIR", _air_text(view), width, 2, "bold" if view.air_state == "applied" else "", ink)
+        # Why there is no air, and what to do, must be read to its end.
+        most = 2 if view.air_state in ("armed", "applied") else 4
+        rows += _said("AIR", _air_text(view), width, most, "bold" if view.air_state == "applied" else "", ink)
     spare = max(2, height // 4 - len(rows) - 2)
     next_rows = _said("NEXT", view.message, width, 3 if roomy else 2, "bold", ink)
     then = view.verdict.next_step if view.verdict is not None else ""
