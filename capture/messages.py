@@ -180,6 +180,9 @@ class StrokeMessage(_Message):
     return_error_nm: int
     flags: tuple[str, ...]
     accepted: bool
+    pressure_min_pa: int | None = Field(default=None, description="Gauge, while held; null without a fixture.")
+    pressure_max_pa: int | None = None
+    leak_down_pa_per_s: int | None = None
 
     @classmethod
     def of(cls, stroke: Stroke, *, at: datetime, bench: str, job: UUID, pack: str, check: int, seat: bool) -> Self:

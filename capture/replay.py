@@ -122,6 +122,15 @@ def stroke_json(kept: StrokeKept) -> dict[str, Any]:
         "flags": list(stroke.flags),
         "accepted": stroke.accepted,
         **({"seat": True} if kept.seat else {}),
+        **(
+            {
+                "pressure_min_pa": stroke.pressure_min_pa,
+                "pressure_max_pa": stroke.pressure_max_pa,
+                "leak_down_pa_per_s": stroke.leak_down_pa_per_s,
+            }
+            if stroke.pressure_min_pa is not None
+            else {}
+        ),
     }
 
 

@@ -113,7 +113,19 @@ class IndicatorStream:
             holds = self.fixture.watch.during(stroke.start_ns, stroke.end_ns)
             raised = {*stroke.flags, *(flag for hold in holds for flag in hold.flags)}
             flags = tuple(flag for flag in FLAGS if flag in raised)
-            judged.append(replace(stroke, flags=flags, accepted=counts(flags, self._measure)))
+            lows = [hold.min_pa for hold in holds if hold.min_pa is not None]
+            highs = [hold.max_pa for hold in holds if hold.max_pa is not None]
+            leaks = [rate for hold in holds if (rate := hold.leak_down_pa_per_s) is not None]
+            judged.append(
+                replace(
+                    stroke,
+                    flags=flags,
+                    accepted=counts(flags, self._measure),
+                    pressure_min_pa=min(lows, default=None),
+                    pressure_max_pa=max(highs, default=None),
+                    leak_down_pa_per_s=max(leaks, default=None),
+                )
+            )
         return judged
 
     def feed(self, t_ns: int, data: bytes) -> tuple[list[Reading], list[Stroke]]:

@@ -93,6 +93,11 @@ class Stroke:
     return_error_nm: int
     flags: tuple[str, ...]
     accepted: bool
+    pressure_min_pa: int | None = None
+    """Lowest gauge pressure while held, pascals; None, like the two below, where no fixture measured it."""
+    pressure_max_pa: int | None = None
+    leak_down_pa_per_s: int | None = None
+    """How fast the pressure fell while held, 0 where it did not, pascals a second."""
 
 
 @dataclass(frozen=True, slots=True)

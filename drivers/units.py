@@ -94,7 +94,7 @@ def format_pressure(pascals: int, unit: str) -> str:
     """Return a pressure in psi where lengths are in inches, else in kPa, with the unit."""
     if unit == "in":
         return f"{pascals / 6894.757:.4g} psi"
-    return f"{pascals / 1000:g} kPa"
+    return f"{round(pascals / 1000, 1):g} kPa"
 
 
 #: pydantic field types: text with a unit on the edge, an exact number inside.

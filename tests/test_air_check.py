@@ -185,6 +185,8 @@ async def test_button_events_alone_make_a_whole_job_and_its_replay_is_the_same(t
     for check, strokes in zip(job.checks, live, strict=True):
         again = Replay(Path(check.recording_path), sheet.pack(check.pack), air=sheet.air)
         assert [stroke_json(kept) for kept in again.strokes()] == strokes
+        assert all(130_000 < one["pressure_max_pa"] <= 141_000 for one in strokes)
+        assert [one.stroke.pressure_min_pa for one in check.strokes] == [one["pressure_min_pa"] for one in strokes]
         assert b'"fixture","state open' in await asyncio.to_thread(Path(check.recording_path).read_bytes)
 
 

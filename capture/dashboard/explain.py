@@ -14,7 +14,7 @@ from capture.dashboard.words import LOOKS, chance, counted, flag_words, number
 from capture.strokes import Stroke
 from capture.verdict import Verdict
 from capture.view import StrokeView
-from drivers.units import format_length
+from drivers.units import format_length, format_pressure
 
 __all__ = ["DECISION_RULE", "budget_table", "report_strokes"]
 
@@ -30,7 +30,10 @@ def _plain(text: str, style: str = "") -> Text:
 
 
 def _dof(dof: float) -> str:
-    return "∞" if math.isinf(dof) else f"{dof:.1f}".removesuffix(".0")
+    if math.isinf(dof):
+        return "∞"
+    # Past a thousand, more of them change nothing that anyone could see.
+    return "> 1000" if dof > 1000 else f"{dof:.1f}".removesuffix(".0")
 
 
 def _small(value_nm: float, unit: str) -> str:
@@ -73,14 +76,33 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
     return Group(table, facts)
 
 
+def _stroke_of(item: Stroke | StrokeView) -> Stroke:
+    return item.stroke if isinstance(item, StrokeView) else item
+
+
+def _air(stroke: Stroke, unit: str) -> str:
+    """Return the lowest and highest pressure while held, and how fast it fell if it did."""
+    if stroke.pressure_min_pa is None or stroke.pressure_max_pa is None:
+        return "-"
+    low = format_pressure(stroke.pressure_min_pa, unit).split(" ")[0]
+    text = f"{low} to {format_pressure(stroke.pressure_max_pa, unit)}"
+    if stroke.leak_down_pa_per_s:
+        text += f", falling {format_pressure(stroke.leak_down_pa_per_s, unit)}/s"
+    return text
+
+
 def report_strokes(strokes: Iterable[Stroke | StrokeView], unit: str) -> Table:
     """Return the strokes as a table; a bare stroke is taken as no seat stroke."""
     table = Table(title="Strokes", title_justify="left")
     for heading in ("n", "held", "peak", "rise", "return error"):
         table.add_column(heading, justify="right")
+    shown_strokes = list(strokes)
+    has_air = any(_stroke_of(item).pressure_min_pa is not None for item in shown_strokes)
+    if has_air:
+        table.add_column("air, gauge", justify="right")
     table.add_column("use")
     table.add_column("remarks", overflow="fold")
-    for item in strokes:
+    for item in shown_strokes:
         shown = item if isinstance(item, StrokeView) else StrokeView(item, seat=False)
         stroke = shown.stroke
         table.add_row(
@@ -89,6 +111,7 @@ def report_strokes(strokes: Iterable[Stroke | StrokeView], unit: str) -> Table:
             format_length(stroke.peak_travel_nm, unit),
             f"{stroke.rise_ns / 1e9:.2f} s",
             format_length(stroke.return_error_nm, unit),
+            *([_air(stroke, unit)] if has_air else []),
             counted(shown),
             _plain(flag_words(stroke.flags)),
         )

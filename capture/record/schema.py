@@ -26,7 +26,7 @@ from sqlalchemy import (
 __all__ = ["REVISIONS", "checks", "jobs", "metadata", "outbox", "strokes", "verdicts"]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001",)
+REVISIONS: Final = ("0001", "0002")
 
 metadata = MetaData()
 
@@ -92,6 +92,9 @@ strokes = Table(
     Column("return_error_nm", BigInteger, nullable=False),
     Column("flags", JSON, nullable=False),
     Column("accepted", Boolean, nullable=False),
+    Column("pressure_min_pa", BigInteger),
+    Column("pressure_max_pa", BigInteger),
+    Column("leak_down_pa_per_s", BigInteger),
     UniqueConstraint("check", "n"),
     sqlite_autoincrement=True,
 )
