@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import os
 import random
+import signal
 import subprocess
 import sys
 import time
@@ -254,36 +256,58 @@ def test_a_wrong_fixture_is_refused_with_what_to_check(words: list[str], said: s
 
 def test_a_technician_arms_presses_and_sees_the_air(tmp_path: Path) -> None:
     async def scenario() -> None:
-        fixture, indicator = simulated_ports(tmp_path)
-        sheet = tmp_path / "sheet.toml"
-        await asyncio.to_thread(sheet.write_text, SHEET)
-        async with fixture, indicator:
-            with Terminal(80, 24) as terminal:
-                words = ["run", "--sheet", str(sheet), "--port", str(tmp_path / "indicator"), "--driver", "line"]
-                words += ["--set", "resolution=0.01 mm", "--fixture", "ascii", "--fixture-port"]
-                words += [str(tmp_path / "fixture"), "--way", "press", "--data-dir", str(tmp_path / "data")]
-
-                async def shows(text: str) -> None:
-                    await asyncio.to_thread(terminal.wait_for, text)
-
-                terminal.run("capture.cli", *words)
-                await shows("CAUTION")
-                terminal.keys("Space")
-                await shows("not armed")
-                terminal.keys("a")
-                await shows("Hands clear: the air can come")
-                fixture.press()
-                await asyncio.sleep(0.15)  # how long a finger stays
-                fixture.release()
-                await shows("valve open, confirmed")
-                await shows("kPa gauge; valve open")
-                fixture.over_pressure(900_000)
-                await shows("Turn the regulator down")
-                assert not fixture.valve_open
-                terminal.keys("q")
-                await shows("Job 1 in")
+        async with session_in_a_terminal(tmp_path, "press") as (terminal, fixture):
+            fixture.press()
+            await asyncio.sleep(0.15)  # how long a finger stays
+            fixture.release()
+            await asyncio.to_thread(terminal.wait_for, "kPa gauge; valve open, confirmed")
+            fixture.over_pressure(900_000)
+            await asyncio.to_thread(terminal.wait_for, "Turn the regulator down")
+            assert not fixture.valve_open
+            terminal.keys("q")
+            await asyncio.to_thread(terminal.wait_for, "Job 1 in")
 
     asyncio.run(scenario())
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_signal_in_an_apply_shuts_the_valve_by_command(tmp_path: Path, how: signal.Signals) -> None:
+    async def scenario() -> None:
+        async with session_in_a_terminal(tmp_path, "hold") as (terminal, fixture):
+            fixture.press()
+            await fixture.until(lambda: fixture.valve_open)
+            (pid,) = terminal.children()
+            struck_ns = time.monotonic_ns()
+            os.kill(pid, how)
+            await fixture.until(lambda: not fixture.valve_open)
+            last = fixture.moves[-1]
+            assert (last.open, last.why) == (False, "command")
+            assert (last.t_ns - struck_ns) / 1e6 < 300
+            await asyncio.to_thread(terminal.wait_for_shell)
+            assert terminal.format("#{alternate_on}") == "0"
+
+    asyncio.run(scenario())
+
+
+@asynccontextmanager
+async def session_in_a_terminal(tmp_path: Path, way: Way) -> AsyncIterator[tuple[Terminal, PtyFixture]]:
+    """The real command on a real terminal at 80x24, armed by its key."""
+    fixture, indicator = simulated_ports(tmp_path)
+    sheet = tmp_path / "sheet.toml"
+    await asyncio.to_thread(sheet.write_text, SHEET)
+    words = ["run", "--sheet", str(sheet), "--port", str(tmp_path / "indicator"), "--driver", "line"]
+    words += ["--set", "resolution=0.01 mm", "--fixture", "ascii", "--fixture-port", str(tmp_path / "fixture")]
+    words += ["--way", way, "--data-dir", str(tmp_path / "data")]
+    async with fixture, indicator:
+        with Terminal(80, 24) as terminal:
+            terminal.run("capture.cli", *words)
+            await asyncio.to_thread(terminal.wait_for, "CAUTION")
+            terminal.keys("Space")
+            await asyncio.to_thread(terminal.wait_for, "not armed")
+            terminal.keys("a")
+            await asyncio.to_thread(terminal.wait_for, "Hands clear: the air can come")
+            await asyncio.sleep(0.05)  # no finger is quicker
+            yield terminal, fixture
 
 
 #: What each fault may take from striking to the valve being shut, ms: the fixture's own 500 ms where its cable is gone
