@@ -64,6 +64,15 @@ def test_a_recording_measures_as_the_truth_beside_it_says(path: Path) -> None:
             assert abs(found["held_travel_nm"] - true["true_travel_nm"]) <= resolution
 
 
+def test_the_picture_of_a_stroke_is_that_of_its_recording() -> None:
+    import draw_stroke
+
+    path = FOLDER / "line-50hz-in-leak.jsonl"
+    stroke = next(kept.stroke for kept in Replay(path).strokes() if "leak" in kept.stroke.flags)
+    picture = FOLDER.parent / "pictures" / "stroke-leak.svg"
+    assert picture.read_text() == draw_stroke.draw(path, stroke)
+
+
 if __name__ == "__main__":
     for recording in RECORDINGS:
         text = "".join(json.dumps(line) + "\n" for line in measured(recording))
