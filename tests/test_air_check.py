@@ -113,6 +113,11 @@ class Stand:
     async def armed(self) -> None:
         await arm(self.bench)
 
+    async def checking(self) -> None:
+        """See that a check runs: applies cut short by faults are strokes too, and may settle a verdict."""
+        if self.bench.finished.is_set():
+            await self.bench.start_check(0)
+
     async def press(self, seconds: float = 0.15) -> None:
         """A finger on the button: how long it stays is part of what is said."""
         self.fixture.press()
@@ -379,6 +384,8 @@ async def _one(bay: Stand | Child, fault: str, dice: random.Random) -> float:
 async def _applied(bay: Stand | Child) -> None:
     """Arm and press. A machine that is busy elsewhere may have shut the air before the press: then once more."""
     for last in (False, False, True):
+        if isinstance(bay, Stand):
+            await bay.checking()
         await bay.armed()
         bay.fixture.press()
         try:
