@@ -47,7 +47,7 @@ _LEAST_TRAVEL_NM = 40_000
 #: The same while too few readings at rest have been seen to know their noise.
 _LEAST_UNPROVEN_NM = 100_000
 #: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
-_REST_KEPT, _REST_BATCH = 256, 32
+_REST_KEPT, _REST_BATCH = 1024, 32
 _SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 500_000_000
 _LONGEST_HOLD_NS = 60_000_000_000
 #: What leaves rest and comes back through it to the other side within this was no stroke.
@@ -119,6 +119,8 @@ class StrokeFinder:
         self._state = State.STARTING
         self._unit: Unit | None = None
         self._period_ns = 0
+        # The same for one reading: a chunk may bring several.
+        self._reading_ns = 0
         # Whether no value has come twice in a row yet, over how many readings, and the newest of them.
         self._only_changes = True
         self._changes = 0
@@ -131,6 +133,7 @@ class StrokeFinder:
         self._base = 0
         self._noise = settings.resolution_nm * 29 // 100
         self._noise_known = False
+        self._band = 2 * settings.resolution_nm
         self._rest: list[int] = []
         self._rest_time = 0
         self._rest_full = _REST_BATCH
@@ -189,6 +192,9 @@ class StrokeFinder:
                 # A slow-moving typical chunk interval: one long pause must not stretch it much.
                 typical = self._period_ns or span
                 self._period_ns = typical + (min(span, 3 * typical) - typical) // 8
+                each = span // count
+                usual = self._reading_ns or each
+                self._reading_ns = usual + (min(each, 3 * usual) - usual) // 8
         start = t_ns - span
         low, high, unit, rest, full = self._low, self._high, self._unit, self._rest, self._rest_full
         for index, reading in enumerate(readings):
@@ -270,26 +276,28 @@ class StrokeFinder:
         """Work out the rest level, its noise and the band from the newest readings at rest."""
         if len(self._rest) > _REST_KEPT:
             del self._rest[:-_REST_KEPT]
-        self._rest_full = len(self._rest) + _REST_BATCH
+        # A long window is worked out less often, so that a reading costs the same at any rate.
+        self._rest_full = len(self._rest) + max(_REST_BATCH, self._rest_window() // 8)
         window = self._rest[-self._rest_window() :]
         self._base = rounded_mean(window)
         if len(self._rest) >= 8:
             recent = self._rest[-64:]
             # A few readings tell the noise only roughly: they may raise it, and are read generously.
-            seen = successive_noise(recent)
+            seen = raw = successive_noise(recent)
             seen += seen // isqrt(len(recent))
             if len(recent) < _REST_BATCH:
-                seen = max(seen, self._noise)
+                seen, raw = max(seen, self._noise), max(raw, self._noise * 2 // 3)
             self._noise = max(seen, self._settings.resolution_nm * 29 // 100)
+            # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
+            self._band = max(4 * raw, 2 * self._settings.resolution_nm)
             self._noise_known = True
-        band = max(4 * self._noise, 2 * self._settings.resolution_nm)
-        self._low, self._high = self._base - band, self._base + band
+        self._low, self._high = self._base - self._band, self._base + self._band
 
     def _rest_window(self) -> int:
         """How many readings make about a second of rest, within what is kept."""
-        if not self._period_ns:
+        if not self._reading_ns:
             return 8
-        return max(8, min(_REST_KEPT, 1_000_000_000 // self._period_ns))
+        return max(8, min(_REST_KEPT, 1_000_000_000 // self._reading_ns))
 
     def _begin_rest(self, values: Sequence[int], t_ns: int) -> None:
         self._state = State.REST
@@ -424,7 +432,7 @@ class StrokeFinder:
 
     def _unconfirmed(self, t_ns: int, value: int) -> None:
         """A departure that is no stroke yet: a wild reading, a nudge, noise grown, or a stroke beginning."""
-        band = max(4 * self._noise, 2 * self._settings.resolution_nm)
+        band = self._band
         inside = [abs(v - self._base) <= band for v in self._values[-2:]]
         if len(self._values) == 2 and inside[-1] and not inside[0]:
             wild = abs(self._values[0] - self._base) > 3 * band
@@ -503,8 +511,8 @@ class StrokeFinder:
         if self._stuck_from is not None and self._direction * (self._stuck_from - self._base) > 0:
             # A piston that had stuck part way let go before the air came: it went home, and that is rest.
             self._base, self._stuck_from = self._stuck_from, None
-        else:
-            self._base = rounded_mean(self._values[max(0, step - 8) : max(1, step)])
+        elif step >= 3:
+            self._base = rounded_mean(self._values[max(0, step - 8) : step])
             self._noted.add("base_moved")
         self._rest = [self._base]
         self._rest_time = self._times[max(0, step - 1)]
@@ -596,6 +604,7 @@ class StrokeFinder:
             if abs(rest_after - self._stuck_from) <= tolerance:
                 self._top += self._direction * (self._base - self._stuck_from)
                 self._base = self._stuck_from
+        self._top = self._supported_top()
         near = rest_after is not None and abs(rest_after - self._base) <= self._tolerance()
         samples = StrokeSamples(
             times=self._times,
@@ -643,6 +652,16 @@ class StrokeFinder:
             return
         settled = self._settled() if self._state is State.RETURNING else list(self._values[-8:])
         self._begin_rest(settled or [self._values[-1]], self._times[-1])
+
+    def _supported_top(self) -> int:
+        """The top, or the middle of the hold where wild readings that came together made a top nothing else reached."""
+        top = self._top
+        offsets = [self._direction * (value - self._base) for value in self._values[: self._fall_index]]
+        clear = sorted(offset for offset in offsets if 4 * offset >= top)
+        support = sum(9 * top <= 10 * offset <= 12 * top for offset in offsets)
+        if support >= 3 or len(clear) < 5:
+            return top
+        return min(top, clear[len(clear) // 2])
 
     def _readings_in_fall(self, peak: int) -> int:
         """Return how many readings of the release lay clear of both its ends, noise and all."""
