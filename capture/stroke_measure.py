@@ -294,7 +294,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     elif not short:
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
-        if creep > max(resolution_nm, doubt, peak * 8 // 1000):
+        if creep > max(resolution_nm * 2 // 3, doubt * 4 // 5, peak * 7 // 1000):
             flags.add("creep")
         if peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100):
             flags.add("leak")

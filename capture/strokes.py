@@ -30,6 +30,7 @@ from math import isqrt
 
 from capture.stroke_measure import (
     FLAGS,
+    SHORT_HOLD_NS,
     StrokeSamples,
     counts,
     measure,
@@ -52,6 +53,8 @@ _SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 500_000_000
 _LONGEST_HOLD_NS = 60_000_000_000
 #: What leaves rest and comes back through it to the other side within this was no stroke.
 _BRIEF_NS = 500_000_000
+#: A release is over within this; a leak takes longer to fall as far (common practice).
+_QUICK_FALL_NS = 300_000_000
 _DISTURBANCE_NS = 2_000_000_000
 #: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
 _SLOW_STREAM_NS = 20_000_000
@@ -426,6 +429,9 @@ class StrokeFinder:
             self._fall_index = self._first_fallen()
             self._settle_value, self._settle_from = value, t_ns
             self._note_near(value)
+        elif travel * 4 < self._top * 3 and self._stuck_high(t_ns, value):
+            self._state = State.RETURNING
+            self._complete(found, self._settled_level())
         elif t_ns - self._times[0] > _LONGEST_HOLD_NS:
             self._fall_index = len(self._values)
             self._complete(found, None)
@@ -447,6 +453,33 @@ class StrokeFinder:
             # It left rest one way and goes the other: only the newest side can be the stroke.
             self._direction = -self._direction
             self._top = 0
+
+    def _stuck_high(self, t_ns: int, value: int) -> bool:
+        """Say whether the release has begun and ended above half the top: the piston has stuck on its way.
+
+        The travel then lies flat, after a fall that was quick, after a hold that was one. A leak falls slowly and does
+        not stop; a bounce is over before a hold could have been.
+        """
+        calm = max(4 * self._noise, 2 * self._settings.resolution_nm)
+        if abs(value - self._settle_value) > calm:
+            self._settle_value, self._settle_from = value, t_ns
+            return False
+        if t_ns - self._settle_from < _SETTLED_AWAY_NS:
+            return False
+        flat_from = bisect_left(self._times, self._settle_from)
+        high = [
+            index
+            for index in range(flat_from)
+            if self._direction * (self._values[index] - self._base) * 10 >= self._top * 9
+        ]
+        if len(self._times) - flat_from < 4 or len(high) < 2:
+            return False
+        held_ns = self._times[high[-1]] - self._times[high[0]]
+        fell_ns = self._settle_from - self._times[high[-1]]
+        if held_ns < SHORT_HOLD_NS or fell_ns > max(_QUICK_FALL_NS, 2 * self._reading_ns):
+            return False
+        self._fall_index = min(high[-1] + 1, len(self._values))
+        return True
 
     def _first_fallen(self) -> int:
         """Index of the first of the newest readings below half the top."""

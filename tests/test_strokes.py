@@ -132,6 +132,22 @@ def test_a_piston_that_stays_out_does_not_return() -> None:
     assert [stroke.flags for stroke in wave.find()] == [("no_return",)]
 
 
+@pytest.mark.parametrize("rate_hz", [10, 50, 1000])
+def test_a_piston_that_sticks_above_half_its_way_back_does_not_return_and_is_no_leak(rate_hz: int) -> None:
+    wave = Waveform(rate_hz=rate_hz).rest(1).toward(1.1 * MM, 1, 0.03).toward(0.68 * MM, 1.5, 0.03)
+    wave.toward(1.1 * MM, 1, 0.03).toward(0, 1.5, 0.03)
+    first, second = wave.find()
+    assert first.flags == ("no_return",)
+    assert second.flags == () and abs(second.peak_travel_nm - 1.1 * MM) < 10_000
+
+
+def test_a_long_bounce_before_the_hold_is_no_release() -> None:
+    wave = Waveform(rate_hz=100).rest(1).toward(1.6 * MM, 0.15, 0.01).toward(1.1 * MM, 1.5, 0.01).toward(0, 1, 0.03)
+    (stroke,) = wave.find()
+    assert "no_return" not in stroke.flags
+    assert abs(stroke.held_travel_nm - 1.1 * MM) < 10_000
+
+
 def test_a_stand_knocked_in_mid_stroke_moves_the_base() -> None:
     wave = Waveform(rate_hz=50).rest(1).toward(1.1 * MM, 1, 0.03)
     wave.rest_nm += 100_000
