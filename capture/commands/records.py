@@ -1,0 +1,74 @@
+"""The commands that show what is kept: `jobs`, `show`, `check-sheet`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from capture.commands.words import (
+    ConfigFile,
+    DataDir,
+    Json,
+    errors_in_words,
+    open_store,
+    read_sheet,
+    say,
+)
+
+if TYPE_CHECKING:
+    from capture.record import Job
+
+__all__ = ["check_sheet", "jobs", "show"]
+
+
+def jobs(
+    limit: Annotated[int, typer.Option("--limit", min=1, help="The newest so many.")] = 20,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """List the jobs in the record, newest first."""
+    from capture.showing import job_json, jobs_table
+
+    with errors_in_words(), open_store(config, data_dir) as store:
+        found: list[Job] = store.jobs(limit)
+    if as_json:
+        for job in found:
+            say(json.dumps(job_json(job, strokes=False), ensure_ascii=False))
+    else:
+        jobs_table(found)
+
+
+def show(
+    job: Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")],
+    explain: Annotated[bool, typer.Option("--explain", help="Show each verdict's uncertainty budget.")] = False,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Show one job: its checks, their strokes and verdicts."""
+    from capture.showing import job_json, show_job
+
+    with errors_in_words(), open_store(config, data_dir) as store:
+        found: Job = store.job(job)
+    if as_json:
+        say(json.dumps(job_json(found, strokes=True), ensure_ascii=False))
+    else:
+        show_job(found, explain)
+
+
+def check_sheet(
+    sheet: Annotated[Path, typer.Argument(help="A build sheet, TOML.")],
+    as_json: Json = False,
+) -> None:
+    """Check a build sheet and show what it asks for. Ends with 1 if it cannot be used."""
+    from capture.showing import show_sheet
+
+    loaded, _ = read_sheet(sheet)
+    if as_json:
+        say(json.dumps(loaded.model_dump(mode="json"), ensure_ascii=False))
+    else:
+        show_sheet(loaded)

@@ -1,0 +1,125 @@
+"""What every command shares: its options, how it speaks and fails, and how it reads settings, sheets and the record."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from capture.sheet import Sheet
+    from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+
+__all__ = [
+    "ConfigFile",
+    "DataDir",
+    "DriverName",
+    "Json",
+    "Settings",
+    "errors_in_words",
+    "fail",
+    "open_store",
+    "pairs",
+    "read_sheet",
+    "say",
+    "settings_of",
+]
+
+Json = Annotated[bool, typer.Option("--json", help="One JSON object a line, for pipes.")]
+SheetFile = Annotated[Path, typer.Option("--sheet", help="The build sheet, TOML.")]
+Settings = Annotated[
+    list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="An indicator setting; may be repeated.")
+]
+DriverName = Annotated[str | None, typer.Option("--driver", help="The indicator's wire form.")]
+ConfigFile = Annotated[Path | None, typer.Option("--config", help="The settings file, TOML.")]
+DataDir = Annotated[Path | None, typer.Option("--data-dir", help="Where record and recordings are kept.")]
+
+
+def fail(text: str, code: int = 1) -> NoReturn:
+    """Say what is wrong on standard error and exit."""
+    sys.stderr.write(f"strokelog: {text}\n")
+    raise typer.Exit(code)
+
+
+def say(text: str = "") -> None:
+    """Write a line to standard output."""
+    sys.stdout.write(text + "\n")
+
+
+@contextmanager
+def errors_in_words() -> Iterator[None]:
+    from capture.config import ConfigError
+    from capture.record import RecordError
+    from capture.recording import RecordingError
+    from capture.sheet import SheetError
+
+    try:
+        yield
+    except (ConfigError, RecordError, RecordingError, SheetError, ConnectionError) as error:
+        fail(str(error))
+
+
+def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[IndicatorDriver, IndicatorSettings]:
+    """Validate an indicator's settings, or exit naming the one that is wrong."""
+    from pydantic import ValidationError
+
+    from drivers.indicators.registry import find_driver, make_settings
+
+    try:
+        driver = find_driver(name)
+    except LookupError as error:
+        fail(str(error.args[0]), 2)
+    try:
+        return driver, make_settings(driver, values)
+    except ValidationError as error:
+        lines = []
+        for item in error.errors():
+            key = ".".join(str(part) for part in item["loc"]) or "settings"
+            what = str(item["msg"]).removeprefix("Value error, ")
+            if item["type"] == "extra_forbidden":
+                what = f"no setting of {name!r}; there are: {', '.join(driver.settings.model_fields)}"
+            elif item["type"] == "missing":
+                what = f"{name!r} needs it; give it with --set {key}=VALUE"
+            lines.append(f"{where}: {key}: {what}")
+        fail("\n".join(lines), 2)
+
+
+def pairs(words: list[str] | None) -> dict[str, Any]:
+    """Turn KEY=VALUE words into settings; a value in brackets or quotes is JSON."""
+    values: dict[str, Any] = {}
+    for word in words or []:
+        key, sign, text = word.partition("=")
+        if not sign or not key.strip():
+            fail(f"--set {word}: expected KEY=VALUE, such as --set unit=in", 2)
+        value: Any = text
+        if text[:1] in '[{"':
+            try:
+                value = json.loads(text)
+            except json.JSONDecodeError as error:
+                fail(f"--set {word}: no JSON: {error.msg}", 2)
+        values[key.strip()] = value
+    return values
+
+
+def read_sheet(path: Path) -> tuple[Sheet, str]:
+    from capture.sheet import SheetError, load_sheet
+
+    try:
+        return load_sheet(path), path.read_text()
+    except SheetError as error:
+        fail(str(error))
+
+
+def open_store(config: Path | None, data_dir: Path | None) -> Any:
+    from capture.config import load_config
+    from capture.record import Store
+
+    path = data_dir / "record.sqlite" if data_dir else load_config(config).record_path
+    if not path.is_file():
+        fail(f"there is no record at {path} yet; `strokelog run` or `strokelog demo` makes one")
+    return Store.open(path)
