@@ -1,0 +1,69 @@
+"""What happens to a unit beside its strokes: parts changed, steps done, overrides, sign-off, corrections. Plain data.
+
+The record keeps them in the order they happened and never changes one; what they mean together (what is fitted now,
+which checks are stale, what still stands against signing off) is worked out elsewhere, from this and the sheet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from capture.advice import Change
+
+__all__ = ["Correction", "Fact", "Override", "PartsChanged", "SignedOff", "StepDone"]
+
+
+@dataclass(frozen=True, slots=True)
+class PartsChanged:
+    """The technician changed a pack's parts, and what the next check of that pack was predicted to show. Lengths nm.
+
+    `predicted_nm` and its expanded uncertainty (95 %) are None where nothing was measured before the change.
+    """
+
+    pack: str
+    changes: tuple[Change, ...]
+    predicted_nm: int | None
+    expanded_uncertainty_nm: int | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepDone:
+    """A step of the sheet is done; `step` is its index there. Torque in micronewton metres, time in nanoseconds."""
+
+    step: int
+    by: str
+    torque_unm: int | None = None
+    lasted_ns: int | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Override:
+    """A named person lets a pack (by name) or a step (by index) pass as it is, and says why."""
+
+    pack: str | None
+    step: int | None
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SignedOff:
+    """The unit is released by a named person."""
+
+    by: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """An earlier entry (by its number in the record) was wrong: what is right instead, and why. Nothing is erased."""
+
+    entry: int
+    by: str
+    reason: str
+    text: str
+
+
+Fact = PartsChanged | StepDone | Override | SignedOff | Correction
