@@ -22,7 +22,16 @@ from dataclasses import dataclass
 from itertools import pairwise
 from math import isqrt
 
-__all__ = ["FLAGS", "Measured", "StrokeSamples", "counts", "measure", "rounded_mean", "successive_noise"]
+__all__ = [
+    "FLAGS",
+    "Measured",
+    "StrokeSamples",
+    "counts",
+    "measure",
+    "noise_of_steps",
+    "rounded_mean",
+    "successive_noise",
+]
 
 #: The flags a stroke can carry, in the order they are listed.
 FLAGS = (
@@ -61,16 +70,21 @@ def rounded_mean(values: Sequence[int]) -> int:
     return (2 * sum(values) + len(values)) // (2 * len(values))
 
 
-def successive_noise(values: Sequence[int]) -> int:
-    """Return the standard deviation of white noise on a slowly moving level, from successive differences.
+def noise_of_steps(steps: Sequence[int]) -> int:
+    """Return the standard deviation of white noise on a slowly moving level, from its readings' steps.
 
     For normal noise the mean absolute successive difference is 2 sigma / sqrt(pi) (von Neumann's estimator in
-    its absolute form), so sigma is 0.8862 of it; slow drift hardly enters. Zero below three values.
+    its absolute form), so sigma is 0.8862 of it; slow drift hardly enters. A step is
+    the magnitude of what lies between two successive readings.
     """
+    return sum(steps) * 8862 // (10_000 * len(steps))
+
+
+def successive_noise(values: Sequence[int]) -> int:
+    """Return the same from the readings themselves. Zero below three values."""
     if len(values) < 3:
         return 0
-    total = sum(abs(after - before) for before, after in pairwise(values))
-    return total * 8862 // (10_000 * (len(values) - 1))
+    return noise_of_steps([abs(after - before) for before, after in pairwise(values)])
 
 
 def curvature_noise(values: Sequence[int]) -> int:
@@ -250,8 +264,11 @@ def _held_ns(samples: StrokeSamples, offsets: list[int], hold: list[int], level:
 
 
 def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
-    """Return how far the hold moved from its third to its last quarter, the last quarter's mean, and its size."""
-    size = max(1, len(levels) // 4)
+    """Return how far the hold moved from its third to its last quarter, the last quarter's mean, and its size.
+
+    Of a short hold it is thirds, since a quarter of it would be a reading or two.
+    """
+    size = max(1, len(levels) // (4 if len(levels) >= 16 else 3))
     last = rounded_mean(levels[-size:])
     previous = levels[-2 * size : -size] or levels[:1]
     return last - rounded_mean(previous), last, size
@@ -276,11 +293,14 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     levels = [offsets[index] for index in hold]
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
     # Up to a display step, what looks like noise is the display stepping as the level settles.
+    # Few readings tell their noise only roughly: the smaller of two estimates is not the one that strayed.
     shaky = curvature_noise(levels)
-    if len(levels) >= 8 and shaky > resolution_nm:
+    if len(levels) < 16:
+        shaky = min(shaky, successive_noise(levels))
+    if shaky > resolution_nm:
         noise = max(noise, shaky)
     peak = _peak(levels, noise, resolution_nm)
-    if peak < 3 * shaky:
+    if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
     held = _state_level(levels, max(resolution_nm, 2 * noise))
     creep, last_level, quarter = _drift_in_hold(levels)
@@ -315,8 +335,11 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
 
 
 def return_tolerance(travel_nm: int, noise_nm: int, resolution_nm: int) -> int:
-    """Return how far from rest still counts as back at rest: display steps, noise, or 2 % of the travel."""
-    return max(5 * resolution_nm // 2, 4 * noise_nm, travel_nm // 50)
+    """Return how far from rest still counts as back at rest: display steps, noise, or 2 % of the travel.
+
+    Of a stroke hardly above its noise, at most a third, or its hold would be near rest.
+    """
+    return max(5 * resolution_nm // 2, min(4 * noise_nm, travel_nm // 3), travel_nm // 50)
 
 
 def _return_flags(samples: StrokeSamples, peak: int, noise: int, resolution_nm: int, flags: set[str]) -> int:

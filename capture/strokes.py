@@ -34,11 +34,11 @@ from capture.stroke_measure import (
     StrokeSamples,
     counts,
     measure,
+    noise_of_steps,
     return_tolerance,
     rounded_mean,
-    successive_noise,
 )
-from drivers.reading import Reading, Unit
+from drivers.reading import CUT_SHORT, Reading, Unit
 
 __all__ = ["FLAGS", "FinderSettings", "State", "Stroke", "StrokeFinder"]
 
@@ -49,6 +49,8 @@ _LEAST_TRAVEL_NM = 40_000
 _LEAST_UNPROVEN_NM = 100_000
 #: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
 _REST_KEPT, _REST_BATCH = 1024, 32
+#: The noise is worked out from the newest so many steps from one reading at rest to the next.
+_NOISE_FROM = 64
 _SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 500_000_000
 _LONGEST_HOLD_NS = 60_000_000_000
 #: What leaves rest and comes back through it to the other side within this was no stroke.
@@ -58,12 +60,16 @@ _QUICK_FALL_NS = 300_000_000
 _DISTURBANCE_NS = 2_000_000_000
 #: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
 _SLOW_STREAM_NS = 20_000_000
+#: A quicker stream is judged by the median of so many readings.
+_QUICK_STREAM_NS, _QUICK_MEDIAN = 2_500_000, 9
 #: A stream that sends only changes: how long it is silent before that is filled in, from how many changes on that
 #: is sure enough not to wait for what would be a gap, and how closely and how far it is filled in.
 _QUIET_NS, _SURE_CHANGES = 100_000_000, 16
 _FILLED_EVERY_NS, _MOST_FILLED = 50_000_000, 256
 #: A stream this quick shows a release as more than one step.
 _SHOWS_A_FALL_NS = 12_000_000
+#: What is below half the top for one or two readings and then above it again was no release.
+_DIP_READINGS = 4
 _FASTEST_GAP_NS, _GAP_PERIODS = 400_000_000, 6
 
 
@@ -138,6 +144,7 @@ class StrokeFinder:
         self._noise_known = False
         self._band = 2 * settings.resolution_nm
         self._rest: list[int] = []
+        self._earlier_steps: list[int] = []
         self._rest_time = 0
         self._rest_full = _REST_BATCH
         # One stroke.
@@ -157,6 +164,7 @@ class StrokeFinder:
         self._least_fall = 0
         self._settle_value = 0
         self._settle_from = 0
+        self._looked_at_flat = 0
 
     # -- what the screen shows ---------------------------------------------------------------------------
 
@@ -283,16 +291,15 @@ class StrokeFinder:
         self._rest_full = len(self._rest) + max(_REST_BATCH, self._rest_window() // 8)
         window = self._rest[-self._rest_window() :]
         self._base = rounded_mean(window)
-        if len(self._rest) >= 8:
-            recent = self._rest[-64:]
-            # A few readings tell the noise only roughly: they may raise it, and are read generously.
-            seen = raw = successive_noise(recent)
-            seen += seen // isqrt(len(recent))
-            if len(recent) < _REST_BATCH:
-                seen, raw = max(seen, self._noise), max(raw, self._noise * 2 // 3)
-            self._noise = max(seen, self._settings.resolution_nm * 29 // 100)
+        recent = self._rest[-_NOISE_FROM:]
+        # A slow stream has few readings between two strokes: those of the rests before count as well.
+        steps = [*self._earlier_steps, *(abs(after - before) for before, after in pairwise(recent))][-_NOISE_FROM:]
+        if len(steps) >= 7:
+            raw = noise_of_steps(steps)
+            # A few readings tell the noise only roughly, and are read generously.
+            self._noise = max(raw + raw // isqrt(len(steps)), self._settings.resolution_nm * 29 // 100)
             # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
-            self._band = max(4 * raw, 2 * self._settings.resolution_nm)
+            self._band = max((4 if len(steps) >= _REST_BATCH else 3) * raw, 2 * self._settings.resolution_nm)
             self._noise_known = True
         self._low, self._high = self._base - self._band, self._base + self._band
 
@@ -316,6 +323,10 @@ class StrokeFinder:
 
     def _off_rest(self, t_ns: int, reading: Reading, found: list[Stroke]) -> None:
         value = reading.value_nm
+        if CUT_SHORT in reading.flags:
+            if self._state in (State.APPLIED, State.RETURNING):
+                self._noted.add("glitch")
+            return
         if reading.unit != self._unit:
             if self._unit is not None and self._state in (State.APPLIED, State.RETURNING):
                 self._noted.add("rezeroed")
@@ -369,8 +380,14 @@ class StrokeFinder:
         self._values.append(value)
 
     def _median_offset(self) -> int:
-        """The newest median of three, as travel from rest; before the third reading, rest stands in for it."""
+        """The newest median of three, as travel from rest; before the third reading, rest stands in for it.
+
+        Of a quick stream it is the median of nine: the more readings a hold has, the further the noise of some goes.
+        """
         values = self._values
+        if self._reading_ns and self._reading_ns < _QUICK_STREAM_NS:
+            some = [*values[-_QUICK_MEDIAN:], *[self._base] * (_QUICK_MEDIAN - len(values))]
+            return self._direction * (sorted(some)[_QUICK_MEDIAN // 2] - self._base)
         newest = values[-1]
         before = values[-2] if len(values) >= 2 else self._base
         oldest = values[-3] if len(values) >= 3 else self._base
@@ -401,6 +418,8 @@ class StrokeFinder:
 
     def _applied(self, t_ns: int, value: int, found: list[Stroke]) -> None:
         self._take(t_ns, value)
+        if self._is_wild_before() and self._without_wild(t_ns, value):
+            return
         if self._is_zeroing():
             self._shift_by(self._values[-2] - self._values[-3])
         if self._went_home():
@@ -411,7 +430,7 @@ class StrokeFinder:
         if travel > self._top:
             self._top = travel
         if not self._confirmed:
-            if travel >= self._threshold():
+            if travel >= self._threshold() or self._stands_clear():
                 self._confirmed = True
             else:
                 self._unconfirmed(t_ns, value)
@@ -454,6 +473,42 @@ class StrokeFinder:
             self._direction = -self._direction
             self._top = 0
 
+    def _stands_clear(self) -> bool:
+        """Say whether four readings in a row stand clear of rest: in a slow stream the noise is known only roughly,
+        and a threshold that allows for that would pass over a small stroke."""
+        if self._reading_ns < _SLOW_STREAM_NS or len(self._values) < 4 or not self._noise_known:
+            return False
+        least = max(5 * self._noise // 2, 3 * self._settings.resolution_nm, _LEAST_TRAVEL_NM)
+        return all(self._direction * (value - self._base) >= least for value in self._values[-4:])
+
+    def _is_wild_before(self) -> bool:
+        """Say whether the reading before the newest stands further from both its neighbours than anything moves here:
+        a line that lost a digit. Further than the plunger can travel, or several times this stroke."""
+        if len(self._values) < 2:
+            return False
+        before = self._values[-3] if len(self._values) >= 3 else self._base
+        *_, here, newest = self._values
+        if self._confirmed:
+            limit = 3 * self._top
+        elif self._range is not None:
+            limit = self._range[1] - self._range[0]
+        else:
+            return False
+        return min(here - before, here - newest) > limit or min(before - here, newest - here) > limit
+
+    def _without_wild(self, t_ns: int, value: int) -> bool:
+        """Take out the reading before the newest; return whether that ends the departure, as it was all of it."""
+        del self._times[-2], self._values[-2]
+        self._noted.add("glitch")
+        if len(self._values) > 1:
+            return False
+        if abs(value - self._base) <= self._band:
+            self._begin_rest([*self._rest, value], t_ns)
+            return True
+        self._direction = 1 if value > self._base else -1
+        self._top = 0
+        return False
+
     def _stuck_high(self, t_ns: int, value: int) -> bool:
         """Say whether the release has begun and ended above half the top: the piston has stuck on its way.
 
@@ -467,16 +522,20 @@ class StrokeFinder:
         if t_ns - self._settle_from < _SETTLED_AWAY_NS:
             return False
         flat_from = bisect_left(self._times, self._settle_from)
-        high = [
-            index
-            for index in range(flat_from)
-            if self._direction * (self._values[index] - self._base) * 10 >= self._top * 9
-        ]
-        if len(self._times) - flat_from < 4 or len(high) < 2:
+        if len(self._times) - flat_from < 4 or self._settle_from == self._looked_at_flat:
             return False
+        self._looked_at_flat = self._settle_from  # once is enough, and every reading of a long hold must stay cheap
+        offsets = [self._direction * (value - self._base) for value in self._values]
+        held = sorted(offset for offset in offsets[:flat_from] if 2 * offset > self._top)
+        level = rounded_mean(offsets[flat_from:])
+        high = [index for index in range(flat_from) if offsets[index] * 10 >= self._top * 9]
+        # Against the middle of the hold: the top of a quick stream is its highest noise.
+        if len(high) < 2 or level * 4 >= held[len(held) // 2] * 3:
+            return False
+        arrived = next(i for i in range(high[-1], len(offsets)) if abs(offsets[i] - level) <= 3 * calm)
         held_ns = self._times[high[-1]] - self._times[high[0]]
-        fell_ns = self._settle_from - self._times[high[-1]]
-        if held_ns < SHORT_HOLD_NS or fell_ns > max(_QUICK_FALL_NS, 2 * self._reading_ns):
+        fell_ns = self._times[arrived] - self._times[high[-1]]
+        if held_ns < SHORT_HOLD_NS or fell_ns > max(_QUICK_FALL_NS, 5 * self._reading_ns // 2):
             return False
         self._fall_index = min(high[-1] + 1, len(self._values))
         return True
@@ -571,12 +630,17 @@ class StrokeFinder:
             self._state = State.APPLIED
             self._crossed_over()
             return
+        if not self._was_near and len(self._values) - self._fall_index <= _DIP_READINGS and travel * 8 > self._top * 5:
+            # Nothing came back: noise, or a line that lost a digit, had dipped below half the top.
+            self._state = State.APPLIED
+            return
         # Clear of where it was seen to be, or noise on a quick stream's fall would pass for the next apply.
         if self._was_near:
             again = max(self._threshold(), self._top * 15 // 100, self._tolerance() + 2 * self._noise)
         else:
             again = max(self._top * 3 // 5, self._top // 2 + 3 * self._noise)
-        if travel > again and len(self._values) - self._fall_index >= 3:
+        # The newest reading as well: the median of a quick stream is still up when that has long been down.
+        if min(travel, self._direction * (value - self._base)) > again and len(self._values) - self._fall_index >= 3:
             self._applied_again(t_ns, found)
             return
         self._note_near(value)
@@ -683,6 +747,8 @@ class StrokeFinder:
             # It was noise, before enough of it had been seen at rest to know it: now it is known.
             self._begin_rest([*self._rest, *self._values], self._times[-1])
             return
+        steps = [abs(after - before) for before, after in pairwise(self._rest[-_NOISE_FROM:])]
+        self._earlier_steps = [*self._earlier_steps, *steps][-_NOISE_FROM:]
         settled = self._settled() if self._state is State.RETURNING else list(self._values[-8:])
         self._begin_rest(settled or [self._values[-1]], self._times[-1])
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-__all__ = ["OFF_GRID", "OUT_OF_RANGE", "Reading", "Unit"]
+__all__ = ["CUT_SHORT", "OFF_GRID", "OUT_OF_RANGE", "Reading", "Unit"]
 
 Unit = Literal["in", "mm"]
 
@@ -12,6 +12,8 @@ Unit = Literal["in", "mm"]
 OUT_OF_RANGE = "out_of_range"
 #: The value is no multiple of the `resolution` setting, so digits may be missing or extra.
 OFF_GRID = "off_grid"
+#: A line with fewer decimals than all lines before it had, so digits were lost on the way.
+CUT_SHORT = "cut_short"
 
 
 class Reading(NamedTuple):

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from drivers.indicators.registry import find_driver, make_settings
-from drivers.reading import Reading
+from drivers.reading import CUT_SHORT, Reading
 
 
 def read(data: bytes, driver: str = "line", **values: object) -> tuple[list[Reading], int]:
@@ -160,3 +160,22 @@ def test_a_line_costs_microseconds(size: int) -> None:
     spent_us = (time.process_time() - started) * 1e6 / count
     assert count == len(lines)
     assert spent_us < 10, f"{spent_us:.2f} us a reading"
+
+
+def flags_of(data: bytes) -> list[tuple[str, ...]]:
+    return [reading.flags for reading in read(data, unit="in")[0]]
+
+
+def test_a_line_that_lost_a_digit_is_marked_and_what_comes_after_is_not() -> None:
+    flags = flags_of(b"0.2565\r\n" * 16 + b"0.565\r\n0.2565\r\n.2565\r\n-0.256\r\n-0.2565\r\n")
+    assert [at for at, each in enumerate(flags) if each == (CUT_SHORT,)] == [16, 19]
+
+
+def test_a_display_that_leaves_out_zeros_at_the_end_is_believed_from_the_second_line_on() -> None:
+    flags = flags_of(b"0.2565\r\n" * 16 + b"0.25\r\n" * 3 + b"0.2565\r\n0.256\r\n")
+    assert [at for at, each in enumerate(flags) if each] == [16]
+
+
+def test_more_decimals_after_a_change_of_unit_are_no_lost_digits() -> None:
+    flags = flags_of(b"6.51 mm\r\n" * 16 + b"0.2565 in\r\n" * 16 + b"6.51 mm\r\n" * 2)
+    assert not any(flags)

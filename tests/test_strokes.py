@@ -11,7 +11,7 @@ from waveforms import SECOND, Waveform
 
 from capture.stroke_measure import FLAGS, counts, curvature_noise, rounded_mean, successive_noise
 from capture.strokes import FinderSettings, State, StrokeFinder
-from drivers.reading import Reading
+from drivers.reading import CUT_SHORT, Reading
 
 MM = 1_000_000
 
@@ -125,6 +125,38 @@ def test_a_wild_reading_at_rest_is_no_stroke() -> None:
     for _ in range(5):
         wave.wild(wave.rest_nm + 2 * MM).rest(0.5)
     assert wave.find() == []
+
+
+def test_two_wild_readings_in_a_row_that_no_plunger_could_show_are_no_stroke() -> None:
+    reach = (0, 12_700_000)
+    wave = Waveform(rate_hz=10).rest(2)
+    wave.wild(wave.rest_nm + 18 * MM).wild(wave.rest_nm + 70_000).rest(2)
+    assert wave.find(plunger_range=reach) == []
+
+
+def test_two_wild_readings_in_a_row_while_held_do_not_cut_the_stroke_in_two() -> None:
+    wave = Waveform(rate_hz=10, direction=-1, rest_nm=7 * MM).rest(2).toward(0.4 * MM, 0.6, 0.01)
+    wave.wild(14 * MM).wild(wave.rest_nm - 150_000).toward(0.4 * MM, 1, 0.01).toward(0, 1.5, 0.01)
+    (stroke,) = wave.find(plunger_range=(0, 12_700_000))
+    assert "glitch" in stroke.flags and abs(stroke.peak_travel_nm - 0.4 * MM) < 10_000
+
+
+def test_a_reading_that_lost_a_digit_is_no_movement() -> None:
+    wave = Waveform(rate_hz=20).rest(2)
+    short = [Reading(200_000, "mm", (CUT_SHORT,))] * 3
+    finder = StrokeFinder(FinderSettings(wave.resolution_nm))
+    found = [stroke for t_ns, reading in wave.samples for stroke in finder.feed(t_ns, [reading, *short])]
+    assert [*found, *finder.finish()] == []
+
+
+@pytest.mark.parametrize(("rate_hz", "seed"), [(rate_hz, seed) for rate_hz in (4, 50, 1000) for seed in range(6)])
+def test_a_stroke_of_seven_times_the_noise_is_one_stroke(rate_hz: int, seed: int) -> None:
+    wave = Waveform(rate_hz=rate_hz, noise_nm=25_000, seed=seed).rest(4)
+    for _ in range(3):
+        wave.stroke(175_000, hold_s=1.8, rest_s=2.0)
+    strokes = wave.find()
+    assert len(strokes) == 3
+    assert not any({"no_return", "leak"} & set(stroke.flags) for stroke in strokes)
 
 
 def test_a_piston_that_stays_out_does_not_return() -> None:

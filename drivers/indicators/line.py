@@ -8,7 +8,7 @@ from functools import lru_cache
 from typing import Literal
 
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
-from drivers.reading import Reading, Unit
+from drivers.reading import CUT_SHORT, Reading, Unit
 
 __all__ = ["BLANKS", "DRIVER", "LineDecoder", "LineSettings", "line_parser"]
 
@@ -20,6 +20,9 @@ _LONGEST = 256
 
 #: Displayed values repeat (an indicator rests, holds, and returns), so most lines have been parsed before.
 _REMEMBERED = 4096
+
+#: So many lines in a row with the same decimals, and one with fewer has lost digits; a second such line has not.
+_SAME_DECIMALS = 16
 
 #: The value itself. Nine digits are 1000 km: more is no reading of an indicator.
 _NUMBER = rb"(?=%s?\d)(?P<whole>\d{1,9})?(?:%s(?P<part>\d{0,12}))?"
@@ -58,8 +61,14 @@ class LineDecoder:
     thousands of lines a second and a replay reads hours of them.
     """
 
-    def __init__(self, parse: Callable[[bytes], Reading | None]) -> None:
+    def __init__(self, parse: Callable[[bytes], Reading | None], point: str = ".") -> None:
         self.skipped = 0
+        self._point = point.encode()
+        self._length = 0
+        self._decimals = 0
+        self._alike = 0
+        self._unit: Unit | None = None
+        self._shorter: int | None = None
         self._parse = lru_cache(maxsize=_REMEMBERED)(parse)
         self._tail = b""
         self._overflown = False
@@ -86,7 +95,35 @@ class LineDecoder:
         readings = [reading for reading in map(self._parse, lines) if reading]
         if len(readings) != len(lines):
             self.skipped += sum(len(line) for line in lines if line.strip(BLANKS) and not self._parse(line))
-        return readings
+            lines = [line for line in lines if self._parse(line)]
+        # Lines of one length have the same decimals, so the length decides whether there is anything to look at.
+        length = self._length
+        if self._shorter is None:
+            for line in lines:
+                if len(line) != length:
+                    break
+            else:
+                self._alike += len(lines)
+                return readings
+        return [self._looked_at(line, reading) for line, reading in zip(lines, readings, strict=True)]
+
+    def _looked_at(self, line: bytes, reading: Reading) -> Reading:
+        """Mark a reading with fewer decimals than all before it.
+
+        An indicator shows a fixed number of decimals until its unit is switched, but a line that lost a byte may still
+        be a number. One that leaves out zeros at the end is believed from its second shorter line on.
+        """
+        decimals = _decimals(line, self._point)
+        fewer = decimals < self._decimals and reading.unit == self._unit
+        if decimals == self._decimals:
+            self._alike += 1
+        elif fewer and self._alike >= _SAME_DECIMALS and decimals != self._shorter:
+            self._shorter = decimals
+            return reading._replace(flags=(*reading.flags, CUT_SHORT))
+        else:
+            self._decimals, self._alike = decimals, 1
+        self._length, self._unit, self._shorter = len(line), reading.unit, None
+        return reading
 
     def finish(self) -> list[Reading]:
         """Count an unterminated line as skipped; nothing is ever held back."""
@@ -95,6 +132,12 @@ class LineDecoder:
         self._tail = b""
         self._overflown = False
         return []
+
+
+def _decimals(line: bytes, point: bytes) -> int:
+    """Return how many digits stand after the last decimal mark."""
+    part = line.rpartition(point)[2] if point in line else b""
+    return len(part) - len(part.lstrip(b"0123456789"))
 
 
 def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
@@ -135,7 +178,7 @@ def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
 
 
 def _decoder(settings: LineSettings) -> LineDecoder:
-    return LineDecoder(line_parser(settings))
+    return LineDecoder(line_parser(settings), settings.decimal)
 
 
 DRIVER = IndicatorDriver(

@@ -64,7 +64,7 @@ def _parser(settings: PolledLineSettings) -> Callable[[bytes], Reading | None]:
 
 
 def _decoder(settings: PolledLineSettings) -> LineDecoder:
-    return LineDecoder(_parser(settings))
+    return LineDecoder(_parser(settings), settings.decimal)
 
 
 def _request(settings: PolledLineSettings) -> bytes:
