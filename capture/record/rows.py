@@ -20,7 +20,17 @@ from capture.record.entries import Check, FactEntry, Job, StrokeEntry, VerdictEn
 from capture.strokes import Stroke
 from capture.verdict import BudgetLine, Verdict
 
-__all__ = ["FACT_KINDS", "ROWS", "columns_of_stroke", "columns_of_verdict", "fact_of", "keep", "load_jobs", "to_text"]
+__all__ = [
+    "FACT_KINDS",
+    "ROWS",
+    "columns_of_stroke",
+    "columns_of_verdict",
+    "fact_of",
+    "keep",
+    "kind_of",
+    "load_jobs",
+    "to_text",
+]
 
 #: The facts, by the kind of their ledger entries.
 FACT_KINDS: Final[dict[str, type[Fact]]] = {
@@ -109,6 +119,11 @@ def _verdict(row: Row[Any], number: int) -> VerdictEntry:
         software_version=row.software_version,
         at=_from_text(row.at),
     )
+
+
+def kind_of(fact: Fact) -> str:
+    """Return the kind of a fact's ledger entry."""
+    return next(kind for kind, one in FACT_KINDS.items() if type(fact) is one)
 
 
 def fact_of(kind: str, body: dict[str, Any]) -> Fact:
