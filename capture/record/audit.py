@@ -24,7 +24,7 @@ from urllib.parse import quote
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, Table
 
 from capture.record.database import RecordError
-from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, digest, exact
+from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, digest, exact, parse
 from capture.record.rows import ROWS
 from capture.record.schema import REVISIONS, checks, jobs, strokes, verdicts
 
@@ -211,7 +211,7 @@ class _Walk:
     def _entry(self, entry: sqlite3.Row) -> None:
         number, kind = entry["number"], entry["kind"]
         try:
-            body = json.loads(entry["body"])
+            body = parse(entry["body"])
             sound = isinstance(body, dict) and kind in KINDS and canonical(body) == entry["body"]
         except (ValueError, RecursionError):
             sound = False

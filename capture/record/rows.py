@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections import defaultdict
 from collections.abc import Sequence
@@ -148,7 +147,7 @@ class _Numbers:
             .where(entries.job.in_(chosen_jobs), entries.kind.in_(wanted))
             .order_by(entries.number)
         ):
-            body = json.loads(row.body)
+            body = ledger.parse(row.body)
             if row.kind == "check_started":
                 self.started[body["id"]] = row.number
             elif row.kind == "verdict":
