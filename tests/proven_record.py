@@ -122,6 +122,7 @@ def copy_record(path: Path, home: Path) -> Path:
     """Return a copy of the record file alone, in `home`; its recordings stay where they were written."""
     home.mkdir(exist_ok=True)
     with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(home / "record.sqlite")) as copy:
+        copy.execute("PRAGMA synchronous = OFF")
         source.backup(copy)
     return home / "record.sqlite"
 
@@ -136,6 +137,7 @@ def tamper(path: Path, *statements: tuple[str, tuple[Any, ...]]) -> None:
     """Change the file as somebody would who knows SQLite: no triggers, no keys checked; and cover the tracks."""
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         triggers = connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+        connection.execute("PRAGMA synchronous = OFF")
         connection.execute("PRAGMA foreign_keys = OFF")
         connection.execute("PRAGMA ignore_check_constraints = ON")
         for name, _ in triggers:
