@@ -120,8 +120,9 @@ def load_config(path: Path | None = None) -> Config:
         for item in error.errors():
             key = ".".join(str(part) for part in item["loc"])
             what = str(item["msg"]).removeprefix("Value error, ")
-            known = ", ".join(Config.model_fields)
             if item["type"] == "extra_forbidden":
-                what = f"is no setting; there are: {known}"
+                table = {"gauge": GaugeIdentity}.get(str(item["loc"][0]), Config)
+                there = f"there are: {', '.join(table.model_fields)}"
+                what = f"is no setting; {there}" if table is Config else f"is no setting of [gauge]; {there}"
             lines.append(f"{source} (or the environment): {key}: {what}")
         raise ConfigError("\n".join(lines)) from error
