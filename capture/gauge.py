@@ -31,8 +31,8 @@ class Gauge:
         if not self.overdue(on):
             return ""
         return (
-            f"Gauge {self.serial} was due for calibration on {self.calibration_due}: nobody vouches for its readings. "
-            "Have it calibrated, or use another. Measuring goes on."
+            f"Gauge {self.serial}: calibration was due {self.calibration_due}. Have it calibrated, or use another; "
+            "until then nobody vouches for its readings. Measuring goes on."
         )
 
 
