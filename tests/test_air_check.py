@@ -31,6 +31,7 @@ from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
 from capture.stream import indicator_from
+from capture.verify import verify
 from drivers.fixtures.registry import find_driver, make_settings
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -195,6 +196,8 @@ async def test_button_events_alone_make_a_whole_job_and_its_replay_is_the_same(t
         assert all(130_000 < one["pressure_max_pa"] <= 141_000 for one in strokes)
         assert [one.stroke.pressure_min_pa for one in check.strokes] == [one["pressure_min_pa"] for one in strokes]
         assert b'"fixture","state open' in await asyncio.to_thread(Path(check.recording_path).read_bytes)
+    proof = await asyncio.to_thread(verify, bay.record)
+    assert (proof.mismatch, proof.verdicts) == (None, 2)
 
 
 async def test_no_air_without_arming(tmp_path: Path) -> None:

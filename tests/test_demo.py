@@ -12,6 +12,7 @@ import pytest
 from terminal import Terminal
 
 from capture.simulation.technician import TROUBLES
+from capture.verify import verify
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -42,12 +43,16 @@ def test_the_demo_goes_from_loose_to_good_and_its_replay_command_works(tmp_path:
     job: dict[str, Any] = json.loads(shown.stdout)
     assert [check["verdict"]["verdict"] for check in job["checks"]] == ["loose", "good", "good", "good"]
     assert job["closed_at"] is not None
+    proof = verify(tmp_path / "record.sqlite")
+    assert (proof.mismatch, proof.verdicts) == (None, 4)
 
 
 def test_every_kind_of_trouble_happens_with_troubles(tmp_path: Path) -> None:
     out = demo(tmp_path, "--speed", "8", "--troubles", "--json").stdout
     flags = {flag for line in out.splitlines() for flag in json.loads(line).get("flags", ())}
     assert set(TROUBLES) <= flags
+    proof = verify(tmp_path / "record.sqlite")
+    assert (proof.mismatch, proof.abandoned) == (None, 1)
 
 
 @pytest.mark.parametrize(("columns", "lines"), [(80, 24), (200, 60)])
@@ -57,7 +62,7 @@ def test_the_demo_on_a_terminal_shows_a_verdict_and_leaves_it_clean(tmp_path: Pa
         terminal.wait_for("CAUTION")
         terminal.keys("Space")
         terminal.wait_for("STROKES")
-        assert "0.900 to 1.300 mm" in terminal.text()
+        terminal.wait_for("0.900 to 1.300 mm")
         terminal.wait_for("Replay it:")
         terminal.wait_for_shell()
         assert "verdicts: low good, high good, reverse good" in terminal.text().replace("\n", "")
