@@ -25,6 +25,7 @@ from capture.advice import Advice, advise
 from capture.air_check import AirCheck, FixtureSetup
 from capture.check import MOST_TIMES, Check, CheckState, Effect, Finished, StrokeKept
 from capture.cycle import StrokesToMake
+from capture.diagnosis import how_far_off
 from capture.lock import BenchLock
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
 from capture.playback import Playback, open_port
@@ -39,7 +40,6 @@ from capture.verdict import MOST_STROKES, Verdict
 from capture.view import BenchView, PackView, StrokeView
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.transport import Chunk, Lost, Opened, Transport
-from drivers.units import format_length
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
 
@@ -528,13 +528,8 @@ class Bench:
         if verdict.verdict == "good":
             left = [pack.name for pack in view.packs if pack.verdict is None or pack.verdict.verdict != "good"]
             view.message += f" Go on to pack {left[0]}." if left else " Every pack is good: the unit is measured."
-        if not advice and verdict.verdict in ("tight", "loose"):
-            view.message += self._how_far_off(running.pack, verdict)
-
-    def _how_far_off(self, pack: Pack, verdict: Verdict) -> str:
-        over = verdict.mean_nm - pack.high_nm if verdict.verdict == "loose" else pack.low_nm - verdict.mean_nm
-        why = "No adjuster of the sheet reaches the range" if pack.adjusters else "The sheet lists no adjuster"
-        return f" {why}: it is off by {format_length(over, self.setup.sheet.display_unit)}."
+        if not advice:
+            view.message = f"{view.message} {how_far_off(running.pack, verdict, view.display_unit)}".rstrip()
 
     # -- publishing --------------------------------------------------------------------------------------
 

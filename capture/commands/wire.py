@@ -78,6 +78,8 @@ def replay(
         say(plain_line(verdict, unit, chosen.name if chosen else ""))
         for advice in played.advice:
             say(f"advice: {advice.text}")
+        if played.out_of_reach:
+            say(f"advice: {played.out_of_reach}")
         if explain:
             console.print(budget_table(verdict, unit))
 
