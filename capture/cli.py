@@ -14,6 +14,7 @@ import typer
 
 from capture import __version__
 from capture.commands.measure import demo, run
+from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
 from capture.commands.wire import check_fixture, decode, listen, replay
 from capture.commands.words import say
@@ -47,7 +48,7 @@ def top(
     """Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof."""
 
 
-for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, check_sheet):
+for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, plan, check_sheet):
     app.command()(command)
 
 

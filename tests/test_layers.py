@@ -11,16 +11,16 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PURE = (
-    "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "facts", "plan", "check",
-    "air", "safety", "cycle",
+    "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "facts", "changes", "plan",
+    "check", "air", "safety", "cycle",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
 OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view")
 IO = ("asyncio", "serial", "sqlalchemy", "aiomqtt", "paho", "amqtt", "rich", "typer", "socket", "threading", "time")
 LEVELS = [
     (
-        "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "facts", "plan", "air",
-        "safety", "cycle",
+        "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "facts", "changes",
+        "plan", "air", "safety", "cycle",
     ),
     ("check",),
     ("record", "publish", "dashboard"),
