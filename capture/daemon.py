@@ -130,6 +130,8 @@ class Bench:
             self.view.air = setup.sheet.air.text(setup.sheet.display_unit)
         self.advice: list[Advice] = []
         """What the newest verdict advises."""
+        self.out_of_reach = ""
+        """Where no part brings the newest verdict's pack into range: how far off it is and what it looks like."""
         self.job_id = 0
         self._job = uuid4()
         self._store: Store | None = None
@@ -528,8 +530,8 @@ class Bench:
         if verdict.verdict == "good":
             left = [pack.name for pack in view.packs if pack.verdict is None or pack.verdict.verdict != "good"]
             view.message += f" Go on to pack {left[0]}." if left else " Every pack is good: the unit is measured."
-        if not advice:
-            view.message = f"{view.message} {how_far_off(running.pack, verdict, view.display_unit)}".rstrip()
+        self.out_of_reach = "" if advice else how_far_off(running.pack, verdict, view.display_unit)
+        view.message = self.out_of_reach or view.message
 
     # -- publishing --------------------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from capture.advice import EVEN_ODDS, Change, closest, step_of, target_of
+from capture.advice import EVEN_ODDS, Change, closest, step_of, target_of, what_to_do
 from capture.parts_search import in_range
 from capture.sheet import Pack, Shim
 from capture.verdict import COVERAGE, Verdict, coverage_factor
@@ -153,30 +153,27 @@ def _density(scaled: float, dof: float) -> float:
 
 
 def how_far_off(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> str:
-    """Return what to say where no change brings the pack into range: by how much, the closest, what it looks like.
+    """Return what to say where no change brings the pack into range: by how much, what it looks like, the closest.
 
     Empty where the clearance is not outside the range.
     """
     over = max(verdict.mean_nm - pack.high_nm, pack.low_nm - verdict.mean_nm)
     if verdict.verdict not in ("tight", "loose") or over <= 0:
         return ""
-    off = f"it is off by {format_length(over, unit)}."
-    if not pack.adjusters:
-        said = f"The sheet lists no adjuster: {off}"
-    else:
-        best = closest(pack, verdict, unit)
-        if best.in_range_probability > max(EVEN_ODDS, verdict.conformance_probability):
-            return ""
-        said = f"No adjuster of the sheet reaches the range: {off}"
-        if best.changes:
-            still = max(best.predicted_nm - pack.high_nm, pack.low_nm - best.predicted_nm, 0)
-            does = best.text[0].lower() + best.text[1:]
-            said += f" The closest is to {does}"
-            said += f", still {format_length(still, unit)} off." if still else "."
-        else:
-            said += " What is fitted now is the closest there is."
+    best = closest(pack, verdict, unit)
+    if best.changes and best.in_range_probability > max(EVEN_ODDS, verdict.conformance_probability):
+        return ""
+    why = "No adjuster of the sheet reaches the range" if pack.adjusters else "The sheet lists no adjuster"
+    said = f"{why}: it is off by {format_length(over, unit)}."
     cause = cause_of_distance(pack, verdict, unit)
     if cause is not None:
-        without = format_length(verdict.mean_nm - cause.effect_nm, unit)
-        said += f" It measures as with {cause.text}; without that it would have {without}. Look for it first."
+        said += f" It measures as with {cause.text}: look for that first."
+    if best.changes:
+        still = max(best.predicted_nm - pack.high_nm, pack.low_nm - best.predicted_nm)
+        said += (
+            f" The closest is to {what_to_do(pack, best.changes, unit)}, for {format_length(best.predicted_nm, unit)}"
+        )
+        said += f", still {format_length(still, unit)} off." if still > 0 else "."
+    elif pack.adjusters:
+        said += " What is fitted now is the closest there is."
     return said

@@ -17,8 +17,8 @@ one peak.) Distance and parts touched only grow. A block that cannot beat the fi
 is left is what a search of every combination finds. Up to a hundred thousand combinations nothing is bounded before
 the end: all are looked at.
 
-It looks at five million partial combinations at most (some seconds) and then raises TooManyFits rather than give an
-answer that might not be the best.
+It looks at five million partial combinations at most (about fifteen seconds on a small computer) and then raises
+TooManyFits rather than give an answer that might not be the best.
 """
 
 from __future__ import annotations

@@ -164,7 +164,7 @@ def changes_json(pack: Pack, changes: Sequence[Change]) -> list[dict[str, Any]]:
     return shown
 
 
-def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice]) -> dict[str, Any]:
+def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reach: str = "") -> dict[str, Any]:
     """Return a verdict as one JSON object of `replay --json`."""
     return {
         "type": "verdict",
@@ -179,4 +179,5 @@ def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice]) -> dict[str
         "conformance_probability": verdict.conformance_probability,
         "next_step": verdict.next_step,
         "advice": [advice_json(pack, item) for item in advice],
+        **({"out_of_reach": out_of_reach} if out_of_reach else {}),
     }
