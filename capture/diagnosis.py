@@ -164,7 +164,7 @@ def how_far_off(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> str:
     if best.changes and best.in_range_probability > max(EVEN_ODDS, verdict.conformance_probability):
         return ""
     why = "No adjuster of the sheet reaches the range" if pack.adjusters else "The sheet lists no adjuster"
-    said = f"{why}: it is off by {format_length(over, unit)}."
+    said = f"{why}: off by {format_length(over, unit)}."
     cause = cause_of_distance(pack, verdict, unit)
     if cause is not None:
         said += f" It measures as with {cause.text}: look for that first."

@@ -27,7 +27,7 @@ def test_a_clearance_a_friction_plate_too_wide_is_said_to_lack_one() -> None:
     assert text(cause_of_distance(of, verdict)) == "one friction plate of 2.200 mm left out"
     said = how_far_off(of, verdict)
     assert said == (
-        "No adjuster of the sheet reaches the range: it is off by 2.000 mm. It measures as with one friction plate of "
+        "No adjuster of the sheet reaches the range: off by 2.000 mm. It measures as with one friction plate of "
         "2.200 mm left out: look for that first. The closest is to add 3 shims of 0.250 mm, for 2.550 mm, still "
         "1.250 mm off."
     )
@@ -53,7 +53,7 @@ def test_without_a_known_thickness_nothing_is_suggested() -> None:
     of = low()
     verdict = measured(of, 3_300_000)
     assert causes(of) == [] and cause_of_distance(of, verdict) is None
-    assert how_far_off(of, verdict) == "The sheet lists no adjuster: it is off by 2.000 mm."
+    assert how_far_off(of, verdict) == "The sheet lists no adjuster: off by 2.000 mm."
 
 
 def test_a_pack_that_an_adjuster_reaches_or_that_is_in_range_is_not_far_off() -> None:

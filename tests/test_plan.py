@@ -99,7 +99,7 @@ def test_packs_out_of_reach_are_named_beside_what_can_be_done_for_the_others() -
     best = plan_unit(unit, {"low": measured(unit.pack("low"), 1_350_000), "high": far})[0]
     assert changes(best) == {"low": [(2, 3)]}
     (said,) = best.out_of_reach
-    assert said.startswith("high: The sheet lists no adjuster: it is off by 1.500 mm.") and "steel plate" in said
+    assert said.startswith("high: The sheet lists no adjuster: off by 1.500 mm.") and "steel plate" in said
     (alone,) = plan_unit(unit, {"high": far})
     assert not changes(alone) and alone.out_of_reach and alone.text.startswith("Change nothing")
 

@@ -105,7 +105,7 @@ def test_a_change_that_did_not_come_out_and_a_pack_out_of_reach_are_told(job: tu
     shown = strokelog(*words).stdout
     assert "The change in low did not come out as predicted: 3.300 mm is 2.200 mm more" in shown
     assert "as with one friction plate of 2.200 mm left out" in shown
-    assert "plan 1: Change nothing" in shown and "out of reach: low: No adjuster of the sheet reaches" in shown
+    assert "plan 1: Change nothing" in shown and "no change helps low: No adjuster of the sheet reaches" in shown
 
 
 def test_a_check_counts_from_its_beginning_so_parts_changed_during_it_make_it_stale(
@@ -140,7 +140,7 @@ def test_a_replay_says_how_far_off_a_pack_is_that_nothing_reaches(tmp_path: Path
     assert verdict["verdict"] == "loose" and verdict["advice"] == []
     off = verdict["mean_nm"] - 200_000
     assert verdict["out_of_reach"] == (
-        f"No adjuster of the sheet reaches the range: it is off by {off / 1e6:.3f} mm. "
+        f"No adjuster of the sheet reaches the range: off by {off / 1e6:.3f} mm. "
         "What is fitted now is the closest there is."
     )
     assert f"out of reach: {verdict['out_of_reach']}" in strokelog(*words).stdout

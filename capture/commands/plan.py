@@ -65,7 +65,7 @@ def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list
     for number, planned in enumerate(plans, 1):
         say(f"plan {number}: {planned.text}")
     for text in plans[0].out_of_reach if plans else ():
-        say(f"out of reach: {text}")
+        say(f"no change helps {text}")
     if not plans:
         say("No parts to change: every pack is good." if not stale and not unchecked else "No parts to change so far.")
 
