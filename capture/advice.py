@@ -1,31 +1,48 @@
 """Which part to change: from a verdict and the pack's adjusters, the changes that bring it into range, best first.
 
 Theory. Every adjuster has a list of states (a shim count within its limits, a thickness from its choices) and
-each state moves the clearance by a known step from where it is now. All combinations are looked at, so the best
-one is the best there is. A change is predicted at the measured mean plus its steps; its uncertainty combines
+each state moves the clearance by a known step from where it is now. All combinations count (`parts_search`), so the
+best one is the best there is. A change is predicted at the measured mean plus its steps; its uncertainty combines
 the measurement's with the parts' own tolerance (rectangular, JCGM 100, 4.3.7) for every part that is moved.
 The order is: probability of lying in the range, then nearness to the preferred clearance, then fewest parts
 touched.
+
+Here one pack is looked at by itself. Where a part moves another pack's clearance too, the advice says so; what is
+best for both is for `plan` to find.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
 from typing import Literal
 
+from capture.parts_search import Fit, Part, Target, best_fits
 from capture.sheet import Adjuster, Pack, Shim
-from capture.verdict import Verdict, coverage_factor, probability_below
+from capture.verdict import Verdict, coverage_factor
 from drivers.reading import Unit
 from drivers.units import format_length
 
-__all__ = ["Advice", "Change", "advise"]
+__all__ = [
+    "EVEN_ODDS",
+    "MOST_ADVICES",
+    "Advice",
+    "Change",
+    "advise",
+    "changes_of",
+    "closest",
+    "moved_packs",
+    "part_of",
+    "percent",
+    "step_of",
+    "target_of",
+    "what_to_do",
+]
 
-#: Differences of probability smaller than this are the same to a person; the preferred clearance decides.
-_SAME_PROBABILITY = 0.005
-_MOST_ADVICES = 5
+#: Nobody changes a part for a chance worse than this.
+EVEN_ODDS = 0.5
+MOST_ADVICES = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,31 +66,55 @@ class Advice:
     changes: tuple[Change, ...]
 
 
-def _states(index: int, adjuster: Adjuster) -> Iterator[tuple[Change, int, float]]:
-    """Yield (change, step of the clearance in nm, variance of the parts moved in nm^2) for every state."""
-    part_variance = adjuster.tolerance**2 / 3
+def _states(adjuster: Adjuster) -> list[int]:
+    """Every count or thickness that the sheet allows."""
+    return list(range(adjuster.min, adjuster.max + 1)) if isinstance(adjuster, Shim) else list(adjuster.choices)
+
+
+def step_of(adjuster: Adjuster, before: int, after: int) -> int:
+    """Return how far a change moves the clearance of the adjuster's own pack, nm."""
+    each = adjuster.thickness if isinstance(adjuster, Shim) else 1
+    return adjuster.sign * (after - before) * each
+
+
+def part_of(adjuster: Adjuster, factors: Sequence[float] = (1.0,)) -> Part:
+    """Return what the adjuster can do, for the search; `factors` says how far it moves each target."""
+    states = _states(adjuster)
     if isinstance(adjuster, Shim):
-        sign = 1 if adjuster.more == "opens" else -1
-        for count in range(adjuster.min, adjuster.max + 1):
-            moved = count - adjuster.fitted
-            yield (
-                Change(index, "shim", adjuster.fitted, count),
-                sign * moved * adjuster.thickness,
-                abs(moved) * part_variance,
-            )
-        return
-    sign = 1 if adjuster.thicker == "opens" else -1
-    for choice in adjuster.choices:
-        moved = choice - adjuster.fitted
+        handled = [abs(count - adjuster.fitted) for count in states]
+        touched = handled
+    else:
         # Both the part taken out and the one put in have their own tolerance.
-        yield (
-            Change(index, "selective", adjuster.fitted, choice),
-            sign * moved,
-            2 * part_variance if moved else 0.0,
-        )
+        handled = [0 if choice == adjuster.fitted else 2 for choice in states]
+        touched = [min(1, parts) for parts in handled]
+    variance = adjuster.tolerance**2 / 3
+    return Part(
+        tuple(step_of(adjuster, adjuster.fitted, state) for state in states),
+        tuple(parts * variance for parts in handled),
+        tuple(touched),
+        tuple(factors),
+    )
 
 
-def _words(pack: Pack, changes: tuple[Change, ...], unit: Unit) -> str:
+def target_of(pack: Pack, verdict: Verdict) -> Target:
+    """Return the pack's clearance as measured, and where it must lie."""
+    return Target(
+        verdict.mean_nm, verdict.standard_uncertainty_nm, verdict.dof, pack.low_nm, pack.high_nm, pack.preferred_nm
+    )
+
+
+def changes_of(adjusters: Sequence[tuple[int, Adjuster]], states: Sequence[int]) -> tuple[Change, ...]:
+    """Return what a search's states ask for: a change for each of the (index, adjuster) that does not stay as it is."""
+    changes = []
+    for (index, adjuster), state in zip(adjusters, states, strict=True):
+        after = _states(adjuster)[state]
+        if after != adjuster.fitted:
+            changes.append(Change(index, adjuster.kind, adjuster.fitted, after))
+    return tuple(changes)
+
+
+def what_to_do(pack: Pack, changes: Sequence[Change], unit: Unit) -> str:
+    """Return changes of a pack's parts in words, such as 'take out 1 shim of 0.250 mm'."""
     parts = []
     for change in changes:
         adjuster = pack.adjusters[change.adjuster]
@@ -89,8 +130,18 @@ def _words(pack: Pack, changes: tuple[Change, ...], unit: Unit) -> str:
     return " and ".join(parts)
 
 
+def moved_packs(pack: Pack, changes: Sequence[Change]) -> dict[str, float]:
+    """Return how far changes of this pack's parts move the clearance of other packs, nm by the pack's name."""
+    moved: dict[str, float] = {}
+    for change in changes:
+        adjuster = pack.adjusters[change.adjuster]
+        for name, factor in adjuster.moves.items():
+            moved[name] = moved.get(name, 0.0) + factor * step_of(adjuster, change.before, change.after)
+    return moved
+
+
 def advise(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> list[Advice]:
-    """Return the changes that would bring the pack into its range with at least even odds, best first.
+    """Return the changes that would bring the pack into its range with better than even odds, best first.
 
     None of them makes it less likely than now that the pack is in range.
 
@@ -99,33 +150,43 @@ def advise(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> list[Advice]:
     """
     if verdict.verdict == "good":
         return []
-    preferred = pack.preferred_nm
-    factor = coverage_factor(verdict.dof)
-    found: list[tuple[Advice, int]] = []
-    for combination in product(*(list(_states(i, a)) for i, a in enumerate(pack.adjusters))):
-        changes = tuple(change for change, _, _ in combination if change.before != change.after)
-        if not changes:
-            continue
-        predicted = verdict.mean_nm + sum(step for _, step, _ in combination)
-        standard = math.sqrt(verdict.standard_uncertainty_nm**2 + math.fsum(variance for _, _, variance in combination))
-        inside = probability_below(pack.high_nm, predicted, standard, verdict.dof) - probability_below(
-            pack.low_nm, predicted, standard, verdict.dof
-        )
-        if inside < 0.5 or inside <= verdict.conformance_probability:
-            continue  # nobody changes a part to make it less likely that the pack is in range
-        text = f"{_words(pack, changes, unit)}: {format_length(predicted, unit)}, {_percent(inside)} likely in range"
-        text = text[0].upper() + text[1:]
-        touched = sum(abs(c.after - c.before) if c.kind == "shim" else 1 for c in changes)
-        found.append((Advice(text, predicted, math.ceil(factor * standard), inside, changes), touched))
-    found.sort(
-        key=lambda item: (
-            -round(item[0].in_range_probability / _SAME_PROBABILITY),
-            abs(item[0].predicted_nm - preferred),
-            item[1],
-        )
+    # Nobody changes a part to make it less likely that the pack is in range.
+    least = max(EVEN_ODDS, verdict.conformance_probability)
+    parts = [part_of(adjuster) for adjuster in pack.adjusters]
+    fits = best_fits([target_of(pack, verdict)], parts, MOST_ADVICES, above=least)
+    return [_advice(pack, verdict, fit, unit) for fit in fits]
+
+
+def closest(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> Advice:
+    """Return the best that the pack's adjusters can do, however far from the range; no changes if that is nothing."""
+    parts = [part_of(adjuster) for adjuster in pack.adjusters]
+    (fit,) = best_fits([target_of(pack, verdict)], parts, 1, untouched=True)
+    return _advice(pack, verdict, fit, unit)
+
+
+def _advice(pack: Pack, verdict: Verdict, fit: Fit, unit: Unit) -> Advice:
+    changes = changes_of(list(enumerate(pack.adjusters)), fit.states)
+    (predicted,), (standard,) = fit.predicted_nm, fit.standard_nm
+    text = what_to_do(pack, changes, unit) or "leave the parts as they are"
+    text += f": {format_length(predicted, unit)}, {percent(fit.probability)} likely in range"
+    moved = [f"{name} by {_signed(nm, unit)}" for name, nm in moved_packs(pack, changes).items() if round(nm)]
+    if moved:
+        text += f"; this also moves {' and '.join(moved)}"
+    return Advice(
+        text[0].upper() + text[1:],
+        predicted,
+        math.ceil(coverage_factor(verdict.dof) * standard),
+        fit.probability,
+        changes,
     )
-    return [advice for advice, _ in found[:_MOST_ADVICES]]
 
 
-def _percent(probability: float) -> str:
-    return "over 99 %" if probability > 0.99 else f"{math.floor(100 * probability)} %"
+def _signed(nm: float, unit: Unit) -> str:
+    return ("+" if nm > 0 else "") + format_length(round(nm), unit)
+
+
+def percent(probability: float) -> str:
+    """Return a probability in words, never more certain than it is."""
+    if probability > 0.99:
+        return "over 99 %"
+    return f"{math.floor(100 * probability)} %" if probability >= 0.01 else "under 1 %"

@@ -14,6 +14,7 @@ import typer
 
 from capture import __version__
 from capture.commands.measure import demo, run
+from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
 from capture.commands.verify import correct, verify
 from capture.commands.wire import check_fixture, decode, listen, replay
@@ -48,7 +49,22 @@ def top(
     """Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof."""
 
 
-for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, verify, correct, check_sheet):
+COMMANDS = (
+    run,
+    demo,
+    replay,
+    decode,
+    listen,
+    check_fixture,
+    jobs,
+    show,
+    plan,
+    verify,
+    correct,
+    check_sheet,
+)
+
+for command in COMMANDS:
     app.command()(command)
 
 

@@ -25,6 +25,7 @@ from capture.advice import Advice, advise
 from capture.air_check import AirCheck, FixtureSetup
 from capture.check import MOST_TIMES, Check, CheckState, Effect, Finished, StrokeKept
 from capture.cycle import StrokesToMake
+from capture.diagnosis import how_far_off
 from capture.gauge import Gauge
 from capture.lock import BenchLock
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
@@ -40,7 +41,6 @@ from capture.verdict import MOST_STROKES, Verdict
 from capture.view import BenchView, PackView, StrokeView
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.transport import Chunk, Lost, Opened, Transport
-from drivers.units import format_length
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
 
@@ -133,6 +133,8 @@ class Bench:
             self.view.air = setup.sheet.air.text(setup.sheet.display_unit)
         self.advice: list[Advice] = []
         """What the newest verdict advises."""
+        self.out_of_reach = ""
+        """Where no part brings the newest verdict's pack into range: how far off it is and what it looks like."""
         self.job_id = 0
         self._job = uuid4()
         self._store: Store | None = None
@@ -545,13 +547,8 @@ class Bench:
         if verdict.verdict == "good":
             left = [pack.name for pack in view.packs if pack.verdict is None or pack.verdict.verdict != "good"]
             view.message += f" Go on to pack {left[0]}." if left else " Every pack is good: the unit is measured."
-        if not advice and verdict.verdict in ("tight", "loose"):
-            view.message += self._how_far_off(running.pack, verdict)
-
-    def _how_far_off(self, pack: Pack, verdict: Verdict) -> str:
-        over = verdict.mean_nm - pack.high_nm if verdict.verdict == "loose" else pack.low_nm - verdict.mean_nm
-        why = "No adjuster of the sheet reaches the range" if pack.adjusters else "The sheet lists no adjuster"
-        return f" {why}: it is off by {format_length(over, self.setup.sheet.display_unit)}."
+        self.out_of_reach = "" if advice else how_far_off(running.pack, verdict, view.display_unit)
+        view.message = self.out_of_reach or view.message
 
     # -- publishing --------------------------------------------------------------------------------------
 

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from capture.advice import Advice, advise
+from capture.advice import Advice, Change, advise
 from capture.check import Check, StrokeKept
+from capture.diagnosis import how_far_off
 from capture.recording import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
 from capture.sheet import Air, Pack, Selective
 from capture.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
@@ -18,7 +19,7 @@ from capture.strokes import Stroke
 from capture.verdict import Verdict
 from drivers.reading import Unit
 
-__all__ = ["Replay", "stroke_json", "verdict_json"]
+__all__ = ["Replay", "advice_json", "changes_json", "stroke_json", "verdict_json"]
 
 
 class Replay:
@@ -112,6 +113,11 @@ class Replay:
         """Which part to change, best first."""
         return advise(self.pack, self.verdict, self._unit) if self.pack and self.verdict else []
 
+    @property
+    def out_of_reach(self) -> str:
+        """Where no change reaches the range: by how much, the closest, and what it looks like. Else empty."""
+        return how_far_off(self.pack, self.verdict, self._unit) if self.pack and self.verdict else ""
+
 
 def stroke_json(kept: StrokeKept) -> dict[str, Any]:
     """Return a stroke as one JSON object of `replay --json`."""
@@ -143,25 +149,30 @@ def stroke_json(kept: StrokeKept) -> dict[str, Any]:
 
 
 def advice_json(pack: Pack, advice: Advice) -> dict[str, Any]:
-    """Return an advice as a JSON object: counts for shims, thickness strings for selective parts."""
-    changes = []
-    for change in advice.changes:
-        before: int | str = change.before
-        after: int | str = change.after
-        adjuster = pack.adjusters[change.adjuster]
-        if isinstance(adjuster, Selective):
-            before, after = adjuster.text(change.before), adjuster.text(change.after)
-        changes.append({"adjuster": change.adjuster, "kind": change.kind, "from": before, "to": after})
+    """Return an advice as a JSON object."""
     return {
         "text": advice.text,
         "predicted_nm": advice.predicted_nm,
         "expanded_uncertainty_nm": advice.expanded_uncertainty_nm,
         "in_range_probability": advice.in_range_probability,
-        "changes": changes,
+        "changes": changes_json(pack, advice.changes),
     }
 
 
-def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice]) -> dict[str, Any]:
+def changes_json(pack: Pack, changes: Sequence[Change]) -> list[dict[str, Any]]:
+    """Return changes of a pack's parts as JSON objects: counts for shims, thickness strings for selective parts."""
+    shown = []
+    for change in changes:
+        before: int | str = change.before
+        after: int | str = change.after
+        adjuster = pack.adjusters[change.adjuster]
+        if isinstance(adjuster, Selective):
+            before, after = adjuster.text(change.before), adjuster.text(change.after)
+        shown.append({"adjuster": change.adjuster, "kind": change.kind, "from": before, "to": after})
+    return shown
+
+
+def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reach: str = "") -> dict[str, Any]:
     """Return a verdict as one JSON object of `replay --json`."""
     return {
         "type": "verdict",
@@ -176,4 +187,5 @@ def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice]) -> dict[str
         "conformance_probability": verdict.conformance_probability,
         "next_step": verdict.next_step,
         "advice": [advice_json(pack, item) for item in advice],
+        **({"out_of_reach": out_of_reach} if out_of_reach else {}),
     }

@@ -89,6 +89,8 @@ class Session:
         if isinstance(happening, Verdict):
             for text in self.bench.view.advice:
                 self.line(f"{pack}: advice: {text}")
+            if self.bench.out_of_reach:
+                self.line(f"{pack}: out of reach: {self.bench.out_of_reach}")
 
     def line(self, text: str) -> None:
         """Print a line for people who have no live screen."""
@@ -96,10 +98,11 @@ class Session:
             self.screen.line(text)
 
     def _print_json(self, happening: Happening, pack: str) -> None:
+        bench = self.bench
         if isinstance(happening, StrokeView):
             line = stroke_json(StrokeKept(happening.stroke, happening.seat))
         elif isinstance(happening, Verdict):
-            line = verdict_json(self.bench.packs[self.bench.view.pack], happening, self.bench.advice)
+            line = verdict_json(bench.packs[bench.view.pack], happening, bench.advice, bench.out_of_reach)
         else:
             sys.stderr.write(f"warning: {happening}\n")
             return

@@ -5,10 +5,12 @@ from __future__ import annotations
 
 import tomllib
 from datetime import date
+from math import prod
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -80,6 +82,23 @@ class Air(_Part):
         return f"{format_pressure(self.pressure, unit)} ± {format_pressure(self.tolerance, unit)} gauge"
 
 
+#: More ways to build one pack than this no parts shelf offers, and advice must come at once.
+_MOST_COMBINATIONS = 1_000_000
+
+#: A part that moved another pack's clearance a hundred times as far as its own would be a slip of the pen.
+_MOST_FACTOR = 100
+
+
+def _check_factor(factor: float) -> float:
+    if not 0 < abs(factor) <= _MOST_FACTOR:
+        raise ValueError(f"expected a factor between -{_MOST_FACTOR} and {_MOST_FACTOR} other than 0, such as -0.5")
+    return factor
+
+
+#: How far another pack's clearance moves for each unit that the adjuster's own moves; signed.
+_Factor = Annotated[float, Field(strict=True), AfterValidator(_check_factor)]
+
+
 class Shim(_Part):
     """A stack of equal shims: `fitted` of them now, between `min` and `max` allowed. Lengths nm."""
 
@@ -91,6 +110,17 @@ class Shim(_Part):
     max: int = Field(ge=0, le=100)
     tolerance: LengthNm = Field(ge=0, default=0)
     more: Literal["opens", "closes"]
+    moves: dict[str, _Factor] = Field(default_factory=dict)
+
+    @property
+    def states(self) -> int:
+        """How many counts there are to choose from."""
+        return self.max - self.min + 1
+
+    @property
+    def sign(self) -> int:
+        """1 where a thicker stack opens the pack, -1 where it closes it."""
+        return 1 if self.more == "opens" else -1
 
     @model_validator(mode="after")
     def _check(self) -> Shim:
@@ -109,6 +139,7 @@ class Selective(_Part):
     fitted: LengthNm = Field(gt=0)
     tolerance: LengthNm = Field(ge=0, default=0)
     thicker: Literal["closes", "opens"]
+    moves: dict[str, _Factor] = Field(default_factory=dict)
     _texts: dict[int, str] = PrivateAttr(default_factory=dict)
 
     @model_validator(mode="wrap")
@@ -118,6 +149,16 @@ class Selective(_Part):
         if isinstance(value, dict):
             part._texts = {nm: str(text) for nm, text in zip(part.choices, value["choices"], strict=True)}
         return part
+
+    @property
+    def states(self) -> int:
+        """How many thicknesses there are to choose from."""
+        return len(self.choices)
+
+    @property
+    def sign(self) -> int:
+        """1 where a thicker part opens the pack, -1 where it closes it."""
+        return 1 if self.thicker == "opens" else -1
 
     def text(self, thickness_nm: int) -> str:
         """Return a thickness as the sheet writes it."""
@@ -147,6 +188,9 @@ class Pack(_Part):
     seat_strokes: int = Field(default=1, ge=0, le=20)
     measure: Literal["peak", "held"] = "peak"
     friction_surfaces: int | None = Field(default=None, ge=1)
+    friction_thickness: LengthNm | None = Field(default=None, gt=0)
+    steel_thickness: LengthNm | None = Field(default=None, gt=0)
+    plate_tolerance: LengthNm = Field(default=0, ge=0)
     depends_on: tuple[str, ...] = ()
     adjusters: tuple[Adjuster, ...] = ()
 
@@ -173,6 +217,17 @@ class Pack(_Part):
             raise ValueError("range: expected less than 100 mm, as every clutch pack's clearance is; check the unit")
         if self.preferred is not None and not self.range[0] <= self.preferred <= self.range[1]:
             raise ValueError("preferred: lies outside the range")
+        if self.plate_tolerance and self.friction_thickness is None and self.steel_thickness is None:
+            raise ValueError("plate_tolerance: of which plate? Expected friction_thickness or steel_thickness with it")
+        for adjuster in self.adjusters:
+            if self.name in adjuster.moves:
+                raise ValueError(f"adjusters: a {adjuster.name} moves its own pack {self.name!r}; expected other packs")
+        combinations = prod(adjuster.states for adjuster in self.adjusters)
+        if combinations > _MOST_COMBINATIONS:
+            raise ValueError(
+                f"adjusters: they can be combined in {combinations:,} ways; expected at most {_MOST_COMBINATIONS:,}, "
+                "which can be searched for the best"
+            )
         return self
 
 
@@ -214,6 +269,13 @@ class Sheet(_Part):
             for needed in pack.depends_on:
                 if needed not in names:
                     raise ValueError(f"packs: {pack.name!r} depends on {needed!r}, which is no pack of this sheet")
+            for adjuster in pack.adjusters:
+                for moved in adjuster.moves:
+                    if moved not in names:
+                        raise ValueError(
+                            f"packs: the {adjuster.name} of {pack.name!r} moves {moved!r}, which is no pack of this "
+                            f"sheet; there are: {', '.join(names)}"
+                        )
         self.order()
         return self
 

@@ -237,6 +237,7 @@ def show_sheet(sheet: Sheet) -> None:
                 parts.append(f"{adjuster.name} {thickness}: {adjuster.fitted} fitted, {adjuster.min} to {adjuster.max}")
             else:
                 parts.append(f"{adjuster.name}: {adjuster.text(adjuster.fitted)} of {len(adjuster.choices)} choices")
+            parts += [f"which moves {moved} by {factor:+g}" for moved, factor in adjuster.moves.items()]
         cells = (
             pack.name,
             f"{format_length(pack.low_nm, unit)} to {format_length(pack.high_nm, unit)}",

@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,7 @@ from capture.daemon import Bench, BenchSetup
 from capture.publish import BrokerSettings
 from capture.record import RecordError, Store
 from capture.replay import Replay, stroke_json
-from capture.sheet import load_sheet
+from capture.sheet import load_sheet, parse_sheet
 from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.bench import BenchSpec
 from capture.simulation.indicator import IndicatorSpec
@@ -312,3 +313,20 @@ def test_the_command_answers_in_under_a_second() -> None:
         return time.monotonic() - began
 
     assert min(once() for _ in range(3)) < 1.0
+
+
+async def test_a_pack_that_no_part_brings_into_range_is_said_to_be_so_on_the_bench(tmp_path: Path) -> None:
+    text = SHEET.read_text().replace('["0.90 mm", "1.30 mm"]', '["0.10 mm", "0.20 mm"]')
+    text = text.replace('preferred = "1.10 mm"', 'steel_thickness = "0.95 mm"', 1)
+    setup = replace(setup_for(tmp_path), sheet=parse_sheet(text, "far.toml"), sheet_toml=text)
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup)
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        await ended(running)
+    assert bench.advice == [] and bench.view.message == bench.out_of_reach
+    assert "one steel plate of 0.950 mm left out" in bench.out_of_reach
+    assert "The closest is to add 3 backing shims of 0.250 mm" in bench.out_of_reach

@@ -130,6 +130,45 @@ def test_an_unknown_pack_is_refused_with_the_names_there_are() -> None:
         ("fitted = 2", "fitted = 5", "packs[0].adjusters[0].fitted", "5", "min 0 to max 4"),
         ('more = "opens"', 'more = "wider"', "packs[0].adjusters[0].more", "'wider'", "'opens' or 'closes'"),
         ('more = "opens"', "", "packs[0].adjusters[0].more", "", "is missing"),
+        ('more = "opens"', 'more = "opens"\nmoves = { third = 0.5 }', "packs", "", "moves 'third', which is no pack"),
+        ('more = "opens"', 'more = "opens"\nmoves = { low = 0.5 }', "packs[0].adjusters", "", "its own pack 'low'"),
+        (
+            'more = "opens"',
+            'more = "opens"\nmoves = { high = 0 }',
+            "packs[0].adjusters[0].moves.high",
+            "0",
+            "between -100 and 100 other than 0",
+        ),
+        (
+            'more = "opens"',
+            'more = "opens"\nmoves = { high = inf }',
+            "packs[0].adjusters[0].moves.high",
+            "inf",
+            "between -100 and 100",
+        ),
+        (
+            'more = "opens"',
+            'more = "opens"\nmoves = { high = nan }',
+            "packs[0].adjusters[0].moves.high",
+            "nan",
+            "between -100 and 100",
+        ),
+        (
+            'more = "opens"',
+            'more = "opens"\nmoves = { high = true }',
+            "packs[0].adjusters[0].moves.high",
+            "True",
+            "valid number",
+        ),
+        (
+            'more = "opens"',
+            'more = "opens"\nmoves = { high = "0.5" }',
+            "packs[0].adjusters[0].moves.high",
+            "'0.5'",
+            "valid number",
+        ),
+        ('measure = "peak"', 'friction_thickness = "0 mm"', "packs[0].friction_thickness", "'0 mm'", "greater than 0"),
+        ('measure = "peak"', 'plate_tolerance = "0.1 mm"', "packs[0].plate_tolerance", "'0.1 mm'", "of which plate"),
         ('kind = "shim"', 'kind = "glue"', "packs[0].adjusters[0]", "'glue'", "'shim', 'selective'"),
         ('thickness = "0.25 mm"', 'thickness = "0 mm"', "packs[0].adjusters[0].thickness", "0 mm", "greater than 0"),
         ('fitted = "3.00 mm"', 'fitted = "3.10 mm"', "packs[0].adjusters[1].fitted", "'3.10 mm'", "one of the choices"),
@@ -224,3 +263,18 @@ def test_any_wrong_or_missing_line_gives_a_sheet_or_its_error(edits: list[tuple[
         name = lines[at].split(" =")[0] if same_key and " =" in lines[at] else key
         lines[at] = f"{name} = {value}"
     gives_a_sheet_or_its_error("\n".join(lines))
+
+
+def test_an_adjuster_may_move_other_packs_and_plates_may_be_measured() -> None:
+    text = WHOLE.replace('more = "opens"', 'more = "opens"\nmoves = { high = -0.5 }', 1)
+    text = text.replace('measure = "peak"', 'friction_thickness = "2.2 mm"\nplate_tolerance = "0.05 mm"', 1)
+    low = parse_sheet(text, "box.toml").pack("low")
+    assert low.adjusters[0].moves == {"high": -0.5} and low.adjusters[1].moves == {}
+    assert (low.friction_thickness, low.steel_thickness, low.plate_tolerance) == (2_200_000, None, 50_000)
+
+
+def test_a_pack_that_could_be_built_in_more_ways_than_can_be_searched_is_refused() -> None:
+    shims = '[[packs.adjusters]]\nkind = "shim"\nthickness = "1 mm"\nfitted = 0\nmax = 99\nmore = "opens"\n'
+    text = WHOLE.replace("[[packs.adjusters]]", shims * 3 + "[[packs.adjusters]]", 1)
+    with pytest.raises(SheetError, match="combined in 15,000,000 ways; expected at most 1,000,000"):
+        parse_sheet(text, "box.toml")

@@ -64,7 +64,7 @@ def replay(
     verdict = played.verdict
     if as_json:
         if chosen is not None and verdict is not None:
-            say(json.dumps(verdict_json(chosen, verdict, played.advice), ensure_ascii=False))
+            say(json.dumps(verdict_json(chosen, verdict, played.advice, played.out_of_reach), ensure_ascii=False))
         elif chosen is not None:
             sys.stderr.write(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed\n")
         return
@@ -78,6 +78,8 @@ def replay(
         say(plain_line(verdict, unit, chosen.name if chosen else ""))
         for advice in played.advice:
             say(f"advice: {advice.text}")
+        if played.out_of_reach:
+            say(f"out of reach: {played.out_of_reach}")
         if explain:
             console.print(budget_table(verdict, unit))
 

@@ -54,6 +54,7 @@ def say(text: str = "") -> None:
 
 @contextmanager
 def errors_in_words() -> Iterator[None]:
+    from capture.changes import PlanError
     from capture.config import ConfigError
     from capture.record import RecordError
     from capture.recording import RecordingError
@@ -61,7 +62,7 @@ def errors_in_words() -> Iterator[None]:
 
     try:
         yield
-    except (ConfigError, RecordError, RecordingError, SheetError, ConnectionError) as error:
+    except (ConfigError, PlanError, RecordError, RecordingError, SheetError, ConnectionError) as error:
         fail(str(error))
 
 
