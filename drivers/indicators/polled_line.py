@@ -63,7 +63,7 @@ def _parser(settings: PolledLineSettings) -> Callable[[bytes], Reading | None]:
     return parse_after_echo
 
 
-def _decoder(settings: PolledLineSettings) -> LineDecoder:
+def _decoder(settings: PolledLineSettings) -> LineDecoder[Reading]:
     return LineDecoder(_parser(settings))
 
 
