@@ -7,10 +7,12 @@ which checks are stale, what still stands against signing off) is worked out els
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
 
 from capture.advice import Change
 
-__all__ = ["Correction", "Fact", "Override", "PartsChanged", "SignedOff", "StepBegun", "StepDone"]
+__all__ = ["Correction", "Entry", "Fact", "Override", "PartsChanged", "SignedOff", "StepBegun", "StepDone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,3 +81,14 @@ class Correction:
 
 
 Fact = PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+
+
+class Entry(Protocol):
+    """A fact as the record keeps it: its number, which grows with every entry of the record, and when it happened."""
+
+    @property
+    def number(self) -> int: ...
+    @property
+    def at(self) -> datetime: ...
+    @property
+    def fact(self) -> Fact: ...

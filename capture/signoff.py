@@ -9,7 +9,7 @@ before it is written (`against`), so whatever a record holds, only what keeps th
   the sheet's tolerance. Where the sheet names none, none is assumed: the deviation is shown and the person who signs
   judges it. An earlier pass done again opens the later ones again, since the bolts were loose.
 - An override lets one step, or one pack as it was then, pass; a later check or change of that pack ends it.
-- What a `Correction` names no longer counts.
+- What a `Correction` names no longer counts, but for changed parts: whatever is right instead, they were changed.
 - A sign-off counts when nothing stood open before it, and stands while nothing is open after it.
 
 Elapsed time comes from the wall clock, as a soak outlasts a restart of the computer; times that run backwards do not
@@ -19,61 +19,27 @@ count. Torques are micronewton metres, durations nanoseconds.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Literal, Protocol
+from typing import Literal
 
-from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.facts import Correction, Entry, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.pack_states import PackState
 from capture.sheet import Sheet
 from capture.steps import Step, Torque
 from drivers.units import format_duration, format_torque
 
 __all__ = [
-    "Entry",
-    "Judged",
     "OpenItem",
-    "PackState",
     "Standing",
     "StepStanding",
     "against",
     "left_ns",
-    "pack_states",
     "standing",
 ]
 
 #: A number above that of every entry in a record: what is about to be written comes after them all.
 _NEXT = 2**62
-
-
-class Entry(Protocol):
-    """A fact as the record keeps it: its number, which grows with every entry, and when it happened."""
-
-    @property
-    def number(self) -> int: ...
-    @property
-    def at(self) -> datetime: ...
-    @property
-    def fact(self) -> Fact: ...
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A finished check of a pack: the numbers of the record's entries of its start and its verdict."""
-
-    pack: str
-    started_number: int
-    number: int
-    verdict: Literal["good", "tight", "loose", "inconclusive"]
-
-
-@dataclass(frozen=True, slots=True)
-class PackState:
-    """How a pack stands. `number` is that of the record's entry that made it so; `words` says more, or nothing."""
-
-    pack: str
-    state: Literal["good", "not good", "stale", "unchecked"]
-    number: int = 0
-    words: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,35 +123,6 @@ def against(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], 
     return ""
 
 
-def pack_states(sheet: Sheet, checks: Sequence[Judged], entries: Sequence[Entry]) -> list[PackState]:
-    """Return how each pack of the sheet stands: by its last check, unless parts were changed since that check began.
-
-    A change of a pack's parts makes its check stale, and those of the packs that depend on it.
-    """
-    last = {check.pack: check for check in sorted(checks, key=lambda check: check.number)}
-    changed: dict[str, Entry] = {}
-    corrected = _corrected(entries)
-    for entry in entries:
-        if isinstance(entry.fact, PartsChanged) and entry.number not in corrected:
-            changed[entry.fact.pack] = entry
-    states = []
-    for pack in sheet.order():
-        check = last.get(pack.name)
-        if check is None:
-            states.append(PackState(pack.name, "unchecked"))
-            continue
-        moved = [(name, changed[name].number) for name in _needs(sheet, pack.name) if name in changed]
-        since = [(name, number) for name, number in moved if number > check.started_number]
-        if since:
-            names = " and ".join(repr(name) for name, _ in since)
-            number = max(number for _, number in since)
-            states.append(PackState(pack.name, "stale", number, f"parts of {names} were changed since its check"))
-        else:
-            state: Literal["good", "not good"] = "good" if check.verdict == "good" else "not good"
-            states.append(PackState(pack.name, state, check.number, check.verdict))
-    return states
-
-
 def left_ns(step: Step, begun: StepStanding, now: datetime) -> int | None:
     """Return how long a begun step must still last, nanoseconds, not below zero; None if it has not begun."""
     if begun.state != "begun" or begun.at is None or step.minimum_ns is None:
@@ -193,20 +130,8 @@ def left_ns(step: Step, begun: StepStanding, now: datetime) -> int | None:
     return max(0, step.minimum_ns - max(0, _ns(now - begun.at)))
 
 
-def _needs(sheet: Sheet, name: str) -> list[str]:
-    """The pack and all that it depends on, round about too."""
-    found = [name]
-    for one in found:
-        found += [needed for needed in sheet.pack(one).depends_on if needed not in found]
-    return found
-
-
 def _ns(time: timedelta) -> int:
     return time // timedelta(microseconds=1) * 1000
-
-
-def _corrected(entries: Sequence[Entry]) -> set[int]:
-    return {entry.fact.entry for entry in entries if isinstance(entry.fact, Correction)}
 
 
 def _name(sheet: Sheet, step: int) -> str:
@@ -215,9 +140,10 @@ def _name(sheet: Sheet, step: int) -> str:
 
 def _gone_through(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState]) -> _Unit:
     unit = _Unit(sheet, packs)
-    corrected = _corrected(entries)
+    corrected = {entry.fact.entry for entry in entries if isinstance(entry.fact, Correction)}
     for entry in entries:
-        if entry.number in corrected:
+        # Parts that were changed otherwise than was written were changed all the same.
+        if entry.number in corrected and not isinstance(entry.fact, PartsChanged):
             unit.refused.append((entry.number, "it was corrected"))
         else:
             unit.take(entry)
