@@ -6,7 +6,7 @@ This package alone knows SQLAlchemy and Alembic. Use `Store`; everything else he
 from __future__ import annotations
 
 from capture.record.database import RecordError
-from capture.record.entries import Check, Job, OutboxRow, StrokeEntry, VerdictEntry
+from capture.record.entries import Check, FactEntry, Job, OutboxRow, StrokeEntry, VerdictEntry
 from capture.record.store import Store
 
-__all__ = ["Check", "Job", "OutboxRow", "RecordError", "Store", "StrokeEntry", "VerdictEntry"]
+__all__ = ["Check", "FactEntry", "Job", "OutboxRow", "RecordError", "Store", "StrokeEntry", "VerdictEntry"]

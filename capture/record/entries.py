@@ -7,11 +7,12 @@ from datetime import datetime
 from typing import Any, Literal
 from uuid import UUID
 
+from capture.facts import Fact
 from capture.messages import Outgoing
 from capture.strokes import Stroke
 from capture.verdict import Verdict
 
-__all__ = ["Check", "CheckState", "Job", "Measure", "OutboxRow", "StrokeEntry", "VerdictEntry"]
+__all__ = ["Check", "CheckState", "FactEntry", "Job", "Measure", "OutboxRow", "StrokeEntry", "VerdictEntry"]
 
 CheckState = Literal["measuring", "done", "abandoned"]
 Measure = Literal["peak", "held"]
@@ -27,8 +28,9 @@ class StrokeEntry:
 
 @dataclass(frozen=True, slots=True)
 class VerdictEntry:
-    """A verdict, the advice given with it, and what it was derived from and by."""
+    """A verdict, the advice given with it, and what it was derived from and by. `number` is its ledger entry."""
 
+    number: int
     verdict: Verdict
     advice: tuple[dict[str, Any], ...]
     recording_sha256: str
@@ -39,13 +41,19 @@ class VerdictEntry:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One check of one pack. `number` counts the checks of this pack in this job, from 1."""
+    """One check of one pack. `number` counts the checks of this pack in this job, from 1.
+
+    `started_number` is the ledger entry of its start: with a verdict's and a fact's number it tells which came first.
+    """
 
     id: int
     pack: str
     number: int
+    started_number: int
     state: CheckState
     indicator: dict[str, Any]
+    gauge: dict[str, Any] | None
+    """The indicator's `serial` and `calibration_due` (ISO 8601 date), None where the bench's settings name none."""
     recording_path: str
     started_at: datetime
     ended_at: datetime | None
@@ -56,6 +64,15 @@ class Check:
     measure: Measure
     strokes: tuple[StrokeEntry, ...]
     verdict: VerdictEntry | None
+
+
+@dataclass(frozen=True, slots=True)
+class FactEntry:
+    """Something that happened to the unit beside its strokes, and its number in the ledger."""
+
+    number: int
+    at: datetime
+    fact: Fact
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +90,8 @@ class Job:
     opened_at: datetime
     closed_at: datetime | None
     checks: tuple[Check, ...]
+    facts: tuple[FactEntry, ...]
+    """In the order of the ledger."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,23 +1,44 @@
-"""Table rows to strokes, verdicts and jobs, and back, exactly."""
+"""Table rows to strokes, verdicts, facts and jobs, and back, exactly."""
 
 from __future__ import annotations
 
+import json
 import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
-from typing import Any
+from typing import Any, Final
 from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, select
+from sqlalchemy import Connection, Row, Select, Table, insert, select
 
-from capture.record import schema
-from capture.record.entries import Check, Job, StrokeEntry, VerdictEntry
+from capture.advice import Change
+from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone
+from capture.record import ledger, schema
+from capture.record.entries import Check, FactEntry, Job, StrokeEntry, VerdictEntry
 from capture.strokes import Stroke
 from capture.verdict import BudgetLine, Verdict
 
-__all__ = ["columns_of_stroke", "columns_of_verdict", "load_jobs", "to_text"]
+__all__ = ["FACT_KINDS", "ROWS", "columns_of_stroke", "columns_of_verdict", "fact_of", "keep", "load_jobs", "to_text"]
+
+#: The facts, by the kind of their ledger entries.
+FACT_KINDS: Final[dict[str, type[Fact]]] = {
+    "parts_changed": PartsChanged,
+    "step_done": StepDone,
+    "override": Override,
+    "signed_off": SignedOff,
+    "correction": Correction,
+}
+
+
+#: Where a row of each kind of entry goes, and its column for the entry's time, if there is one.
+ROWS: Final[dict[str, tuple[Table, str | None]]] = {
+    "job_opened": (schema.jobs, "opened_at"),
+    "check_started": (schema.checks, "started_at"),
+    "stroke": (schema.strokes, None),
+    "verdict": (schema.verdicts, "at"),
+}
 
 
 def to_text(at: datetime) -> str:
@@ -29,6 +50,20 @@ def to_text(at: datetime) -> str:
 
 def _from_text(text: str) -> datetime:
     return datetime.fromisoformat(text)
+
+
+def keep(connection: Connection, kind: str, job: int | None, at: datetime, **columns: Any) -> int:
+    """Insert a row and append its entry, whose body is the row; return the row's id. A job's own row is its job."""
+    table, timed = ROWS[kind]
+    time = to_text(at)
+    row: dict[str, Any] = {**columns, **({} if timed is None else {timed: time})}
+    if kind == "check_started":
+        row |= {"job": job, "state": "measuring"}
+    key = connection.execute(insert(table).values(row)).inserted_primary_key
+    assert key is not None  # every table here numbers its rows
+    row_id = int(key[0])
+    ledger.append(connection, kind, {**columns, "id": row_id, "job": row_id if job is None else job}, time)
+    return row_id
 
 
 def columns_of_stroke(stroke: Stroke) -> dict[str, Any]:
@@ -61,11 +96,12 @@ def columns_of_verdict(verdict: Verdict) -> dict[str, Any]:
     return columns
 
 
-def _verdict(row: Row[Any]) -> VerdictEntry:
+def _verdict(row: Row[Any], number: int) -> VerdictEntry:
     columns = {field.name: getattr(row, field.name) for field in fields(Verdict)}
     columns["dof"] = _dof_in(row.dof)
     columns["budget"] = tuple(BudgetLine(**{**line, "dof": _dof_in(line["dof"])}) for line in row.budget)
     return VerdictEntry(
+        number=number,
         verdict=Verdict(**columns),
         advice=tuple(row.advice),
         recording_sha256=row.recording_sha256,
@@ -75,6 +111,37 @@ def _verdict(row: Row[Any]) -> VerdictEntry:
     )
 
 
+def fact_of(kind: str, body: dict[str, Any]) -> Fact:
+    """Return the fact in the body of a ledger entry of `kind`."""
+    told = {field.name: body[field.name] for field in fields(FACT_KINDS[kind]) if field.name in body}
+    if kind == "parts_changed":
+        told["changes"] = tuple(Change(**change) for change in told["changes"])
+    return FACT_KINDS[kind](**told)
+
+
+class _Numbers:
+    """What the ledger says of some jobs: their facts, and the entries of their checks' starts and verdicts."""
+
+    def __init__(self, connection: Connection, chosen_jobs: Select[int]) -> None:
+        entries = schema.ledger.c
+        self.facts: dict[int, list[FactEntry]] = defaultdict(list)
+        self.started: dict[int, int] = {}
+        self.judged: dict[int, int] = {}
+        wanted = ("check_started", "verdict", *FACT_KINDS)
+        for row in connection.execute(
+            select(entries.number, entries.job, entries.kind, entries.at, entries.body)
+            .where(entries.job.in_(chosen_jobs), entries.kind.in_(wanted))
+            .order_by(entries.number)
+        ):
+            body = json.loads(row.body)
+            if row.kind == "check_started":
+                self.started[body["id"]] = row.number
+            elif row.kind == "verdict":
+                self.judged[body["check"]] = row.number
+            else:
+                self.facts[row.job].append(FactEntry(row.number, _from_text(row.at), fact_of(row.kind, body)))
+
+
 def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
     """Return the jobs whose ids `which` selects, newest first, each complete."""
     jobs, checks, strokes, verdicts = schema.jobs, schema.checks, schema.strokes, schema.verdicts
@@ -82,29 +149,34 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
     chosen_jobs = select(which.subquery().c.id)
     chosen_checks = select(checks.c.id).where(checks.c.job.in_(chosen_jobs))
 
+    numbers = _Numbers(connection, chosen_jobs)
     strokes_of: dict[int, list[StrokeEntry]] = defaultdict(list)
     for row in connection.execute(
         select(strokes).where(strokes.c.check.in_(chosen_checks)).order_by(strokes.c.check, strokes.c.n)
     ):
         strokes_of[row.check].append(StrokeEntry(_stroke(row), row.seat))
     verdict_of = {
-        row.check: _verdict(row)
+        row.check: _verdict(row, numbers.judged.get(row.check, 0))
         for row in connection.execute(select(verdicts).where(verdicts.c.check.in_(chosen_checks)))
     }
     checks_of: dict[int, list[Check]] = defaultdict(list)
     for row in connection.execute(select(checks).where(checks.c.job.in_(chosen_jobs)).order_by(checks.c.id)):
-        checks_of[row.job].append(_check(row, strokes_of[row.id], verdict_of.get(row.id)))
+        checks_of[row.job].append(
+            _check(row, numbers.started.get(row.id, 0), strokes_of[row.id], verdict_of.get(row.id))
+        )
     rows = connection.execute(select(jobs).where(jobs.c.id.in_(chosen_jobs)).order_by(jobs.c.id.desc()))
-    return [_job(row, checks_of[row.id]) for row in rows]
+    return [_job(row, checks_of[row.id], numbers.facts[row.id]) for row in rows]
 
 
-def _check(row: Row[Any], strokes: Sequence[StrokeEntry], verdict: VerdictEntry | None) -> Check:
+def _check(row: Row[Any], started_number: int, strokes: Sequence[StrokeEntry], verdict: VerdictEntry | None) -> Check:
     return Check(
         id=row.id,
         pack=row.pack,
         number=row.number,
+        started_number=started_number,
         state=row.state,
         indicator=row.indicator,
+        gauge=row.gauge,
         recording_path=row.recording_path,
         started_at=_from_text(row.started_at),
         ended_at=None if row.ended_at is None else _from_text(row.ended_at),
@@ -118,7 +190,7 @@ def _check(row: Row[Any], strokes: Sequence[StrokeEntry], verdict: VerdictEntry 
     )
 
 
-def _job(row: Row[Any], checks: Sequence[Check]) -> Job:
+def _job(row: Row[Any], checks: Sequence[Check], facts: Sequence[FactEntry]) -> Job:
     return Job(
         id=row.id,
         uuid=UUID(row.uuid),
@@ -131,4 +203,5 @@ def _job(row: Row[Any], checks: Sequence[Check]) -> Job:
         opened_at=_from_text(row.opened_at),
         closed_at=None if row.closed_at is None else _from_text(row.closed_at),
         checks=tuple(checks),
+        facts=tuple(facts),
     )

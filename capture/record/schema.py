@@ -1,4 +1,5 @@
-"""The record's tables, as the newest migration leaves them.
+"""The record's tables, as the newest migration leaves them. `ledger` is the record; the others are its quick-to-read
+form, written in the same transaction.
 
 Change them only together with a new migration in `migrations/versions`, and append its name to REVISIONS.
 Times are RFC 3339 text in UTC with microseconds, so text order is time order. Lengths are integer nanometres.
@@ -16,6 +17,7 @@ from sqlalchemy import (
     Column,
     Float,
     ForeignKey,
+    Index,
     Integer,
     MetaData,
     Table,
@@ -23,10 +25,10 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-__all__ = ["REVISIONS", "checks", "jobs", "metadata", "outbox", "strokes", "verdicts"]
+__all__ = ["REVISIONS", "checks", "jobs", "ledger", "metadata", "outbox", "strokes", "verdicts"]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002")
+REVISIONS: Final = ("0001", "0002", "0003")
 
 metadata = MetaData()
 
@@ -69,6 +71,7 @@ checks = Table(
     Column("strokes_wanted", Integer, nullable=False),
     Column("seat_wanted", Integer, nullable=False),
     Column("measure", Text, nullable=False),
+    Column("gauge", JSON(none_as_null=True)),  # null: nothing is known of it
     UniqueConstraint("job", "pack", "number"),
     CheckConstraint("state IN ('measuring', 'done', 'abandoned')", name="checks_state"),
     CheckConstraint("measure IN ('peak', 'held')", name="checks_measure"),
@@ -136,4 +139,18 @@ outbox = Table(
     Column("retain", Boolean, nullable=False),
     Column("created_at", Text, nullable=False),
     sqlite_autoincrement=True,
+)
+
+ledger = Table(
+    "ledger",
+    metadata,
+    # Numbered without gaps by whoever appends: a missing number is a missing entry.
+    Column("number", BigInteger().with_variant(Integer, "sqlite"), primary_key=True, autoincrement=False),
+    Column("job", BigInteger, ForeignKey("jobs.id")),  # null: about the record as a whole
+    Column("kind", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("body", Text, nullable=False),  # canonical JSON
+    Column("previous", Text, nullable=False),
+    Column("sha256", Text, nullable=False),
+    Index("ledger_job_kind", "job", "kind"),
 )

@@ -1,4 +1,4 @@
-"""The store: every write of a job is one committed transaction, its outgoing messages included.
+"""The store: every write of a job is one committed transaction, its ledger entry and its outgoing messages included.
 
 Synchronous; callers on several threads wait for each other; the daemon gives it a worker thread of its
 own. When a method returns, what it wrote survives a killed process and a power cut (WAL, synchronous=FULL). Clocks
@@ -11,20 +11,22 @@ import sqlite3
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 from uuid import UUID
 
-from sqlalchemy import Connection, Engine, Table, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
+from capture.facts import Correction, Fact, SignedOff
 from capture.messages import Outgoing
-from capture.record import schema
+from capture.record import ledger, schema
 from capture.record.database import READ, RecordError, open_engine, reason
 from capture.record.entries import CheckState, Job, Measure, OutboxRow
-from capture.record.rows import columns_of_stroke, columns_of_verdict, load_jobs, to_text
+from capture.record.rows import FACT_KINDS, columns_of_stroke, columns_of_verdict, keep, load_jobs, to_text
 from capture.strokes import Stroke
 from capture.verdict import Verdict
 
@@ -73,9 +75,11 @@ class Store:
         """Begin a job on a unit and return its id in this record."""
         with self._writing(f"open the job of unit {unit_serial}") as connection:
             _put(connection, messages, at)
-            return _insert(
+            return keep(
                 connection,
-                schema.jobs,
+                "job_opened",
+                None,
+                at,
                 uuid=str(uuid),
                 bench=bench,
                 unit_serial=unit_serial,
@@ -83,22 +87,15 @@ class Store:
                 sheet_name=sheet_name,
                 sheet_revision=sheet_revision,
                 sheet_toml=sheet_toml,
-                opened_at=to_text(at),
             )
 
     def close_job(self, job_id: int, *, at: datetime, messages: Sequence[Outgoing] = ()) -> None:
         """End a job. All its checks must be done or abandoned."""
         with self._writing(f"close job {job_id}") as connection:
             self._need_open_job(connection, job_id)
-            measuring = connection.execute(
-                select(schema.checks.c.pack).where(schema.checks.c.job == job_id, schema.checks.c.state == "measuring")
-            ).scalar()
-            if measuring is not None:
-                raise RecordError(
-                    f"job {job_id} in {self._path} cannot be closed: pack {measuring!r} is still "
-                    "being measured; finish or abandon its check first"
-                )
+            self._need_rest(connection, job_id, "closed")
             connection.execute(update(schema.jobs).where(schema.jobs.c.id == job_id).values(closed_at=to_text(at)))
+            ledger.append(connection, "job_closed", {"job": job_id}, to_text(at))
             _put(connection, messages, at)
 
     def start_check(
@@ -114,26 +111,32 @@ class Store:
         seat_wanted: int,
         measure: Measure,
         at: datetime,
+        gauge: Mapping[str, Any] | None = None,
         messages: Sequence[Outgoing] = (),
     ) -> int:
-        """Begin a check of `pack`, numbered after the pack's earlier checks in the job; return its id."""
+        """Begin a check of `pack`, numbered after the pack's earlier checks in the job; return its id.
+
+        `gauge` says which indicator this is: its `serial` and `calibration_due`. A job that was signed off takes no
+        more checks.
+        """
         checks = schema.checks
         with self._writing(f"start a check of pack {pack!r}") as connection:
             self._need_open_job(connection, job_id)
+            self._need_unsigned(connection, job_id)
             earlier = connection.execute(
                 select(func.max(checks.c.number)).where(checks.c.job == job_id, checks.c.pack == pack)
             ).scalar()
             _put(connection, messages, at)
-            return _insert(
+            return keep(
                 connection,
-                checks,
-                job=job_id,
+                "check_started",
+                job_id,
+                at,
                 pack=pack,
                 number=(earlier or 0) + 1,
-                state="measuring",
                 indicator=dict(indicator),
+                gauge=None if gauge is None else dict(gauge),
                 recording_path=recording_path,
-                started_at=to_text(at),
                 low_nm=low_nm,
                 high_nm=high_nm,
                 strokes_wanted=strokes_wanted,
@@ -146,8 +149,8 @@ class Store:
     ) -> None:
         """Keep one stroke of a check being measured. A stroke number the check already has is an error."""
         with self._writing(f"keep stroke {stroke.n} of check {check_id}") as connection:
-            self._need_measuring(connection, check_id)
-            _insert(connection, schema.strokes, check=check_id, seat=seat, **columns_of_stroke(stroke))
+            job = self._need_measuring(connection, check_id)
+            keep(connection, "stroke", job, at, check=check_id, seat=seat, **columns_of_stroke(stroke))
             _put(connection, messages, at)
 
     def finish_check(
@@ -164,36 +167,96 @@ class Store:
     ) -> None:
         """Keep the verdict of a check being measured, and end the check. `advice` is kept as JSON objects."""
         with self._writing(f"keep the verdict of check {check_id}") as connection:
-            self._end(connection, check_id, "done", at)
-            _insert(
+            job = self._end(connection, check_id, "done", at)
+            keep(
                 connection,
-                schema.verdicts,
+                "verdict",
+                job,
+                at,
                 check=check_id,
                 advice=[dict(one) for one in advice],
                 recording_sha256=recording_sha256,
                 recording_bytes=recording_bytes,
                 software_version=software_version,
-                at=to_text(at),
                 **columns_of_verdict(verdict),
             )
             _put(connection, messages, at)
 
-    def abandon_check(self, check_id: int, *, at: datetime, messages: Sequence[Outgoing] = ()) -> None:
-        """End a check being measured without a verdict. Its strokes are kept."""
+    def abandon_check(
+        self,
+        check_id: int,
+        *,
+        at: datetime,
+        recording_sha256: str | None = None,
+        recording_bytes: int | None = None,
+        messages: Sequence[Outgoing] = (),
+    ) -> None:
+        """End a check being measured without a verdict. Its strokes are kept, and can be proven if the recording
+        was sealed and its hash and size are given."""
         with self._writing(f"abandon check {check_id}") as connection:
-            self._end(connection, check_id, "abandoned", at)
+            job = self._end(connection, check_id, "abandoned", at)
+            sealed = {"recording_sha256": recording_sha256, "recording_bytes": recording_bytes}
+            body = {"job": job, "check": check_id, **(sealed if recording_sha256 is not None else {})}
+            ledger.append(connection, "check_abandoned", body, to_text(at))
             _put(connection, messages, at)
 
     def abandon_open_checks(self, bench: str, *, at: datetime) -> int:
         """Abandon whatever `bench` left measuring when it stopped; return how many checks that were."""
-        jobs_of_bench = select(schema.jobs.c.id).where(schema.jobs.c.bench == bench)
+        jobs, checks = schema.jobs.c, schema.checks.c
+        left = select(checks.id).join_from(schema.checks, schema.jobs, checks.job == jobs.id)
+        left = left.where(jobs.bench == bench, checks.state == "measuring").order_by(checks.id)
         with self._writing(f"abandon the open checks of bench {bench}") as connection:
-            result = connection.execute(
-                update(schema.checks)
-                .where(schema.checks.c.state == "measuring", schema.checks.c.job.in_(jobs_of_bench))
-                .values(state="abandoned", ended_at=to_text(at))
-            )
-            return result.rowcount
+            found = connection.execute(left).scalars().all()
+            for check_id in found:
+                job = self._end(connection, check_id, "abandoned", at)
+                ledger.append(connection, "check_abandoned", {"job": job, "check": check_id}, to_text(at))
+            return len(found)
+
+    def add_fact(self, job_id: int, fact: Fact, *, at: datetime, messages: Sequence[Outgoing] = ()) -> int:
+        """Keep what happened to the unit beside its strokes; return its number in the ledger.
+
+        A closed job takes facts too: steps and sign-off often come after the session at the bench. A job that was
+        signed off takes only corrections; while a check is being measured it cannot be signed off. A correction
+        names an earlier entry of the same job.
+        """
+        (kind,) = (name for name, one in FACT_KINDS.items() if type(fact) is one)
+        words = kind.replace("_", " ")
+        with self._writing(f"keep {words} of job {job_id}") as connection:
+            self._closed_at(connection, job_id)
+            if isinstance(fact, Correction):
+                self._need_entry(connection, job_id, fact.entry)
+            else:
+                self._need_unsigned(connection, job_id)
+            if isinstance(fact, SignedOff):
+                self._need_rest(connection, job_id, "signed off")
+            _put(connection, messages, at)
+            return ledger.append(connection, kind, {"job": job_id, **asdict(fact)}, to_text(at))
+
+    def add_pruned(self, check_id: int, *, recording_sha256: str, reason: str, at: datetime) -> int:
+        """Keep that the recording of a check that is over is about to be removed by policy, and why; return the
+        entry's number. Call it before the file is removed: what the ledger does not know to be pruned is missing.
+
+        `recording_sha256` must be the hash that the check's verdict holds, if it has one.
+        """
+        checks, verdicts = schema.checks.c, schema.verdicts.c
+        query = select(checks.job, checks.state, verdicts.recording_sha256).where(checks.id == check_id)
+        with self._writing(f"keep that the recording of check {check_id} was pruned") as connection:
+            row = connection.execute(query.join_from(schema.checks, schema.verdicts, isouter=True)).first()
+            if row is None or row.state == "measuring":
+                found = "there is no such check" if row is None else "it is still being measured"
+                raise RecordError(f"the recording of check {check_id} in {self._path} cannot be pruned: {found}")
+            if row.recording_sha256 not in (None, recording_sha256):
+                raise RecordError(
+                    f"the recording of check {check_id} in {self._path} cannot be pruned: its verdict was derived from "
+                    f"{row.recording_sha256}, this file's hash is {recording_sha256}; run `strokelog verify`"
+                )
+            body = {"job": row.job, "check": check_id, "recording_sha256": recording_sha256, "reason": reason}
+            return ledger.append(connection, "pruned", body, to_text(at))
+
+    def head(self) -> tuple[int, str]:
+        """Return number and hash of the newest ledger entry, (0, 64 zeros) while there is none."""
+        with self._reading("read the ledger's head") as connection:
+            return ledger.head(connection)
 
     def jobs(self, limit: int) -> list[Job]:
         """Return the newest `limit` jobs, newest first, each complete."""
@@ -255,30 +318,65 @@ class Store:
     def _reading(self, what: str) -> AbstractContextManager[Connection]:
         return self._transaction(what, READ)
 
-    def _need_open_job(self, connection: Connection, job_id: int) -> None:
+    def _closed_at(self, connection: Connection, job_id: int) -> str | None:
         row = connection.execute(select(schema.jobs.c.closed_at).where(schema.jobs.c.id == job_id)).first()
         if row is None:
             raise RecordError(f"there is no job {job_id} in {self._path}; open a job first")
-        if row.closed_at is not None:
-            raise RecordError(f"job {job_id} in {self._path} was closed at {row.closed_at}; open a new job")
+        closed_at: str | None = row.closed_at
+        return closed_at
 
-    def _need_measuring(self, connection: Connection, check_id: int) -> None:
-        state = connection.execute(select(schema.checks.c.state).where(schema.checks.c.id == check_id)).scalar()
-        if state != "measuring":
-            found = "there is no such check" if state is None else f"it is {state}"
+    def _need_open_job(self, connection: Connection, job_id: int) -> None:
+        closed_at = self._closed_at(connection, job_id)
+        if closed_at is not None:
+            raise RecordError(f"job {job_id} in {self._path} was closed at {closed_at}; open a new job")
+
+    def _need_unsigned(self, connection: Connection, job_id: int) -> None:
+        entries = schema.ledger.c
+        signed = connection.execute(
+            select(entries.number, entries.at).where(entries.job == job_id, entries.kind == "signed_off")
+        ).first()
+        if signed is not None:
+            raise RecordError(
+                f"job {job_id} in {self._path} was signed off at {signed.at} (entry {signed.number}) and takes only "
+                "corrections; open a new job for more work on the unit"
+            )
+
+    def _need_rest(self, connection: Connection, job_id: int, what: str) -> None:
+        checks = schema.checks.c
+        measuring = connection.execute(
+            select(checks.pack).where(checks.job == job_id, checks.state == "measuring")
+        ).scalar()
+        if measuring is not None:
+            raise RecordError(
+                f"job {job_id} in {self._path} cannot be {what}: pack {measuring!r} is still "
+                "being measured; finish or abandon its check first"
+            )
+
+    def _need_entry(self, connection: Connection, job_id: int, number: int) -> None:
+        entries = schema.ledger.c
+        row = connection.execute(select(entries.job).where(entries.number == number)).first()
+        if row is None or row.job != job_id:
+            found = "there is no such entry" if row is None else f"that entry belongs to job {row.job}"
+            raise RecordError(
+                f"entry {number} cannot be corrected in job {job_id} of {self._path}: {found}; "
+                f"`strokelog show {job_id}` lists the job's entries"
+            )
+
+    def _need_measuring(self, connection: Connection, check_id: int) -> int:
+        """Return the job of a check that is being measured."""
+        checks = schema.checks.c
+        row = connection.execute(select(checks.state, checks.job).where(checks.id == check_id)).first()
+        if row is None or row.state != "measuring":
+            found = "there is no such check" if row is None else f"it is {row.state}"
             raise RecordError(f"check {check_id} in {self._path} is not being measured: {found}; start a new check")
+        return int(row.job)
 
-    def _end(self, connection: Connection, check_id: int, state: CheckState, at: datetime) -> None:
-        self._need_measuring(connection, check_id)
+    def _end(self, connection: Connection, check_id: int, state: CheckState, at: datetime) -> int:
+        job = self._need_measuring(connection, check_id)
         connection.execute(
             update(schema.checks).where(schema.checks.c.id == check_id).values(state=state, ended_at=to_text(at))
         )
-
-
-def _insert(connection: Connection, table: Table, **values: Any) -> int:
-    key = connection.execute(insert(table).values(**values)).inserted_primary_key
-    assert key is not None  # every table here numbers its rows
-    return int(key[0])
+        return job
 
 
 def _put(connection: Connection, messages: Sequence[Outgoing], at: datetime) -> None:

@@ -1,0 +1,114 @@
+"""The ledger: every completed thing as one numbered entry, chained by SHA-256 to the one before. What an entry is,
+how it is hashed and how it is added; who adds which, and what the entries prove, lives elsewhere.
+
+Theory. An entry's body is canonical JSON (RFC 8785): one value has one text, byte for byte, on any machine and in any
+language, so that anybody can work the hashes out again without this program. Its hash is
+
+    SHA-256 of the UTF-8 text  previous LF number LF kind LF at LF body
+
+where `previous` is the hash of the entry before (64 zeros for the first) in lower-case hex. No field but the body
+can hold a line feed, and canonical JSON holds none, so two different entries never share that text. Changing,
+leaving out, adding or moving an entry breaks every hash after it. Only a cut tail leaves a whole chain: the last
+number and hash, written down somewhere else, prove that too.
+
+RFC 8785 has no whole numbers beyond 2^53 - 1; as it advises (appendix D), those are written as text.
+
+These forms never change: a record's old entries must still hash to what they did.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+import rfc8785
+from sqlalchemy import Connection, insert, select
+
+from capture.record import schema
+
+__all__ = ["BEFORE_THE_FIRST", "KINDS", "LedgerEntry", "append", "canonical", "digest", "exact", "head", "link"]
+
+#: Every kind of entry there is. A kind once used keeps its name for good.
+KINDS: Final = (
+    "carried",  # what follows was in the tables before there was a ledger
+    "job_opened",
+    "check_started",
+    "stroke",
+    "verdict",
+    "check_abandoned",
+    "job_closed",
+    "parts_changed",
+    "step_done",
+    "override",
+    "signed_off",
+    "correction",
+    "pruned",  # a recording was removed by policy: what was derived from it can be proven no more
+)
+
+_MOST_EXACT: Final = 2**53 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerEntry:
+    """One entry. `job` is a copy of the body's, for finding a job's entries; `at` is RFC 3339 text in UTC."""
+
+    number: int
+    job: int | None
+    kind: str
+    at: str
+    body: str
+    previous: str
+    sha256: str
+
+
+#: What the first entry follows.
+BEFORE_THE_FIRST: Final = (0, "0" * 64)
+
+
+def exact(value: Any) -> Any:
+    """Return `value` with every whole number beyond 2^53 - 1 as text, and tuples as lists."""
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) > _MOST_EXACT:
+        return str(value)
+    if isinstance(value, Mapping):
+        return {key: exact(one) for key, one in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [exact(one) for one in value]
+    return value
+
+
+def canonical(value: Any) -> str:
+    """Return `value` as canonical JSON (RFC 8785). Raises ValueError for what it has no form for (NaN, 2^53)."""
+    return rfc8785.dumps(value).decode()
+
+
+def digest(previous: str, number: int, kind: str, at: str, body: str) -> str:
+    """Return the hash of an entry as hex digits, from the hash of the entry before and its own fields."""
+    return hashlib.sha256(f"{previous}\n{number}\n{kind}\n{at}\n{body}".encode()).hexdigest()
+
+
+def link(last: tuple[int, str], kind: str, body: Mapping[str, Any], at: str) -> LedgerEntry:
+    """Return the entry that follows `last` (number and hash). Raises ValueError for a body that is no JSON."""
+    assert kind in KINDS
+    number, text = last[0] + 1, canonical(exact(body))
+    return LedgerEntry(number, body.get("job"), kind, at, text, last[1], digest(last[1], number, kind, at, text))
+
+
+def head(connection: Connection) -> tuple[int, str]:
+    """Return number and hash of the newest entry: one step down the key's tree, however long the ledger is."""
+    entries = schema.ledger.c
+    row = connection.execute(select(entries.number, entries.sha256).order_by(entries.number.desc()).limit(1)).first()
+    return BEFORE_THE_FIRST if row is None else (row.number, row.sha256)
+
+
+def append(connection: Connection, kind: str, body: Mapping[str, Any], at: str) -> int:
+    """Add an entry in the running transaction, which must hold the write lock; return its number."""
+    entry = link(head(connection), kind, body, at)
+    connection.execute(insert(schema.ledger).values(columns_of(entry)))
+    return entry.number
+
+
+def columns_of(entry: LedgerEntry) -> dict[str, Any]:
+    """Return the columns that keep `entry`."""
+    return {name: getattr(entry, name) for name in LedgerEntry.__slots__}
