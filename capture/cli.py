@@ -15,6 +15,7 @@ import typer
 from capture import __version__
 from capture.commands.measure import demo, run
 from capture.commands.records import check_sheet, jobs, show
+from capture.commands.signoff import override, sign_off, step, steps
 from capture.commands.wire import check_fixture, decode, listen, replay
 from capture.commands.words import say
 
@@ -47,7 +48,9 @@ def top(
     """Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof."""
 
 
-for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, check_sheet):
+for command in (
+    run, demo, replay, decode, listen, check_fixture, jobs, show, steps, step, override, sign_off, check_sheet,
+):  # fmt: skip
     app.command()(command)
 
 

@@ -158,7 +158,6 @@ def show_sheet(sheet: Sheet) -> None:
         )
         table.add_row(*(Text(cell) for cell in cells))
     console.print(table)
-    for step in sheet.steps:
-        details = [f"order {step.order}" if step.order else "", step.value or "", step.pattern or ""]
-        said = ", ".join(detail for detail in details if detail)
-        console.print(Text(f"step: {step.kind} {step.name}{': ' + said if said else ''}"))
+    for n, step in enumerate(sheet.steps, 1):
+        details = step.details()
+        console.print(Text(f"step {n}, {step.kind}: {step.title}{': ' + details if details else ''}"), soft_wrap=True)

@@ -26,7 +26,7 @@ from typing import Literal
 from capture.facts import Correction, Entry, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.pack_states import PackState
 from capture.sheet import Sheet
-from capture.steps import Step, Torque
+from capture.steps import Torque
 from drivers.units import format_duration, format_torque
 
 __all__ = [
@@ -34,12 +34,14 @@ __all__ = [
     "Standing",
     "StepStanding",
     "against",
-    "left_ns",
+    "elapsed_ns",
     "standing",
 ]
 
 #: A number above that of every entry in a record: what is about to be written comes after them all.
 _NEXT = 2**62
+#: No soak and no cure lasts longer, nanoseconds: thirty days.
+_LONGEST_NS = 30 * 86_400 * 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,15 +125,11 @@ def against(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], 
     return ""
 
 
-def left_ns(step: Step, begun: StepStanding, now: datetime) -> int | None:
-    """Return how long a begun step must still last, nanoseconds, not below zero; None if it has not begun."""
-    if begun.state != "begun" or begun.at is None or step.minimum_ns is None:
+def elapsed_ns(step: StepStanding, now: datetime) -> int | None:
+    """Return how long ago a step began, nanoseconds, below zero if the clock was put back; None unless it runs."""
+    if step.state != "begun" or step.at is None:
         return None
-    return max(0, step.minimum_ns - max(0, _ns(now - begun.at)))
-
-
-def _ns(time: timedelta) -> int:
-    return time // timedelta(microseconds=1) * 1000
+    return (now - step.at) // timedelta(microseconds=1) * 1000
 
 
 def _name(sheet: Sheet, step: int) -> str:
@@ -197,10 +195,7 @@ class _Unit:
         )
 
     def _lasted(self, fact: StepDone, at: datetime) -> int | None:
-        begun = self.steps[fact.step]
-        if fact.lasted_ns is not None or begun.state != "begun" or begun.at is None:
-            return fact.lasted_ns
-        return _ns(at - begun.at)
+        return elapsed_ns(self.steps[fact.step], at) if fact.lasted_ns is None else fact.lasted_ns
 
     def _passes(self, step: int, *, after: bool) -> list[int]:
         """The passes around the same bolts that come before this one, or after it; by `order`, else as listed."""
@@ -255,6 +250,8 @@ class _Unit:
         least = format_duration(step.minimum_ns)
         if lasted_ns is None:
             return f"{name} must last at least {least}; begin it first, or say how long it lasted"
+        if lasted_ns > _LONGEST_NS:
+            return f"{name} cannot have lasted {format_duration(lasted_ns)}; check the unit, or begin it again"
         if lasted_ns < 0:
             return f"{name} ended before it began; check the computer's clock, or say how long it lasted"
         if lasted_ns < step.minimum_ns:

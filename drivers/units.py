@@ -118,6 +118,9 @@ _FORCE_FIRST = re.compile(rf"(?:{_FORCE}){_BETWEEN}*(?:{_ARM})\.?", re.IGNORECAS
 _ARM_FIRST = re.compile(rf"(?:{_ARM})(?:{_BETWEEN}+|(?<=in|ft))(?:{_FORCE})\.?", re.IGNORECASE)
 _TORQUE = re.compile(r"(?P<number>[+-]?(?:\d{1,9}(?:\.\d{0,12})?|\.\d{1,12})) *(?P<unit>\D.*)", re.DOTALL)
 
+#: A meganewton metre; nothing a person tightens comes near it.
+_MOST_TORQUE_UNM = 10**12
+
 _TIME = re.compile(r"(\d+(?:\.\d+)?|\.\d+) *([a-zµ]+)", re.IGNORECASE)
 _TIME_WORDS = {"mins": "min", "hrs": "h", "secs": "s"}
 
@@ -166,7 +169,10 @@ def parse_torque(text: object) -> int:
     per_unit = unm_per_unit(match["unit"]) if match is not None else None
     if match is None or per_unit is None:
         raise ValueError(f"{text!r} is no torque with a unit; expected such as {example!r} or '35 in lb'")
-    return round(Decimal(match["number"]) * per_unit)
+    value_unm = round(Decimal(match["number"]) * per_unit)
+    if abs(value_unm) > _MOST_TORQUE_UNM:
+        raise ValueError(f"{text!r} is more than any bolt takes, check the unit; expected such as {example!r}")
+    return value_unm
 
 
 def parse_duration(text: object) -> int:
