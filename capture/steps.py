@@ -205,6 +205,13 @@ class _Passes(Torque):
             del raw["value"]
         return raw
 
+    @model_validator(mode="after")
+    def _check(self) -> _Passes:
+        """A tolerance for all of them is one of each value; a value beside the passes says no more than they do."""
+        for one in self.passes:
+            _read(one.value, one.tolerance or self.tolerance)
+        return self
+
     def each(self) -> list[Torque]:
         """Return the passes as steps of their own; what a pass does not say, the step says for all."""
         shared = {key: given for key, given in self.model_dump(exclude_unset=True).items() if key != "passes"}

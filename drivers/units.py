@@ -185,10 +185,10 @@ def parse_duration(text: object) -> int:
 
 
 def format_torque(value_unm: int, unit: TorqueUnit) -> str:
-    """Return micronewton metres in `unit` as text with it, at 0.01 N m or 0.1 of the others, no zeros at the end."""
+    """Return micronewton metres in `unit` as text with it, at 0.01 of it, without zeros at the end."""
     per_unit = unm_per_unit(unit)
     assert per_unit is not None  # the units of TorqueUnit are among those read
-    rounded = round(value_unm / per_unit, 2 if unit == "N m" else 1)
+    rounded = round(value_unm / per_unit, 2)
     return f"{(rounded + 0).normalize():f} {unit}"
 
 
