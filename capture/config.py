@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
@@ -10,6 +11,7 @@ from platformdirs import user_config_path, user_data_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
+from capture.gauge import Gauge
 from capture.publish import BrokerSettings
 
 __all__ = ["Config", "ConfigError", "default_config_path", "load_config"]
@@ -51,6 +53,19 @@ class Fixture(BaseModel):
         return dict(self.__pydantic_extra__ or {})
 
 
+class GaugeIdentity(BaseModel):
+    """The indicator as the shop knows it. The wire form's own settings, under [indicator], know nothing of this."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    serial: str = Field(min_length=1, max_length=60)
+    calibration_due: date | None = None
+
+    def identity(self) -> Gauge:
+        """Return it as plain data."""
+        return Gauge(self.serial, self.calibration_due)
+
+
 class Config(BaseSettings):
     """All settings of a bench. Environment variables are named STROKELOG_BENCH, STROKELOG_INDICATOR__PORT and so on."""
 
@@ -61,6 +76,7 @@ class Config(BaseSettings):
     sheet: Path | None = None
     data_dir: Path = Field(default_factory=lambda: user_data_path("strokelog"))
     indicator: Indicator = Indicator()
+    gauge: GaugeIdentity | None = None
     fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
 

@@ -25,6 +25,7 @@ from capture.advice import Advice, advise
 from capture.air_check import AirCheck, FixtureSetup
 from capture.check import MOST_TIMES, Check, CheckState, Effect, Finished, StrokeKept
 from capture.cycle import StrokesToMake
+from capture.gauge import Gauge
 from capture.lock import BenchLock
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
 from capture.playback import Playback, open_port
@@ -66,6 +67,8 @@ class BenchSetup:
     data_dir: Path
     record_path: Path
     broker: BrokerSettings | None = None
+    gauge: Gauge | None = None
+    """Which gauge the indicator is, where the shop says so."""
     fixture: FixtureSetup | None = None
     """The air-check fixture; None where the valve is worked by hand."""
     fixture_header: dict[str, Any] | None = None
@@ -159,6 +162,8 @@ class Bench:
         self._closing: asyncio.Task[None] | None = None
         self._silent = False
         self._broker_warning = ""
+        self._gauge_warning = setup.gauge.warning(datetime.now().astimezone().date()) if setup.gauge else ""
+        self.view.warning = self.standing_warning
 
     # -- life --------------------------------------------------------------------------------------------
 
@@ -231,6 +236,11 @@ class Bench:
         )
         self.view.job = str(self.job_id)
 
+    @property
+    def standing_warning(self) -> str:
+        """What is warned of while there is nothing more urgent; empty if all is well."""
+        return self._broker_warning or self._gauge_warning
+
     async def _in_thread(self, function: Callable[..., Any], *arguments: Any, **named: Any) -> Any:
         return await asyncio.get_running_loop().run_in_executor(self._thread, partial(function, *arguments, **named))
 
@@ -263,6 +273,7 @@ class Bench:
                 strokes_wanted=pack.strokes,
                 seat_wanted=pack.seat_strokes,
                 measure=pack.measure,
+                gauge=setup.gauge.kept() if setup.gauge else None,
                 at=now,
             )
             self._running = _Running(
@@ -313,8 +324,14 @@ class Bench:
         try:
             t_ns = running.recording.mark(self._since(running.started_ns, monotonic_ns()), {"note": note})
             await self._effects(running, running.stream.finish(t_ns), last=True)
-            await self._in_thread(running.recording.seal)
-            await self._in_thread(self._store.abandon_check, running.id, at=datetime.now(UTC))
+            sha256 = await self._in_thread(running.recording.seal)
+            await self._in_thread(
+                self._store.abandon_check,
+                running.id,
+                at=datetime.now(UTC),
+                recording_sha256=sha256,
+                recording_bytes=running.recording.size,
+            )
         finally:
             running.recording.close()
             self._rest(running)
@@ -354,7 +371,7 @@ class Bench:
                     self._on_event(silence, "")
             if silence or self._silent:
                 self._silent = bool(silence)
-                self.view.warning = silence or self._broker_warning
+                self.view.warning = silence or self.standing_warning
                 self._on_change()
 
     # -- the fixture -------------------------------------------------------------------------------------
@@ -568,5 +585,5 @@ class Bench:
         self.view.broker, self.view.broker_waiting = state.link, state.waiting
         self._broker_warning = state.reason if state.link == "down" else ""
         if not self._silent:
-            self.view.warning = self._broker_warning
+            self.view.warning = self.standing_warning
         self._on_change()

@@ -24,11 +24,19 @@ __all__ = ["Replay", "stroke_json", "verdict_json"]
 class Replay:
     """Measures one recording. Iterate over `strokes()`; then `verdict` and `advice` hold the outcome."""
 
-    def __init__(self, path: Path, pack: Pack | None = None, unit: Unit = "mm", air: Air | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        pack: Pack | None = None,
+        unit: Unit = "mm",
+        air: Air | None = None,
+        *,
+        stop_when_settled: bool = False,
+    ) -> None:
         """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
 
         `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
-        strokes' pressure judged.
+        strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
         """
         self.header, self._entries = read_recording(path)
         try:
@@ -44,7 +52,7 @@ class Replay:
         )
         self.pack = pack
         self._unit = unit
-        self._check = Check(pack, limits_of(settings), stop_when_settled=False) if pack else None
+        self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled) if pack else None
 
     def _fixture(self, path: Path, window_pa: tuple[int, int] | None) -> FixtureStream | None:
         header = self.header.fixture

@@ -132,7 +132,7 @@ class Session:
     async def _key(self, key: str) -> None:
         bench, view = self.bench, self.bench.view
         if self._asked and key != self._asked:
-            self._asked, view.warning = "", ""
+            self._asked, view.warning = "", bench.standing_warning
         if self._explaining or key == "e":
             self._explaining = not self._explaining and view.verdict is not None
         elif key == "q":
@@ -144,7 +144,7 @@ class Session:
                 bench.air.arm()
         elif key == "r" and view.pack >= 0:
             if not self._drops_a_check(key):
-                view.warning = ""
+                view.warning = bench.standing_warning
                 await bench.start_check(view.pack)
         elif key in ("enter", "n") and bench.finished.is_set():
             following = self._next_pack()
@@ -153,7 +153,7 @@ class Session:
             else:
                 await bench.start_check(following)
         elif key.isdigit() and 0 < int(key) <= len(bench.packs) and not self._drops_a_check(key):
-            view.warning = ""
+            view.warning = bench.standing_warning
             await bench.start_check(int(key) - 1)
 
     def _next_pack(self) -> int | None:

@@ -9,8 +9,10 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from capture.dashboard import budget_table, plain_line, report_strokes
-from capture.record import Check, Job
+from capture.dashboard import budget_table, clean, plain_line, report_strokes
+from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone
+from capture.gauge import gauge_of
+from capture.record import Check, FactEntry, Job, kind_of
 from capture.sheet import Sheet, SheetError, Shim, parse_sheet
 from capture.view import StrokeView
 from drivers.reading import Unit
@@ -29,6 +31,7 @@ def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
             "recording_bytes": entry.recording_bytes,
             "software_version": entry.software_version,
             "at": entry.at.isoformat(),
+            "entry": entry.number,
         }
         # JSON has no infinity: an infinite number of degrees of freedom is null.
         verdict["dof"] = _finite(verdict["dof"])
@@ -44,6 +47,8 @@ def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
         "high_nm": check.high_nm,
         "measure": check.measure,
         "indicator": check.indicator,
+        "gauge": check.gauge,
+        "entry": check.started_number,
         "recording": check.recording_path,
         "verdict": verdict,
     }
@@ -54,6 +59,14 @@ def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
 
 def _finite(value: float) -> float | None:
     return None if value == float("inf") else value
+
+
+def _fact_json(entry: FactEntry) -> dict[str, Any]:
+    return {"kind": kind_of(entry.fact), "entry": entry.number, "at": entry.at.isoformat()} | {
+        # A correction's own `entry` is the one that it corrects.
+        ("corrects" if name == "entry" else name): value
+        for name, value in asdict(entry.fact).items()
+    }
 
 
 def job_json(job: Job, *, strokes: bool) -> dict[str, Any]:
@@ -69,6 +82,7 @@ def job_json(job: Job, *, strokes: bool) -> dict[str, Any]:
         "opened_at": job.opened_at.isoformat(),
         "closed_at": job.closed_at.isoformat() if job.closed_at else None,
         "checks": [_check_json(check, strokes) for check in job.checks],
+        "facts": [_fact_json(entry) for entry in job.facts],
     }
 
 
@@ -98,35 +112,111 @@ def jobs_table(found: list[Job]) -> None:
     Console().print(table)
 
 
-def _unit_of(job: Job) -> Unit:
+def _sheet_of(job: Job) -> Sheet | None:
     try:
-        return parse_sheet(job.sheet_toml, "the record").display_unit
+        return parse_sheet(job.sheet_toml, "the record")
     except SheetError:
-        return "mm"
+        return None
+
+
+def _gauge_words(check: Check) -> str:
+    if check.gauge is None:
+        return ""
+    gauge = gauge_of(check.gauge)
+    if gauge.calibration_due is None:
+        return f"; gauge {gauge.serial}"
+    late = ", OVERDUE when this was measured" if gauge.overdue(check.started_at.astimezone().date()) else ""
+    return f"; gauge {gauge.serial}, calibration due {gauge.calibration_due}{late}"
+
+
+def _parts_words(fact: PartsChanged, sheet: Sheet | None, unit: Unit) -> str:
+    adjusters = next((pack.adjusters for pack in sheet.packs if pack.name == fact.pack), ()) if sheet else ()
+    told = []
+    for change in fact.changes:
+        name = adjusters[change.adjuster].name if change.adjuster < len(adjusters) else f"adjuster {change.adjuster}"
+        before, after = str(change.before), str(change.after)
+        if change.kind == "selective":
+            before, after = format_length(change.before, unit), format_length(change.after, unit)
+        told.append(f"{name} {before} to {after}")
+    predicted = ""
+    if fact.predicted_nm is not None:
+        spread = f" ± {format_length(fact.expanded_uncertainty_nm, unit)}" if fact.expanded_uncertainty_nm else ""
+        predicted = f"; predicted {format_length(fact.predicted_nm, unit)}{spread}"
+    return f"parts of {fact.pack} changed: {', '.join(told) or 'none'}{predicted}"
+
+
+def _step_name(step: int | None, sheet: Sheet | None) -> str:
+    if sheet is None or step is None or not 0 <= step < len(sheet.steps):
+        return f"step {step}"
+    return f"step {sheet.steps[step].kind} {sheet.steps[step].name}".rstrip()
+
+
+def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:
+    """Return what happened, in words; who did it is told by the caller."""
+    if isinstance(fact, PartsChanged):
+        return _parts_words(fact, sheet, unit)
+    if isinstance(fact, StepDone):
+        torque = f", {fact.torque_unm / 1e6:g} N m" if fact.torque_unm is not None else ""
+        lasted = f", lasted {fact.lasted_ns / 60e9:.1f} min" if fact.lasted_ns is not None else ""
+        return f"{_step_name(fact.step, sheet)} done{torque}{lasted}{f': {fact.note}' if fact.note else ''}"
+    if isinstance(fact, Override):
+        what = f"pack {fact.pack}" if fact.pack is not None else _step_name(fact.step, sheet)
+        return f"{what} let pass as it is: {fact.reason}"
+    if isinstance(fact, SignedOff):
+        return f"signed off{f': {fact.note}' if fact.note else ''}"
+    return f"corrects entry {fact.entry}: {fact.text} (reason: {fact.reason})"
 
 
 def show_job(job: Job, explain: bool) -> None:
-    """Print one job with every check, stroke and verdict."""
+    """Print one job with every check, stroke and verdict, what else happened to the unit, and its corrections."""
     console = Console(highlight=False)
-    unit = _unit_of(job)
-    console.print(
-        Text(
-            f"Job {job.id}: unit {job.unit_serial or '-'}, {job.sheet_name} ({job.sheet_revision}), "
-            f"bench {job.bench}, technician {job.technician or '-'}, {job.opened_at.astimezone():%Y-%m-%d %H:%M}"
-        )
+    sheet = _sheet_of(job)
+    unit: Unit = sheet.display_unit if sheet else "mm"
+
+    def say(text: str, style: str = "") -> None:
+        console.print(Text(clean(text), style=style), soft_wrap=True)
+
+    def say_fact(entry: FactEntry, indent: str = "") -> None:
+        said = f"{_fact_words(entry.fact, sheet, unit)}; {entry.fact.by or '-'}, {entry.at.astimezone():%Y-%m-%d %H:%M}"
+        is_correction = isinstance(entry.fact, Correction)
+        say(f"{indent}entry {entry.number}: {said}", "bold" if is_correction else "")
+        say_corrections(entry.number, indent + "  ")
+
+    def say_corrections(number: int, indent: str = "  ") -> None:
+        for entry in job.facts:
+            if isinstance(entry.fact, Correction) and entry.fact.entry == number:
+                say_fact(entry, indent)
+
+    say(
+        f"Job {job.id}: unit {job.unit_serial or '-'}, {job.sheet_name} ({job.sheet_revision}), "
+        f"bench {job.bench}, technician {job.technician or '-'}, {job.opened_at.astimezone():%Y-%m-%d %H:%M}"
     )
+    told = {0}
     for check in job.checks:
         console.print()
         low, high = format_length(check.low_nm, unit), format_length(check.high_nm, unit)
-        console.print(Text(f"{check.pack}, check {check.number}, {check.state}: range {low} to {high}", style="bold"))
+        say(f"{check.pack}, check {check.number}, {check.state}: range {low} to {high}", "bold")
         console.print(report_strokes([StrokeView(one.stroke, one.seat) for one in check.strokes], unit))
         if check.verdict is not None:
-            console.print(Text(plain_line(check.verdict.verdict, unit, check.pack)))
+            say(plain_line(check.verdict.verdict, unit, check.pack))
             for advice in check.verdict.advice:
-                console.print(Text(f"advice: {advice['text']}"))
+                say(f"advice: {advice['text']}")
             if explain:
                 console.print(budget_table(check.verdict.verdict, unit))
-        console.print(Text(f"recording: {check.recording_path}"), soft_wrap=True)
+        judged = f", verdict {check.verdict.number}" if check.verdict is not None else ""
+        say(f"entries: started {check.started_number}{judged}{_gauge_words(check)}")
+        say(f"recording: {check.recording_path}")
+        numbers = {check.started_number} | ({check.verdict.number} if check.verdict is not None else set())
+        for number in sorted(numbers):
+            say_corrections(number)
+        told |= numbers
+    told |= {entry.number for entry in job.facts}
+    apart = [e for e in job.facts if not isinstance(e.fact, Correction) or e.fact.entry not in told]
+    if apart:
+        console.print()
+        say("Beside the strokes:", "bold")
+        for entry in apart:
+            say_fact(entry)
 
 
 def show_sheet(sheet: Sheet) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -86,6 +87,11 @@ def run(
             fail(f"no pack {wanted!r} in {sheet_path}; there are: {', '.join(order)}", 2)
     by_itself = auto or as_json or not (sys.stdin.isatty() and sys.stdout.isatty())
 
+    gauge = settled.gauge.identity() if settled.gauge else None
+    overdue = gauge.warning(datetime.now().astimezone().date()) if gauge else ""
+    if overdue:
+        sys.stderr.write(f"warning: {overdue}\n")
+
     async def once() -> int:
         setup = BenchSetup(
             bench=bench or settled.bench,
@@ -100,6 +106,7 @@ def run(
             data_dir=data_dir or settled.data_dir,
             record_path=(data_dir / "record.sqlite") if data_dir else settled.record_path,
             broker=_broker(broker, settled),
+            gauge=gauge,
             fixture=fixture_setup,
             fixture_header=fixture_header,
         )

@@ -26,6 +26,7 @@ __all__ = [
     "open_store",
     "pairs",
     "read_sheet",
+    "record_path",
     "say",
     "settings_of",
 ]
@@ -115,11 +116,17 @@ def read_sheet(path: Path) -> tuple[Sheet, str]:
         fail(str(error))
 
 
-def open_store(config: Path | None, data_dir: Path | None) -> Any:
+def record_path(config: Path | None, data_dir: Path | None) -> Path:
+    """Return where the record is, or exit if there is none yet."""
     from capture.config import load_config
-    from capture.record import Store
 
     path = data_dir / "record.sqlite" if data_dir else load_config(config).record_path
     if not path.is_file():
         fail(f"there is no record at {path} yet; `strokelog run` or `strokelog demo` makes one")
-    return Store.open(path)
+    return path
+
+
+def open_store(config: Path | None, data_dir: Path | None) -> Any:
+    from capture.record import Store
+
+    return Store.open(record_path(config, data_dir))

@@ -1,5 +1,6 @@
 """The technician's dashboard: a pure picture of a bench view, and the terminal and keyboard around it."""
 
+from capture.dashboard.canvas import clean
 from capture.dashboard.caution import CAUTIONS, caution_screen
 from capture.dashboard.explain import budget_table, report_strokes
 from capture.dashboard.keys import Keys
@@ -14,6 +15,7 @@ __all__ = [
     "Screen",
     "budget_table",
     "caution_screen",
+    "clean",
     "plain_line",
     "render",
     "report_strokes",

@@ -1,12 +1,28 @@
-"""The bench's record: jobs, checks, strokes, verdicts and the outbox in one SQLite file.
+"""The bench's record: jobs, checks, strokes, verdicts, facts, their ledger and the outbox in one SQLite file.
 
 This package alone knows SQLAlchemy and Alembic. Use `Store`; everything else here serves it.
 """
 
 from __future__ import annotations
 
+from capture.record.audit import Audit, Ended, Mismatch, audit
 from capture.record.database import RecordError
 from capture.record.entries import Check, FactEntry, Job, OutboxRow, StrokeEntry, VerdictEntry
+from capture.record.rows import kind_of
 from capture.record.store import Store
 
-__all__ = ["Check", "FactEntry", "Job", "OutboxRow", "RecordError", "Store", "StrokeEntry", "VerdictEntry"]
+__all__ = [
+    "Audit",
+    "Check",
+    "Ended",
+    "FactEntry",
+    "Job",
+    "Mismatch",
+    "OutboxRow",
+    "RecordError",
+    "Store",
+    "StrokeEntry",
+    "VerdictEntry",
+    "audit",
+    "kind_of",
+]

@@ -9,6 +9,7 @@ import json
 import sqlite3
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import quote
 
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError
@@ -33,23 +34,28 @@ def reason(error: Exception) -> str:
     return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
 
 
-def open_engine(path: Path) -> Engine:
+def open_engine(path: Path, *, read_only: bool = False) -> Engine:
     """Return an engine on the record at `path`, made or migrated to the newest schema if it must be.
 
-    Raises RecordError if the file cannot be used as a record.
+    With `read_only` nothing of it is written: it must be there and have the newest schema. Raises RecordError if the
+    file cannot be used as a record.
     """
     _check_place(path)
+    place = f"file:{quote(str(path.absolute()))}?mode={'ro' if read_only else 'rwc'}"
     engine = create_engine(
         # One connection for good: SQLite has one writer anyway, and Store serialises its callers.
         "sqlite://",
-        creator=lambda: sqlite3.connect(path, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False),
+        creator=lambda: sqlite3.connect(
+            place, uri=True, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
+        ),
         poolclass=StaticPool,
         json_serializer=_to_json,
     )
-    event.listen(engine, "connect", _configure)
+    if not read_only:
+        event.listen(engine, "connect", _configure)
     event.listen(engine, "begin", _begin)
     try:
-        _bring_up_to_date(engine, path)
+        _bring_up_to_date(engine, path, read_only)
     except (DBAPIError, sqlite3.Error) as error:
         engine.dispose()
         raise RecordError(
@@ -103,7 +109,7 @@ def _begin(connection: Connection) -> None:
     connection.exec_driver_sql(begin)
 
 
-def _bring_up_to_date(engine: Engine, path: Path) -> None:
+def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:
     with engine.connect().execution_options(**READ) as connection:
         version = _stored_version(connection, path)
     if version == REVISIONS[-1]:
@@ -112,6 +118,11 @@ def _bring_up_to_date(engine: Engine, path: Path) -> None:
         raise RecordError(
             f"the record {path} was written by a newer strokelog (schema {version}; this one knows up to "
             f"{REVISIONS[-1]}); install that version or a later one, or give another path"
+        )
+    if read_only:
+        raise RecordError(
+            f"the record {path} has schema {version or 'none'} and must be brought up to {REVISIONS[-1]} first; "
+            "`strokelog jobs` does that"
         )
     with engine.begin() as connection:
         _migrate(connection)

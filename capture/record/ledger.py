@@ -19,6 +19,7 @@ These forms never change: a record's old entries must still hash to what they di
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -28,7 +29,18 @@ from sqlalchemy import Connection, insert, select
 
 from capture.record import schema
 
-__all__ = ["BEFORE_THE_FIRST", "KINDS", "LedgerEntry", "append", "canonical", "digest", "exact", "head", "link"]
+__all__ = [
+    "BEFORE_THE_FIRST",
+    "KINDS",
+    "LedgerEntry",
+    "append",
+    "canonical",
+    "digest",
+    "exact",
+    "head",
+    "link",
+    "parse",
+]
 
 #: Every kind of entry there is. A kind once used keeps its name for good.
 KINDS: Final = (
@@ -82,6 +94,18 @@ def exact(value: Any) -> Any:
 def canonical(value: Any) -> str:
     """Return `value` as canonical JSON (RFC 8785). Raises ValueError for what it has no form for (NaN, 2^53)."""
     return rfc8785.dumps(value).decode()
+
+
+def parse(text: str) -> Any:
+    """Return the value of canonical JSON, such that `canonical` gives `text` again. Raises ValueError for no JSON.
+
+    A whole number beyond 2^53 - 1 can only have been a double that happened to be whole.
+    """
+
+    def whole(digits: str) -> int | float:
+        return int(digits) if len(digits) <= 17 and abs(int(digits)) <= _MOST_EXACT else float(digits)
+
+    return json.loads(text, parse_int=whole)
 
 
 def digest(previous: str, number: int, kind: str, at: str, body: str) -> str:

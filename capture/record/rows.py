@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections import defaultdict
 from collections.abc import Sequence
@@ -20,7 +19,17 @@ from capture.record.entries import Check, FactEntry, Job, StrokeEntry, VerdictEn
 from capture.strokes import Stroke
 from capture.verdict import BudgetLine, Verdict
 
-__all__ = ["FACT_KINDS", "ROWS", "columns_of_stroke", "columns_of_verdict", "fact_of", "keep", "load_jobs", "to_text"]
+__all__ = [
+    "FACT_KINDS",
+    "ROWS",
+    "columns_of_stroke",
+    "columns_of_verdict",
+    "fact_of",
+    "keep",
+    "kind_of",
+    "load_jobs",
+    "to_text",
+]
 
 #: The facts, by the kind of their ledger entries.
 FACT_KINDS: Final[dict[str, type[Fact]]] = {
@@ -112,6 +121,11 @@ def _verdict(row: Row[Any], number: int) -> VerdictEntry:
     )
 
 
+def kind_of(fact: Fact) -> str:
+    """Return the kind of a fact's ledger entry."""
+    return next(kind for kind, one in FACT_KINDS.items() if type(fact) is one)
+
+
 def fact_of(kind: str, body: dict[str, Any]) -> Fact:
     """Return the fact in the body of a ledger entry of `kind`."""
     told = {field.name: body[field.name] for field in fields(FACT_KINDS[kind]) if field.name in body}
@@ -134,7 +148,7 @@ class _Numbers:
             .where(entries.job.in_(chosen_jobs), entries.kind.in_(wanted))
             .order_by(entries.number)
         ):
-            body = json.loads(row.body)
+            body = ledger.parse(row.body)
             if row.kind == "check_started":
                 self.started[body["id"]] = row.number
             elif row.kind == "verdict":

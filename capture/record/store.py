@@ -21,12 +21,12 @@ from uuid import UUID
 from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
-from capture.facts import Correction, Fact, SignedOff
+from capture.facts import Correction, Fact, Override, SignedOff
 from capture.messages import Outgoing
 from capture.record import ledger, schema
 from capture.record.database import READ, RecordError, open_engine, reason
 from capture.record.entries import CheckState, Job, Measure, OutboxRow
-from capture.record.rows import FACT_KINDS, columns_of_stroke, columns_of_verdict, keep, load_jobs, to_text
+from capture.record.rows import columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
 from capture.strokes import Stroke
 from capture.verdict import Verdict
 
@@ -45,6 +45,11 @@ class Store:
     def open(cls, path: str | Path) -> Self:
         """Open the record at `path`, making or migrating it first if it must be."""
         return cls(open_engine(Path(path)), Path(path))
+
+    @classmethod
+    def open_to_read(cls, path: str | Path) -> Self:
+        """Open the record at `path` without writing anything of it; writes through it are refused."""
+        return cls(open_engine(Path(path), read_only=True), Path(path))
 
     def close(self) -> None:
         """Close the file. The record is whole whether this is called or not."""
@@ -219,10 +224,14 @@ class Store:
         signed off takes only corrections; while a check is being measured it cannot be signed off. A correction
         names an earlier entry of the same job.
         """
-        (kind,) = (name for name, one in FACT_KINDS.items() if type(fact) is one)
-        words = kind.replace("_", " ")
-        with self._writing(f"keep {words} of job {job_id}") as connection:
+        kind = kind_of(fact)
+        with self._writing(f"keep {kind.replace('_', ' ')} of job {job_id}") as connection:
             self._closed_at(connection, job_id)
+            for name in ("by", "reason"):
+                # A technician's own work may go without a name; what lets something pass or changes a claim may not.
+                blank = isinstance(fact, (Override, SignedOff, Correction)) and not getattr(fact, name, "-").strip()
+                if blank:
+                    raise RecordError(f"{kind} of job {job_id}: `{name}` is empty; expected a name and a reason")
             if isinstance(fact, Correction):
                 self._need_entry(connection, job_id, fact.entry)
             else:

@@ -1,0 +1,42 @@
+"""Which gauge measures at a bench, and whether its calibration has run out. What it measures is not known here."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+__all__ = ["Gauge", "gauge_of"]
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """The indicator as the shop knows it: its serial number, and the last day its calibration holds, if known."""
+
+    serial: str
+    calibration_due: date | None = None
+
+    def kept(self) -> dict[str, Any]:
+        """Return what the record keeps with every check; the date in ISO 8601."""
+        due = self.calibration_due
+        return {"serial": self.serial, "calibration_due": None if due is None else due.isoformat()}
+
+    def overdue(self, on: date) -> bool:
+        """Say whether the calibration had run out on that day."""
+        return self.calibration_due is not None and on > self.calibration_due
+
+    def warning(self, on: date) -> str:
+        """Return what a technician must know before measuring on that day, nothing if all is well."""
+        if not self.overdue(on):
+            return ""
+        return (
+            f"Gauge {self.serial} was due for calibration on {self.calibration_due}: nobody vouches for its readings. "
+            "Have it calibrated, or use another. Measuring goes on."
+        )
+
+
+def gauge_of(kept: Mapping[str, Any]) -> Gauge:
+    """Return the gauge that the record kept. Raises ValueError for a date that is none."""
+    due = kept.get("calibration_due")
+    return Gauge(str(kept.get("serial", "")), None if due is None else date.fromisoformat(str(due)))

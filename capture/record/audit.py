@@ -1,0 +1,355 @@
+"""Walks the ledger from its first entry and holds every table against it. Only reads, through a connection of its own
+that cannot write; what the recordings prove is worked out elsewhere.
+
+Theory. One pass in the order of the ledger, so that the first thing found is the earliest that is wrong:
+    the chain   numbers without a gap, each entry's hash worked out again, its body in canonical form
+    the rows    the row that an entry was written with must hold, column by column, exactly what the entry says,
+                down to the type SQLite keeps it as and the text of its JSON
+    the rest    what no entry speaks of: rows too many, checks and jobs that are over too soon; then SQLite's own
+                check of the file, and the triggers that refuse changes
+The outbox is no part of it: a message leaves it as soon as the broker has it.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+from urllib.parse import quote
+
+from sqlalchemy import JSON, Boolean, Column, Float, Integer, Table
+
+from capture.record.database import RecordError
+from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, digest, exact, parse
+from capture.record.rows import ROWS
+from capture.record.schema import REVISIONS, checks, jobs, strokes, verdicts
+
+__all__ = ["Audit", "Ended", "Mismatch", "audit"]
+
+#: Columns that are set when a check or a job ends: no entry's body holds them, later entries say them.
+_LATER: Final = frozenset({"state", "ended_at", "closed_at"})
+_TRIGGERS: Final = frozenset(
+    {f"{table}_no_{verb}" for table in ("ledger", "strokes", "verdicts") for verb in ("update", "delete")}
+    | {"ledger_in_order"}
+)
+_MOST_SHOWN: Final = 90
+
+
+def _shown(value: Any) -> str:
+    """Return a value for people, on one line and not too long. No control character gets through `repr`."""
+    if value is None:
+        return "nothing"
+    text = value if isinstance(value, str) and value.isprintable() and value else repr(value)
+    return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}... ({len(text)} characters)"
+
+
+class Mismatch(Exception):
+    """The first thing in a record that does not match: where it is, what was expected, and what is there."""
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        expected: Any,
+        found: Any,
+        entry: int | None = None,
+        job: int | None = None,
+        pack: str | None = None,
+        check: int | None = None,
+    ) -> None:
+        """`entry` is a number of the ledger; `check` counts the checks of `pack` in `job`, from 1."""
+        self.what, self.expected, self.found = what, _shown(expected), _shown(found)
+        self.entry, self.job, self.pack, self.check = entry, job, pack, check
+        super().__init__(what)
+
+    def __str__(self) -> str:
+        where = [] if self.job is None else [f"job {self.job}"]
+        if self.pack is not None:
+            where.append(f"pack {_shown(self.pack)}, check {self.check}")
+        if self.entry is not None:
+            where.append(f"entry {self.entry}")
+        prefix = ", ".join(where)
+        prefix = f"{prefix[0].upper()}{prefix[1:]}: " if prefix else ""
+        return f"{prefix}{self.what}: expected {self.expected}, found {self.found}"
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A check that is over, as the ledger tells it. The hash and size are None where it was cut off by a crash."""
+
+    job: int
+    check: int
+    entry: int
+    recording_sha256: str | None
+    recording_bytes: int | None
+    carried: bool
+
+
+@dataclass(slots=True)
+class Audit:
+    """What a walk found to be whole."""
+
+    head: tuple[int, str] = BEFORE_THE_FIRST
+    carried: int = 0
+    """How many entries were only made when the ledger was: before that, nothing kept their rows from being changed."""
+    jobs: int = 0
+    ended: list[Ended] = field(default_factory=list)
+    pruned: dict[int, str] = field(default_factory=dict)
+    """The hash of each recording that was removed by policy, by its check."""
+
+
+def audit(path: Path, *, job: int | None = None, expect: tuple[int, str] | None = None) -> Audit:
+    """Walk the record at `path`. With `job`, the whole chain but only that job's rows; with `expect`, the entry of that
+    number must have that hash.
+
+    Raises Mismatch for the first thing that does not match, RecordError if there is no record to walk.
+    """
+    try:
+        with closing(_open(path)) as connection:
+            walk = _Walk(connection, job, expect)
+            try:
+                walk.run(path)
+            except sqlite3.DatabaseError as error:
+                if isinstance(error, sqlite3.OperationalError):
+                    raise
+                raise Mismatch("the file is damaged", expected="a whole SQLite database", found=str(error)) from error
+    except sqlite3.Error as error:
+        raise RecordError(f"cannot read the record {path}: {error}; make it readable for this user") from error
+    return walk.audit
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    connection = sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, isolation_level=None)
+    # A byte that is no UTF-8 must be told as what it is, not end the walk.
+    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    connection.row_factory = sqlite3.Row
+    return connection
+
+
+class _Walk:
+    """One pass over one snapshot of a record."""
+
+    def __init__(self, connection: sqlite3.Connection, job: int | None, expect: tuple[int, str] | None) -> None:
+        self._connection = connection
+        self._job = job
+        self._expect = expect
+        self.audit = Audit()
+        self._seen: dict[str, set[int]] = {table.name: set() for table in (jobs, checks, strokes, verdicts)}
+        # Of every check: its job, its pack, and its number there; and which of them and of the jobs are not over.
+        self._checks: dict[int, tuple[int, str, int]] = {}
+        self._measuring: set[int] = set()
+        self._open_jobs: set[int] = set()
+
+    def run(self, path: Path) -> None:
+        self._connection.execute("BEGIN")  # one snapshot, whatever a bench writes meanwhile
+        tables = {row[0] for row in self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+        if "alembic_version" not in tables:
+            raise RecordError(f"{path} is no strokelog record; give another path")
+        version = self._connection.execute("SELECT version_num FROM alembic_version").fetchone()
+        if version is None or version[0] != REVISIONS[-1]:
+            raise RecordError(
+                f"the record {path} has schema {_shown(version and version[0])}, this strokelog walks {REVISIONS[-1]}; "
+                "an older record is brought up to date by `strokelog jobs`, a newer one needs a newer strokelog"
+            )
+        for entry in self._connection.execute("SELECT * FROM ledger ORDER BY number"):
+            self._chain(entry)
+            self._entry(entry)
+        self._expected_head()
+        if self._job is not None and self._job not in self._seen["jobs"]:
+            raise RecordError(f"the ledger of {path} knows no job {self._job}; list the jobs to see which there are")
+        self._not_over()
+        self._rows_too_many()
+        self._file()
+        self.audit.jobs = len(self._seen["jobs"])
+
+    # -- the chain ---------------------------------------------------------------------------------------
+
+    def _chain(self, entry: sqlite3.Row) -> None:
+        last, last_hash = self.audit.head
+        number = entry["number"]
+        if number != last + 1:
+            raise Mismatch("an entry of the ledger is missing", entry=last + 1, expected=last + 1, found=number)
+        if entry["previous"] != last_hash:
+            raise Mismatch(
+                f"the hash it holds of entry {last}", entry=number, expected=last_hash, found=entry["previous"]
+            )
+        fields = [entry[name] for name in ("kind", "at", "body")]
+        try:
+            worked_out = digest(last_hash, number, *fields)
+        except UnicodeEncodeError:
+            worked_out = "no hash: the entry holds bytes that are no text"
+        if worked_out != entry["sha256"] or not all(isinstance(one, str) for one in fields):
+            raise Mismatch(
+                f"its contents do not have its hash, so the entry ({_shown(entry['kind'])}) was changed",
+                entry=number,
+                expected=entry["sha256"],
+                found=worked_out,
+            )
+        self.audit.head = (number, worked_out)
+        if self._expect is not None and self._expect[0] == number and self._expect[1] != worked_out:
+            raise Mismatch(
+                "the hash of this entry as it was written down",
+                entry=number,
+                expected=self._expect[1],
+                found=worked_out,
+            )
+
+    def _expected_head(self) -> None:
+        number = self.audit.head[0]
+        if self._expect is not None and self._expect[0] > number:
+            raise Mismatch(
+                "the end of the ledger is missing", entry=number + 1, expected=f"entry {self._expect[0]}",
+                found=f"{number} as the last",
+            )  # fmt: skip
+
+    # -- the rows ----------------------------------------------------------------------------------------
+
+    def _entry(self, entry: sqlite3.Row) -> None:
+        number, kind = entry["number"], entry["kind"]
+        try:
+            body = parse(entry["body"])
+            sound = isinstance(body, dict) and kind in KINDS and canonical(body) == entry["body"]
+        except (ValueError, RecursionError):
+            sound = False
+        if not sound:
+            raise Mismatch("no entry that this program writes", entry=number, expected="canonical JSON", found=kind)
+        if entry["job"] != body.get("job"):
+            raise Mismatch("the job it is filed under", entry=number, expected=body.get("job"), found=entry["job"])
+        self.audit.carried += bool(body.get("carried")) or kind == "carried"
+        if self._job is not None and body.get("job") != self._job:
+            return
+        try:
+            self._row_of(entry, kind, body)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise Mismatch(
+                "the body of the entry", entry=number, expected=f"what {kind} holds", found=f"{error}"
+            ) from error
+
+    def _row_of(self, entry: sqlite3.Row, kind: str, body: dict[str, Any]) -> None:
+        number, at = entry["number"], entry["at"]
+        if kind in ROWS:
+            table, timed = ROWS[kind]
+            if kind == "check_started":
+                self._checks[body["id"]] = (body["job"], body["pack"], body["number"])
+                self._measuring.add(body["id"])
+            elif kind == "job_opened":
+                self._open_jobs.add(body["id"])
+            self._row(table, number, body if timed is None else {**body, timed: at})
+        if kind == "verdict" or kind == "check_abandoned":
+            check = body["check"]
+            state = "done" if kind == "verdict" else "abandoned"
+            self._measuring.discard(check)
+            self._later(checks, check, number, state=state, ended_at=at)
+            self.audit.ended.append(
+                Ended(
+                    body["job"],
+                    check,
+                    number,
+                    body.get("recording_sha256"),
+                    body.get("recording_bytes"),
+                    bool(body.get("carried")),
+                )
+            )
+        elif kind == "job_closed":
+            self._open_jobs.discard(body["job"])
+            self._later(jobs, body["job"], number, closed_at=at)
+        elif kind == "pruned":
+            self.audit.pruned[body["check"]] = body["recording_sha256"]
+
+    def _where(self, table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
+        """The place of a row, for people: its job, and its pack and check if it is of one."""
+        if table is jobs:
+            return {"job": row["id"]}
+        job, pack, check = self._checks[row["id"] if table is checks else row["check"]]
+        return {"job": job, "pack": pack, "check": check}
+
+    def _row(self, table: Table, entry: int, body: Mapping[str, Any]) -> None:
+        """Hold the row that an entry was written with against the entry."""
+        where = self._where(table, body)
+        row_id = body["id"]
+        if row_id in self._seen[table.name]:
+            raise Mismatch(
+                f"a second entry for row {row_id} of {table.name}", entry=entry, **where, expected=1, found=2
+            )
+        self._seen[table.name].add(row_id)
+        found = self._connection.execute(f'SELECT * FROM "{table.name}" WHERE id = ?', (row_id,)).fetchone()
+        if found is None:
+            raise Mismatch(f"{_row_words(table, body)}", entry=entry, **where, expected="its row", found=None)
+        for column in table.columns:
+            if column.name not in _LATER:
+                self._column(column, body.get(column.name), found[column.name], entry, where, _row_words(table, body))
+
+    def _column(
+        self, column: Column[Any], value: Any, found: Any, entry: int, where: Mapping[str, Any], words: str
+    ) -> None:
+        if isinstance(column.type, JSON) and value is not None:
+            same, value = _same_json(value, found), canonical(value)
+        else:
+            value = _as_stored(column, value)
+            same = type(value) is type(found) and value == found
+        if not same:
+            if _shown(value) == _shown(found):
+                value, found = f"{value!r} ({type(value).__name__})", f"{found!r} ({type(found).__name__})"
+            raise Mismatch(f"{column.name} of {words}", entry=entry, **where, expected=value, found=found)
+
+    def _later(self, table: Table, row_id: int, entry: int | None, **columns: str | None) -> None:
+        """Hold what later entries say of a row (or that none does) against it."""
+        where = self._where(table, {"id": row_id})
+        found = self._connection.execute(f'SELECT * FROM "{table.name}" WHERE id = ?', (row_id,)).fetchone()
+        for name, value in columns.items():
+            if found[name] != value:
+                words = _row_words(table, {"id": row_id})
+                raise Mismatch(f"{name} of {words}", entry=entry, **where, expected=value, found=found[name])
+
+    # -- the rest ----------------------------------------------------------------------------------------
+
+    def _not_over(self) -> None:
+        for check in sorted(self._measuring):
+            self._later(checks, check, None, state="measuring", ended_at=None)
+        for job in sorted(self._open_jobs):
+            self._later(jobs, job, None, closed_at=None)
+
+    def _rows_too_many(self) -> None:
+        limits = dict.fromkeys(self._seen, '"check" IN (SELECT id FROM checks WHERE job = :job)')
+        limits |= {"jobs": "id = :job", "checks": "job = :job"}
+        for name, seen in self._seen.items():
+            limit = "" if self._job is None else f" WHERE {limits[name]}"
+            for row in self._connection.execute(f'SELECT id FROM "{name}"{limit} ORDER BY id', {"job": self._job}):
+                if row[0] not in seen:
+                    raise Mismatch(f"row {row[0]} of {name}", job=self._job, expected="an entry for it", found=None)
+
+    def _file(self) -> None:
+        said = self._connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+        if said != "ok":
+            raise Mismatch("SQLite's own check of the file", expected="ok", found=said)
+        there = {row[0] for row in self._connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+        for name in sorted(_TRIGGERS - there):
+            raise Mismatch("a trigger that refuses changes was removed", expected=name, found=None)
+
+
+def _row_words(table: Table, row: Mapping[str, Any]) -> str:
+    if table is strokes:
+        return f"stroke {row['n']}"
+    return {"jobs": "the job", "checks": "the check", "verdicts": "the verdict"}[table.name]
+
+
+def _as_stored(column: Column[Any], value: Any) -> Any:
+    """Return a value of a body as SQLite hands out what was stored for it."""
+    if value is None:
+        return None
+    if isinstance(column.type, Boolean | Integer):
+        return int(value)
+    return float(value) if isinstance(column.type, Float) else value
+
+
+def _same_json(value: Any, found: Any) -> bool:
+    """Say whether a JSON column holds `value`, in the form the record writes."""
+    try:
+        kept = json.loads(found)
+        return canonical(exact(kept)) == canonical(value) and json.dumps(kept, ensure_ascii=False) == found
+    except (TypeError, ValueError, RecursionError):
+        return False
