@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from capture.dashboard import budget_table, clean, plain_line, report_strokes
-from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone
+from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.gauge import gauge_of
 from capture.record import Check, FactEntry, Job, kind_of
 from capture.sheet import Sheet, SheetError, Shim, parse_sheet
@@ -155,6 +155,8 @@ def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:
     """Return what happened, in words; who did it is told by the caller."""
     if isinstance(fact, PartsChanged):
         return _parts_words(fact, sheet, unit)
+    if isinstance(fact, StepBegun):
+        return f"{_step_name(fact.step, sheet)} begun{f': {fact.note}' if fact.note else ''}"
     if isinstance(fact, StepDone):
         torque = f", {fact.torque_unm / 1e6:g} N m" if fact.torque_unm is not None else ""
         lasted = f", lasted {fact.lasted_ns / 60e9:.1f} min" if fact.lasted_ns is not None else ""

@@ -45,7 +45,7 @@ def fact_words(sheet: Sheet, fact: Fact) -> str:
                 measured.append(torque_words(step, fact.torque_unm))
                 if step.value_unm is not None and step.tolerance_unm is None:
                     measured.append(
-                        "the sheet names no tolerance, so you judge this; tighten and enter it again if not"
+                        "the sheet names no tolerance, so you judge it; if it will not do, tighten and enter it again"
                     )
             if fact.lasted_ns is not None:
                 measured.append(f"lasted {format_duration(fact.lasted_ns)}")
@@ -59,14 +59,19 @@ def fact_words(sheet: Sheet, fact: Fact) -> str:
 
 
 def next_words(sheet: Sheet, standing: Standing) -> str:
-    """Return what to do next, in a sentence."""
+    """Return what to do next, in a sentence or two, with what the sheet says to mind."""
     if standing.signed is not None:
         return f"Signed off by {standing.signed.fact.by}."
     if not standing.open:
         return "Nothing is open; the unit can be signed off."
-    item = next((one for one in standing.open if one.pack is not None), None)
-    item = item or next((one for one in standing.open if one.step == standing.next_step), standing.open[0])
-    return f"Next: {item.text}; {item.do}."
+    said = []
+    for item in standing.open:
+        if item.step is not None and item.step == standing.next_step:
+            instruction = sheet.steps[item.step].instruction
+            said.append(f"Next: {item.text}; {item.do}.{' ' + instruction if instruction else ''}")
+    packs = [f"{item.text}; {item.do}" for item in standing.open if item.pack is not None]
+    more = f" (and {len(packs) - 1} more)" if len(packs) > 1 else ""
+    return " ".join([*said, *(f"Open: {packs[0]}{more}." for _ in packs[:1])])
 
 
 def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:

@@ -83,6 +83,12 @@ class Step(BaseModel):
         return self.name or self.kind
 
     @property
+    def instruction(self) -> str:
+        """What the sheet's `text` tells the technician to do and to mind, else nothing."""
+        text = (self.__pydantic_extra__ or {}).get("text")
+        return text if isinstance(text, str) else ""
+
+    @property
     def minimum_ns(self) -> int | None:
         """How long the step must last at least, nanoseconds; None if the sheet names no time."""
         return None

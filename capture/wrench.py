@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncGenerator
+from collections.abc import AsyncGenerator, Callable
 from contextlib import suppress
 
 from drivers.torque import LEAST_UNM, Tightenings, TorqueSettings, torque_decoder
-from drivers.transport import Chunk, Lost, Transport
+from drivers.transport import Chunk, Lost, Opened, Transport
 
 __all__ = ["tightenings"]
 
@@ -18,9 +18,16 @@ _LOOK_S = 0.1
 
 
 async def tightenings(
-    url: str, settings: TorqueSettings, *, wait_s: float, floor_unm: int = LEAST_UNM
+    url: str,
+    settings: TorqueSettings,
+    *,
+    wait_s: float,
+    floor_unm: int = LEAST_UNM,
+    opened: Callable[[], None] = lambda: None,
 ) -> AsyncGenerator[int, None]:
     """Yield the peak of each tightening, micronewton metres, as they are made; close it to close the port.
+
+    `opened` is called once the port is open: what a wrench sent before is lost.
 
     Raises ConnectionError where the port cannot be opened or is lost, or where no tightening came for `wait_s`.
     """
@@ -34,6 +41,8 @@ async def tightenings(
                 event = await asyncio.wait_for(anext(transport), _LOOK_S)
             if isinstance(event, Lost):
                 raise ConnectionError(event.reason)
+            if isinstance(event, Opened):
+                opened()
             peaks = []
             if isinstance(event, Chunk):
                 for torque in decoder.feed(event.data):

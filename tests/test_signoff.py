@@ -306,6 +306,9 @@ def spoiled(draw: st.DrawFn) -> list[Fact]:
     facts: list[Fact] = list(ALL)
     if draw(st.booleans()):
         facts[:1] = [StepBegun(SOAK, "Ana"), done(SOAK)]
+    if draw(st.booleans()):
+        at = draw(st.sampled_from([FIRST, FINAL]))
+        facts[at] = done(at, draw(st.sampled_from(["35 in lb", "52 in lb", "40 in lb", "33 in lb"])))
     for _ in range(draw(st.integers(0, 3))):
         at = draw(st.integers(0, len(facts)))
         facts[at : at + draw(st.integers(0, 1))] = draw(st.lists(FACTS, max_size=1))

@@ -266,10 +266,12 @@ def _from_wrench(step: Torque, port: str, settings: TorqueSettings, wait: float)
     def hear(text: str) -> None:
         typer.echo(text, err=True)
 
+    asked = f"{step.title}: {step.details()}. Tighten {f'{bolts} bolts' if bolts > 1 else 'now'}; Ctrl-C gives up."
+
     async def read() -> list[int]:
         torques: list[int] = []
-        hear(f"{step.title}: {step.details()}. Tighten {f'{bolts} bolts' if bolts > 1 else 'now'}; Ctrl-C gives up.")
-        async with aclosing(tightenings(port, settings, wait_s=wait, floor_unm=floor_unm)) as peaks:
+        peaks = tightenings(port, settings, wait_s=wait, floor_unm=floor_unm, opened=lambda: hear(asked))
+        async with aclosing(peaks):
             async for torque in peaks:
                 short = step.value_unm is not None and torque < step.value_unm
                 if short and step.allows(torque) is False:
