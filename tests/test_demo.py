@@ -57,7 +57,7 @@ def test_the_demo_on_a_terminal_shows_a_verdict_and_leaves_it_clean(tmp_path: Pa
         terminal.wait_for("CAUTION")
         terminal.keys("Space")
         terminal.wait_for("STROKES")
-        assert "0.900 to 1.300 mm" in terminal.text()
+        terminal.wait_for("0.900 to 1.300 mm")
         terminal.wait_for("Replay it:")
         terminal.wait_for_shell()
         assert "verdicts: low good, high good, reverse good" in terminal.text().replace("\n", "")
