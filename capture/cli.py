@@ -16,6 +16,7 @@ from capture import __version__
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
+from capture.commands.signoff import override, sign_off, step, steps
 from capture.commands.verify import correct, verify
 from capture.commands.wire import check_fixture, decode, listen, replay
 from capture.commands.words import say
@@ -59,6 +60,10 @@ COMMANDS = (
     jobs,
     show,
     plan,
+    steps,
+    step,
+    override,
+    sign_off,
     verify,
     correct,
     check_sheet,

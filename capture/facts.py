@@ -7,10 +7,12 @@ which checks are stale, what still stands against signing off) is worked out els
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
 
 from capture.advice import Change
 
-__all__ = ["Correction", "Fact", "Override", "PartsChanged", "SignedOff", "StepDone"]
+__all__ = ["Correction", "Entry", "Fact", "Override", "PartsChanged", "SignedOff", "StepBegun", "StepDone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,8 +30,20 @@ class PartsChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class StepBegun:
+    """A step that takes its time, a soak or a cure, has begun; `step` is its index in the sheet."""
+
+    step: int
+    by: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class StepDone:
-    """A step of the sheet is done; `step` is its index there. Torque in micronewton metres, time in nanoseconds."""
+    """A step of the sheet is done; `step` is its index there. Torque in micronewton metres, time in nanoseconds.
+
+    Of several torques (a pass around several bolts) it is the one farthest from the sheet's value; the note has all.
+    """
 
     step: int
     by: str
@@ -66,4 +80,15 @@ class Correction:
     text: str
 
 
-Fact = PartsChanged | StepDone | Override | SignedOff | Correction
+Fact = PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+
+
+class Entry(Protocol):
+    """A fact as the record keeps it: its number, which grows with every entry of the record, and when it happened."""
+
+    @property
+    def number(self) -> int: ...
+    @property
+    def at(self) -> datetime: ...
+    @property
+    def fact(self) -> Fact: ...

@@ -21,6 +21,7 @@ from pydantic import (
     model_validator,
 )
 
+from capture.steps import Step, Steps
 from drivers.reading import Unit
 from drivers.units import LengthNm, PressurePa, format_pressure
 
@@ -231,28 +232,13 @@ class Pack(_Part):
         return self
 
 
-class Step(_Part):
-    """What the technician signs: what to do, and for a torque pass its order, value and pattern.
-
-    Shops write more than this into a step; what is not named here is kept as it stands.
-    """
-
-    model_config = ConfigDict(extra="allow", frozen=True)
-
-    kind: str = Field(min_length=1)
-    name: str = ""
-    order: int | None = Field(default=None, ge=1)
-    value: str | None = None
-    pattern: str | None = None
-
-
 class Sheet(_Part):
     """A build sheet."""
 
     sheet: About
     air: Air | None = None
     packs: tuple[Pack, ...] = Field(min_length=1)
-    steps: tuple[Step, ...] = ()
+    steps: Steps = ()
     _display_unit: Unit = PrivateAttr(default="mm")
 
     @property
@@ -358,8 +344,8 @@ def _shown(value: Any) -> str:
 def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
     """One line for people: the file, the key, the value and what was expected."""
     loc = item["loc"]
-    # After `adjusters[i]` comes the kind that was tried, which is no key of the sheet.
-    keys = [part for at, part in enumerate(loc) if not (at >= 2 and loc[at - 2] == "adjusters")]
+    # After `adjusters[i]` and `steps[i]` comes the kind that was tried, which is no key of the sheet.
+    keys = [part for at, part in enumerate(loc) if not (at >= 2 and loc[at - 2] in ("adjusters", "steps"))]
     value: Any = raw
     key = ""
     for part in keys:

@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from capture.dashboard import budget_table, clean, plain_line, report_strokes
-from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone
+from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.gauge import gauge_of
 from capture.record import Check, FactEntry, Job, kind_of
 from capture.sheet import Sheet, SheetError, Shim, parse_sheet
@@ -155,6 +155,8 @@ def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:
     """Return what happened, in words; who did it is told by the caller."""
     if isinstance(fact, PartsChanged):
         return _parts_words(fact, sheet, unit)
+    if isinstance(fact, StepBegun):
+        return f"{_step_name(fact.step, sheet)} begun{f': {fact.note}' if fact.note else ''}"
     if isinstance(fact, StepDone):
         torque = f", {fact.torque_unm / 1e6:g} N m" if fact.torque_unm is not None else ""
         lasted = f", lasted {fact.lasted_ns / 60e9:.1f} min" if fact.lasted_ns is not None else ""
@@ -249,7 +251,6 @@ def show_sheet(sheet: Sheet) -> None:
         )
         table.add_row(*(Text(cell) for cell in cells))
     console.print(table)
-    for step in sheet.steps:
-        details = [f"order {step.order}" if step.order else "", step.value or "", step.pattern or ""]
-        said = ", ".join(detail for detail in details if detail)
-        console.print(Text(f"step: {step.kind} {step.name}{': ' + said if said else ''}"))
+    for n, step in enumerate(sheet.steps, 1):
+        details = step.details()
+        console.print(Text(f"step {n}, {step.kind}: {step.title}{': ' + details if details else ''}"), soft_wrap=True)

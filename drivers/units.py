@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from decimal import Decimal
 from functools import cache
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator
 
@@ -15,10 +16,18 @@ __all__ = [
     "Angle",
     "LengthNm",
     "PressurePa",
+    "TorqueUnit",
+    "format_duration",
     "format_length",
+    "format_pressure",
+    "format_torque",
     "parse_angle",
+    "parse_duration",
     "parse_length",
     "parse_pressure",
+    "parse_torque",
+    "torque_unit",
+    "unm_per_unit",
 ]
 
 
@@ -35,13 +44,13 @@ def _registry() -> pint.UnitRegistry[Decimal]:
     return registry
 
 
-def _parse(text: object, dimension: str, base: str, example: str) -> Decimal:
+def _parse(text: object, dimension: str, base: str, example: str, what: str = "") -> Decimal:
     if not isinstance(text, str):
         raise ValueError(f"{text!r} has no unit; write it as text with one, such as {example!r}")
     if "," in text:
         raise ValueError(f"{text!r} has a comma, write a point; expected such as {example!r}")
     registry = _registry()
-    what = dimension.strip("[]") or "angle"
+    what = what or dimension.strip("[]") or "angle"
     try:
         quantity = registry.parse_expression(text)
         if not isinstance(quantity, registry.Quantity) or not quantity.check(dimension):
@@ -79,6 +88,119 @@ def parse_angle(text: object) -> float:
     if isinstance(text, str) and not any(letter.isalpha() or letter == "°" for letter in text):
         raise ValueError(f"{text!r} has no unit; write it as text with one, such as '5 deg'")
     return float(_parse(text, "", "radian", "5 deg"))
+
+
+#: The units torques are shown in; NIST SP 811 writes the factors in this order.
+TorqueUnit = Literal["N m", "lbf in", "lbf ft"]
+
+#: How shops spell a force and a lever arm, and what pint calls them. A pound or a kilogram in a torque is a force
+#: (common practice); prefixes that differ only by a capital letter (mN, MN) are left out, as displays have capitals.
+_FORCES = {
+    "newton": r"n|newtons?",
+    "centinewton": r"cn",
+    "kilonewton": r"kn",
+    "force_pound": r"lbf|lbs?|pounds?(?:[ _-]?force)?|force_pounds?",
+    "force_ounce": r"ozf|oz|ounces?(?:[ _-]?force)?",
+    "kilogram_force": r"kgf|kg|kp|kiloponds?|kilograms?[ _-]?force",
+}
+_ARMS = {
+    "inch": r"in|inch|inches",
+    "foot": r"ft|foot|feet",
+    "meter": r"m|met(?:er|re)s?",
+    "centimeter": r"cm|centimet(?:er|re)s?",
+    "millimeter": r"mm|millimet(?:er|re)s?",
+}
+_BETWEEN = r"[ ._*·⋅×-]"
+_FORCE = "|".join(f"(?P<{name}>{spelling})" for name, spelling in _FORCES.items())
+_ARM = "|".join(f"(?P<{name}>{spelling})" for name, spelling in _ARMS.items())
+#: Written the other way round, only inches and feet may touch the force: "mN" is a small force and no torque.
+_FORCE_FIRST = re.compile(rf"(?:{_FORCE}){_BETWEEN}*(?:{_ARM})\.?", re.IGNORECASE)
+_ARM_FIRST = re.compile(rf"(?:{_ARM})(?:{_BETWEEN}+|(?<=in|ft))(?:{_FORCE})\.?", re.IGNORECASE)
+_TORQUE = re.compile(r"(?P<number>[+-]?(?:\d{1,9}(?:\.\d{0,12})?|\.\d{1,12})) *(?P<unit>\D.*)", re.DOTALL)
+
+#: A meganewton metre; nothing a person tightens comes near it.
+_MOST_TORQUE_UNM = 10**12
+
+_TIME = re.compile(r"(\d+(?:\.\d+)?|\.\d+) *([a-zµ]+)", re.IGNORECASE)
+_TIME_WORDS = {"mins": "min", "hrs": "h", "secs": "s"}
+
+
+@cache
+def _torque_named(spelling: str) -> tuple[Decimal, TorqueUnit] | None:
+    text = spelling.strip()
+    match = _FORCE_FIRST.fullmatch(text) or _ARM_FIRST.fullmatch(text)
+    if match is None:
+        return None
+    found = [name for name, part in match.groupdict().items() if part is not None]
+    force, arm = (next(name for name in found if name in names) for names in (_FORCES, _ARMS))
+    per_unit = _parse(f"1 {force} * {arm}", "[energy]", "micronewton * meter", "46 N m", "torque")
+    shown: dict[tuple[str, str], TorqueUnit] = {("force_pound", "inch"): "lbf in", ("force_pound", "foot"): "lbf ft"}
+    return per_unit, shown.get((force, arm), "N m")
+
+
+def unm_per_unit(spelling: str) -> Decimal | None:
+    """Return the micronewton metres in one of a torque unit as a shop or a wrench spells it; None if it is none.
+
+    "in_lb", "lbf·in", "inch-pounds", "ft-lb", "N m", "Nm", "kgf-cm" and the like. One pound-force inch is
+    0.112 984 8 N m (NIST SP 811 app. B).
+    """
+    named = _torque_named(spelling)
+    return None if named is None else named[0]
+
+
+def torque_unit(text: str) -> TorqueUnit:
+    """Return the unit to show torques in beside one that is written as `text`: "35 in lb", or its unit alone."""
+    named = _torque_named(text.strip().lstrip("+-0123456789. "))
+    return "N m" if named is None else named[1]
+
+
+def parse_torque(text: object) -> int:
+    """Return the torque that `text` names in micronewton metres, rounded to a whole one.
+
+    A force and a lever arm in either order, such as "46 N m", "35 in_lb", "35 lbf·in" or "35 inch-pounds". Raises
+    ValueError if it has no unit or is no torque; a joule is none, though it has the same dimension.
+    """
+    example = "46 N m"
+    if not isinstance(text, str):
+        raise ValueError(f"{text!r} has no unit; write it as text with one, such as {example!r} or '35 in lb'")
+    if "," in text:
+        raise ValueError(f"{text!r} has a comma, write a point; expected such as {example!r} or '35 in lb'")
+    match = _TORQUE.fullmatch(text.strip())
+    per_unit = unm_per_unit(match["unit"]) if match is not None else None
+    if match is None or per_unit is None:
+        raise ValueError(f"{text!r} is no torque with a unit; expected such as {example!r} or '35 in lb'")
+    value_unm = round(Decimal(match["number"]) * per_unit)
+    if abs(value_unm) > _MOST_TORQUE_UNM:
+        raise ValueError(f"{text!r} is more than any bolt takes, check the unit; expected such as {example!r}")
+    return value_unm
+
+
+def parse_duration(text: object) -> int:
+    """Return the time that `text` names in nanoseconds, such as "30 min" or "1 h 30 min"; raises ValueError."""
+    pieces = _TIME.findall(text) if isinstance(text, str) else []
+    if not pieces or _TIME.sub("", str(text)).strip():
+        raise ValueError(f"{text!r} is no time with a unit; expected such as '30 min'")
+    words = (f"{number} {_TIME_WORDS.get(unit.lower(), unit)}" for number, unit in pieces)
+    return round(sum(_parse(piece, "[time]", "second", "30 min") for piece in words) * 1_000_000_000)
+
+
+def format_torque(value_unm: int, unit: TorqueUnit) -> str:
+    """Return micronewton metres in `unit` as text with it, at 0.01 of it, without zeros at the end."""
+    per_unit = unm_per_unit(unit)
+    assert per_unit is not None  # the units of TorqueUnit are among those read
+    rounded = round(value_unm / per_unit, 2)
+    return f"{(rounded + 0).normalize():f} {unit}"
+
+
+def format_duration(value_ns: int) -> str:
+    """Return nanoseconds for people, to the second and in at most two units: "45 s", "30 min", "1 h 5 min"."""
+    seconds = max(0, round(Decimal(value_ns) / 1_000_000_000))
+    if seconds < 60:
+        return f"{seconds} s"
+    minutes, seconds = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    parts = [(hours, "h"), (minutes, "min")] if hours else [(minutes, "min"), (seconds, "s")]
+    return " ".join(f"{count} {unit}" for count, unit in parts if count)
 
 
 def format_length(value_nm: int, unit: str, decimals: int | None = None) -> str:

@@ -52,6 +52,7 @@ KINDS: Final = (
     "check_abandoned",
     "job_closed",
     "parts_changed",
+    "step_begun",
     "step_done",
     "override",
     "signed_off",

@@ -13,7 +13,7 @@ from uuid import UUID
 from sqlalchemy import Connection, Row, Select, Table, insert, select
 
 from capture.advice import Change
-from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone
+from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.record import ledger, schema
 from capture.record.entries import Check, FactEntry, Job, StrokeEntry, VerdictEntry
 from capture.strokes import Stroke
@@ -34,6 +34,7 @@ __all__ = [
 #: The facts, by the kind of their ledger entries.
 FACT_KINDS: Final[dict[str, type[Fact]]] = {
     "parts_changed": PartsChanged,
+    "step_begun": StepBegun,
     "step_done": StepDone,
     "override": Override,
     "signed_off": SignedOff,

@@ -27,7 +27,7 @@ def _parser(settings: ScaledSettings) -> Callable[[bytes], Reading | None]:
     return parse
 
 
-def _decoder(settings: ScaledSettings) -> LineDecoder:
+def _decoder(settings: ScaledSettings) -> LineDecoder[Reading]:
     return LineDecoder(_parser(settings))
 
 

@@ -1,16 +1,21 @@
-"""The wire form `line`: one displayed value a line, as readable text. Others share its line splitting."""
+"""The wire form `line`: one displayed value a line, as readable text. Others share its lines and its values.
+
+`line_fields` reads what stands on a line, whatever it measures; what is here beside it reads lengths.
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
 from functools import lru_cache
-from typing import Literal
+from typing import Generic, Literal, NamedTuple, TypeVar
 
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
 from drivers.reading import CUT_SHORT, Reading, Unit
 
-__all__ = ["BLANKS", "DRIVER", "LineDecoder", "LineSettings", "line_parser"]
+__all__ = ["BLANKS", "DRIVER", "DisplayDecoder", "Fields", "LineDecoder", "LineSettings", "line_fields", "line_parser"]
+
+Item = TypeVar("Item")
 
 #: What may stand around a line and means nothing: blanks, NUL padding, and STX/ETX framing.
 BLANKS = b" \t\0\x02\x03"
@@ -26,7 +31,8 @@ _SAME_DECIMALS = 16
 
 #: The value itself. Nine digits are 1000 km: more is no reading of an indicator.
 _NUMBER = rb"(?=%s?\d)(?P<whole>\d{1,9})?(?:%s(?P<part>\d{0,12}))?"
-_UNIT = rb"[ \t]*,?[ \t]*(?P<unit>in|inch|\"|mm|um|\xb5m|\xc2\xb5m|\xce\xbcm)?"
+_UNIT = rb"[ \t]*,?[ \t]*(?P<unit>%s)?"
+_LENGTH_UNIT = rb"in|inch|\"|mm|um|\xb5m|\xc2\xb5m|\xce\xbcm"
 
 _SEPARATOR = rb"[ \t]*[:=,;][ \t]*|[ \t]+"
 #: A name with a letter in it (not an error message), as "A", "CH1", "01A" or "CH 1". A separator ends it, or a
@@ -53,7 +59,7 @@ class LineSettings(IndicatorSettings):
     """The decimal mark."""
 
 
-class LineDecoder:
+class LineDecoder(Generic[Item]):
     """Splits a stream into lines and gives each to a pure parse that returns a reading, or None for no frame.
 
     Lines end at CR, LF or both. The cost is linear in the bytes: what is kept between two feeds is at most
@@ -61,24 +67,22 @@ class LineDecoder:
     thousands of lines a second and a replay reads hours of them.
     """
 
-    def __init__(self, parse: Callable[[bytes], Reading | None], point: str = ".") -> None:
+    def __init__(self, parse: Callable[[bytes], Item | None]) -> None:
         self.skipped = 0
-        self._point = point.encode()
-        self._length = 0
-        self._decimals = 0
-        self._alike = 0
-        self._unit: Unit | None = None
-        self._shorter: int | None = None
         self._parse = lru_cache(maxsize=_REMEMBERED)(parse)
         self._tail = b""
         self._overflown = False
 
-    def feed(self, data: bytes) -> list[Reading]:
+    def feed(self, data: bytes) -> list[Item]:
         """Take the next bytes; return the readings of the lines they complete."""
+        return self._split(data)[1]
+
+    def _split(self, data: bytes) -> tuple[list[bytes], list[Item]]:
+        """Return the lines that these bytes complete and that hold a reading, and those readings."""
         buffer = self._tail + data if self._tail else data
         lines = buffer.splitlines()
         if not lines:
-            return []
+            return [], []
         self._tail = b""
         if buffer[-1] not in b"\r\n":
             self._tail = lines.pop()
@@ -96,6 +100,32 @@ class LineDecoder:
         if len(readings) != len(lines):
             self.skipped += sum(len(line) for line in lines if line.strip(BLANKS) and not self._parse(line))
             lines = [line for line in lines if self._parse(line)]
+        return lines, readings
+
+    def finish(self) -> list[Item]:
+        """Count an unterminated line as skipped; nothing is ever held back."""
+        if self._tail.strip(BLANKS):
+            self.skipped += len(self._tail)
+        self._tail = b""
+        self._overflown = False
+        return []
+
+
+class DisplayDecoder(LineDecoder[Reading]):
+    """Lines of a display with a fixed number of decimals: a reading with fewer has lost digits, and is marked."""
+
+    def __init__(self, parse: Callable[[bytes], Reading | None], decimal: str) -> None:
+        super().__init__(parse)
+        self._point = decimal.encode()
+        self._length = 0
+        self._decimals = 0
+        self._alike = 0
+        self._unit: Unit | None = None
+        self._shorter: int | None = None
+
+    def feed(self, data: bytes) -> list[Reading]:
+        """Take the next bytes; return the readings of the lines they complete."""
+        lines, readings = self._split(data)
         # Lines of one length have the same decimals, so the length decides whether there is anything to look at.
         length = self._length
         if self._shorter is None:
@@ -125,14 +155,6 @@ class LineDecoder:
         self._length, self._unit, self._shorter = len(line), reading.unit, None
         return reading
 
-    def finish(self) -> list[Reading]:
-        """Count an unterminated line as skipped; nothing is ever held back."""
-        if self._tail.strip(BLANKS):
-            self.skipped += len(self._tail)
-        self._tail = b""
-        self._overflown = False
-        return []
-
 
 def _decimals(line: bytes, point: bytes) -> int:
     """Return how many digits stand after the last decimal mark."""
@@ -140,24 +162,33 @@ def _decimals(line: bytes, point: bytes) -> int:
     return len(part) - len(part.lstrip(b"0123456789"))
 
 
-def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
-    """Return the pure parse of one line (without its end) under `settings`."""
-    point = re.escape(settings.decimal.encode())
-    value = rb"(?P<sign>[+-][ \t]*)?" + _NUMBER % (point, point)
-    plain = re.compile(value + _UNIT, re.IGNORECASE).fullmatch
-    named = re.compile(_NAMED + value + _UNIT, re.IGNORECASE).fullmatch
-    numbered = re.compile(_NUMBERED + value + _UNIT, re.IGNORECASE).fullmatch
-    units = _units()
-    own_unit: tuple[int, Unit] = (NM_PER_UNIT[settings.unit], settings.unit)
-    bare = settings.range is None and not settings.resolution
+class Fields(NamedTuple):
+    """What stands on a line: the sign, the digits without their mark, how many follow it, and the unit if named."""
 
-    def parse(line: bytes) -> Reading | None:
+    negative: bool
+    digits: bytes
+    decimals: int
+    unit: bytes | None
+
+
+def line_fields(decimal: Literal[".", ","], unit: bytes) -> Callable[[bytes], Fields | None]:
+    """Return the pure reading of one line (without its end): a name or none, a value, a unit or none.
+
+    `unit` is a regular expression without groups for the units there are, whatever their capitals.
+    """
+    point = re.escape(decimal.encode())
+    value = rb"(?P<sign>[+-][ \t]*)?" + _NUMBER % (point, point) + _UNIT % unit
+    plain = re.compile(value, re.IGNORECASE).fullmatch
+    named = re.compile(_NAMED + value, re.IGNORECASE).fullmatch
+    numbered = re.compile(_NUMBERED + value, re.IGNORECASE).fullmatch
+
+    def read(line: bytes) -> Fields | None:
         text = line.strip(BLANKS)
         match = plain(text)
         if match is None:
             if (match := numbered(text)) is not None:
                 # With a decimal comma "1,2,3" is no channel 1 at 2.3: after such a comma a sign must follow.
-                doubtful = settings.decimal == "," and b"," in match["after"]
+                doubtful = decimal == "," and b"," in match["after"]
                 if match["sign"] is None and (match["part"] is None or doubtful):
                     return None
             elif (match := named(text)) is not None:
@@ -168,17 +199,34 @@ def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
                 return None
         sign, whole, part, spelling = match.groups()[-4:]
         digits = (whole or b"") + (part or b"")
+        return Fields(sign is not None and sign[0] == 0x2D, digits, len(part) if part else 0, spelling)
+
+    return read
+
+
+def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
+    """Return the pure parse of one line (without its end) under `settings`."""
+    read = line_fields(settings.decimal, _LENGTH_UNIT)
+    units = _units()
+    own_unit: tuple[int, Unit] = (NM_PER_UNIT[settings.unit], settings.unit)
+    bare = settings.range is None and not settings.resolution
+
+    def parse(line: bytes) -> Reading | None:
+        fields = read(line)
+        if fields is None:
+            return None
+        negative, digits, decimals, spelling = fields
         per_unit, unit = own_unit if spelling is None else units[spelling.lower()]
-        value_nm = scaled_nm(int(digits), len(part) if part else 0, per_unit)
-        if sign is not None and sign[0] == 0x2D:
+        value_nm = scaled_nm(int(digits), decimals, per_unit)
+        if negative:
             value_nm = -value_nm
         return Reading(value_nm, unit, () if bare else doubts(settings, value_nm, unit))
 
     return parse
 
 
-def _decoder(settings: LineSettings) -> LineDecoder:
-    return LineDecoder(line_parser(settings), settings.decimal)
+def _decoder(settings: LineSettings) -> DisplayDecoder:
+    return DisplayDecoder(line_parser(settings), settings.decimal)
 
 
 DRIVER = IndicatorDriver(

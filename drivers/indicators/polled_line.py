@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from pydantic import Field, field_validator
 
-from drivers.indicators.line import BLANKS, LineDecoder, LineSettings, line_parser
+from drivers.indicators.line import BLANKS, DisplayDecoder, LineSettings, line_parser
 from drivers.indicators.protocol import IndicatorDriver, interval_ns
 from drivers.reading import Reading
 
@@ -63,8 +63,8 @@ def _parser(settings: PolledLineSettings) -> Callable[[bytes], Reading | None]:
     return parse_after_echo
 
 
-def _decoder(settings: PolledLineSettings) -> LineDecoder:
-    return LineDecoder(_parser(settings), settings.decimal)
+def _decoder(settings: PolledLineSettings) -> DisplayDecoder:
+    return DisplayDecoder(_parser(settings), settings.decimal)
 
 
 def _request(settings: PolledLineSettings) -> bytes:
