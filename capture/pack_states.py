@@ -3,7 +3,7 @@ elsewhere. No I/O, no clock: what came first is told by the numbers of the recor
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -33,14 +33,16 @@ class PackState:
     words: str = ""
 
 
-def pack_states(sheet: Sheet, checks: Sequence[Judged], entries: Sequence[Entry]) -> list[PackState]:
+def pack_states(
+    sheet: Sheet, checks: Sequence[Judged], entries: Sequence[Entry], stale: Mapping[str, str]
+) -> list[PackState]:
     """Return how each pack of the sheet stands, in the order of checking.
 
-    A change of a pack's parts makes its check stale, and those of the packs that depend on it, if the check began
-    before it; a correction of a check's entries does, whenever it began.
+    `stale` has the packs whose check no longer counts, each with why (`changes.stale_checks`). A check whose own
+    entries were corrected counts no longer either.
     """
     last = {check.pack: check for check in sorted(checks, key=lambda check: check.number)}
-    changed = {entry.fact.pack: entry.number for entry in entries if isinstance(entry.fact, PartsChanged)}
+    changed = max((entry.number for entry in entries if isinstance(entry.fact, PartsChanged)), default=0)
     corrected = {entry.fact.entry: entry.number for entry in entries if isinstance(entry.fact, Correction)}
     states = []
     for pack in sheet.order():
@@ -48,28 +50,12 @@ def pack_states(sheet: Sheet, checks: Sequence[Judged], entries: Sequence[Entry]
         if check is None:
             states.append(PackState(pack.name, "unchecked"))
             continue
-        causes = [
-            (changed[name], f"parts of {name!r} were changed since its check")
-            for name in _needs(sheet, pack.name)
-            if changed.get(name, 0) > check.started_number
-        ]
-        causes += [
-            (corrected[number], "its check was corrected")
-            for number in (check.started_number, check.number)
-            if number in corrected
-        ]
-        if causes:
-            number, why = max(causes)
-            states.append(PackState(pack.name, "stale", number, why))
+        number = max((corrected.get(number, 0) for number in (check.started_number, check.number)), default=0)
+        if number:
+            states.append(PackState(pack.name, "stale", number, "its check was corrected"))
+        elif pack.name in stale:
+            states.append(PackState(pack.name, "stale", max(check.number, changed), stale[pack.name]))
         else:
             state: Literal["good", "not good"] = "good" if check.verdict == "good" else "not good"
             states.append(PackState(pack.name, state, check.number, check.verdict))
     return states
-
-
-def _needs(sheet: Sheet, name: str) -> list[str]:
-    """The pack and all that it depends on, round about too."""
-    found = [name]
-    for one in found:
-        found += [needed for needed in sheet.pack(one).depends_on if needed not in found]
-    return found

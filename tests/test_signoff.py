@@ -247,24 +247,19 @@ def test_a_change_after_the_sign_off_ends_it_and_one_after_a_torque_is_pointed_a
 # -- how packs stand -----------------------------------------------------------------------------------------------
 
 
-def test_a_change_of_parts_makes_the_pack_stale_and_those_that_depend_on_it() -> None:
-    checks = [Judged("low", 10, 19, "good"), Judged("high", 20, 29, "good")]
-    assert [(one.pack, one.state) for one in pack_states(SHEET, checks, [])] == [("low", "good"), ("high", "good")]
-    low = kept(PartsChanged("low", (), None, None, "Ana"))
-    assert [one.state for one in pack_states(SHEET, checks, low)] == ["stale", "stale"]
-    high = kept(PartsChanged("high", (), None, None, "Ana"))
-    assert [one.state for one in pack_states(SHEET, checks, high)] == ["good", "stale"]
-    again = [*checks, Judged("low", 110, 119, "loose")]
-    assert [one.state for one in pack_states(SHEET, again, low)] == ["not good", "stale"]
-    # Parts changed while a check ran: nobody can say what it measured.
-    during = [Judged("low", 99, 119, "good"), Judged("high", 120, 129, "good")]
-    assert [one.state for one in pack_states(SHEET, during, low)] == ["stale", "good"]
+def test_a_stale_check_is_no_good_one_and_an_older_override_does_not_meet_it() -> None:
+    checks = [Judged("low", 10, 19, "good"), Judged("high", 20, 29, "tight")]
+    assert [one.state for one in pack_states(SHEET, checks, [], {})] == ["good", "not good"]
+    changed = kept(PartsChanged("low", (), None, None, "Ana"))
+    assert pack_states(SHEET, checks, changed, {"low": "parts were changed"}) == [
+        PackState("low", "stale", 100, "parts were changed"),
+        PackState("high", "not good", 29, "tight"),
+    ]
 
 
 def test_a_corrected_check_is_stale_and_a_missing_one_unchecked() -> None:
-    found = pack_states(
-        SHEET, [Judged("low", 10, 19, "good")], kept(Correction(19, "Ana", "wrong pack", "it was high"))
-    )
+    wrong = kept(Correction(19, "Ana", "wrong pack", "it was high"))
+    found = pack_states(SHEET, [Judged("low", 10, 19, "good")], wrong, {})
     assert [one.state for one in found] == ["stale", "unchecked"]
 
 
