@@ -13,8 +13,10 @@ from typing import Annotated
 import typer
 
 from capture import __version__
+from capture.commands.allot import allot
 from capture.commands.measure import demo, run
 from capture.commands.records import check_sheet, jobs, show
+from capture.commands.stock import app as stock
 from capture.commands.wire import check_fixture, decode, listen, replay
 from capture.commands.words import say
 
@@ -47,8 +49,9 @@ def top(
     """Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof."""
 
 
-for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, check_sheet):
+for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, check_sheet, allot):
     app.command()(command)
+app.add_typer(stock, name="stock")
 
 
 def main() -> None:

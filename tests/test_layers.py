@@ -10,14 +10,14 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1]
-PURE = ("strokes", "stroke_measure", "verdict", "advice", "sheet", "facts", "check", "air", "safety", "cycle")
+PURE = ("strokes", "stroke_measure", "verdict", "advice", "allot", "sheet", "facts", "check", "air", "safety", "cycle")
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
-OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view")
+OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view", "stock", "waiting")
 IO = ("asyncio", "serial", "sqlalchemy", "aiomqtt", "paho", "amqtt", "rich", "typer", "socket", "threading", "time")
 LEVELS = [
-    ("strokes", "stroke_measure", "verdict", "advice", "sheet", "facts", "air", "safety", "cycle"),
+    ("strokes", "stroke_measure", "verdict", "advice", "allot", "sheet", "facts", "air", "safety", "cycle"),
     ("check",),
-    ("record", "publish", "dashboard"),
+    ("record", "publish", "dashboard", "stock", "waiting"),
     ("daemon",),
     ("session",),
     ("commands",),

@@ -23,13 +23,22 @@ class StockError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a piece goes or comes from. `job` is the same on every bench: a job's UUID, or a work order's text."""
+    """Where a piece goes or comes from. `job` is the same on every bench: a job's UUID, or empty without a record."""
 
     job: str
-    unit: str = ""
+    unit: str
     pack: str = ""
     adjuster: int | None = None
     """The index of the adjuster in the pack's build sheet, where it is known."""
+
+    @property
+    def holder(self) -> str:
+        """Who holds what is reserved here: the unit by its serial, which outlives a session's job, else the job."""
+        return self.unit or self.job
+
+    def is_same(self, other: Place) -> bool:
+        """Say whether both are the same adjuster of the same pack."""
+        return (self.holder, self.pack, self.adjuster) == (other.holder, other.pack, other.adjuster)
 
     def text(self) -> str:
         """Return the place for people."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,7 +21,7 @@ from typing import Any, Literal, Self
 from sqlalchemy import Connection, Engine, insert, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
-from capture.stock.file import StockFile, part_key
+from capture.stock.file import StockFile, exact_length, part_key
 from capture.stock.holdings import Bin, Holdings, Place, Reservation, StockError, misfit
 from capture.stock.ledger import READ, bins, movements, open_stock, pieces, reason
 from capture.stock.shelf import find_bin, holdings_of, open_reservations
@@ -118,11 +118,6 @@ class StockRoom:
                     _add(connection, kind, key, at, by, piece=_tag(connection, key, gone.serial), shelf=-1)
                     changed.append(f"{name}: {gone.serial} is gone")
                 wanted = listed.count - len(listed.measured)
-                if known and wanted < known.loose_reserved:
-                    raise StockError(
-                        f"{name}: {known.loose_reserved} unmeasured pieces are reserved, but the file counts {wanted}; "
-                        "release or consume reservations first (`strokelog stock show`), or count again"
-                    )
                 if wanted != loose:
                     _add(connection, kind, key, at, by, shelf=wanted - loose)
                     changed.append(f"{name}: {wanted - loose:+d} unmeasured, now {wanted}")
@@ -168,46 +163,40 @@ class StockRoom:
         numbers = []
         with self._writing("reserve") as connection:
             for request in requests:
-                key, shelf = self._bin(connection, request.part, request.thickness_nm)
                 values = _place("", request.place)
                 if request.source is None:
+                    key, shelf = self._bin(connection, request.part, request.thickness_nm)
                     piece = _free_piece(connection, shelf, request.serial)
                 else:
+                    key = _bin_for_fitted(connection, request.part, request.thickness_nm)
                     piece = _tag(connection, key, request.serial) if request.serial else None
                     _take_out(connection, request, at, by)
                     values |= _place("from_", request.source)
                 if request.place.adjuster is not None:
                     for other in open_reservations(connection):
-                        if other.source is None and _same_place(other.place, request.place):
+                        if other.source is None and other.place.is_same(request.place):
                             raise StockError(f"reserved already: {other.text}; release it first")
                 numbers.append(_add(connection, "reserved", key, at, by, piece=piece, shelf=0, **values))
             return [one for one in open_reservations(connection) if one.number in numbers]
 
-    def consume_directly(self, request: Request, *, by: str, at: datetime) -> Reservation:
-        """Take a free piece off the shelf for good, without a reservation beforehand."""
-        with self._writing("consume") as connection:
-            key, shelf = self._bin(connection, request.part, request.thickness_nm)
-            piece = _free_piece(connection, shelf, request.serial)
-            number = _add(connection, "reserved", key, at, by, piece=piece, shelf=0, **_place("", request.place))
-            taken = next(one for one in open_reservations(connection) if one.number == number)
-            _close(connection, "consumed", taken, at, by)
-            return taken
+    def release(self, holder: str | int, pack: str | None = None, *, by: str, at: datetime) -> list[Reservation]:
+        """Give up open reservations and return them: all of a unit's serial or a job's UUID, or of one pack of it; or,
+        for a number, that one.
+        """
+        return self._close_all("released", holder, pack, by, at)
 
-    def release(self, *, job: str, pack: str | None, number: int | None, by: str, at: datetime) -> list[Reservation]:
-        """Give up the job's open reservations (of one pack, or of one number); return them."""
-        return self._close_all("released", job, pack, number, by, at)
-
-    def consume(self, *, job: str, pack: str | None, number: int | None, by: str, at: datetime) -> list[Reservation]:
-        """Take the job's reserved pieces off the shelf for good, as at its sign-off; return the reservations."""
-        return self._close_all("consumed", job, pack, number, by, at)
+    def consume(self, holder: str | int, pack: str | None = None, *, by: str, at: datetime) -> list[Reservation]:
+        """Take reserved pieces off the shelf for good, as at a unit's sign-off; chosen like those to release."""
+        return self._close_all("consumed", holder, pack, by, at)
 
     def take_back(self, part: str, thickness_nm: int, serial: str | None, *, by: str, at: datetime) -> None:
         """Put a piece that came out of a pack back on the shelf; with the serial it had, if it had one."""
         with self._writing("take a piece back") as connection:
-            key, shelf = self._bin(connection, part, thickness_nm)
+            key = _bin_for_fitted(connection, part, thickness_nm)
             if serial is None:
                 _add(connection, "returned", key, at, by, shelf=1)
                 return
+            _, shelf = self._bin(connection, part, thickness_nm)
             if serial in {piece.serial for piece in shelf.pieces}:
                 raise StockError(f"piece {serial} lies on the shelf already; expected one that was consumed")
             measured = select(pieces.c.id).where(pieces.c.bin == key, pieces.c.serial == serial)
@@ -216,21 +205,15 @@ class StockRoom:
             _add(connection, "returned", key, at, by, piece=_tag(connection, key, serial), shelf=1)
 
     def _close_all(
-        self,
-        kind: Literal["released", "consumed"],
-        job: str,
-        pack: str | None,
-        number: int | None,
-        by: str,
-        at: datetime,
+        self, kind: Literal["released", "consumed"], holder: str | int, pack: str | None, by: str, at: datetime
     ) -> list[Reservation]:
         with self._writing(f"have reservations {kind}") as connection:
             chosen = [
                 one
                 for one in open_reservations(connection)
-                if one.place.job == job
-                and (pack is None or one.place.pack == pack)
-                and (number is None or one.number == number)
+                if holder in (one.number, one.place.unit, one.place.job)
+                and holder != ""
+                and pack in (None, one.place.pack)
             ]
             for one in chosen:
                 _close(connection, kind, one, at, by)
@@ -257,8 +240,17 @@ class StockRoom:
         except (SQLAlchemyError, sqlite3.Error) as error:
             raise StockError(f"could not {what} in {self._path}: {reason(error)}; nothing of it was kept") from error
 
-    def _writing(self, what: str) -> AbstractContextManager[Connection]:
-        return self._transaction(what, {})
+    @contextmanager
+    def _writing(self, what: str) -> Iterator[Connection]:
+        with self._transaction(what, {}) as connection:
+            yield connection
+            # Whatever was asked, no more may be promised than there is; an error here takes all of it back.
+            for one in holdings_of(connection).bins:
+                if one.loose < one.loose_reserved:
+                    raise StockError(
+                        f"could not {what} in {self._path}: {one.loose_reserved} unmeasured {one.text} are reserved "
+                        f"and {one.loose} would be there; release or consume reservations first (`strokelog stock show`)"
+                    )
 
 
 def _add(
@@ -281,10 +273,6 @@ def _place(prefix: str, place: Place) -> dict[str, Any]:
     return {f"{prefix}{name}": getattr(place, name) for name in ("job", "unit", "pack", "adjuster")}
 
 
-def _same_place(one: Place | None, other: Place) -> bool:
-    return one is not None and (one.job, one.pack, one.adjuster) == (other.job, other.pack, other.adjuster)
-
-
 def _tag(connection: Connection, key: int, serial: str, new: bool = False) -> int:
     """Return the number of the piece with this serial in this bin, made if there is none."""
     row = connection.execute(select(pieces).where(pieces.c.serial == serial)).first()
@@ -294,6 +282,24 @@ def _tag(connection: Connection, key: int, serial: str, new: bool = False) -> in
     if row.bin != key or new:
         raise StockError(f"the serial {serial} is another piece's; give this one a serial of its own")
     return int(row.id)
+
+
+def _bin_for_fitted(connection: Connection, part: str, thickness_nm: int) -> int:
+    """Return the bin of a piece that comes out of a pack, made if the stock never had that thickness of the part."""
+    key, _ = find_bin(connection, part, thickness_nm)
+    if key is not None:
+        return key
+    same = next((one for one in holdings_of(connection).bins if part_key(one.part) == part_key(part)), None)
+    if same is None:
+        raise StockError(f"the stock has no part {part}; import a stock file that lists it")
+    values = {
+        "part": same.part,
+        "part_key": part_key(part),
+        "thickness_nm": thickness_nm,
+        "thickness_text": exact_length(thickness_nm, same.unit),
+        "tolerance_nm": same.tolerance_nm,
+    }
+    return int(connection.execute(insert(bins).values(**values).returning(bins.c.id)).scalar_one())
 
 
 def _free_piece(connection: Connection, shelf: Bin, serial: str | None) -> int | None:
@@ -314,14 +320,14 @@ def _free_piece(connection: Connection, shelf: Bin, serial: str | None) -> int |
 def _take_out(connection: Connection, request: Request, at: datetime, by: str) -> None:
     assert request.source is not None
     for other in open_reservations(connection):
-        if _same_place(other.source, request.source):
+        if other.source is not None and other.source.is_same(request.source):
             raise StockError(f"promised already: {other.text}; release that first")
         same = (part_key(other.part), other.thickness_nm, other.serial) == (
             part_key(request.part),
             request.thickness_nm,
             request.serial,
         )
-        if _same_place(other.place, request.source) and same:
+        if other.place.is_same(request.source) and same:
             _close(connection, "consumed", other, at, by)
 
 

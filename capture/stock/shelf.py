@@ -55,7 +55,9 @@ def open_reservations(connection: Connection) -> list[Reservation]:
     found = []
     for row in connection.execute(query):
         actual_nm, expanded_nm = measured.get(row.piece, (None, None))
-        source = Place(row.from_job, row.from_unit, row.from_pack, row.from_adjuster) if row.from_job else None
+        source = (
+            Place(row.from_job, row.from_unit, row.from_pack, row.from_adjuster) if row.from_job is not None else None
+        )
         found.append(
             Reservation(
                 number=row.id,
