@@ -249,7 +249,7 @@ class StockRoom:
                 if one.loose < one.loose_reserved:
                     raise StockError(
                         f"could not {what} in {self._path}: {one.loose_reserved} unmeasured {one.text} are reserved "
-                        f"and {one.loose} would be there; release or consume reservations first (`strokelog stock show`)"
+                        f"and {one.loose} would be there; release or consume some first (`strokelog stock show`)"
                     )
 
 
