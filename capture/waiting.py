@@ -12,7 +12,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from capture.allot import Size, Slot, Supply, WaitingPack
-from capture.facts import PartsChanged
+from capture.facts import Fact, Override, PartsChanged, SignedOff
 from capture.record import Check, Job
 from capture.sheet import Selective, SheetError, parse_sheet
 from capture.stock import Holdings, Place, Reservation, part_key
@@ -25,8 +25,8 @@ __all__ = ["Gathered", "NotAsked", "WaitingFile", "from_file", "from_jobs"]
 #: An expanded uncertainty typed in by a person is taken as 95 % of a normal distribution, k = 2 (JCGM 100, 6.3.3).
 _TYPED_FACTOR = 2.0
 
-#: What was changed in each job (by its UUID) and when, oldest first: from the record.
-Changed = Mapping[str, Sequence[tuple[datetime, PartsChanged]]]
+#: What happened in each job (by its UUID) beside its checks, and when, oldest first.
+Facts = Mapping[str, Sequence[tuple[datetime, Fact]]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,12 +75,11 @@ class _Draft:
 # -- from the record -----------------------------------------------------------------------------------------
 
 
-def from_jobs(
-    jobs: Iterable[Job], holdings: Holdings, ended_after: datetime, changed: Changed | None = None
-) -> Gathered:
+def from_jobs(jobs: Iterable[Job], holdings: Holdings, ended_after: datetime, facts: Facts | None = None) -> Gathered:
     """Gather the packs whose newest check is not good, of every job still open or ended after `ended_after`.
 
-    A unit's serial is the same unit in whatever job, bench or record: only the newest check of a pack counts.
+    A unit's serial is the same unit in whatever job, bench or record: only the newest check of a pack counts. A pack
+    that an override let pass since, or whose unit was signed off since, waits for nothing.
     """
     newest: dict[tuple[str, str], tuple[Job, Check]] = {}
     for job in jobs:
@@ -93,7 +92,7 @@ def from_jobs(
     drafts: list[_Draft] = []
     not_asked: list[NotAsked] = []
     for (_, name), (job, check) in sorted(newest.items()):
-        found = _draft(job, check, holdings, (changed or {}).get(str(job.uuid), ()))
+        found = _draft(job, check, holdings, (facts or {}).get(str(job.uuid), ()))
         if isinstance(found, str):
             not_asked.append(NotAsked(job.unit_serial, name, job.bench, found))
         elif found is not None:
@@ -101,10 +100,11 @@ def from_jobs(
     return _gather(drafts, holdings, not_asked)
 
 
-def _draft(
-    job: Job, check: Check, holdings: Holdings, changed: Sequence[tuple[datetime, PartsChanged]]
-) -> _Draft | str | None:
-    """The pack of a check; why it cannot be asked about; or None if it is good."""
+def _draft(job: Job, check: Check, holdings: Holdings, facts: Sequence[tuple[datetime, Fact]]) -> _Draft | str | None:
+    """The pack of a check; why it cannot be asked about; or None if it waits for nothing."""
+    since = [fact for at, fact in facts if at > check.started_at]
+    if any(isinstance(one, SignedOff) or (isinstance(one, Override) and one.pack == check.pack) for one in since):
+        return None
     if check.verdict is None:
         return {
             "measuring": "is being measured",
@@ -114,7 +114,7 @@ def _draft(
     verdict = check.verdict.verdict
     if verdict.verdict == "good":
         return None
-    if any(fact.pack == check.pack and at > check.started_at for at, fact in changed):
+    if any(isinstance(one, PartsChanged) and one.pack == check.pack for one in since):
         return "its parts were changed since it was measured; check it again"
     try:
         sheet = parse_sheet(job.sheet_toml, f"the build sheet of job {job.id}")
@@ -122,8 +122,8 @@ def _draft(
     except SheetError as error:
         return f"its build sheet cannot be read: {error}"
     now = {n: one.fitted for n, one in enumerate(pack.adjusters)}
-    for _, fact in changed:
-        if fact.pack == check.pack:
+    for _, fact in facts:
+        if isinstance(fact, PartsChanged) and fact.pack == check.pack:
             now |= {change.adjuster: change.after for change in fact.changes}
     fitted = []
     for n, one in enumerate(pack.adjusters):

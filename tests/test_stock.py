@@ -27,7 +27,7 @@ from typer.testing import CliRunner, Result
 
 from capture.advice import Change
 from capture.cli import app
-from capture.facts import PartsChanged
+from capture.facts import Fact, Override, PartsChanged, SignedOff
 from capture.record import Job, Store
 from capture.stock import Place, Request, StockError, StockRoom, load_stock, part_key, write_stock
 from capture.stock.file import exact_length
@@ -526,12 +526,12 @@ def test_a_plate_the_stock_does_not_list_is_no_selective_part_to_allot(room: Sto
 
 def test_parts_changed_since_the_sheet_count_and_since_the_check_make_it_stale(room: StockRoom, tmp_path: Path) -> None:
     uuid = uuid4()
-    changed = PartsChanged("high", (Change(1, "selective", 3 * MM, 3_200_000),), None, None, "tech")
+    part = PartsChanged("high", (Change(1, "selective", 3 * MM, 3_200_000),), None, None, "tech")
     with Store.open(tmp_path / "a.sqlite") as store:
         checked(store, a_job(store, "A", uuid), 1_400_000)
         jobs = jobs_of(store)
-    before = {str(uuid): [(AT - timedelta(minutes=5), changed)]}
-    after = {str(uuid): [(AT + timedelta(minutes=5), changed)]}
+    before = {str(uuid): [(AT - timedelta(minutes=5), part)]}
+    after = {str(uuid): [(AT + timedelta(minutes=5), part)]}
     (waiting,) = from_jobs(jobs, room.holdings(), EVER, before).packs
     assert waiting.slots[0].fitted.thickness_nm == 3_200_000
     (stale,) = from_jobs(jobs, room.holdings(), EVER, after).not_asked
@@ -544,6 +544,19 @@ def test_parts_changed_since_the_sheet_count_and_since_the_check_make_it_stale(r
     # One that is reserved and not fitted yet is to be fitted first.
     (first,) = from_jobs(jobs, room.holdings(), EVER).not_asked
     assert "fit it and check again, or release it" in first.reason
+
+
+@pytest.mark.parametrize("fact", [SignedOff("anna"), Override("high", None, "anna", "parts are on order")])
+def test_a_pack_that_was_let_pass_waits_for_nothing(room: StockRoom, tmp_path: Path, fact: Fact) -> None:
+    uuid = uuid4()
+    with Store.open(tmp_path / "a.sqlite") as store:
+        checked(store, a_job(store, "A", uuid), 1_400_000)
+        jobs = jobs_of(store)
+    for minutes, waiting in ((5, 0), (-5, 1)):
+        facts = {str(uuid): [(AT + timedelta(minutes=minutes), fact)]}
+        assert len(from_jobs(jobs, room.holdings(), EVER, facts).packs) == waiting
+    other = {str(uuid): [(AT + timedelta(minutes=5), Override("low", None, "anna", "parts are on order"))]}
+    assert len(from_jobs(jobs, room.holdings(), EVER, other).packs) == 1
 
 
 @pytest.mark.parametrize(
