@@ -41,11 +41,25 @@ def _stock_at(stock: Path | None, config: Path | None) -> tuple[Path, str]:
 
 
 @contextmanager
+def stock_errors() -> Iterator[None]:
+    """Say in words what goes wrong with a stock, a file of it, or an allotment."""
+    from capture.allot import AllotError
+    from capture.stock import StockError
+    from capture.tables import TableError
+
+    with errors_in_words():
+        try:
+            yield
+        except (AllotError, StockError, TableError) as error:
+            fail(str(error))
+
+
+@contextmanager
 def opened(stock: Path | None, config: Path | None, by: str | None) -> Iterator[tuple[StockRoom, str, datetime]]:
     """Open the stock for a command; what goes wrong is said in words."""
     from capture.stock import StockRoom
 
-    with errors_in_words():
+    with stock_errors():
         path, technician = _stock_at(stock, config)
         if stock is None:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -111,7 +125,7 @@ def import_(
     """Make the shelf what a stock file says, as after counting it. What the file does not list stays."""
     from capture.stock import load_stock
 
-    with errors_in_words():
+    with stock_errors():
         loaded = load_stock(file)
     with opened(stock, config, by) as (room, who, at):
         changed = room.import_file(loaded, by=who, at=at)

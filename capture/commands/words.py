@@ -53,26 +53,14 @@ def say(text: str = "") -> None:
 
 @contextmanager
 def errors_in_words() -> Iterator[None]:
-    from capture.allot import AllotError
     from capture.config import ConfigError
     from capture.record import RecordError
     from capture.recording import RecordingError
     from capture.sheet import SheetError
-    from capture.stock import StockError
-    from capture.tables import TableError
 
     try:
         yield
-    except (
-        AllotError,
-        ConfigError,
-        RecordError,
-        RecordingError,
-        SheetError,
-        StockError,
-        TableError,
-        ConnectionError,
-    ) as error:
+    except (ConfigError, RecordError, RecordingError, SheetError, ConnectionError) as error:
         fail(str(error))
 
 
