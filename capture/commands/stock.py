@@ -18,7 +18,7 @@ from capture.commands.words import ConfigFile, Json, Settings, errors_in_words, 
 if TYPE_CHECKING:
     from capture.stock import Holdings, Reservation, StockRoom
 
-__all__ = ["StockPath", "app", "opened", "tell_reservations", "warn_low"]
+__all__ = ["StockPath", "app", "opened", "stock_at", "tell_reservations", "warn_low"]
 
 app = typer.Typer(no_args_is_help=True, help="The stock of selective parts: what lies on the shelf, and who gets it.")
 
@@ -32,7 +32,7 @@ _Serial = Annotated[str | None, typer.Option("--serial", help="The measured piec
 _Pack = Annotated[str, typer.Option("--pack", help="The pack it is for.")]
 
 
-def _stock_at(stock: Path | None, config: Path | None) -> tuple[Path, str]:
+def stock_at(stock: Path | None, config: Path | None) -> tuple[Path, str]:
     """Return where the stock is and who uses it, by the options and else the settings."""
     from capture.config import load_config
 
@@ -60,7 +60,7 @@ def opened(stock: Path | None, config: Path | None, by: str | None) -> Iterator[
     from capture.stock import StockRoom
 
     with stock_errors():
-        path, technician = _stock_at(stock, config)
+        path, technician = stock_at(stock, config)
         if stock is None:
             path.parent.mkdir(parents=True, exist_ok=True)
         with StockRoom.open(path) as room:
