@@ -657,8 +657,12 @@ def test_the_commands_from_import_to_sign_off(tmp_path: Path) -> None:
     assert "on the shelf again" in told("stock", "return", RING, "3.4 mm", *stock).stdout
     took = [told("stock", "reserve", RING, "2.8 mm", f"U{n}", *stock).stderr for n in range(3)]
     assert took == ["", "", "strokelog: low stock: snap ring 2.80 mm: 1 free, order at 1\n"]
+    (line,) = objects(told("stock", "return", RING, "3.4 mm", "--json", *stock))
+    assert (line["type"], line["thickness_nm"], line["serial"]) == ("returned", 3_400_000, None)
+    (line,) = objects(told("stock", "receive", RING, "3.4 mm", "2", "--json", *stock))
+    assert (line["type"], line["count"]) == ("received", 2)
     exported = told("stock", "export", *stock).stdout
-    assert 'thickness = "3.40 mm", count = 1' in exported
+    assert 'thickness = "3.40 mm", count = 4' in exported
 
 
 def test_the_allotment_of_a_record(room: StockRoom, tmp_path: Path) -> None:

@@ -226,6 +226,7 @@ def receive(
     part: _Part,
     thickness: _Thickness,
     count: Annotated[int, typer.Argument(min=1, max=100_000, help="How many.")],
+    as_json: Json = False,
     stock: StockPath = None,
     config: ConfigFile = None,
     by: _By = None,
@@ -234,7 +235,10 @@ def receive(
     value = _length(thickness, "THICKNESS")
     with opened(stock, config, by) as (room, who, at):
         room.receive(part, value, count, by=who, at=at)
-    say(f"{count} {part} {thickness} received.")
+    if as_json:
+        say(json.dumps({"type": "received", "part": part, "thickness_nm": value, "count": count}, ensure_ascii=False))
+    else:
+        say(f"{count} {part} {thickness} received.")
 
 
 @app.command("measure")
@@ -372,6 +376,7 @@ def give_back(
     part: _Part,
     thickness: _Thickness,
     serial: _Serial = None,
+    as_json: Json = False,
     stock: StockPath = None,
     config: ConfigFile = None,
     by: _By = None,
@@ -380,4 +385,7 @@ def give_back(
     value = _length(thickness, "THICKNESS")
     with opened(stock, config, by) as (room, who, at):
         room.take_back(part, value, serial, by=who, at=at)
-    say(f"{part} {thickness}{' ' + serial if serial else ''} is on the shelf again.")
+    if as_json:
+        say(json.dumps({"type": "returned", "part": part, "thickness_nm": value, "serial": serial}, ensure_ascii=False))
+    else:
+        say(f"{part} {thickness}{' ' + serial if serial else ''} is on the shelf again.")
