@@ -13,10 +13,12 @@ from typing import Annotated
 import typer
 
 from capture import __version__
+from capture.commands.allot import allot
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
 from capture.commands.signoff import override, sign_off, step, steps
+from capture.commands.stock import app as stock
 from capture.commands.verify import correct, verify
 from capture.commands.wire import check_fixture, decode, listen, replay
 from capture.commands.words import say
@@ -66,11 +68,13 @@ COMMANDS = (
     sign_off,
     verify,
     correct,
+    allot,
     check_sheet,
 )
 
 for command in COMMANDS:
     app.command()(command)
+app.add_typer(stock, name="stock")
 
 
 def main() -> None:

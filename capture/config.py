@@ -75,6 +75,8 @@ class Config(BaseSettings):
     technician: str = ""
     sheet: Path | None = None
     data_dir: Path = Field(default_factory=lambda: user_data_path("strokelog"))
+    stock: Path | None = None
+    """The stock's SQLite file, where benches share one; else it lies beside the record."""
     indicator: Indicator = Indicator()
     gauge: GaugeIdentity | None = None
     fixture: Fixture = Fixture()
@@ -84,6 +86,11 @@ class Config(BaseSettings):
     def record_path(self) -> Path:
         """The SQLite file with all jobs of this bench."""
         return self.data_dir / "record.sqlite"
+
+    @property
+    def stock_path(self) -> Path:
+        """The SQLite file of the stock."""
+        return self.stock or self.data_dir / "stock.sqlite"
 
     @property
     def recordings_dir(self) -> Path:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Iterable, Sequence
+from collections.abc import AsyncGenerator, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -178,7 +178,7 @@ async def survey(url: str, bauds: Iterable[int] = BAUDS, seconds_each: float = 2
 
 async def listen_live(
     url: str, driver: IndicatorDriver, settings: IndicatorSettings
-) -> AsyncIterator[tuple[int, bytes, list[Reading]]]:
+) -> AsyncGenerator[tuple[int, bytes, list[Reading]], None]:
     """Yield (t_ns, bytes, readings) as they come, t_ns nanoseconds on the monotonic clock, until closed.
 
     When the port is lost, what the decoder held back comes with no bytes, and listening goes on once the port is

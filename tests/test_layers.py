@@ -12,15 +12,15 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PURE = (
     "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts", "gauge",
-    "changes", "plan", "pack_states", "signoff", "scan", "check", "air", "safety", "cycle",
+    "changes", "plan", "pack_states", "signoff", "scan", "allot", "check", "air", "safety", "cycle",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
-OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view")
+OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view", "stock", "waiting")
 IO = ("asyncio", "serial", "sqlalchemy", "aiomqtt", "paho", "amqtt", "rich", "typer", "socket", "threading", "time")
 LEVELS = [
     tuple(name for name in PURE if name != "check"),
     ("check",),
-    ("record", "publish", "dashboard"),
+    ("record", "publish", "dashboard", "stock", "waiting"),
     ("daemon",),
     ("session",),
     ("commands",),

@@ -1,0 +1,171 @@
+"""The stock's SQLite file: its tables, and how it is opened so that several benches cannot harm it.
+
+A movement is only ever added; the file itself refuses to change or delete one. It is opened with SQLite's rollback
+journal and not its write-ahead log, because that log needs memory shared by all users of the file, and benches on
+several computers may use one file in a shared folder. (sqlite.org/wal.html, "WAL does not work over a network
+filesystem"; the folder must offer working locks, as NFS 4 and SMB do.)
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import Final
+
+from sqlalchemy import (
+    CheckConstraint,
+    Column,
+    Connection,
+    Engine,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    Table,
+    Text,
+    UniqueConstraint,
+    create_engine,
+    event,
+    inspect,
+)
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.pool import StaticPool
+
+from capture.stock.holdings import StockError
+
+__all__ = ["READ", "bins", "metadata", "movements", "open_stock", "pieces", "reason"]
+
+#: Execution options for a transaction that only reads: it must not take SQLite's write lock.
+READ: Final = {"sqlite_begin": "BEGIN"}
+_BUSY_MS: Final = 10_000
+_VERSION: Final = 1
+
+metadata = MetaData()
+
+bins = Table(
+    "bins",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("part", Text, nullable=False),
+    Column("part_key", Text, nullable=False),
+    Column("thickness_nm", Integer, nullable=False),
+    Column("thickness_text", Text, nullable=False),
+    Column("tolerance_nm", Integer),
+    Column("low", Integer),
+    UniqueConstraint("part_key", "thickness_nm"),
+)
+
+#: Pieces that carry a tag, since they were measured.
+pieces = Table(
+    "pieces",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("bin", ForeignKey("bins.id"), nullable=False),
+    Column("serial", Text, nullable=False, unique=True),
+)
+
+movements = Table(
+    "movements",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("at", Text, nullable=False),  # RFC 3339 in UTC
+    Column("by", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("bin", ForeignKey("bins.id"), nullable=False),
+    Column("piece", ForeignKey("pieces.id")),  # null: one of the loose pieces
+    Column("shelf", Integer, nullable=False),  # how many pieces more (or fewer) lie on the shelf after this
+    # A released or consumed reservation; unique, so that one can be closed only once whatever a program does.
+    Column("closes", ForeignKey("movements.id"), unique=True),
+    Column("job", Text),
+    Column("unit", Text),
+    Column("pack", Text),
+    Column("adjuster", Integer),
+    Column("from_job", Text),  # not null: the piece is fitted in this pack and is to come out of it
+    Column("from_unit", Text),
+    Column("from_pack", Text),
+    Column("from_adjuster", Integer),
+    Column("actual_nm", Integer),
+    Column("uncertainty_nm", Integer),
+    CheckConstraint(
+        "kind IN ('received', 'counted', 'measured', 'reserved', 'released', 'consumed', 'returned')",
+        name="movements_kind",
+    ),
+    CheckConstraint("(closes IS NOT NULL) = (kind IN ('released', 'consumed'))", name="movements_closes"),
+    Index("movements_bin_piece", "bin", "piece"),
+    sqlite_autoincrement=True,
+)
+
+_TRIGGERS: Final = tuple(
+    f"CREATE TRIGGER movements_no_{word.lower()} BEFORE {word} ON movements "
+    "BEGIN SELECT RAISE(ABORT, 'a movement of the stock is never changed'); END"
+    for word in ("UPDATE", "DELETE")
+)
+
+
+def reason(error: Exception) -> str:
+    """Return the database's own words for `error`, without SQLAlchemy's additions."""
+    return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
+
+
+def open_stock(path: Path) -> Engine:
+    """Return an engine on the stock at `path`, made if there is none. Raises StockError if it cannot be used."""
+    if not path.parent.is_dir():
+        raise StockError(f"cannot open the stock {path}: there is no directory {path.parent}; make it")
+    if path.is_dir():
+        raise StockError(f"cannot open the stock {path}: it is a directory; give the path of a file in it")
+    engine = create_engine(
+        "sqlite://",
+        creator=lambda: sqlite3.connect(path, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False),
+        poolclass=StaticPool,
+    )
+    event.listen(engine, "connect", _configure)
+    event.listen(engine, "begin", _begin)
+    try:
+        _make(engine, path)
+    except (DBAPIError, sqlite3.Error) as error:
+        engine.dispose()
+        raise StockError(
+            f"cannot open the stock {path}: {reason(error)}; expected an SQLite file this user may write, "
+            "in a directory this user may write"
+        ) from error
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _configure(connection: sqlite3.Connection, _pool_entry: object) -> None:
+    for pragma in (
+        f"busy_timeout = {_BUSY_MS}",
+        "journal_mode = DELETE",
+        "synchronous = EXTRA",  # the journal's removal, which is the commit, survives a power cut too
+        "foreign_keys = ON",
+    ):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin(connection: Connection) -> None:
+    # IMMEDIATE takes the write lock at once: what a writer has read cannot change before it has written.
+    connection.exec_driver_sql(connection.get_execution_options().get("sqlite_begin", "BEGIN IMMEDIATE"))
+
+
+def _version(connection: Connection) -> int:
+    return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+
+
+def _make(engine: Engine, path: Path) -> None:
+    with engine.connect().execution_options(**READ) as connection:
+        if _version(connection) == _VERSION and inspect(connection).has_table("movements"):
+            return
+    with engine.begin() as connection:  # another bench may have made it meanwhile, so look again
+        tables = inspect(connection).get_table_names()
+        if "movements" in tables:
+            if _version(connection) != _VERSION:
+                raise StockError(f"the stock {path} was written by a newer strokelog; install that version")
+            return
+        if tables:
+            raise StockError(f"{path} is an SQLite database but no stock (it holds the table {tables[0]!r})")
+        metadata.create_all(connection)
+        for trigger in _TRIGGERS:
+            connection.exec_driver_sql(trigger)
+        connection.exec_driver_sql(f"PRAGMA user_version = {_VERSION}")

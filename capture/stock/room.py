@@ -1,0 +1,337 @@
+"""The stock as benches share it: receives, measures, reserves, releases, consumes and takes back pieces.
+
+Theory. Nothing is stored but movements, each only ever added; what lies on the shelf and what is reserved is their
+sum. Every change is one transaction that takes the file's write lock before it looks at what there is, so two benches
+that ask for the last piece at once ask one after the other, and the second is refused. A killed process leaves the
+whole change or none. A reservation is closed by a movement that names it, and the file refuses a second one.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Literal, Self
+
+from sqlalchemy import Connection, Engine, insert, select, update
+from sqlalchemy.exc import SQLAlchemyError
+
+from capture.stock.file import StockFile, exact_length, part_key
+from capture.stock.holdings import Bin, Holdings, Place, Reservation, StockError, misfit
+from capture.stock.ledger import READ, bins, movements, open_stock, pieces, reason
+from capture.stock.shelf import find_bin, holdings_of, open_reservations
+from drivers.units import format_length
+
+__all__ = ["Request", "StockRoom"]
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One piece to reserve: a loose one, or the measured one of that serial; from the shelf, or out of `source`."""
+
+    part: str
+    thickness_nm: int
+    serial: str | None
+    place: Place
+    source: Place | None = None
+
+
+class StockRoom:
+    """One open stock. Every method raises StockError, and then has changed nothing. Clocks are arguments."""
+
+    def __init__(self, engine: Engine, path: Path) -> None:
+        self._engine = engine
+        self._path = path
+        self._lock = threading.Lock()
+
+    @classmethod
+    def open(cls, path: Path) -> Self:
+        """Open the stock at `path`, making it first if there is none."""
+        return cls(open_stock(path), path)
+
+    def close(self) -> None:
+        """Close the file. The stock is whole whether this is called or not."""
+        with self._lock:
+            self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def holdings(self) -> Holdings:
+        """Return what there is and what is promised, at one moment."""
+        with self._transaction("read the stock", READ) as connection:
+            return holdings_of(connection)
+
+    def import_file(self, stock: StockFile, *, by: str, at: datetime) -> list[str]:
+        """Make the shelf what the file says, as after counting it; return what that changed, in words.
+
+        Bins that the file does not list stay as they are. Refused where it counts fewer than are reserved.
+        """
+        changed: list[str] = []
+        with self._writing("import a stock file") as connection:
+            for listed in stock.pieces:
+                key, known = find_bin(connection, listed.part, listed.thickness)
+                about = {
+                    "part": listed.part,
+                    "thickness_text": listed.text,
+                    "tolerance_nm": listed.tolerance,
+                    "low": listed.low,
+                }
+                if key is None:
+                    values = {**about, "part_key": part_key(listed.part), "thickness_nm": listed.thickness}
+                    key = connection.execute(insert(bins).values(**values).returning(bins.c.id)).scalar_one()
+                else:
+                    connection.execute(update(bins).where(bins.c.id == key).values(**about))
+                kind = "counted" if known else "received"
+                tagged = {piece.serial: piece for piece in known.pieces} if known else {}
+                loose = known.loose if known else 0
+                name = f"{listed.part} {listed.text}"
+                for one in listed.measured:
+                    old = tagged.pop(one.serial, None)
+                    if old and (old.actual_nm, old.expanded_uncertainty_nm) == (one.actual, one.uncertainty):
+                        continue
+                    _add(
+                        connection,
+                        "measured" if old else kind,
+                        key,
+                        at,
+                        by,
+                        piece=_tag(connection, key, one.serial),
+                        shelf=0 if old else 1,
+                        actual_nm=one.actual,
+                        uncertainty_nm=one.uncertainty,
+                    )
+                    changed.append(f"{name}: {one.serial} {format_length(one.actual, 'mm')}")
+                for gone in tagged.values():
+                    if gone.reserved:
+                        raise StockError(f"{name}: piece {gone.serial} is reserved, but the file does not list it")
+                    _add(connection, kind, key, at, by, piece=_tag(connection, key, gone.serial), shelf=-1)
+                    changed.append(f"{name}: {gone.serial} is gone")
+                wanted = listed.count - len(listed.measured)
+                if wanted != loose:
+                    _add(connection, kind, key, at, by, shelf=wanted - loose)
+                    changed.append(f"{name}: {wanted - loose:+d} unmeasured, now {wanted}")
+        return changed
+
+    def receive(self, part: str, thickness_nm: int, count: int, *, by: str, at: datetime) -> None:
+        """Put `count` new, unmeasured pieces on the shelf, in a bin that there is."""
+        with self._writing("receive pieces") as connection:
+            key, _ = self._bin(connection, part, thickness_nm)
+            _add(connection, "received", key, at, by, shelf=count)
+
+    def measure(
+        self, part: str, thickness_nm: int, serial: str, actual_nm: int, expanded_nm: int, *, by: str, at: datetime
+    ) -> None:
+        """Keep a piece's measured thickness. A serial not yet known is put on one of the free loose pieces."""
+        with self._writing(f"keep the thickness of {serial}") as connection:
+            key, shelf = self._bin(connection, part, thickness_nm)
+            others = [one.thickness_nm for one in holdings_of(connection).bins if part_key(one.part) == part_key(part)]
+            if wrong := misfit(actual_nm, thickness_nm, others):
+                raise StockError(f"piece {serial} {wrong}")
+            known = serial in {piece.serial for piece in shelf.pieces}
+            if not known:
+                if shelf.loose <= shelf.loose_reserved:
+                    raise StockError(f"no unmeasured {shelf.text} is free to be given the serial {serial}")
+                _add(connection, "measured", key, at, by, shelf=-1)
+            _add(
+                connection,
+                "measured",
+                key,
+                at,
+                by,
+                piece=_tag(connection, key, serial, new=not known),
+                shelf=0 if known else 1,
+                actual_nm=actual_nm,
+                uncertainty_nm=expanded_nm,
+            )
+
+    def reserve(self, requests: Sequence[Request], *, by: str, at: datetime) -> list[Reservation]:
+        """Reserve all pieces or none, and return the reservations.
+
+        A piece out of another pack was fitted there, so what was reserved for that pack counts as consumed.
+        """
+        numbers = []
+        with self._writing("reserve") as connection:
+            for request in requests:
+                values = _place("", request.place)
+                if request.source is None:
+                    key, shelf = self._bin(connection, request.part, request.thickness_nm)
+                    piece = _free_piece(connection, shelf, request.serial)
+                else:
+                    key = _bin_for_fitted(connection, request.part, request.thickness_nm)
+                    piece = _tag(connection, key, request.serial) if request.serial else None
+                    _take_out(connection, request, at, by)
+                    values |= _place("from_", request.source)
+                if request.place.adjuster is not None:
+                    for other in open_reservations(connection):
+                        if other.source is None and other.place.is_same(request.place):
+                            raise StockError(f"reserved already: {other.text}; release it first")
+                numbers.append(_add(connection, "reserved", key, at, by, piece=piece, shelf=0, **values))
+            return [one for one in open_reservations(connection) if one.number in numbers]
+
+    def release(self, holder: str | int, pack: str | None = None, *, by: str, at: datetime) -> list[Reservation]:
+        """Give up open reservations and return them: all of a unit's serial or a job's UUID, or of one pack of it; or,
+        for a number, that one.
+        """
+        return self._close_all("released", holder, pack, by, at)
+
+    def consume(self, holder: str | int, pack: str | None = None, *, by: str, at: datetime) -> list[Reservation]:
+        """Take reserved pieces off the shelf for good, as at a unit's sign-off; chosen like those to release."""
+        return self._close_all("consumed", holder, pack, by, at)
+
+    def take_back(self, part: str, thickness_nm: int, serial: str | None, *, by: str, at: datetime) -> None:
+        """Put a piece that came out of a pack back on the shelf; with the serial it had, if it had one."""
+        with self._writing("take a piece back") as connection:
+            key = _bin_for_fitted(connection, part, thickness_nm)
+            if serial is None:
+                _add(connection, "returned", key, at, by, shelf=1)
+                return
+            _, shelf = self._bin(connection, part, thickness_nm)
+            if serial in {piece.serial for piece in shelf.pieces}:
+                raise StockError(f"piece {serial} lies on the shelf already; expected one that was consumed")
+            measured = select(pieces.c.id).where(pieces.c.bin == key, pieces.c.serial == serial)
+            if connection.execute(measured).first() is None:
+                raise StockError(f"no {shelf.text} was ever given the serial {serial}; leave the serial out")
+            _add(connection, "returned", key, at, by, piece=_tag(connection, key, serial), shelf=1)
+
+    def _close_all(
+        self, kind: Literal["released", "consumed"], holder: str | int, pack: str | None, by: str, at: datetime
+    ) -> list[Reservation]:
+        with self._writing(f"have reservations {kind}") as connection:
+            chosen = [
+                one
+                for one in open_reservations(connection)
+                if holder in (one.number, one.place.unit, one.place.job)
+                and holder != ""
+                and pack in (None, one.place.pack)
+            ]
+            for one in chosen:
+                _close(connection, kind, one, at, by)
+            return chosen
+
+    def _bin(self, connection: Connection, part: str, thickness_nm: int) -> tuple[int, Bin]:
+        key, found = find_bin(connection, part, thickness_nm)
+        if key is None or found is None:
+            every = holdings_of(connection).bins
+            same = [one.thickness_text for one in every if part_key(one.part) == part_key(part)]
+            there = ", ".join(same) or ", ".join(sorted({one.part for one in every})) or "nothing; import a stock file"
+            raise StockError(f"{self._path} has no {part} of {format_length(thickness_nm, 'mm')}; it has: {there}")
+        return key, found
+
+    @contextmanager
+    def _transaction(self, what: str, options: Mapping[str, str]) -> Iterator[Connection]:
+        try:
+            with (
+                self._lock,
+                self._engine.connect().execution_options(**options) as connection,
+                connection.begin(),
+            ):
+                yield connection
+        except (SQLAlchemyError, sqlite3.Error) as error:
+            raise StockError(f"could not {what} in {self._path}: {reason(error)}; nothing of it was kept") from error
+
+    @contextmanager
+    def _writing(self, what: str) -> Iterator[Connection]:
+        with self._transaction(what, {}) as connection:
+            yield connection
+            # Whatever was asked, no more may be promised than there is; an error here takes all of it back.
+            for one in holdings_of(connection).bins:
+                if one.loose < one.loose_reserved:
+                    raise StockError(
+                        f"could not {what} in {self._path}: {one.loose_reserved} unmeasured {one.text} are reserved "
+                        f"and {one.loose} would be there; release or consume some first (`strokelog stock show`)"
+                    )
+
+
+def _add(
+    connection: Connection,
+    kind: str,
+    key: int,
+    at: datetime,
+    by: str,
+    *,
+    shelf: int,
+    piece: int | None = None,
+    **rest: Any,
+) -> int:
+    when = at.astimezone(UTC).isoformat(timespec="microseconds")
+    values = {"at": when, "by": by, "kind": kind, "bin": key, "piece": piece, "shelf": shelf, **rest}
+    return int(connection.execute(insert(movements).values(**values).returning(movements.c.id)).scalar_one())
+
+
+def _place(prefix: str, place: Place) -> dict[str, Any]:
+    return {f"{prefix}{name}": getattr(place, name) for name in ("job", "unit", "pack", "adjuster")}
+
+
+def _tag(connection: Connection, key: int, serial: str, new: bool = False) -> int:
+    """Return the number of the piece with this serial in this bin, made if there is none."""
+    row = connection.execute(select(pieces).where(pieces.c.serial == serial)).first()
+    if row is None:
+        made = insert(pieces).values(bin=key, serial=serial).returning(pieces.c.id)
+        return int(connection.execute(made).scalar_one())
+    if row.bin != key or new:
+        raise StockError(f"the serial {serial} is another piece's; give this one a serial of its own")
+    return int(row.id)
+
+
+def _bin_for_fitted(connection: Connection, part: str, thickness_nm: int) -> int:
+    """Return the bin of a piece that comes out of a pack, made if the stock never had that thickness of the part."""
+    key, _ = find_bin(connection, part, thickness_nm)
+    if key is not None:
+        return key
+    same = next((one for one in holdings_of(connection).bins if part_key(one.part) == part_key(part)), None)
+    if same is None:
+        raise StockError(f"the stock has no part {part}; import a stock file that lists it")
+    values = {
+        "part": same.part,
+        "part_key": part_key(part),
+        "thickness_nm": thickness_nm,
+        "thickness_text": exact_length(thickness_nm, same.unit),
+        "tolerance_nm": same.tolerance_nm,
+    }
+    return int(connection.execute(insert(bins).values(**values).returning(bins.c.id)).scalar_one())
+
+
+def _free_piece(connection: Connection, shelf: Bin, serial: str | None) -> int | None:
+    """Return the number of the free piece asked for, None for a loose one; raises StockError if it is not free."""
+    if serial is not None:
+        found = next((piece for piece in shelf.pieces if piece.serial == serial), None)
+        if found is None or found.reserved:
+            state = "is reserved already" if found else "does not lie on the shelf"
+            raise StockError(f"{shelf.text}, piece {serial} {state}; see `strokelog stock show`")
+        return int(connection.execute(select(pieces.c.id).where(pieces.c.serial == serial)).scalar_one())
+    if shelf.loose <= shelf.loose_reserved:
+        free = ", ".join(piece.serial for piece in shelf.pieces if not piece.reserved)
+        hint = f"the free ones are measured, choose by serial: {free}" if free else "see `strokelog stock show`"
+        raise StockError(f"no unmeasured {shelf.text} is free ({shelf.shelf} there, {shelf.reserved} reserved); {hint}")
+    return None
+
+
+def _take_out(connection: Connection, request: Request, at: datetime, by: str) -> None:
+    assert request.source is not None
+    for other in open_reservations(connection):
+        if other.source is not None and other.source.is_same(request.source):
+            raise StockError(f"promised already: {other.text}; release that first")
+        same = (part_key(other.part), other.thickness_nm, other.serial) == (
+            part_key(request.part),
+            request.thickness_nm,
+            request.serial,
+        )
+        if other.place.is_same(request.source) and same:
+            _close(connection, "consumed", other, at, by)
+
+
+def _close(connection: Connection, kind: str, one: Reservation, at: datetime, by: str) -> None:
+    row = connection.execute(select(movements).where(movements.c.id == one.number)).one()
+    shelf = -1 if kind == "consumed" and one.source is None else 0
+    _add(connection, kind, row.bin, at, by, piece=row.piece, shelf=shelf, closes=one.number, **_place("", one.place))
