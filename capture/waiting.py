@@ -28,6 +28,9 @@ _TYPED_FACTOR = 2.0
 #: What happened in each job (by its UUID) beside its checks, and when, oldest first.
 Facts = Mapping[str, Sequence[tuple[datetime, Fact]]]
 
+#: The packs of each job (by its UUID) whose check no longer counts, and why.
+Stale = Mapping[str, Mapping[str, str]]
+
 
 @dataclass(frozen=True, slots=True)
 class NotAsked:
@@ -75,7 +78,13 @@ class _Draft:
 # -- from the record -----------------------------------------------------------------------------------------
 
 
-def from_jobs(jobs: Iterable[Job], holdings: Holdings, ended_after: datetime, facts: Facts | None = None) -> Gathered:
+def from_jobs(
+    jobs: Iterable[Job],
+    holdings: Holdings,
+    ended_after: datetime,
+    facts: Facts | None = None,
+    stale: Stale | None = None,
+) -> Gathered:
     """Gather the packs whose newest check is not good, of every job still open or ended after `ended_after`.
 
     A unit's serial is the same unit in whatever job, bench or record: only the newest check of a pack counts. A pack
@@ -93,6 +102,9 @@ def from_jobs(jobs: Iterable[Job], holdings: Holdings, ended_after: datetime, fa
     not_asked: list[NotAsked] = []
     for (_, name), (job, check) in sorted(newest.items()):
         found = _draft(job, check, holdings, (facts or {}).get(str(job.uuid), ()))
+        why = (stale or {}).get(str(job.uuid), {}).get(name)
+        if why is not None and found is not None:
+            found = f"is stale: {why}; check it again"
         if isinstance(found, str):
             not_asked.append(NotAsked(job.unit_serial, name, job.bench, found))
         elif found is not None:
@@ -127,7 +139,8 @@ def _draft(job: Job, check: Check, holdings: Holdings, facts: Sequence[tuple[dat
             now |= {change.adjuster: change.after for change in fact.changes}
     fitted = []
     for n, one in enumerate(pack.adjusters):
-        if isinstance(one, Selective):
+        # A part that moves other packs too is no matter of one pack: `strokelog plan` plans their unit.
+        if isinstance(one, Selective) and not one.moves:
             part = _fitted(one, n, now[n], Place(str(job.uuid), job.unit_serial, pack.name, n), check, holdings)
             if isinstance(part, str):
                 return part

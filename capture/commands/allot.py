@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -52,7 +53,7 @@ def allot(
     part was changed. Ends with 0 if every waiting pack is brought into range, 3 if not.
     """
     from capture.allot import allot as best_use
-    from capture.waiting import from_file, from_jobs
+    from capture.waiting import from_file
 
     if packs is not None and data_dir:
         fail("give --data-dir or --packs, not both: a pack waits in a record or in a file", 2)
@@ -63,7 +64,7 @@ def allot(
         if packs is not None:
             gathered = from_file(packs, holdings)
         else:
-            gathered = from_jobs(_jobs(data_dir, config), holdings, at - timedelta(days=days))
+            gathered = _waiting(_jobs(data_dir, config), holdings, at - timedelta(days=days))
         found = best_use(gathered.packs, gathered.shelf, level)
         shown = _Shown(found, gathered, holdings)
         if as_json:
@@ -87,6 +88,22 @@ def _jobs(data_dirs: list[Path] | None, config: Path | None) -> list[Job]:
         with errors_in_words(), open_store(config, folder) as store:
             jobs += store.jobs(_NEWEST_JOBS)
     return jobs
+
+
+def _waiting(jobs: list[Job], holdings: Holdings, ended_after: datetime) -> Gathered:
+    from capture.changes import fitted_now, stale_checks
+    from capture.commands.plan import happened_in
+    from capture.sheet import SheetError, parse_sheet
+    from capture.waiting import from_jobs
+
+    facts = {str(job.uuid): [(entry.at, entry.fact) for entry in job.facts] for job in jobs}
+    stale = {}
+    for job in jobs:
+        # A sheet that cannot be read is named with its packs, where they are gathered.
+        with contextlib.suppress(SheetError):
+            sheet, happened = parse_sheet(job.sheet_toml, f"the build sheet of job {job.id}"), happened_in(job)
+            stale[str(job.uuid)] = stale_checks(fitted_now(sheet, happened), happened)
+    return from_jobs(jobs, holdings, ended_after, facts, stale)
 
 
 def _requests(found: Allotment) -> list[Request]:

@@ -131,6 +131,7 @@ def sign_off(
             fail(
                 f"job {job}: something else was written meanwhile, so this does not count; see `strokelog steps {job}`"
             )
+        _consume(unit, _person(unit, by), config, as_json)
 
 
 @contextmanager
@@ -142,6 +143,17 @@ def _signing(job: int, config: Path | None, data_dir: Path | None) -> Iterator[S
             yield Signing(store, job)
         except Refused as error:
             fail(str(error))
+
+
+def _consume(unit: Signing, by: str, config: Path | None, as_json: bool) -> None:
+    """The pieces that the stock kept for this unit are in it now."""
+    from capture.commands.stock import opened, stock_at, tell_reservations
+
+    if not stock_at(None, config)[0].is_file():
+        return
+    with opened(None, config, by) as (room, who, at):
+        taken = room.consume(unit.job.unit_serial or str(unit.job.uuid), by=who, at=at)
+    tell_reservations(taken, "consumed", as_json)
 
 
 def _add(unit: Signing, fact: Fact, as_json: bool) -> None:
