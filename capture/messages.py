@@ -42,6 +42,7 @@ from capture.view import LinkState
 
 __all__ = [
     "MESSAGES",
+    "ROOT",
     "BenchStatus",
     "BudgetLineMessage",
     "Outgoing",
