@@ -173,7 +173,9 @@ class BenchOnBoard:
         if status.air == "tripped" and not self._air_fault:
             self._air_fault = "The air was shut off."
         self._gauge_due, self._unit = status.gauge_due, status.display_unit
-        self._measure, self._indicator_down = status.measure, status.indicator == "down"
+        self._indicator_down = status.indicator == "down"
+        if status.state == "measuring":
+            self._measure = status.measure
         if told is not None and (self._stroke_at is None or told > self._stroke_at):
             self._stroke_at, self._travel_nm, self._stroke_n, self._stroke_key = told, travel, None, None
 

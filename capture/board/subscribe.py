@@ -26,6 +26,7 @@ from capture.view import LinkState
 __all__ = ["TOPICS", "Subscriber"]
 
 _log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())  # by default Python would write into the live screen; what matters is told there
 
 #: What a board must be allowed to read; it never writes.
 TOPICS: Final = (f"{ROOT}/+/status", f"{ROOT}/+/+/stroke", f"{ROOT}/+/+/verdict")
@@ -88,6 +89,7 @@ class Subscriber:
             keepalive=self._settings.keepalive,
             timeout=_ANSWER_S,
             max_queued_incoming_messages=_MOST_WAITING,
+            logger=_log,
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             **options,
         )
@@ -96,10 +98,11 @@ class Subscriber:
             await client.__aenter__()
             try:
                 await self._hear(client)
-            finally:
+            except asyncio.CancelledError:
                 client.timeout = _LEAVE_S  # a broker that hangs must not hold up who leaves
                 with contextlib.suppress(aiomqtt.MqttError):
                     await client.__aexit__(None, None, None)
+                raise
         finally:
             await let_go(client)
 
