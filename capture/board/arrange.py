@@ -27,7 +27,7 @@ def _by_name(row: BenchRow) -> tuple[Any, ...]:
 ORDERS: Final[dict[str, Callable[[BenchRow], Any]]] = {
     "need": lambda row: rank(row.needs),
     "bench": lambda row: 0,
-    "longest since a stroke": lambda row: row.last_stroke_at or _NEVER,
+    "oldest stroke": lambda row: row.last_stroke_at or _NEVER,
     "verdict": lambda row: _VERDICTS.get(row.verdict or "", len(_VERDICTS)),
     "technician": lambda row: row.technician.casefold(),
 }

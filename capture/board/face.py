@@ -148,16 +148,16 @@ class _Lines:
     def __init__(self, floor: Floor, as_json: bool, out: TextIO) -> None:
         self._floor, self._json, self._out = floor, as_json, out
         self._rows: dict[str, BenchRow] = {}
-        self._link: LinkState | None = None
+        self._broker: tuple[LinkState, str] | None = None
         self._warnings: dict[str, str] = {}
 
     def write(self) -> None:
         """Write a line for every bench, for the broker and for every warning that differs from what was written."""
         now = local_now()
         broker = self._floor.broker
-        if broker.link != self._link:
-            self._link = broker.link
-            words = "broker up" if broker.link == "up" else broker_words(self._floor, now)
+        if (broker.link, broker.reason) != self._broker:
+            self._broker = broker.link, broker.reason
+            words = "broker up" if broker.link == "up" else broker_words(self._floor)
             self._line({"change": "broker", "link": broker.link, "reason": broker.reason}, words)
         rows = {row.key: row for row in self._floor.rows(now)}
         for key, row in rows.items():

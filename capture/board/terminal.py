@@ -18,6 +18,7 @@ from capture.board.words import (
     broker_words,
     doing,
     look_of,
+    mean_words,
     need_words,
     rates,
     share,
@@ -25,7 +26,6 @@ from capture.board.words import (
 )
 from capture.dashboard.bigtext import big_number
 from capture.dashboard.canvas import Frame, Ink, Row, fit, row_width, wrap
-from drivers.units import format_length
 
 __all__ = ["Choice", "render"]
 
@@ -80,7 +80,10 @@ def render(floor: Floor, choice: Choice, now: datetime, width: int, height: int,
     if not shown:
         table = [[], [(f" {_nothing(len(rows), choice)}", "bold")]]
     table += [[] for _ in range(body - len(table))]
-    title: Row = [("   ", "underline"), *((f"{name:<{cells}} "[: cells + 1], "underline") for name, cells in columns)]
+    title: Row = [
+        ("   ", "underline"),
+        *((f"{ink.text(name):<{cells}} "[: cells + 1], "underline") for name, cells in columns),
+    ]
     if roomy:
         title.append(("NEEDS A PERSON", "underline"))
     lines = [*head, fit(title, width, "underline"), *table[:body], *warnings, _keys(choice, len(shown), width, ink)]
@@ -130,9 +133,10 @@ def _ends(left: str, right: str, width: int) -> str:
 
 
 def _broker(floor: Floor, now: datetime, width: int, ink: Ink) -> list[Row]:
-    words = broker_words(floor, now)
+    words = broker_words(floor)
     if not words:
         return []
+    words += f" ({age(floor.broker.since, now)})"
     return [[(f" {line}".ljust(width), "bold red reverse")] for line in wrap(ink.text(words), width - 2, 3)]
 
 
@@ -168,18 +172,13 @@ def _block(
     """Return one bench: its line, and what it needs behind it or on the next."""
     look = look_of(row)
     plain = "dim" if old or row.state in ("offline", "unknown") else ""
-    mean = ""
-    if row.mean_nm is not None and row.uncertainty_nm is not None:
-        figures = format_length(row.mean_nm, row.display_unit).rsplit(" ", 1)[0]
-        spread = format_length(row.uncertainty_nm, row.display_unit).rsplit(" ", 1)[0]
-        mean = ink.text(f"{figures} ± {spread}")
     cells: dict[str, tuple[str, str]] = {
         "BENCH": (ink.text(row.bench), plain or "bold"),
         "UNIT": (ink.text(row.unit_serial), plain),
         "PACK": (ink.text(row.pack), plain),
         "TRAVEL": (travel(row), plain or "bold"),
         "VERDICT": (f"{ink.pick(look.shape, look.ascii_shape)} {doing(row)}", plain or look.style),
-        "MEAN ± U": (mean, plain),
+        "MEAN ± U": (ink.text(mean_words(row)), plain),
         "TECH": (ink.text(row.technician), plain),
         "STROKE": (age(row.last_stroke_at, now), plain),
     }
@@ -240,7 +239,8 @@ def _keys(choice: Choice, shown: int, width: int, ink: Ink) -> Row:
         parts.append(f"/ find: {ink.text(choice.text)}" if choice.text else "/ find")
         if choice.pages > 1:
             parts.append(f"PgUp PgDn {choice.page + 1} of {choice.pages}")
-        line = " " + "   ".join([*parts, "q end"])
-        if cell_len(line) > width:
-            line = " " + "  ".join([*parts, "q end"])
+        line = next(
+            (line for gap in ("   ", "  ") if cell_len(line := " " + gap.join([*parts, "q end"])) <= width),
+            " q end  s sort  n need  / find  PgUp PgDn",
+        )
     return fit([(line, "reverse")], width, "reverse")

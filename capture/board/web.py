@@ -104,8 +104,7 @@ class Pages:
         today = self._floor.today(now)
         return {
             "link": self._floor.broker.link,
-            # Without its age, which the page counts for itself.
-            "broker": broker_words(self._floor, self._floor.broker.since),
+            "broker": broker_words(self._floor),
             "broker_since": round(self._floor.broker.since.timestamp() * 1000),
             "yield": share(today.yield_share),
             "recheck": share(today.recheck_share),

@@ -13,7 +13,22 @@ from capture.board.yields import Today
 from capture.dashboard.words import LOOKS
 from drivers.units import format_length
 
-__all__ = ["NEED_LOOKS", "STATE_LOOKS", "BoardLook", "age", "broker_words", "doing", "look_of", "plain_row", "row_json"]
+__all__ = [
+    "NEED_LOOKS",
+    "STATE_LOOKS",
+    "BoardLook",
+    "age",
+    "broker_words",
+    "doing",
+    "look_of",
+    "mean_words",
+    "need_words",
+    "plain_row",
+    "rates",
+    "row_json",
+    "share",
+    "travel",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,16 +116,22 @@ def rates(today: Today, seen_since: datetime) -> tuple[str, str, str]:
     )
 
 
-def broker_words(floor: Floor, now: datetime) -> str:
-    """Return what is wrong with the board's own link, and since when; empty while it is up."""
+def broker_words(floor: Floor) -> str:
+    """Return what is wrong with the board's own link, without since when; empty while it is up."""
     broker = floor.broker
     if broker.link == "up":
         return ""
-    ago = age(broker.since, now)
     if broker.link == "connecting" and not broker.reason:
-        return f"No broker yet ({ago})."
-    reason = broker.reason[:1].upper() + broker.reason[1:]
-    return f"BROKER LOST for {ago}. All below is old. {reason}."
+        return "No broker yet."
+    return f"BROKER LOST. All below is old. {broker.reason[:1].upper()}{broker.reason[1:]}."
+
+
+def mean_words(row: BenchRow) -> str:
+    """Return the verdict's mean with its expanded uncertainty, without the unit; empty without a verdict."""
+    if row.mean_nm is None or row.uncertainty_nm is None:
+        return ""
+    mean, spread = (format_length(one, row.display_unit).rsplit(" ", 1)[0] for one in (row.mean_nm, row.uncertainty_nm))
+    return f"{mean} ± {spread}"
 
 
 def need_words(need: Need, now: datetime) -> str:
@@ -147,6 +168,7 @@ def row_json(row: BenchRow) -> dict[str, Any]:
         "verdict": row.verdict,
         "doing": doing(row),
         "shape": look.shape,
+        "mean": mean_words(row),
         "mean_nm": row.mean_nm,
         "expanded_uncertainty_nm": row.uncertainty_nm,
         "travel_nm": row.last_travel_nm,

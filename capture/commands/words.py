@@ -63,6 +63,8 @@ def errors_in_words() -> Iterator[None]:
 
     try:
         yield
+    except BrokenPipeError:  # a reader that left is no fault; `main` ends quietly
+        raise
     except (ConfigError, RecordError, RecordingError, SheetError, ConnectionError) as error:
         fail(str(error))
 

@@ -43,7 +43,10 @@ function card(key) {
   const element = document.createElement("li");
   const made = { element };
   made.bench = make("h2", "", element);
-  made.at = make("div", "at", element);
+  const at = make("div", "at", element);
+  made.at = document.createTextNode("");
+  at.append(made.at);
+  made.mean = make("span", "", at);
   const main = make("div", "main", element);
   made.doing = make("span", "doing", main);
   made.travel = make("span", "travel", main);
@@ -62,7 +65,9 @@ function fill(made, row) {
   if (urgent) classes.push("urgent");
   made.element.className = classes.join(" ");
   say(made.bench, row.bench);
-  say(made.at, [row.unit && `unit ${row.unit}`, row.pack && `pack ${row.pack}`].filter(Boolean).join(" · "));
+  const at = [row.unit && `unit ${row.unit}`, row.pack && `pack ${row.pack}`].filter(Boolean).join(" · ");
+  say(made.at, row.mean ? `${at} · ` : at);
+  say(made.mean, row.mean && `mean ${row.mean}`);
   say(made.doing, `${row.shape} ${row.doing}`);
   say(made.travel, row.travel === "-" ? "" : row.travel);
   say(made.technician, row.technician);
@@ -153,7 +158,7 @@ function take(event) {
     about = told.about;
     say(part("yield"), about.yield);
     say(part("recheck"), about.recheck);
-    say(part("over"), `of ${about.packs} ${about.packs === 1 ? "pack" : "packs"} since ${about.since}`);
+    say(part("over"), `rates of ${about.packs} ${about.packs === 1 ? "pack" : "packs"} since ${about.since}`);
     const warnings = part("warnings");
     warnings.hidden = !about.warnings.length;
     warnings.replaceChildren(...about.warnings.map((text) => {
@@ -188,7 +193,7 @@ stream.addEventListener("alive", take);
 setInterval(() => {
   for (const [key, row] of rows) grow(cards.get(key), row);
   const now = new Date(Date.now() + ahead);
-  say(part("clock"), about ? now.toLocaleTimeString() : "");
+  say(part("clock"), about ? now.toLocaleTimeString([], { hourCycle: "h23" }) : "");
   trouble();
 }, 1000);
 
