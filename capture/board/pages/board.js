@@ -66,7 +66,7 @@ function fill(made, row) {
   made.element.className = classes.join(" ");
   say(made.bench, row.bench);
   const at = [row.unit && `unit ${row.unit}`, row.pack && `pack ${row.pack}`].filter(Boolean).join(" · ");
-  say(made.at, row.mean ? `${at} · ` : at);
+  say(made.at, row.mean ? `${at} ` : at);
   say(made.mean, row.mean && `mean ${row.mean}`);
   say(made.doing, `${row.shape} ${row.doing}`);
   say(made.travel, row.travel === "-" ? "" : row.travel);
