@@ -20,6 +20,7 @@ from capture.safety import (
     Disarm,
     ErrorRaised,
     Event,
+    Fault,
     FixtureBack,
     FixtureLost,
     FixtureTrouble,
@@ -50,7 +51,7 @@ from drivers.fixtures.protocol import (
 from drivers.fixtures.wiring import fixture_transport
 from drivers.transport import Chunk, Lost, Opened, Transport
 
-__all__ = ["AirCheck", "FixtureSetup", "Way"]
+__all__ = ["AirCheck", "FixtureSetup", "Standing", "Way"]
 
 Way = Literal["hold", "press"]
 
@@ -65,6 +66,23 @@ class FixtureSetup:
     settings: FixtureSettings
     port: str
     way: Way = "hold"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The air as others are told of it: no figures and no single apply, so that it changes seldom."""
+
+    word: Literal["unarmed", "armed", "tripped", "stopped"]
+    faults: tuple[Fault, ...]
+
+
+_STANDING: dict[State, Literal["unarmed", "armed", "tripped", "stopped"]] = {
+    State.UNARMED: "unarmed",
+    State.ARMED: "armed",
+    State.APPLIED: "armed",
+    State.TRIPPED: "tripped",
+    State.STOPPED: "stopped",
+}
 
 
 def _shown(safety: Safety) -> tuple[object, ...]:
@@ -108,6 +126,17 @@ class AirCheck:
         self._sent_open: bool | None = None
         self._sent_ns = 0
         self._polled_ns = 0
+
+    @property
+    def standing(self) -> Standing:
+        """The air as others are told of it."""
+        return Standing(_STANDING[self.safety.state], self.safety.faults())
+
+    def fault_words(self) -> str:
+        """Return why there can be no air and what to do, empty where nothing but arming is missing."""
+        if self.safety.trip or not self.safety.faults():
+            return self.safety.trip
+        return " ".join(self.safety.against_arming())
 
     # -- what the bench tells ----------------------------------------------------------------------------
 

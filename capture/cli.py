@@ -14,6 +14,7 @@ import typer
 
 from capture import __version__
 from capture.commands.allot import allot
+from capture.commands.board import board
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
@@ -70,6 +71,7 @@ COMMANDS = (
     correct,
     allot,
     check_sheet,
+    board,
 )
 
 for command in COMMANDS:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from collections import Counter
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -22,7 +23,7 @@ from uuid import uuid4
 
 from capture import __version__
 from capture.advice import Advice, advise
-from capture.air_check import AirCheck, FixtureSetup
+from capture.air_check import AirCheck, FixtureSetup, Standing
 from capture.check import MOST_TIMES, Check, CheckState, Effect, Finished, StrokeKept
 from capture.cycle import StrokesToMake
 from capture.diagnosis import how_far_off
@@ -166,6 +167,11 @@ class Bench:
         self._broker_warning = ""
         self._gauge_warning = setup.gauge.warning(datetime.now().astimezone().date()) if setup.gauge else ""
         self.view.warning = self.standing_warning
+        self._last_stroke: tuple[datetime, int] | None = None
+        """When the newest stroke was kept, and its travel as the sheet measures."""
+        self._verdicts: Counter[str] = Counter()
+        """How many verdicts each pack has had in this job."""
+        self._air_told: Standing | None = None
 
     # -- life --------------------------------------------------------------------------------------------
 
@@ -372,7 +378,10 @@ class Bench:
                 if not self._silent:
                     self._on_event(silence, "")
             if silence or self._silent:
+                changed = bool(silence) is not self._silent
                 self._silent = bool(silence)
+                if changed:
+                    self._tell_status()
                 self.view.warning = silence or self.standing_warning
                 self._on_change()
 
@@ -410,6 +419,8 @@ class Bench:
         view.air_text = safety.why_not() or (held.words if held else "") or air.said
         hot = view.air_state in ("armed", "applied")
         view.caution = "Hands clear: the air can come at any moment." if hot else ""
+        if air.standing != self._air_told:
+            self._tell_status()
         self._on_change()
 
     def _air_failed(self, task: asyncio.Task[None], transport: Transport | Playback) -> None:
@@ -490,6 +501,8 @@ class Bench:
                 at=now,
                 messages=self._outgoing(message),
             )
+            stroke = effect.stroke
+            self._last_stroke = now, stroke.peak_travel_nm if running.pack.measure == "peak" else stroke.held_travel_nm
             self._notify()
             shown = StrokeView(effect.stroke, effect.seat)
             self.view.strokes.append(shown)
@@ -506,6 +519,7 @@ class Bench:
         assert self._store is not None
         advice = advise(running.pack, verdict, self.setup.sheet.display_unit)
         sha256 = await self._in_thread(running.recording.seal)
+        self._verdicts[running.pack.name] += 1
         message = VerdictMessage.of(
             verdict,
             at=now,
@@ -515,6 +529,7 @@ class Bench:
             check=running.id,
             advice=[one.text for one in advice],
             recording_sha256=sha256,
+            attempt=self._verdicts[running.pack.name],
         )
         await self._in_thread(
             self._store.finish_check,
@@ -562,6 +577,8 @@ class Bench:
 
     def _status(self) -> BenchStatus:
         running = self._running
+        stroke_at, travel_nm = self._last_stroke or (None, None)
+        self._air_told = self.air.standing if self.air else None
         return BenchStatus(
             at=datetime.now(UTC),
             bench=self.setup.bench,
@@ -572,6 +589,14 @@ class Bench:
             technician=self.setup.technician,
             pack=running.pack.name if running else None,
             indicator=self.view.indicator,
+            gauge_due=self.setup.gauge.calibration_due if self.setup.gauge else None,
+            display_unit=self.setup.sheet.display_unit,
+            measure=running.pack.measure if running else "peak",
+            last_stroke_at=stroke_at,
+            last_travel_nm=travel_nm,
+            air=self._air_told.word if self._air_told else "",
+            air_fault=self.air.fault_words() if self.air else "",
+            needs="The indicator is connected but sends no readings: check that it is on." if self._silent else "",
         )
 
     def _tell_status(self) -> None:

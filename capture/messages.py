@@ -19,7 +19,7 @@ import json
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import Annotated, Any, Final, Literal, Self
 from urllib.parse import unquote
 from uuid import UUID, uuid4
@@ -42,6 +42,7 @@ from capture.view import LinkState
 
 __all__ = [
     "MESSAGES",
+    "ROOT",
     "BenchStatus",
     "BudgetLineMessage",
     "Outgoing",
@@ -160,6 +161,20 @@ class BenchStatus(_Message):
     pack: str | None = Field(default=None, description="The pack being measured, null for none.")
     indicator: LinkState = "off"
     messages_waiting: int = Field(default=0, ge=0, description="Completed but not yet taken by the broker.")
+    vanished: bool | None = Field(
+        default=None, description="With `offline`: true in the last will, false where the session was ended in order."
+    )
+    display_unit: Literal["in", "mm"] = Field(default="mm", description="What the bench's people read lengths in.")
+    measure: Literal["peak", "held"] = Field(default="peak", description="Which travel the pack's sheet averages.")
+    last_stroke_at: At | None = Field(default=None, description="When the session's newest stroke ended.")
+    last_travel_nm: int | None = Field(default=None, description="The travel of that stroke, as the sheet measures.")
+    air: Literal["", "unarmed", "armed", "tripped", "stopped"] = Field(
+        default="",
+        description="The air valve's safety; armed whether or not air is applied; empty where there is no fixture.",
+    )
+    air_fault: str = Field(default="", description="Why there can be no air, and what to do, in words.")
+    gauge_due: date | None = Field(default=None, description="When the indicator's calibration is due.")
+    needs: str = Field(default="", description="What else the bench needs a person for, in words.")
 
 
 class StrokeMessage(_Message):
@@ -222,6 +237,9 @@ class VerdictMessage(_Message):
     more_strokes: int | None
     advice: tuple[str, ...]
     recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    attempt: int | None = Field(
+        default=None, ge=1, description="Which verdict on this pack in this job it is: 1 is the pack's first check."
+    )
 
     @classmethod
     def of(
@@ -235,6 +253,7 @@ class VerdictMessage(_Message):
         check: int,
         advice: Iterable[str],
         recording_sha256: str,
+        attempt: int | None = None,
     ) -> Self:
         """Return the message for `verdict`."""
         judged = {field.name: getattr(verdict, field.name) for field in fields(verdict)}
@@ -250,6 +269,7 @@ class VerdictMessage(_Message):
             check=check,
             advice=tuple(advice),
             recording_sha256=recording_sha256,
+            attempt=attempt,
             **judged,
         )
 

@@ -32,7 +32,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from capture.messages import BenchStatus, Outgoing, status_topic, topic_level
 from capture.view import LinkState
 
-__all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher"]
+__all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher", "let_go", "let_in"]
 
 _log = logging.getLogger(__name__)
 
@@ -124,7 +124,7 @@ class Outbox(Protocol):
     def outbox_size(self) -> int: ...
 
 
-class _Down(Exception):
+class _Down(ConnectionError):
     """The broker cannot be used now; the text says why and what to do."""
 
 
@@ -245,7 +245,7 @@ class Publisher:
 
     @contextlib.asynccontextmanager
     async def _connection(self) -> AsyncIterator[aiomqtt.Client]:
-        options = await asyncio.to_thread(self._let_in)
+        options = await asyncio.to_thread(let_in, self._settings)
         host, port = self._settings.address
         client = aiomqtt.Client(
             host,
@@ -254,7 +254,7 @@ class Publisher:
             clean_session=True,
             keepalive=self._settings.keepalive,
             timeout=_ANSWER_S,
-            will=aiomqtt.Will(self._topic, self._offline().model_dump_json(), qos=1, retain=True),
+            will=aiomqtt.Will(self._topic, self._offline(vanished=True).model_dump_json(), qos=1, retain=True),
             # A small message must not wait for the acknowledgement of the one before it.
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
             **options,
@@ -266,27 +266,7 @@ class Publisher:
             client.timeout = _LEAVE_S
             await client.__aexit__(None, None, None)
         finally:
-            await _let_go(client)
-
-    def _let_in(self) -> dict[str, Any]:
-        """Return the user, password and TLS options. Blocks on files."""
-        settings = self._settings
-        options: dict[str, Any] = {"username": settings.username}
-        try:
-            if settings.password_file is not None:
-                options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
-            if settings.tls:
-                context = ssl.create_default_context(cafile=settings.ca_file)
-                context.sslsocket_class = _ClosingSocket
-                if settings.cert_file is not None:
-                    context.load_cert_chain(settings.cert_file, settings.key_file)
-                options["tls_context"] = context
-        except (OSError, ValueError) as error:
-            raise _Down(
-                f"cannot read a file the broker settings name: {error}; check password_file, ca_file, cert_file "
-                "and key_file"
-            ) from error
-        return options
+            await let_go(client)
 
     async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
         self._status_sent = None
@@ -303,7 +283,7 @@ class Publisher:
                 await _publish(client, messages)
                 taken = [row.row for row in rows]
             elif self._stop.is_set():
-                await _publish(client, [self._stamped(self._offline(), waiting)])
+                await _publish(client, [self._stamped(self._offline(vanished=False), waiting)])
                 return
             else:
                 taken = []
@@ -314,10 +294,19 @@ class Publisher:
         message = status.model_copy(update=changes)
         return Outgoing(str(message.id), self._topic, message.model_dump_json(), retain=True)
 
-    def _offline(self) -> BenchStatus:
+    def _offline(self, *, vanished: bool) -> BenchStatus:
+        """Say that the bench is gone, and still who had which unit on it."""
         status = self._status
         return BenchStatus(
-            at=datetime.now(UTC), bench=status.bench, state="offline", software_version=status.software_version
+            at=datetime.now(UTC),
+            bench=status.bench,
+            state="offline",
+            software_version=status.software_version,
+            unit_serial=status.unit_serial,
+            technician=status.technician,
+            gauge_due=status.gauge_due,
+            display_unit=status.display_unit,
+            vanished=vanished,
         )
 
     async def _store(self, function: Callable[..., Any], *arguments: Any) -> Any:
@@ -336,6 +325,26 @@ class Publisher:
                 f"broker settings, and what the broker allows; {kept}"
             )
         return f"no connection with the broker at {url}: {error}; check that it runs and the network; {kept}"
+
+
+def let_in(settings: BrokerSettings) -> dict[str, Any]:
+    """Return the user, password and TLS options for a client. Blocks on files; raises ConnectionError in words."""
+    options: dict[str, Any] = {"username": settings.username}
+    try:
+        if settings.password_file is not None:
+            options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
+        if settings.tls:
+            context = ssl.create_default_context(cafile=settings.ca_file)
+            context.sslsocket_class = _ClosingSocket
+            if settings.cert_file is not None:
+                context.load_cert_chain(settings.cert_file, settings.key_file)
+            options["tls_context"] = context
+    except (OSError, ValueError) as error:
+        raise _Down(
+            f"cannot read a file the broker settings name: {error}; check password_file, ca_file, cert_file "
+            "and key_file"
+        ) from error
+    return options
 
 
 class _ClosingSocket(ssl.SSLSocket):
@@ -369,7 +378,7 @@ async def _watch(client: aiomqtt.Client) -> None:
         pass  # nothing is subscribed, so nothing arrives
 
 
-async def _let_go(client: aiomqtt.Client) -> None:
+async def let_go(client: aiomqtt.Client) -> None:
     """Close the socket and end the client's own task, however far it had come.
 
     aiomqtt does so only after a connection that was up and left properly; otherwise both would stay behind.

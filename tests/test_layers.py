@@ -21,6 +21,7 @@ LEVELS = [
     tuple(name for name in PURE if name != "check"),
     ("check",),
     ("record", "publish", "dashboard", "stock", "waiting"),
+    ("board",),
     ("daemon",),
     ("session",),
     ("commands",),
@@ -83,6 +84,17 @@ def test_the_cores_are_pure(path: Path) -> None:
     tops = {name.split(".")[0] for name in imports(path.read_text(encoding="utf-8"))}
     assert not tops & set(IO)
     assert not parts_imported(path) & set(OUTER)
+
+
+@pytest.mark.parametrize("name", ["floor", "bench", "needs", "yields", "arrange"])
+def test_the_board_s_model_is_pure(name: str) -> None:
+    path = ROOT / "capture" / "board" / f"{name}.py"
+    assert not {name.split(".")[0] for name in imports(path.read_text(encoding="utf-8"))} & set(IO)
+    assert parts_imported(path) <= {"board", "messages", "plaintext", "verdict", "view"}
+
+
+def test_the_board_knows_nothing_of_a_bench_s_daemon_or_record() -> None:
+    assert not {part for path in files("capture/board") for part in parts_imported(path)} & {"daemon", "record"}
 
 
 @pytest.mark.parametrize("path", files("capture"), ids=lambda path: str(path.relative_to(ROOT / "capture")))

@@ -16,6 +16,7 @@ from capture.commands.words import (
     DriverName,
     Json,
     Settings,
+    broker_settings,
     errors_in_words,
     fail,
     pairs,
@@ -105,7 +106,7 @@ def run(
             technician=tech if tech is not None else settled.technician,
             data_dir=data_dir or settled.data_dir,
             record_path=(data_dir / "record.sqlite") if data_dir else settled.record_path,
-            broker=_broker(broker, settled),
+            broker=broker_settings(broker, settled),
             gauge=gauge,
             fixture=fixture_setup,
             fixture_header=fixture_header,
@@ -159,20 +160,6 @@ def _fixture(
         what = str(item["msg"]).removeprefix("Value error, ")
         fail(f"fixture: {key}: {what}; {chosen!r} takes: {', '.join(driver.settings.model_fields)}", 2)
     return FixtureSetup(driver, checked, where, "press" if how == "press" else "hold"), {"driver": chosen, **values}
-
-
-def _broker(url: str | None, settled: Config) -> Any:
-    from pydantic import ValidationError
-
-    from capture.publish import BrokerSettings
-
-    if url is None:
-        return settled.broker
-    known = settled.broker.model_dump(exclude_none=True) if settled.broker else {}
-    try:
-        return BrokerSettings.model_validate({**known, "url": url})
-    except ValidationError as error:
-        fail(f"--broker: {str(error.errors()[0]['msg']).removeprefix('Value error, ')}", 2)
 
 
 def demo(

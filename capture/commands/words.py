@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 if TYPE_CHECKING:
+    from capture.config import Config
+    from capture.publish import BrokerSettings
     from capture.sheet import Sheet
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
@@ -21,6 +23,7 @@ __all__ = [
     "DriverName",
     "Json",
     "Settings",
+    "broker_settings",
     "errors_in_words",
     "fail",
     "open_store",
@@ -62,6 +65,8 @@ def errors_in_words() -> Iterator[None]:
 
     try:
         yield
+    except BrokenPipeError:  # a reader that left is no fault; `main` ends quietly
+        raise
     except (ConfigError, PlanError, RecordError, RecordingError, SheetError, ConnectionError) as error:
         fail(str(error))
 
@@ -115,6 +120,21 @@ def read_sheet(path: Path) -> tuple[Sheet, str]:
         return load_sheet(path), path.read_text()
     except SheetError as error:
         fail(str(error))
+
+
+def broker_settings(url: str | None, settled: Config) -> BrokerSettings | None:
+    """Return the broker of the settings, at `url` if one is given, or exit saying what is wrong with it."""
+    from pydantic import ValidationError
+
+    from capture.publish import BrokerSettings
+
+    if url is None:
+        return settled.broker
+    known = settled.broker.model_dump(exclude_none=True) if settled.broker else {}
+    try:
+        return BrokerSettings.model_validate({**known, "url": url})
+    except ValidationError as error:
+        fail(f"--broker: {str(error.errors()[0]['msg']).removeprefix('Value error, ')}", 2)
 
 
 def record_path(config: Path | None, data_dir: Path | None) -> Path:

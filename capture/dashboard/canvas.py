@@ -1,8 +1,7 @@
-"""Rows of styled cells: cleaning outside text, fitting, wrapping, the frame that rich prints. No layout."""
+"""Rows of styled cells: fitting, wrapping, the frame that rich prints. No layout; `clean` is in `capture.plaintext`."""
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -11,30 +10,12 @@ from rich.console import Console, ConsoleOptions, RenderResult
 from rich.measure import Measurement
 from rich.segment import Segment
 
+from capture.plaintext import clean
+
 __all__ = ["Frame", "Ink", "Row", "beside", "clean", "fit", "plain", "row_width", "wrap"]
 
 #: One line of the screen: pieces of text, each with a rich style.
 Row = list[tuple[str, str]]
-
-# Controls, formatting (bidirectional overrides, joiners), surrogates, private use and line separators: what can
-# move a cursor, reorder a line or be measured differently by the terminal and by us.
-_UNSAFE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-_ASCII = str.maketrans({"±": "+/-", "µ": "u", "μ": "u", "–": "-", "—": "-", "…": "..", "→": "->", "·": "-", "’": "'"})
-
-
-def clean(text: str, ascii_only: bool = False) -> str:
-    """Return `text` as one harmless line: whitespace to blanks, everything a terminal could obey removed."""
-    kept = []
-    for character in unicodedata.normalize("NFC", text):
-        if character in "\t\n\r\v\f":
-            kept.append(" ")
-        elif unicodedata.category(character) not in _UNSAFE and not "\ufe00" <= character <= "\ufe0f":
-            kept.append(character)
-    result = "".join(kept)
-    if not ascii_only or result.isascii():
-        return result
-    spelled = unicodedata.normalize("NFKD", result.translate(_ASCII))
-    return "".join(c if c.isascii() else "?" for c in spelled if not unicodedata.combining(c))
 
 
 @dataclass(frozen=True, slots=True)

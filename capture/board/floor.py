@@ -1,0 +1,197 @@
+"""The shop floor as its messages tell it: every bench, today's yield, and what was wrong with what arrived. Pure.
+
+Theory of operation. A topic says who speaks: a payload that names another bench or pack than its topic is refused,
+because a broker's rules guard topics only. Messages may come twice, late, or be nonsense: each such is counted and
+said, never raised. Time is an argument.
+
+Bounds. So many benches, packs a bench, packs a day and remembered ids; names cut to a length; a payload no larger than
+a verdict can be. Whoever may publish can fill the board with nonsense, but not the memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Final, Literal
+
+from capture.board.bench import EARLIEST, LATEST, LONGEST_WORDS, BenchOnBoard, BenchRow, Refused, cut, short
+from capture.board.yields import MOST_PACKS, Today, Yields
+from capture.messages import ROOT, BenchStatus, StrokeMessage, VerdictMessage, name_from_level
+from capture.view import LinkState
+
+__all__ = ["MOST_BENCHES", "Broker", "Change", "Floor", "What"]
+
+MOST_BENCHES: Final = 5000
+LARGEST_PAYLOAD: Final = 64 * 1024
+LONGEST_TOPIC: Final = 2100  # two names of the longest a bench can publish
+
+What = Literal["status", "stroke", "verdict", "gone"]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What a message changed, and the key of its bench."""
+
+    what: What
+    key: str
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """The board's own link to the broker, since when, and why it is not up."""
+
+    link: LinkState
+    reason: str
+    since: datetime
+
+
+class Floor:
+    """Every bench that was heard. Feed it messages; ask it for rows."""
+
+    def __init__(self, now: datetime) -> None:
+        """`now` and every later time must be aware; their zone is the one in which "today" is meant."""
+        self.began = now
+        self.broker = Broker("connecting", "", now)
+        self._benches: dict[str, BenchOnBoard] = {}
+        self._numbers = 0
+        self._yields = Yields()
+        self._yields.turn(now.date())
+        self._watching_since = now
+        self.messages = 0
+        self.repeats = 0
+        """Messages whose id had been seen: harmless."""
+        self.late = 0
+        """Messages that came after newer ones of their kind: counted, and otherwise ignored."""
+        self.unreadable = 0
+        self.left_out = 0
+        """Messages of benches beyond the most the board holds."""
+        self._last_unreadable = ""
+
+    # -- what arrives ------------------------------------------------------------------------------------
+
+    def feed(self, topic: str, payload: bytes, retained: bool, now: datetime) -> Change | None:
+        """Take one message; return what it changed, or None. Never raises."""
+        self.messages += 1
+        try:
+            return self._take(topic, payload, retained, now)
+        except (Refused, ValueError, OverflowError, RecursionError) as error:
+            self.unreadable += 1
+            reason = str(error) if isinstance(error, Refused) else "it is no message of this schema"
+            self._last_unreadable = cut(f"{cut(topic, 80)}: {reason}", LONGEST_WORDS)
+            return None
+
+    def link(self, link: LinkState, reason: str, now: datetime) -> None:
+        """Note how the board's own link to the broker is."""
+        since = self.broker.since
+        if (link == "up") is not (self.broker.link == "up"):
+            since = now
+            if link == "up":
+                self._watching_since = now  # what happened meanwhile was not seen
+        self.broker = Broker(link, cut(reason, LONGEST_WORDS), since)
+
+    def _take(self, topic: str, payload: bytes, retained: bool, now: datetime) -> Change | None:
+        levels = topic.removeprefix(ROOT + "/").split("/")
+        if not topic.startswith(ROOT + "/") or len(levels) not in (2, 3) or not all(levels):
+            raise Refused("it is no topic of a bench")
+        if len(topic) > LONGEST_TOPIC or len(payload) > LARGEST_PAYLOAD:
+            raise Refused(f"topic and payload have {len(topic)} and {len(payload)} bytes, more than any message needs")
+        name, kind = name_from_level(levels[0]), levels[-1]
+        if len(levels) == 2 and kind == "status":
+            if not payload:
+                return self._forget(name)
+            status = BenchStatus.from_wire(payload)
+            bench = self._bench(name, status)
+            if bench is not None:
+                bench.take_status(status, retained, now)
+                return Change("status", bench.key)
+        elif len(levels) == 3 and kind == "stroke":
+            stroke = StrokeMessage.from_wire(payload)
+            bench = self._bench(name, stroke, name_from_level(levels[1]))
+            if bench is not None:
+                return self._news(bench.take_stroke(stroke), "stroke", bench, retained)
+        elif len(levels) == 3 and kind == "verdict":
+            if not payload:  # somebody cleared a retained verdict
+                return None
+            verdict = VerdictMessage.from_wire(payload)
+            bench = self._bench(name, verdict, name_from_level(levels[1]))
+            if bench is not None:
+                return self._verdict(bench, verdict, retained, now)
+        else:
+            raise Refused("its topic ends in none of status, stroke, verdict")
+        return None
+
+    def _bench(
+        self, name: str, message: BenchStatus | StrokeMessage | VerdictMessage, pack: str | None = None
+    ) -> BenchOnBoard | None:
+        """Return the bench that a message is of, or None for a repeat or where there is no room for another."""
+        if message.bench != name:
+            raise Refused("its payload names another bench than its topic")
+        if not isinstance(message, BenchStatus) and message.pack != pack:
+            raise Refused("its payload names another pack than its topic")
+        if not EARLIEST <= message.at <= LATEST:
+            raise Refused("its time is out of the question")
+        bench = self._benches.get(name)
+        if bench is None:
+            if len(self._benches) >= MOST_BENCHES:
+                self.left_out += 1
+                return None
+            self._numbers += 1
+            bench = BenchOnBoard(f"b{self._numbers}", short(name) or "(no printable name)")
+            self._benches[name] = bench
+        if bench.repeats(message.id):
+            self.repeats += 1
+            return None
+        return bench
+
+    def _forget(self, name: str) -> Change | None:
+        """An empty retained status takes a bench that is no more off the board."""
+        bench = self._benches.pop(name, None)
+        return Change("gone", bench.key) if bench else None
+
+    def _verdict(self, bench: BenchOnBoard, verdict: VerdictMessage, retained: bool, now: datetime) -> Change | None:
+        news = bench.take_verdict(verdict)
+        self._yields.turn(now.date())
+        # A verdict of the job before still counts for the day it was given on.
+        if bench.local(verdict.at).astimezone(now.tzinfo).date() == now.date():
+            pack = (bench.key, verdict.job.hex, short(verdict.pack))
+            self._yields.feed(pack, verdict.check, verdict.attempt, verdict.verdict == "good")
+        return self._news(news, "verdict", bench, retained)
+
+    def _news(self, news: bool, what: What, bench: BenchOnBoard, retained: bool) -> Change | None:
+        if news:
+            return Change(what, bench.key)
+        self.late += not retained
+        return None
+
+    # -- what is shown -----------------------------------------------------------------------------------
+
+    def __len__(self) -> int:
+        return len(self._benches)
+
+    def rows(self, now: datetime) -> list[BenchRow]:
+        """Return every bench as it stands at `now`, in no order."""
+        return [bench.row(now, self._watching_since) for bench in self._benches.values()]
+
+    def today(self, now: datetime) -> Today:
+        """Return yield and re-check rate of the day of `now`."""
+        self._yields.turn(now.date())
+        return self._yields.today
+
+    def seen_since(self, now: datetime) -> datetime:
+        """Return from when on the board has seen the day's verdicts: the midnight before `now`, or when it began."""
+        return max(self.began, now.replace(hour=0, minute=0, second=0, microsecond=0))
+
+    def warnings(self) -> Iterator[str]:
+        """Yield in words what was wrong with what arrived."""
+        if self.left_out:
+            messages = "message" if self.left_out == 1 else "messages"
+            yield (
+                f"More than {MOST_BENCHES} benches: {self.left_out} {messages} of others not shown. Take benches that "
+                "are no more off the broker."
+            )
+        if self._yields.today.full:
+            yield f"More than {MOST_PACKS} packs today: yield and re-check rate are of the first."
+        if self.unreadable:
+            messages = "message" if self.unreadable == 1 else "messages"
+            yield f"{self.unreadable} unreadable {messages}, the last on {self._last_unreadable}."

@@ -1,0 +1,221 @@
+"""The board as a web page: three static files and one stream of server-sent events. Read only, and no login.
+
+The page asks no other host for anything, and its content policy forbids it to. The stream's first event holds every
+bench; the next ones hold what changed, at most twice a second, worked out once for all who look. A reader too slow to
+keep up is let go; its browser comes back by itself and gets everything again (HTML Living Standard, 9.2).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import json
+import sys
+from datetime import datetime
+from importlib.resources import files
+from typing import Any, Final
+
+from aiohttp import web
+
+from capture.board.bench import BenchRow
+from capture.board.face import local_now, run_lines
+from capture.board.floor import Floor
+from capture.board.words import broker_words, row_json, share
+from capture.publish import BrokerSettings
+
+__all__ = ["Pages", "listen_address", "serve"]
+
+_EVERY_S: Final = 0.5
+_HEARTBEAT_S: Final = 5.0
+"""The page says that its data is old when it has heard nothing for three of these."""
+_MOST_READERS: Final = 100
+_BEHIND: Final = 20
+"""Events that may wait for a reader: ten seconds of a busy shop."""
+
+_POLICY: Final = {
+    "Content-Security-Policy": (
+        "default-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'; object-src 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+_PAGES: Final = {
+    "/": ("board.html", "text/html"),
+    "/board.css": ("board.css", "text/css"),
+    "/board.js": ("board.js", "text/javascript"),
+    "/icon.svg": ("icon.svg", "image/svg+xml"),
+}
+
+
+def listen_address(text: str) -> tuple[str, int]:
+    """Return host and port of 'host:port' or '[::1]:port'; raises ValueError."""
+    host, colon, port = text.rpartition(":")
+    host = host.removeprefix("[").removesuffix("]")
+    if not colon or not host or not port.isascii() or not port.isdigit() or not 0 <= int(port) <= 65_535:
+        raise ValueError(f"{text!r}: expected address:port, such as 127.0.0.1:8700 or [::1]:8700")
+    return host, int(port)
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+class Pages:
+    """The web application over one floor."""
+
+    def __init__(self, floor: Floor, allowed_hosts: frozenset[str] | None) -> None:
+        """`allowed_hosts` are the names a browser may call this server by, without the port; None allows any.
+
+        On loopback they are checked, or a page of any other site could read the board by pointing its own name here.
+        """
+        self._floor = floor
+        self._hosts = allowed_hosts
+        self._readers: set[asyncio.Queue[bytes | None]] = set()
+        self._rows: dict[str, BenchRow] = {}
+        self._about: dict[str, Any] = {}
+        self.application = web.Application(middlewares=[self._guard])
+        folder = files("capture.board") / "pages"
+        for path, (name, kind) in _PAGES.items():
+            self.application.router.add_get(path, _static((folder / name).read_bytes(), kind))
+        self.application.router.add_get("/events", self._events)
+
+    @web.middleware
+    async def _guard(self, request: web.Request, handler: Any) -> web.StreamResponse:
+        host = request.host.rsplit(":", 1)[0] if not request.host.endswith("]") else request.host
+        if self._hosts is not None and host.strip("[]").lower() not in self._hosts:
+            raise web.HTTPForbidden(text="This board answers only to the address it listens on.\n")
+        try:
+            response: web.StreamResponse = await handler(request)
+        except web.HTTPException as error:
+            error.headers.update(_POLICY)
+            raise
+        if not response.prepared:
+            response.headers.update(_POLICY)
+        return response
+
+    # -- what is sent ------------------------------------------------------------------------------------
+
+    def _about_now(self, now: datetime) -> dict[str, Any]:
+        today = self._floor.today(now)
+        return {
+            "link": self._floor.broker.link,
+            "broker": broker_words(self._floor),
+            "broker_since": round(self._floor.broker.since.timestamp() * 1000),
+            "yield": share(today.yield_share),
+            "recheck": share(today.recheck_share),
+            "packs": today.packs,
+            "since": f"{self._floor.seen_since(now):%H:%M}",
+            "warnings": list(self._floor.warnings()),
+        }
+
+    def _all(self) -> bytes:
+        now = local_now()
+        rows = [row_json(row) for row in self._floor.rows(now)]
+        return _event("floor", {"now": _ms(now), "about": self._about_now(now), "rows": rows})
+
+    def _changes(self) -> bytes | None:
+        """Return what differs from the last time, None for nothing."""
+        now = local_now()
+        rows = {row.key: row for row in self._floor.rows(now)}
+        changed = [row_json(row) for key, row in rows.items() if row != self._rows.get(key)]
+        gone = [key for key in self._rows if key not in rows]
+        about = self._about_now(now)
+        nothing = not changed and not gone and about == self._about
+        self._rows, self._about = rows, about
+        if nothing:
+            return None
+        return _event("changes", {"now": _ms(now), "about": about, "rows": changed, "gone": gone})
+
+    async def tell(self) -> None:
+        """Send every reader what changed, and a sign of life, until cancelled."""
+        quiet_s = 0.0
+        while True:
+            await asyncio.sleep(_EVERY_S)
+            if not self._readers:
+                continue
+            event = self._changes()
+            quiet_s = 0.0 if event else quiet_s + _EVERY_S
+            if event is None:
+                if quiet_s < _HEARTBEAT_S:
+                    continue
+                event, quiet_s = _event("alive", {"now": _ms(local_now())}), 0.0
+            for queue in list(self._readers):
+                if queue.qsize() >= _BEHIND:
+                    self._readers.discard(queue)
+                    queue.put_nowait(None)
+                else:
+                    queue.put_nowait(event)
+
+    async def _events(self, request: web.Request) -> web.StreamResponse:
+        if len(self._readers) >= _MOST_READERS:
+            raise web.HTTPServiceUnavailable(text=f"{_MOST_READERS} pages are open on this board; close one.\n")
+        response = web.StreamResponse(headers={**_POLICY, "Content-Type": "text/event-stream; charset=utf-8"})
+        await response.prepare(request)
+        queue: asyncio.Queue[bytes | None] = asyncio.Queue()
+        # Everything now, and every change from now on: nothing runs between the two lines.
+        queue.put_nowait(self._all())
+        self._readers.add(queue)
+        try:
+            while (event := await queue.get()) is not None:
+                await response.write(event)
+        except ConnectionError:
+            pass  # the reader left
+        finally:
+            self._readers.discard(queue)
+        return response
+
+
+def _static(content: bytes, kind: str) -> Any:
+    async def answer(request: web.Request) -> web.Response:
+        return web.Response(body=content, content_type=kind, charset="utf-8")
+
+    return answer
+
+
+def _ms(at: datetime) -> int:
+    return round(at.timestamp() * 1000)
+
+
+def _event(name: str, content: dict[str, Any]) -> bytes:
+    # JSON has no raw line ends inside, so the data is one line of the stream.
+    return f"event: {name}\ndata: {json.dumps(content, ensure_ascii=False)}\n\n".encode()
+
+
+async def serve(settings: BrokerSettings, listen: tuple[str, int], *, as_json: bool) -> None:
+    """Serve the board until a signal asks to end, lines beside it. Raises ConnectionError if it cannot listen."""
+    host, port = listen
+    loopback = _is_loopback(host)
+    if not loopback:
+        sys.stderr.write(
+            f"caution: {host} is no loopback address: whoever reaches it sees the board, without a login and over "
+            "plain http. Put a proxy with TLS and a login before it, or keep it to a network you trust.\n"
+        )
+
+    async def pages(floor: Floor) -> None:
+        allowed = frozenset({host.lower(), "localhost", "127.0.0.1", "::1"}) if loopback else None
+        served = Pages(floor, allowed)
+        runner = web.AppRunner(served.application, access_log=None, shutdown_timeout=1.0)
+        await runner.setup()
+        try:
+            site = web.TCPSite(runner, host, port)
+            try:
+                await site.start()
+            except OSError as error:
+                raise ConnectionError(
+                    f"cannot listen on {host} port {port}: {error.strerror}; another program may have it; "
+                    "give another --listen"
+                ) from error
+            bound = runner.addresses[0][1]
+            shown = f"[{host}]" if ":" in host else host
+            sys.stderr.write(f"The board is at http://{shown}:{bound}/ (Ctrl-C ends it)\n")
+            sys.stderr.flush()
+            await served.tell()
+        finally:
+            await runner.cleanup()
+
+    await run_lines(settings, as_json=as_json, beside=pages)
