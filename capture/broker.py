@@ -1,0 +1,265 @@
+"""Where an MQTT broker is and how to be let in: settings, credentials, TLS, and its refusals in words.
+
+Secrets are only ever in files: `password_file`, `cert_file` and `key_file` name one, either by its path or as
+`credential:NAME`, a credential that systemd handed to the service (`LoadCredential=`, systemd.exec(5)). They are read
+anew for every connection, so a changed one needs no restart. No text made here holds what is in them. What is said to
+a broker is not here.
+"""
+
+from __future__ import annotations
+
+import os
+import ssl
+from pathlib import Path
+from typing import Annotated, Any, Final, Self
+from urllib.parse import urlsplit
+
+import aiomqtt
+from aiomqtt.exceptions import MqttConnectError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+__all__ = ["BrokerSettings", "LetIn", "let_in", "refusal_in_words"]
+
+_SCHEMES: Final = {"mqtt": 1883, "mqtts": 8883}
+_CREDENTIAL: Final = "credential:"
+
+#: OpenSSL's results of verifying a certificate (x509_vfy.h, X509_V_ERR_*), for a person at a bench.
+_NOT_VERIFIED: Final = {
+    9: "its certificate is not valid yet; check this computer's date and time, then the certificate",
+    10: "its certificate has expired; renew it, or check this computer's date and time",
+    18: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
+    19: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
+    20: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
+    21: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
+    62: "its certificate is for another host name; write the name of the certificate in the url",
+    64: "its certificate is for another address; write the name of the certificate in the url",
+}
+
+
+def _broker_url(url: str) -> str:
+    expected = "expected such as mqtt://broker.shop.example:1883, or mqtts:// with TLS"
+    if "@" in url:  # first, so that no other error repeats a password
+        raise ValueError(f"a broker address holds no user or password; use username and password_file; {expected}")
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError as error:
+        raise ValueError(f"{url!r} is no broker address ({error}); {expected}") from None
+    if parts.scheme not in _SCHEMES or not parts.hostname or port == 0:
+        raise ValueError(f"{url!r} is no broker address; {expected}")
+    if parts.path not in ("", "/") or parts.query or parts.fragment:
+        raise ValueError(f"{url!r} has something after host and port; {expected}")
+    return url
+
+
+def _secret_file(path: Path) -> Path:
+    name = str(path).removeprefix(_CREDENTIAL)
+    if str(path).startswith(_CREDENTIAL) and (name in ("", ".", "..") or "/" in name):
+        raise ValueError(f"{str(path)!r} names no credential; expected credential:NAME, NAME as in LoadCredential=")
+    return path
+
+
+SecretFile = Annotated[Path, AfterValidator(_secret_file)]
+
+
+class BrokerSettings(BaseModel):
+    """Where the broker is and how to be let in. A password is only ever read from a file."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", hide_input_in_errors=True)
+
+    url: Annotated[str, AfterValidator(_broker_url)]
+    username: str | None = None
+    password_file: SecretFile | None = None
+    ca_file: SecretFile | None = None
+    cert_file: SecretFile | None = None
+    key_file: SecretFile | None = None
+    keepalive: int = Field(default=15, ge=5, le=3600, description="Seconds.")
+    keep_acknowledged_s: int = Field(
+        default=60,
+        ge=0,
+        le=7200,
+        description="How long a message is kept after the broker took it: longer than the broker's interval of saving.",
+    )
+
+    @model_validator(mode="after")
+    def _belong_together(self) -> Self:
+        if self.password_file is not None and self.username is None:
+            raise ValueError("password_file is set without username; set both, or neither")
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file belong together; set both, or neither")
+        if not self.tls and (self.ca_file is not None or self.cert_file is not None):
+            raise ValueError("ca_file, cert_file and key_file need TLS; write the url with mqtts://")
+        return self
+
+    @property
+    def tls(self) -> bool:
+        """Whether the connection is encrypted."""
+        return urlsplit(self.url).scheme == "mqtts"
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Host and port."""
+        parts = urlsplit(self.url)
+        return parts.hostname or "", parts.port or _SCHEMES[parts.scheme]
+
+
+class LetIn:
+    """What one connection needs to be let in: the keyword arguments of `aiomqtt.Client`, and why TLS failed."""
+
+    def __init__(self, options: dict[str, Any], context: _Context | None) -> None:
+        self.options = options
+        self._context = context
+
+    @property
+    def trouble(self) -> ssl.SSLError | None:
+        """What TLS met, which aiomqtt does not pass on; None if nothing."""
+        return self._context.trouble if self._context is not None else None
+
+    def __repr__(self) -> str:
+        return "LetIn(...)"  # the options hold the password
+
+
+def let_in(settings: BrokerSettings) -> LetIn:
+    """Read the credentials that `settings` name. Blocks on files.
+
+    Raises ValueError, in words and without anything read, if one cannot be used.
+    """
+    options: dict[str, Any] = {"username": settings.username}
+    if settings.password_file is not None:
+        options["password"] = _password(settings.password_file)
+    context = None
+    if settings.tls:
+        options["tls_context"] = context = _tls(settings)
+    return LetIn(options, context)
+
+
+def _place(path: Path, key: str) -> Path:
+    """Return where the file is that the setting `key` names; raises ValueError if it cannot be read."""
+    place = path
+    if str(path).startswith(_CREDENTIAL):
+        name, folder = str(path).removeprefix(_CREDENTIAL), os.environ.get("CREDENTIALS_DIRECTORY")
+        where = f"{key} names the systemd credential {name!r}, and"
+        if not folder:
+            raise ValueError(
+                f"{where} this process was given none ($CREDENTIALS_DIRECTORY is not set); run it as the service with "
+                f"LoadCredential={name}:FILE, or name the file by its path"
+            )
+        place = Path(folder) / name
+        if not place.exists():
+            raise ValueError(f"{where} the service was not given it; add LoadCredential={name}:FILE to its unit")
+    try:
+        with place.open("rb"):
+            return place
+    except OSError as error:
+        raise ValueError(
+            f"cannot read the file that {key} names, {place}: {error.strerror}; check that it is there and that this "
+            "user may read it"
+        ) from None
+
+
+def _password(path: Path) -> str:
+    place = _place(path, "password_file")
+    try:
+        return place.read_text(encoding="utf-8").rstrip("\r\n")
+    except UnicodeDecodeError:
+        # From None: the original would carry the file's bytes.
+        raise ValueError(f"the file that password_file names, {place}, is no UTF-8 text; write it anew") from None
+
+
+def _tls(settings: BrokerSettings) -> _Context:
+    context = _Context(ssl.PROTOCOL_TLS_CLIENT)  # verifies certificate and host name
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.sslsocket_class = _TellingSocket
+    if settings.ca_file is None:
+        context.load_default_certs()
+    else:
+        place = _place(settings.ca_file, "ca_file")
+        try:
+            context.load_verify_locations(place)
+        except ssl.SSLError:
+            raise ValueError(f"the file that ca_file names, {place}, holds no certificate in PEM form") from None
+    if settings.cert_file is not None and settings.key_file is not None:
+        cert, key = _place(settings.cert_file, "cert_file"), _place(settings.key_file, "key_file")
+        try:
+            context.load_cert_chain(cert, key, password=_no_passphrase)
+        except ssl.SSLError as error:
+            raise ValueError(
+                f"the certificate {cert} and the key {key} cannot be used ({error.reason or 'no PEM form'}); expected "
+                "a certificate and the key that belongs to it, both in PEM form"
+            ) from None
+    return context
+
+
+def _no_passphrase() -> str:
+    # Without this OpenSSL would ask for it on the terminal, in the middle of a check.
+    raise ValueError("the key that key_file names is locked with a passphrase; expected a key without one")
+
+
+class _Context(ssl.SSLContext):
+    """A context that remembers what its connection met."""
+
+    trouble: ssl.SSLError | None = None
+
+
+class _TellingSocket(ssl.SSLSocket):
+    """Tells its context why TLS failed, and closes itself when the handshake does.
+
+    paho only forgets a socket whose handshake failed, and Python then warns of a leak. A broker's refusal of a client
+    certificate comes after the handshake (TLS 1.3), with the first bytes received.
+    """
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except OSError as error:
+            self._tell(error)
+            self.close()
+            raise
+
+    def recv(self, buflen: int = 1024, flags: int = 0) -> bytes:
+        try:
+            return super().recv(buflen, flags)
+        except ssl.SSLError as error:
+            self._tell(error)
+            raise
+
+    def send(self, data: Any, flags: int = 0) -> int:
+        try:
+            return super().send(data, flags)
+        except ssl.SSLError as error:
+            self._tell(error)
+            raise
+
+    def _tell(self, error: OSError) -> None:
+        wants = (ssl.SSLWantReadError, ssl.SSLWantWriteError)
+        if isinstance(error, ssl.SSLError) and not isinstance(error, wants) and isinstance(self.context, _Context):
+            self.context.trouble = self.context.trouble or error
+
+
+def refusal_in_words(settings: BrokerSettings, error: aiomqtt.MqttError, trouble: ssl.SSLError | None) -> str:
+    """Return why there is no connection, and what to do about it. `trouble` is the connection's, of `LetIn`."""
+    url = settings.url
+    if isinstance(error, MqttConnectError):
+        words = str(error).partition("] ")[2] or str(error)
+        return (
+            f"the broker at {url} refused this bench: {words}; check username and password_file in the broker "
+            "settings, and what the broker allows"
+        )
+    if isinstance(trouble, ssl.SSLCertVerificationError):
+        words = _NOT_VERIFIED.get(trouble.verify_code, f"its certificate is not valid: {trouble.verify_message}")
+        return f"the broker at {url} cannot be trusted: {words}"
+    if trouble is not None:
+        return f"no secure connection with the broker at {url}: {_alert_in_words(trouble.reason or '')}"
+    return f"no connection with the broker at {url}: {error}; check that it runs and the network"
+
+
+def _alert_in_words(reason: str) -> str:
+    """Return a TLS failure that is not the broker's certificate's (RFC 8446, section 6.2 names the alerts)."""
+    if "CERTIFICATE_REQUIRED" in reason or reason == "SSLV3_ALERT_HANDSHAKE_FAILURE":
+        return "it asks for a client certificate; set cert_file and key_file"
+    if "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason or "DECRYPT" in reason):
+        word = reason.partition("ALERT_")[2].replace("_", " ").lower()
+        return f"it refused this bench's certificate ({word}); check cert_file and what the broker trusts"
+    if reason in ("WRONG_VERSION_NUMBER", "UNEXPECTED_EOF_WHILE_READING", "HTTP_REQUEST"):
+        return "what answers there does not speak TLS; check the port of the url"
+    return f"{reason.replace('_', ' ').lower() or 'TLS failed'}; check the port of the url and the broker's log"
