@@ -111,7 +111,7 @@ class LetIn:
         self._context = context
 
     @property
-    def trouble(self) -> ssl.SSLError | None:
+    def trouble(self) -> OSError | None:
         """What TLS met, which aiomqtt does not pass on; None if nothing."""
         return self._context.trouble if self._context is not None else None
 
@@ -184,7 +184,7 @@ def _tls(settings: BrokerSettings) -> _Context:
             context.load_cert_chain(cert, key, password=_no_passphrase)
         except ssl.SSLError as error:
             raise ValueError(
-                f"the certificate {cert} and the key {key} cannot be used ({error.reason or 'no PEM form'}); expected "
+                f"the certificate {cert} and the key {key} cannot be used ({_plain(error.reason or 'no PEM form')}); expected "
                 "a certificate and the key that belongs to it, both in PEM form"
             ) from None
     return context
@@ -198,7 +198,7 @@ def _no_passphrase() -> str:
 class _Context(ssl.SSLContext):
     """A context that remembers what its connection met."""
 
-    trouble: ssl.SSLError | None = None
+    trouble: OSError | None = None
 
 
 class _TellingSocket(ssl.SSLSocket):
@@ -212,7 +212,8 @@ class _TellingSocket(ssl.SSLSocket):
         try:
             super().do_handshake(block)
         except OSError as error:
-            self._tell(error)
+            if isinstance(error, (ssl.SSLError, ConnectionError)):
+                self._tell(error)
             self.close()
             raise
 
@@ -231,12 +232,11 @@ class _TellingSocket(ssl.SSLSocket):
             raise
 
     def _tell(self, error: OSError) -> None:
-        wants = (ssl.SSLWantReadError, ssl.SSLWantWriteError)
-        if isinstance(error, ssl.SSLError) and not isinstance(error, wants) and isinstance(self.context, _Context):
+        if isinstance(self.context, _Context) and not isinstance(error, (ssl.SSLWantReadError, ssl.SSLWantWriteError)):
             self.context.trouble = self.context.trouble or error
 
 
-def refusal_in_words(settings: BrokerSettings, error: aiomqtt.MqttError, trouble: ssl.SSLError | None) -> str:
+def refusal_in_words(settings: BrokerSettings, error: aiomqtt.MqttError, trouble: OSError | None) -> str:
     """Return why there is no connection, and what to do about it. `trouble` is the connection's, of `LetIn`."""
     url = settings.url
     if isinstance(error, MqttConnectError):
@@ -249,17 +249,22 @@ def refusal_in_words(settings: BrokerSettings, error: aiomqtt.MqttError, trouble
         words = _NOT_VERIFIED.get(trouble.verify_code, f"its certificate is not valid: {trouble.verify_message}")
         return f"the broker at {url} cannot be trusted: {words}"
     if trouble is not None:
-        return f"no secure connection with the broker at {url}: {_alert_in_words(trouble.reason or '')}"
+        return f"no secure connection with the broker at {url}: {_failure_in_words(trouble)}"
     return f"no connection with the broker at {url}: {error}; check that it runs and the network"
 
 
-def _alert_in_words(reason: str) -> str:
+def _failure_in_words(trouble: OSError) -> str:
     """Return a TLS failure that is not the broker's certificate's (RFC 8446, section 6.2 names the alerts)."""
+    reason = (trouble.reason if isinstance(trouble, ssl.SSLError) else None) or ""
     if "CERTIFICATE_REQUIRED" in reason or reason == "SSLV3_ALERT_HANDSHAKE_FAILURE":
         return "it asks for a client certificate; set cert_file and key_file"
     if "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason or "DECRYPT" in reason):
-        word = reason.partition("ALERT_")[2].replace("_", " ").lower()
-        return f"it refused this bench's certificate ({word}); check cert_file and what the broker trusts"
-    if reason in ("WRONG_VERSION_NUMBER", "UNEXPECTED_EOF_WHILE_READING", "HTTP_REQUEST"):
+        return f"it refused this bench's certificate ({_plain(reason)}); check cert_file and what the broker trusts"
+    if not reason or reason in ("WRONG_VERSION_NUMBER", "UNEXPECTED_EOF_WHILE_READING", "HTTP_REQUEST"):
         return "what answers there does not speak TLS; check the port of the url"
-    return f"{reason.replace('_', ' ').lower() or 'TLS failed'}; check the port of the url and the broker's log"
+    return f"{_plain(reason)}; check the port of the url and the broker's log"
+
+
+def _plain(reason: str) -> str:
+    """Return OpenSSL's name of a reason as words."""
+    return (reason.partition("ALERT_")[2] or reason).replace("_", " ").lower()

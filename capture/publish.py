@@ -44,6 +44,7 @@ _LONGEST_PAUSE_S: Final = 30.0
 _STEADY_S: Final = 5.0  # a connection that held this long earns a fresh back-off
 _CONNECT_S: Final = 1.2  # the socket is opened on a thread that cannot be cancelled: keep it short
 _ANSWER_S: Final = 5.0
+_LOOK_S: Final = 0.1
 _CLOSING_S: Final = 1.6  # for the last messages and the offline status; the rest of 2 s to let go
 _LEAVE_S: Final = 0.3
 _IN_FLIGHT: Final = 8  # enough to hide a round trip, and within the broker's usual window of 20
@@ -221,7 +222,7 @@ class Publisher:
         )
         client._client.connect_timeout = _CONNECT_S
         try:
-            await client.__aenter__()
+            await _enter(client, entry)
             yield client
             client.timeout = _LEAVE_S
             await client.__aexit__(None, None, None)
@@ -330,6 +331,20 @@ async def _passed(event: asyncio.Event, seconds: float | None) -> None:
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(seconds):
             await event.wait()
+
+
+async def _enter(client: aiomqtt.Client, entry: LetIn) -> None:
+    """Connect. Raises MqttError at once when TLS fails, for which aiomqtt would wait until its timeout."""
+    entering = asyncio.create_task(client.__aenter__())
+    try:
+        while not entering.done():
+            await asyncio.wait({entering}, timeout=_LOOK_S)
+            if entry.trouble is not None and not entering.done():
+                raise aiomqtt.MqttError("TLS failed")
+        await entering
+    finally:
+        entering.cancel()
+        await asyncio.wait({entering})
 
 
 async def _watch(client: aiomqtt.Client) -> None:

@@ -222,21 +222,6 @@ async def test_a_wrong_password_is_told_in_words(mosquitto: Mosquitto, bench: Be
         await until(lambda: publisher.state == BrokerState("up", 0, ""))
 
 
-async def test_tls_with_the_shop_s_own_certificate(mosquitto: Mosquitto, bench: Bench, tmp_path: Path) -> None:
-    mosquitto.stop()
-    certificate, key = tmp_path / "shop.crt", tmp_path / "shop.key"
-    request = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:P-256 -nodes -days 2 -subj /CN=broker"
-    call(*request.split(), "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", key, "-out", certificate)
-    mosquitto.lines += [f"certfile {certificate}", f"keyfile {key}"]
-    mosquitto.start()
-    await bench.put(1)
-    async with bench.publishing(mosquitto.port, "mqtts") as publisher:
-        await until(lambda: publisher.state.link == "down")
-        assert "signed by nobody this bench trusts" in publisher.state.reason
-    async with bench.publishing(mosquitto.port, "mqtts", ca_file=certificate) as publisher:
-        await until(lambda: publisher.state == BrokerState("up", 0, ""))
-
-
 async def test_no_broker_at_all_is_told_in_words_and_ends_at_once(bench: Bench) -> None:
     await bench.put(1)
     async with bench.publishing(free_port()) as publisher:
