@@ -183,8 +183,9 @@ def _tls(settings: BrokerSettings) -> _Context:
         try:
             context.load_cert_chain(cert, key, password=_no_passphrase)
         except ssl.SSLError as error:
+            why = _plain(error.reason or "no PEM form")
             raise ValueError(
-                f"the certificate {cert} and the key {key} cannot be used ({_plain(error.reason or 'no PEM form')}); expected "
+                f"the certificate {cert} and the key {key} cannot be used ({why}); expected "
                 "a certificate and the key that belongs to it, both in PEM form"
             ) from None
     return context
@@ -236,7 +237,9 @@ class _TellingSocket(ssl.SSLSocket):
             self.context.trouble = self.context.trouble or error
 
 
-def refusal_in_words(settings: BrokerSettings, error: aiomqtt.MqttError, trouble: OSError | None) -> str:
+def refusal_in_words(
+    settings: BrokerSettings, error: aiomqtt.MqttError, trouble: OSError | None, *, was_up: bool = False
+) -> str:
     """Return why there is no connection, and what to do about it. `trouble` is the connection's, of `LetIn`."""
     url = settings.url
     if isinstance(error, MqttConnectError):
@@ -250,6 +253,11 @@ def refusal_in_words(settings: BrokerSettings, error: aiomqtt.MqttError, trouble
         return f"the broker at {url} cannot be trusted: {words}"
     if trouble is not None:
         return f"no secure connection with the broker at {url}: {_failure_in_words(trouble)}"
+    if was_up:  # a broker may end the connection of who publishes what it may not (MQTT 3.1.1, 3.3.5)
+        return (
+            f"no connection with the broker at {url}: it was up and is lost ({error}); check that it runs, the "
+            "network, and that the broker lets this bench publish under its name"
+        )
     return f"no connection with the broker at {url}: {error}; check that it runs and the network"
 
 

@@ -202,7 +202,7 @@ class Publisher:
                     watching.cancel()
                     await asyncio.gather(publishing, watching, return_exceptions=True)
         except aiomqtt.MqttError as error:
-            words = refusal_in_words(self._settings, error, entry.trouble)
+            words = refusal_in_words(self._settings, error, entry.trouble, was_up=self._state.link == "up")
             raise _Down(f"{words}; messages are kept and it tries again by itself") from error
 
     @contextlib.asynccontextmanager
