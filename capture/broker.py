@@ -23,16 +23,17 @@ __all__ = ["BrokerSettings", "LetIn", "let_in", "refusal_in_words"]
 _SCHEMES: Final = {"mqtt": 1883, "mqtts": 8883}
 _CREDENTIAL: Final = "credential:"
 
-#: OpenSSL's results of verifying a certificate (x509_vfy.h, X509_V_ERR_*), for a person at a bench.
+_UNKNOWN: Final = (
+    "is signed by nobody this bench trusts",
+    "name the shop's own certificate authority with ca_file",
+)
+#: OpenSSL's results of verifying a certificate (x509_vfy.h, X509_V_ERR_*): what is wrong with it, and what to do.
 _NOT_VERIFIED: Final = {
-    9: "its certificate is not valid yet; check this computer's date and time, then the certificate",
-    10: "its certificate has expired; renew it, or check this computer's date and time",
-    18: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
-    19: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
-    20: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
-    21: "its certificate is signed by nobody this bench trusts; name the shop's own certificate authority with ca_file",
-    62: "its certificate is for another host name; write the name of the certificate in the url",
-    64: "its certificate is for another address; write the name of the certificate in the url",
+    9: ("is not valid yet", "check this computer's date and time, then the certificate"),
+    10: ("has expired", "renew it, or check this computer's date and time"),
+    **dict.fromkeys((18, 19, 20, 21), _UNKNOWN),
+    62: ("is for another host name", "write the name of the certificate in the url"),
+    64: ("is for another address", "write the name of the certificate in the url"),
 }
 
 
@@ -138,15 +139,15 @@ def _place(path: Path, key: str) -> Path:
     place = path
     if str(path).startswith(_CREDENTIAL):
         name, folder = str(path).removeprefix(_CREDENTIAL), os.environ.get("CREDENTIALS_DIRECTORY")
-        where = f"{key} names the systemd credential {name!r}, and"
+        missing = f"there is no systemd credential {name!r}, which {key} names"
         if not folder:
             raise ValueError(
-                f"{where} this process was given none ($CREDENTIALS_DIRECTORY is not set); run it as the service with "
-                f"LoadCredential={name}:FILE, or name the file by its path"
+                f"{missing}: this process was given none ($CREDENTIALS_DIRECTORY is not set); run it as the service "
+                f"with LoadCredential={name}:FILE, or name the file by its path"
             )
         place = Path(folder) / name
         if not place.exists():
-            raise ValueError(f"{where} the service was not given it; add LoadCredential={name}:FILE to its unit")
+            raise ValueError(f"{missing}; add LoadCredential={name}:FILE to the service's unit")
     try:
         with place.open("rb"):
             return place
@@ -240,19 +241,24 @@ class _TellingSocket(ssl.SSLSocket):
 def refusal_in_words(
     settings: BrokerSettings, error: aiomqtt.MqttError, trouble: OSError | None, *, was_up: bool = False
 ) -> str:
-    """Return why there is no connection, and what to do about it. `trouble` is the connection's, of `LetIn`."""
+    """Return why there is no connection, and what to do about it. `trouble` is the connection's, of `LetIn`.
+
+    The reason comes first: a narrow screen shows no more than the first line of it.
+    """
     url = settings.url
     if isinstance(error, MqttConnectError):
         words = str(error).partition("] ")[2] or str(error)
         return (
-            f"the broker at {url} refused this bench: {words}; check username and password_file in the broker "
+            f"the broker refused this bench: {words} ({url}); check username and password_file in the broker "
             "settings, and what the broker allows"
         )
     if isinstance(trouble, ssl.SSLCertVerificationError):
-        words = _NOT_VERIFIED.get(trouble.verify_code, f"its certificate is not valid: {trouble.verify_message}")
-        return f"the broker at {url} cannot be trusted: {words}"
+        otherwise = (f"is not valid ({trouble.verify_message})", "check it")
+        what, then = _NOT_VERIFIED.get(trouble.verify_code, otherwise)
+        return f"the broker's certificate {what} ({url}); {then}"
     if trouble is not None:
-        return f"no secure connection with the broker at {url}: {_failure_in_words(trouble)}"
+        what, then = _failure_in_words(trouble)
+        return f"{what} ({url}); {then}"
     if was_up:  # a broker may end the connection of who publishes what it may not (MQTT 3.1.1, 3.3.5)
         return (
             f"no connection with the broker at {url}: it was up and is lost ({error}); check that it runs, the "
@@ -261,16 +267,17 @@ def refusal_in_words(
     return f"no connection with the broker at {url}: {error}; check that it runs and the network"
 
 
-def _failure_in_words(trouble: OSError) -> str:
-    """Return a TLS failure that is not the broker's certificate's (RFC 8446, section 6.2 names the alerts)."""
+def _failure_in_words(trouble: OSError) -> tuple[str, str]:
+    """Return a TLS failure that is not the broker's certificate's (RFC 8446, 6.2 names the alerts), and what to do."""
     reason = (trouble.reason if isinstance(trouble, ssl.SSLError) else None) or ""
     if "CERTIFICATE_REQUIRED" in reason or reason == "SSLV3_ALERT_HANDSHAKE_FAILURE":
-        return "it asks for a client certificate; set cert_file and key_file"
+        return "the broker asks for a client certificate", "set cert_file and key_file"
     if "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason or "DECRYPT" in reason):
-        return f"it refused this bench's certificate ({_plain(reason)}); check cert_file and what the broker trusts"
+        what = f"the broker refused this bench's certificate: {_plain(reason)}"
+        return what, "check cert_file and what the broker trusts"
     if not reason or reason in ("WRONG_VERSION_NUMBER", "UNEXPECTED_EOF_WHILE_READING", "HTTP_REQUEST"):
-        return "what answers there does not speak TLS; check the port of the url"
-    return f"{_plain(reason)}; check the port of the url and the broker's log"
+        return "what answers there as the broker does not speak TLS", "check the port of the url"
+    return f"TLS with the broker failed: {_plain(reason)}", "check the port of the url and the broker's log"
 
 
 def _plain(reason: str) -> str:

@@ -211,7 +211,7 @@ async def test_a_wrong_password_is_told_in_words(mosquitto: Mosquitto, bench: Be
         await until(lambda: publisher.state.link == "down")
         assert "cannot read the file that password_file names" in publisher.state.reason
         secret.write_text("wrong\n")
-        await until(lambda: "refused this bench: Not authorized; check username" in publisher.state.reason)
+        await until(lambda: "the broker refused this bench: Not authorized" in publisher.state.reason)
         check = start_check(bench.store, open_job(bench.store))
         await bench.run(
             lambda: bench.store.add_stroke(check, stroke(1), seat=False, at=AT, messages=[stroke_message(1)])
