@@ -3,11 +3,12 @@
 Secrets are only ever in files: `password_file`, `cert_file` and `key_file` name one, either by its path or as
 `credential:NAME`, a credential that systemd handed to the service (`LoadCredential=`, systemd.exec(5)). They are read
 anew for every connection, so a changed one needs no restart. No text made here holds what is in them. What is said to
-a broker is not here.
+a broker is not here: benches, boards and collectors alike connect as this file says.
 """
 
 from __future__ import annotations
 
+import asyncio
 import os
 import ssl
 from pathlib import Path
@@ -18,13 +19,14 @@ import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-__all__ = ["BrokerSettings", "LetIn", "let_in", "refusal_in_words"]
+__all__ = ["BrokerSettings", "enter", "let_go", "let_in", "refusal_in_words"]
 
 _SCHEMES: Final = {"mqtt": 1883, "mqtts": 8883}
 _CREDENTIAL: Final = "credential:"
+_LOOK_S: Final = 0.1
 
 _UNKNOWN: Final = (
-    "is signed by nobody this bench trusts",
+    "is signed by nobody trusted here",
     "name the shop's own certificate authority with ca_file",
 )
 #: OpenSSL's results of verifying a certificate (x509_vfy.h, X509_V_ERR_*): what is wrong with it, and what to do.
@@ -104,34 +106,56 @@ class BrokerSettings(BaseModel):
         return parts.hostname or "", parts.port or _SCHEMES[parts.scheme]
 
 
-class LetIn:
-    """What one connection needs to be let in: the keyword arguments of `aiomqtt.Client`, and why TLS failed."""
+def let_in(settings: BrokerSettings) -> dict[str, Any]:
+    """Return the user, password and TLS options of an `aiomqtt.Client`, for one connection. Blocks on files.
 
-    def __init__(self, options: dict[str, Any], context: _Context | None) -> None:
-        self.options = options
-        self._context = context
-
-    @property
-    def trouble(self) -> OSError | None:
-        """What TLS met, which aiomqtt does not pass on; None if nothing."""
-        return self._context.trouble if self._context is not None else None
-
-    def __repr__(self) -> str:
-        return "LetIn(...)"  # the options hold the password
-
-
-def let_in(settings: BrokerSettings) -> LetIn:
-    """Read the credentials that `settings` name. Blocks on files.
-
-    Raises ValueError, in words and without anything read, if one cannot be used.
+    Raises ConnectionError, in words and without anything read, if a credential cannot be used.
     """
     options: dict[str, Any] = {"username": settings.username}
-    if settings.password_file is not None:
-        options["password"] = _password(settings.password_file)
-    context = None
-    if settings.tls:
-        options["tls_context"] = context = _tls(settings)
-    return LetIn(options, context)
+    try:
+        if settings.password_file is not None:
+            options["password"] = _password(settings.password_file)
+        if settings.tls:
+            options["tls_context"] = _tls(settings)
+    except ValueError as error:
+        raise ConnectionError(str(error)) from None
+    return options
+
+
+def _trouble(options: dict[str, Any]) -> OSError | None:
+    """Return why TLS failed on the connection made with `options`, which aiomqtt does not tell; None if it did not."""
+    context = options.get("tls_context")
+    return context.trouble if isinstance(context, _Context) else None
+
+
+async def enter(client: aiomqtt.Client, options: dict[str, Any]) -> None:
+    """Connect a client made with `options`. Raises MqttError, and at once when TLS fails: aiomqtt would wait longer."""
+    entering = asyncio.create_task(client.__aenter__())
+    try:
+        while not entering.done():
+            await asyncio.wait({entering}, timeout=_LOOK_S)
+            if _trouble(options) is not None and not entering.done():
+                raise aiomqtt.MqttError("TLS failed")
+        await entering
+    finally:
+        entering.cancel()
+        await asyncio.wait({entering})
+
+
+async def let_go(client: aiomqtt.Client) -> None:
+    """Close the socket and end the client's own task, however far it had come.
+
+    aiomqtt does so only after a connection that was up and left properly; otherwise both would stay behind.
+    Closing without DISCONNECT is what makes the broker publish the last will.
+    """
+    client._client.on_socket_open = None  # a connection still being opened on its thread is dropped there
+    await asyncio.sleep(0)  # let calls the client has already scheduled on this socket pass
+    client._client._sock_close()
+    if client._misc_task is not None:
+        client._misc_task.cancel()
+        await asyncio.wait({client._misc_task})
+    if client._disconnected.done():
+        client._disconnected.exception()  # it has been seen
 
 
 def _place(path: Path, key: str) -> Path:
@@ -239,17 +263,22 @@ class _TellingSocket(ssl.SSLSocket):
 
 
 def refusal_in_words(
-    settings: BrokerSettings, error: aiomqtt.MqttError, trouble: OSError | None, *, was_up: bool = False
+    settings: BrokerSettings,
+    error: aiomqtt.MqttError,
+    options: dict[str, Any],
+    *,
+    who: str = "this bench",
+    was_up: bool = False,
 ) -> str:
-    """Return why there is no connection, and what to do about it. `trouble` is the connection's, of `LetIn`.
+    """Return why `who`, connecting with `options`, has no connection, and what to do about it.
 
     The reason comes first: a narrow screen shows no more than the first line of it.
     """
-    url = settings.url
+    url, trouble = settings.url, _trouble(options)
     if isinstance(error, MqttConnectError):
         words = str(error).partition("] ")[2] or str(error)
         return (
-            f"the broker refused this bench: {words} ({url}); check username and password_file in the broker "
+            f"the broker refused {who}: {words} ({url}); check username and password_file in the broker "
             "settings, and what the broker allows"
         )
     if isinstance(trouble, ssl.SSLCertVerificationError):
@@ -257,23 +286,23 @@ def refusal_in_words(
         what, then = _NOT_VERIFIED.get(trouble.verify_code, otherwise)
         return f"the broker's certificate {what} ({url}); {then}"
     if trouble is not None:
-        what, then = _failure_in_words(trouble)
+        what, then = _failure_in_words(trouble, who)
         return f"{what} ({url}); {then}"
     if was_up:  # a broker may end the connection of who publishes what it may not (MQTT 3.1.1, 3.3.5)
         return (
             f"no connection with the broker at {url}: it was up and is lost ({error}); check that it runs, the "
-            "network, and that the broker lets this bench publish under its name"
+            f"network, and what the broker lets {who} do under its user name"
         )
     return f"no connection with the broker at {url}: {error}; check that it runs and the network"
 
 
-def _failure_in_words(trouble: OSError) -> tuple[str, str]:
+def _failure_in_words(trouble: OSError, who: str) -> tuple[str, str]:
     """Return a TLS failure that is not the broker's certificate's (RFC 8446, 6.2 names the alerts), and what to do."""
     reason = (trouble.reason if isinstance(trouble, ssl.SSLError) else None) or ""
     if "CERTIFICATE_REQUIRED" in reason or reason == "SSLV3_ALERT_HANDSHAKE_FAILURE":
         return "the broker asks for a client certificate", "set cert_file and key_file"
     if "ALERT" in reason and ("CERTIFICATE" in reason or "UNKNOWN_CA" in reason or "DECRYPT" in reason):
-        what = f"the broker refused this bench's certificate: {_plain(reason)}"
+        what = f"the broker refused the certificate of {who}: {_plain(reason)}"
         return what, "check cert_file and what the broker trusts"
     if not reason or reason in ("WRONG_VERSION_NUMBER", "UNEXPECTED_EOF_WHILE_READING", "HTTP_REQUEST"):
         return "what answers there as the broker does not speak TLS", "check the port of the url"

@@ -31,11 +31,11 @@ from uuid import uuid4
 
 import aiomqtt
 
-from capture.broker import BrokerSettings, LetIn, let_in, refusal_in_words
+from capture.broker import BrokerSettings, enter, let_go, let_in, refusal_in_words
 from capture.messages import BenchStatus, Outgoing, status_topic, topic_level
 from capture.view import LinkState
 
-__all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher"]
+__all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher", "let_go", "let_in"]
 
 _log = logging.getLogger(__name__)
 
@@ -44,7 +44,6 @@ _LONGEST_PAUSE_S: Final = 30.0
 _STEADY_S: Final = 5.0  # a connection that held this long earns a fresh back-off
 _CONNECT_S: Final = 1.2  # the socket is opened on a thread that cannot be cancelled: keep it short
 _ANSWER_S: Final = 5.0
-_LOOK_S: Final = 0.1
 _CLOSING_S: Final = 1.6  # for the last messages and the offline status; the rest of 2 s to let go
 _LEAVE_S: Final = 0.3
 _IN_FLIGHT: Final = 8  # enough to hide a round trip, and within the broker's usual window of 20
@@ -79,7 +78,7 @@ class Outbox(Protocol):
     def outbox_size(self) -> int: ...
 
 
-class _Down(Exception):
+class _Down(ConnectionError):
     """The broker cannot be used now; the text says why and what to do."""
 
 
@@ -185,11 +184,11 @@ class Publisher:
         """Connect, publish until told to stop, and leave properly. Raises _Down when that ends early."""
         self._say("connecting", self._state.reason, await self._waiting())
         try:
-            entry = await asyncio.to_thread(let_in, self._settings)
-        except ValueError as error:
+            options = await asyncio.to_thread(let_in, self._settings)
+        except ConnectionError as error:
             raise _Down(f"{error}; messages are kept") from error
         try:
-            async with self._connection(entry) as client:
+            async with self._connection(options) as client:
                 publishing = asyncio.create_task(self._publish_until_stopped(client))
                 watching = asyncio.create_task(_watch(client))
                 try:
@@ -202,11 +201,11 @@ class Publisher:
                     watching.cancel()
                     await asyncio.gather(publishing, watching, return_exceptions=True)
         except aiomqtt.MqttError as error:
-            words = refusal_in_words(self._settings, error, entry.trouble, was_up=self._state.link == "up")
+            words = refusal_in_words(self._settings, error, options, was_up=self._state.link == "up")
             raise _Down(f"{words}; messages are kept and it tries again by itself") from error
 
     @contextlib.asynccontextmanager
-    async def _connection(self, entry: LetIn) -> AsyncIterator[aiomqtt.Client]:
+    async def _connection(self, options: dict[str, Any]) -> AsyncIterator[aiomqtt.Client]:
         host, port = self._settings.address
         client = aiomqtt.Client(
             host,
@@ -218,16 +217,16 @@ class Publisher:
             will=aiomqtt.Will(self._topic, self._offline().model_dump_json(), qos=1, retain=True),
             # A small message must not wait for the acknowledgement of the one before it.
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
-            **entry.options,
+            **options,
         )
         client._client.connect_timeout = _CONNECT_S
         try:
-            await _enter(client, entry)
+            await enter(client, options)
             yield client
             client.timeout = _LEAVE_S
             await client.__aexit__(None, None, None)
         finally:
-            await _let_go(client)
+            await let_go(client)
 
     async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
         clock = asyncio.get_running_loop().time
@@ -333,37 +332,7 @@ async def _passed(event: asyncio.Event, seconds: float | None) -> None:
             await event.wait()
 
 
-async def _enter(client: aiomqtt.Client, entry: LetIn) -> None:
-    """Connect. Raises MqttError at once when TLS fails, for which aiomqtt would wait until its timeout."""
-    entering = asyncio.create_task(client.__aenter__())
-    try:
-        while not entering.done():
-            await asyncio.wait({entering}, timeout=_LOOK_S)
-            if entry.trouble is not None and not entering.done():
-                raise aiomqtt.MqttError("TLS failed")
-        await entering
-    finally:
-        entering.cancel()
-        await asyncio.wait({entering})
-
-
 async def _watch(client: aiomqtt.Client) -> None:
     """Raise MqttError when the connection is lost, which `publish` alone would learn only by its timeout."""
     async for _message in client.messages:
         pass  # nothing is subscribed, so nothing arrives
-
-
-async def _let_go(client: aiomqtt.Client) -> None:
-    """Close the socket and end the client's own task, however far it had come.
-
-    aiomqtt does so only after a connection that was up and left properly; otherwise both would stay behind.
-    Closing without DISCONNECT is what makes the broker publish the last will.
-    """
-    client._client.on_socket_open = None  # a connection still being opened on its thread is dropped there
-    await asyncio.sleep(0)  # let calls the client has already scheduled on this socket pass
-    client._client._sock_close()
-    if client._misc_task is not None:
-        client._misc_task.cancel()
-        await asyncio.wait({client._misc_task})
-    if client._disconnected.done():
-        client._disconnected.exception()  # it has been seen

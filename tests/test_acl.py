@@ -291,5 +291,5 @@ async def test_a_bench_with_a_wrong_user_name_says_so_and_keeps_all(
     status = BenchStatus(at=AT, bench="bay-1", state="online", software_version="0.1.0")
     async with Publisher(settings, bench.store, bench.run, status) as publisher:
         await until(lambda: publisher.state.link == "down")
-        assert "this bench" in publisher.state.reason
+        assert "what the broker lets this bench do under its user name" in publisher.state.reason
     assert bench.store.outbox_size() == 1
