@@ -69,9 +69,8 @@ class Supervisor:
 
     def __init__(self, port: int, file: Path) -> None:
         self._file = file
-        command = f"stdbuf -oL mosquitto_sub -h 127.0.0.1 -p {port} -q 1 -c -i supervisor -t strokelog/# -F %t\\t%p"
         with file.open("wb") as out:
-            self._process = subprocess.Popen(command.replace("\\t", "\t").split(" "), stdout=out)
+            self._process = subprocess.Popen(["stdbuf", "-oL", *listening(port, file.name), "-F", "%t\t%p"], stdout=out)
 
     def received(self) -> list[Message]:
         """Topic and payload of everything but the status, in order, repeats too."""
@@ -87,21 +86,27 @@ class Supervisor:
         self._process.wait(10)
 
 
+def listening(port: int, name: str) -> list[str]:
+    """The command of a subscriber whose session the broker keeps."""
+    return f"mosquitto_sub -h 127.0.0.1 -p {port} -q 1 -c -i {name} -t strokelog/#".split()
+
+
 @contextlib.contextmanager
 def subscribed(folder: Path) -> Iterator[tuple[Mosquitto, Supervisor]]:
-    """A broker with the sample's figures, and a subscriber whose session it has saved."""
+    """A broker with the sample's figures, and a subscriber whose session it has saved; that of `absent` too."""
     (folder / "mosquitto").mkdir()
     broker = Mosquitto(folder / "mosquitto")
     sample = (ROOT / "systemd" / "mosquitto.conf").read_text().splitlines()
     broker.lines += [line for line in sample if line.startswith("autosave_interval")]
     broker.start()
-    supervisor = Supervisor(broker.port, folder / "arrived")
+    supervisor = Supervisor(broker.port, folder / "present")
     try:
         hello = f"mosquitto_pub -h 127.0.0.1 -p {broker.port} -q 1 -t strokelog/hello/status -m {{}}".split()
         end = time.monotonic() + 10
         while not supervisor.anything():
             assert time.monotonic() < end, "mosquitto_sub could not subscribe"
             subprocess.run(hello, check=True)
+        subprocess.run([*listening(broker.port, "absent"), "-E"], check=True, timeout=10)  # ends when it has subscribed
         broker.stop()  # saves
         broker.start()
         yield broker, supervisor
@@ -142,7 +147,9 @@ def write_recording(path: Path) -> None:
 
 async def _one_life(words: list[str], env: dict[str, str], told: Told, dice: random.Random) -> None:
     """Start the daemon and kill it at a random moment: any, or just after it printed something."""
-    process = await asyncio.create_subprocess_exec(*words, stdout=asyncio.subprocess.PIPE, env=env, cwd=ROOT)
+    process = await asyncio.create_subprocess_exec(
+        *words, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL, env=env, cwd=ROOT
+    )
     assert process.stdout is not None
     by_time = dice.random() < 0.5
     lines_to_live = dice.randint(1, 8)
@@ -226,6 +233,7 @@ async def _measuring(folder: Path, broker: Mosquitto, told: Told) -> AsyncIterat
         process = await asyncio.create_subprocess_exec(
             *command(folder, "bay-1", str(folder / "port")),
             stdout=asyncio.subprocess.PIPE,
+            stderr=asyncio.subprocess.DEVNULL,
             env=environment(broker, folder),
             cwd=ROOT,
         )
@@ -247,8 +255,11 @@ async def _measuring(folder: Path, broker: Mosquitto, told: Told) -> AsyncIterat
             await reading
 
 
-async def kill_the_broker(folder: Path, kills: int, seed: int, longest_life_s: float = 8.0) -> Counts:
-    """Kill -9 the broker `kills` times while a bench measures; it starts again on its file."""
+async def kill_the_broker(folder: Path, kills: int, seed: int, longest_life_s: float = 8.0) -> tuple[Counts, Counts]:
+    """Kill -9 the broker `kills` times while a bench measures; it starts again on its file.
+
+    Returns the counts of a subscriber that was there whenever the broker was, and of one that came only in the end.
+    """
     dice, told = random.Random(seed), Told()
     (folder / "bay-1").mkdir()
     with subscribed(folder) as (broker, supervisor):
@@ -261,7 +272,12 @@ async def kill_the_broker(folder: Path, kills: int, seed: int, longest_life_s: f
                 broker.start()
             rest.set()
             # The daemon itself has to bring it all, without being started again.
-            return await _settled(kills, {"bay-1": told}, folder, supervisor, 60)
+            present = await _settled(kills, {"bay-1": told}, folder, supervisor, 60)
+            late = Supervisor(broker.port, folder / "absent")
+            try:
+                return present, await _settled(kills, {"bay-1": told}, folder, late, 60)
+            finally:
+                late.stop()
 
 
 def main() -> None:
@@ -272,20 +288,23 @@ def main() -> None:
     parser.add_argument("--benches", type=int, default=4, help="How many daemons run at once.")
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()
-    wrong = []
+    wrong: list[str] = []
     for name, kills in (("daemon", options.daemon), ("broker", options.broker)):
         if not kills:
             continue
         begun = time.monotonic()
         with tempfile.TemporaryDirectory() as folder:
             if name == "daemon":
-                counts = asyncio.run(kill_the_daemon(Path(folder), kills, options.seed, options.benches))
+                daemon = asyncio.run(kill_the_daemon(Path(folder), kills, options.seed, options.benches))
+                found = {"daemon": daemon}
             else:
-                counts = asyncio.run(kill_the_broker(Path(folder), kills, options.seed))
-        sys.stdout.write(f"{name}: {counts} ({time.monotonic() - begun:.0f} s)\n")
-        for line in counts.wrong[:20]:
-            sys.stdout.write(f"  {line}\n")
-        wrong += counts.wrong
+                present, absent = asyncio.run(kill_the_broker(Path(folder), kills, options.seed))
+                found = {"broker, subscriber present": present, "broker, subscriber absent": absent}
+        sys.stdout.write(f"{name} killed, {time.monotonic() - begun:.0f} s\n")
+        for words, counts in found.items():
+            sys.stdout.write(f"  {words}: {counts}\n")
+            sys.stdout.writelines(f"    {line}\n" for line in counts.wrong[:20])
+            wrong += counts.wrong
     raise SystemExit(1 if wrong else 0)
 
 
