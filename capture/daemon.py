@@ -164,7 +164,7 @@ class Bench:
         self._failure: BaseException | None = None
         self._closing: asyncio.Task[None] | None = None
         self._silent = False
-        self._broker_warning = ""
+        self._broker_warning = self._broker_told = ""
         self._gauge_warning = setup.gauge.warning(datetime.now().astimezone().date()) if setup.gauge else ""
         self.view.warning = self.standing_warning
         self._last_stroke: tuple[datetime, int] | None = None
@@ -606,6 +606,11 @@ class Bench:
     def _broker_changed(self, state: BrokerState) -> None:
         self.view.broker, self.view.broker_waiting = state.link, state.waiting
         self._broker_warning = state.reason if state.link == "down" else ""
+        if state.link == "up":
+            self._broker_told = ""
+        elif self._broker_warning not in ("", self._broker_told):  # once, for a log; the screen keeps showing it
+            self._broker_told = self._broker_warning
+            self._on_event(self._broker_warning, "")
         if not self._silent:
             self.view.warning = self.standing_warning
         self._on_change()

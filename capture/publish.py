@@ -1,10 +1,15 @@
 """Takes finished messages from the outbox to an MQTT broker, and says how that is going.
 
 Theory of operation. The record has already kept every message in its outbox, in the same transaction as what the
-message tells, so a publisher can stop at any point and lose nothing: it reads rows in order, publishes them at
-QoS 1, and drops a row only when the broker has acknowledged it and every row before it. After a broken
-connection it begins again at the oldest row, so a message may be sent twice, with the same `id`. The status is
-no outbox message: only its newest state matters, so it is retained, sent on connecting and on change.
+message tells, so a publisher can stop at any point and lose nothing: it reads rows in order and publishes them at
+QoS 1. A broker's acknowledgement does not mean that the message is on its disk: it may acknowledge, die, and start
+again from what it saved before. A row is therefore dropped only when the connection on which it was acknowledged has
+held for `keep_acknowledged_s` more; after a broken one everything still in the outbox is sent again, oldest first.
+So a message may be sent twice, with the same `id`, and never in another order. The status is no outbox message: only
+its newest state matters, so it is retained, sent on connecting and on change.
+
+A broker that was away for a shift is caught up in batches, with a pause after each as long as the batch took: the
+bench's own work comes first, and its strokes wait behind one batch at most. Rows are dropped by the batch too.
 Nothing here raises into the caller; what goes wrong is a `BrokerState` in words.
 """
 
@@ -15,20 +20,18 @@ import contextlib
 import logging
 import random
 import socket
-import ssl
+from collections import deque
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
+from itertools import islice, takewhile
 from types import TracebackType
-from typing import Annotated, Any, Final, Protocol, Self
-from urllib.parse import urlsplit
+from typing import Any, Final, Protocol, Self
 from uuid import uuid4
 
 import aiomqtt
-from aiomqtt.exceptions import MqttConnectError
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from capture.broker import BrokerSettings, enter, let_go, let_in, refusal_in_words
 from capture.messages import BenchStatus, Outgoing, status_topic, topic_level
 from capture.view import LinkState
 
@@ -44,58 +47,9 @@ _ANSWER_S: Final = 5.0
 _CLOSING_S: Final = 1.6  # for the last messages and the offline status; the rest of 2 s to let go
 _LEAVE_S: Final = 0.3
 _IN_FLIGHT: Final = 8  # enough to hide a round trip, and within the broker's usual window of 20
-_SCHEMES: Final = {"mqtt": 1883, "mqtts": 8883}
-
-
-def _broker_url(url: str) -> str:
-    expected = "expected such as mqtt://broker.shop.example:1883, or mqtts:// with TLS"
-    try:
-        parts = urlsplit(url)
-        port = parts.port
-    except ValueError as error:
-        raise ValueError(f"{url!r} is no broker address ({error}); {expected}") from None
-    if "@" in parts.netloc:
-        raise ValueError(f"a broker address holds no user or password; use username and password_file; {expected}")
-    if parts.scheme not in _SCHEMES or not parts.hostname or port == 0:
-        raise ValueError(f"{url!r} is no broker address; {expected}")
-    if parts.path not in ("", "/") or parts.query or parts.fragment:
-        raise ValueError(f"{url!r} has something after host and port; {expected}")
-    return url
-
-
-class BrokerSettings(BaseModel):
-    """Where the broker is and how to be let in. A password is only ever read from a file."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    url: Annotated[str, AfterValidator(_broker_url)]
-    username: str | None = None
-    password_file: Path | None = None
-    ca_file: Path | None = None
-    cert_file: Path | None = None
-    key_file: Path | None = None
-    keepalive: int = Field(default=15, ge=5, le=3600, description="Seconds.")
-
-    @model_validator(mode="after")
-    def _belong_together(self) -> Self:
-        if self.password_file is not None and self.username is None:
-            raise ValueError("password_file is set without username; set both, or neither")
-        if (self.cert_file is None) != (self.key_file is None):
-            raise ValueError("cert_file and key_file belong together; set both, or neither")
-        if not self.tls and (self.ca_file is not None or self.cert_file is not None):
-            raise ValueError("ca_file, cert_file and key_file need TLS; write the url with mqtts://")
-        return self
-
-    @property
-    def tls(self) -> bool:
-        """Whether the connection is encrypted."""
-        return urlsplit(self.url).scheme == "mqtts"
-
-    @property
-    def address(self) -> tuple[str, int]:
-        """Host and port."""
-        parts = urlsplit(self.url)
-        return parts.hostname or "", parts.port or _SCHEMES[parts.scheme]
+_BATCH: Final = 64  # rows read at once: a few milliseconds of the store's thread
+_DROP_AT_ONCE: Final = 512  # rows dropped in one transaction
+_DROP_EVERY_S: Final = 1.0  # while nothing else is to be done
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +108,8 @@ class Publisher:
         self._stop = asyncio.Event()
         self._status_sent: BenchStatus | None = None
         self._waiting_sent = 0
+        self._kept: dict[int, float] = {}
+        """Rows that were acknowledged and are still in the outbox, oldest first: when, on this connection."""
         self._task: asyncio.Task[None] | None = None
 
     @property
@@ -221,14 +177,18 @@ class Publisher:
                 while not self._stop.is_set():
                     self._wake.clear()
                     with contextlib.suppress(_Down):
-                        self._say(self._state.link, self._state.reason, await self._store(self._outbox.outbox_size))
+                        self._say(self._state.link, self._state.reason, await self._waiting())
                     await self._wake.wait()
 
     async def _session(self) -> None:
         """Connect, publish until told to stop, and leave properly. Raises _Down when that ends early."""
-        self._say("connecting", self._state.reason, await self._store(self._outbox.outbox_size))
+        self._say("connecting", self._state.reason, await self._waiting())
         try:
-            async with self._connection() as client:
+            options = await asyncio.to_thread(let_in, self._settings)
+        except ConnectionError as error:
+            raise _Down(f"{error}; messages are kept") from error
+        try:
+            async with self._connection(options) as client:
                 publishing = asyncio.create_task(self._publish_until_stopped(client))
                 watching = asyncio.create_task(_watch(client))
                 try:
@@ -241,11 +201,11 @@ class Publisher:
                     watching.cancel()
                     await asyncio.gather(publishing, watching, return_exceptions=True)
         except aiomqtt.MqttError as error:
-            raise _Down(self._in_words(error)) from error
+            words = refusal_in_words(self._settings, error, options, was_up=self._state.link == "up")
+            raise _Down(f"{words}; messages are kept and it tries again by itself") from error
 
     @contextlib.asynccontextmanager
-    async def _connection(self) -> AsyncIterator[aiomqtt.Client]:
-        options = await asyncio.to_thread(let_in, self._settings)
+    async def _connection(self, options: dict[str, Any]) -> AsyncIterator[aiomqtt.Client]:
         host, port = self._settings.address
         client = aiomqtt.Client(
             host,
@@ -261,7 +221,7 @@ class Publisher:
         )
         client._client.connect_timeout = _CONNECT_S
         try:
-            await client.__aenter__()
+            await enter(client, options)
             yield client
             client.timeout = _LEAVE_S
             await client.__aexit__(None, None, None)
@@ -269,25 +229,72 @@ class Publisher:
             await let_go(client)
 
     async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
+        clock = asyncio.get_running_loop().time
         self._status_sent = None
-        taken: list[int] = []
+        self._kept.clear()  # whatever was acknowledged on an earlier connection is sent again
+        last = 0
         while True:
             self._wake.clear()
-            rows, waiting = await self._store(_drop_and_fetch, self._outbox, taken)
+            begun = clock()
+            settled = self._settled(begun)
+            rows, size = await self._store(_drop_and_fetch, self._outbox, settled, last)
+            for row in settled:
+                del self._kept[row]
+            waiting = size - len(self._kept)
             self._say("up", waiting=waiting)
-            messages = [row.message for row in rows]
-            if self._status is not self._status_sent or (self._waiting_sent and not waiting):
+            news = self._status is not self._status_sent or (self._waiting_sent and not waiting)
+            if news:
                 self._status_sent, self._waiting_sent = self._status, waiting
-                messages.insert(0, self._stamped(self._status, waiting))
-            if messages:
-                await _publish(client, messages)
-                taken = [row.row for row in rows]
+                await _publish(client, self._stamped(self._status, waiting))
+            if rows:
+                await self._send(client, rows)
+                last = rows[-1].row
+                if len(rows) == _BATCH:
+                    await _passed(self._stop, clock() - begun)
             elif self._stop.is_set():
-                await _publish(client, [self._stamped(self._offline(vanished=False), waiting)])
+                await _publish(client, self._stamped(self._offline(vanished=False), waiting))
                 return
-            else:
-                taken = []
-                await self._wake.wait()
+            elif not news:
+                await _passed(self._wake, self._until_drop(clock()))
+
+    async def _send(self, client: aiomqtt.Client, rows: Sequence[OutboxRow]) -> None:
+        """Send `rows` in order, a few of them unacknowledged at a time, and note what the broker took."""
+        clock = asyncio.get_running_loop().time
+        flying: deque[tuple[int, asyncio.Task[None]]] = deque()
+
+        async def land() -> None:
+            row, task = flying.popleft()
+            await task
+            self._kept[row] = clock()
+
+        try:
+            for row in rows:
+                if len(flying) == _IN_FLIGHT:
+                    await land()
+                # Tasks start in the order they were made, and each writes its packet before it waits.
+                flying.append((row.row, asyncio.create_task(_publish(client, row.message))))
+            while flying:
+                await land()
+        finally:
+            tasks = [task for _, task in flying]
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _settled(self, now: float) -> list[int]:
+        """Return rows, oldest first, that the broker has had for long enough to have them on its disk."""
+        until = now - self._settings.keep_acknowledged_s
+        return list(islice(takewhile(lambda row: self._kept[row] <= until, self._kept), _DROP_AT_ONCE))
+
+    def _until_drop(self, now: float) -> float | None:
+        """Return how long nothing needs to be dropped, in seconds; None for ever."""
+        oldest = next(iter(self._kept.values()), None)
+        return None if oldest is None else max(_DROP_EVERY_S, oldest + self._settings.keep_acknowledged_s - now)
+
+    async def _waiting(self) -> int:
+        """Return how many messages no broker has acknowledged yet."""
+        size: int = await self._store(self._outbox.outbox_size)
+        return max(0, size - len(self._kept))
 
     def _stamped(self, status: BenchStatus, waiting: int) -> Outgoing:
         changes = {"id": uuid4(), "at": datetime.now(UTC), "messages_waiting": waiting}
@@ -315,80 +322,26 @@ class Publisher:
         except Exception as error:
             raise _Down(f"the outbox cannot be read, so nothing is published: {error}") from error
 
-    def _in_words(self, error: aiomqtt.MqttError) -> str:
-        url = self._settings.url
-        kept = "messages are kept and it tries again by itself"
-        if isinstance(error, MqttConnectError):
-            words = str(error).partition("] ")[2] or str(error)
-            return (
-                f"the broker at {url} refused this bench: {words}; check username and password_file in the "
-                f"broker settings, and what the broker allows; {kept}"
-            )
-        return f"no connection with the broker at {url}: {error}; check that it runs and the network; {kept}"
+
+def _drop_and_fetch(outbox: Outbox, settled: Sequence[int], last: int) -> tuple[Sequence[OutboxRow], int]:
+    """Do one turn of the outbox on the store's thread: drop rows, read those after `last`, count all that are left."""
+    outbox.drop_outbox(settled)
+    return outbox.outbox_after(last, _BATCH), outbox.outbox_size()
 
 
-def let_in(settings: BrokerSettings) -> dict[str, Any]:
-    """Return the user, password and TLS options for a client. Blocks on files; raises ConnectionError in words."""
-    options: dict[str, Any] = {"username": settings.username}
-    try:
-        if settings.password_file is not None:
-            options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
-        if settings.tls:
-            context = ssl.create_default_context(cafile=settings.ca_file)
-            context.sslsocket_class = _ClosingSocket
-            if settings.cert_file is not None:
-                context.load_cert_chain(settings.cert_file, settings.key_file)
-            options["tls_context"] = context
-    except (OSError, ValueError) as error:
-        raise _Down(
-            f"cannot read a file the broker settings name: {error}; check password_file, ca_file, cert_file "
-            "and key_file"
-        ) from error
-    return options
+async def _publish(client: aiomqtt.Client, out: Outgoing) -> None:
+    """Send a message and wait until the broker has acknowledged it."""
+    await client.publish(out.topic, out.payload, qos=1, retain=out.retain)
 
 
-class _ClosingSocket(ssl.SSLSocket):
-    """Closes itself when the handshake fails: paho only forgets it, and Python then warns of a leak."""
-
-    def do_handshake(self, block: bool = False) -> None:
-        try:
-            super().do_handshake(block)
-        except OSError:
-            self.close()
-            raise
-
-
-def _drop_and_fetch(outbox: Outbox, taken: Sequence[int]) -> tuple[Sequence[OutboxRow], int]:
-    """Do one turn of the outbox on the store's thread: forget what was taken, give the oldest of the rest."""
-    outbox.drop_outbox(taken)
-    rows = outbox.outbox_after(0, _IN_FLIGHT)
-    return rows, len(rows) if len(rows) < _IN_FLIGHT else outbox.outbox_size()
-
-
-async def _publish(client: aiomqtt.Client, messages: Sequence[Outgoing]) -> None:
-    """Send `messages` in order and wait until the broker has acknowledged all of them."""
-    # gather starts its tasks in order, and each writes its packet before it waits for the acknowledgement. If
-    # one fails, none of them is dropped: sending some again is allowed, changing their order is not.
-    await asyncio.gather(*(client.publish(out.topic, out.payload, qos=1, retain=out.retain) for out in messages))
+async def _passed(event: asyncio.Event, seconds: float | None) -> None:
+    """Wait for `event`, but no longer than `seconds`; None for as long as it takes."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(seconds):
+            await event.wait()
 
 
 async def _watch(client: aiomqtt.Client) -> None:
     """Raise MqttError when the connection is lost, which `publish` alone would learn only by its timeout."""
     async for _message in client.messages:
         pass  # nothing is subscribed, so nothing arrives
-
-
-async def let_go(client: aiomqtt.Client) -> None:
-    """Close the socket and end the client's own task, however far it had come.
-
-    aiomqtt does so only after a connection that was up and left properly; otherwise both would stay behind.
-    Closing without DISCONNECT is what makes the broker publish the last will.
-    """
-    client._client.on_socket_open = None  # a connection still being opened on its thread is dropped there
-    await asyncio.sleep(0)  # let calls the client has already scheduled on this socket pass
-    client._client._sock_close()
-    if client._misc_task is not None:
-        client._misc_task.cancel()
-        await asyncio.wait({client._misc_task})
-    if client._disconnected.done():
-        client._disconnected.exception()  # it has been seen

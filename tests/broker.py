@@ -73,6 +73,13 @@ class Mosquitto:
             self._process.wait(10)
             self._process = None
 
+    def crash(self) -> None:
+        """kill -9: whatever it has not saved is gone."""
+        self.send_signal(signal.SIGKILL)
+        assert self._process is not None
+        self._process.wait(10)
+        self._process = None
+
 
 class Received(NamedTuple):
     retained: bool

@@ -18,19 +18,19 @@ from capture.messages import (
     StrokeMessage,
     VerdictMessage,
     name_from_level,
-    schemas,
     status_topic,
     stroke_topic,
     topic_level,
     verdict_topic,
 )
+from capture.schemas.__main__ import written
 
 SCHEMAS = Path(__file__).parent.parent / "capture" / "schemas"
 
 
 def test_the_checked_in_schemas_are_what_the_models_give() -> None:
     """If this fails, run `python -m capture.schemas` and look at the difference."""
-    assert {file.name: file.read_text(encoding="utf-8") for file in SCHEMAS.glob("*.json")} == schemas()
+    assert {file.name: file.read_text(encoding="utf-8") for file in SCHEMAS.glob("*.json")} == written()
 
 
 def status(**changes: object) -> BenchStatus:

@@ -82,10 +82,11 @@ def test_the_command_says_ready_once_it_measures(manager: socket.socket, tmp_pat
     process = subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     try:
         assert manager.recv(64) == b"READY=1"
+        # A missing port is said in words, and the daemon waits for it rather than giving up.
+        assert process.stdout is not None
+        assert any("no such device" in line for line in process.stdout)
     finally:
         process.terminate()
-        out, _ = process.communicate(timeout=10)
+        process.communicate(timeout=10)
     assert manager.recv(64) == b"STOPPING=1"
     manager.close()
-    # A missing port is said in words, and the daemon waits for it rather than giving up.
-    assert "no such device" in out

@@ -18,9 +18,9 @@ from capture.board.floor import Floor
 from capture.board.subscribe import Subscriber
 from capture.board.terminal import Choice, render
 from capture.board.words import broker_words, plain_row, row_json
+from capture.broker import BrokerSettings
 from capture.dashboard import Keys, Screen
 from capture.plaintext import clean
-from capture.publish import BrokerSettings
 from capture.view import LinkState
 
 __all__ = ["local_now", "run_lines", "run_terminal", "watch"]

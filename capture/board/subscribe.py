@@ -16,11 +16,10 @@ from typing import Final
 from uuid import uuid4
 
 import aiomqtt
-from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.reasoncodes import ReasonCode
 
+from capture.broker import BrokerSettings, enter, let_go, let_in, refusal_in_words
 from capture.messages import ROOT
-from capture.publish import BrokerSettings, let_go, let_in
 from capture.view import LinkState
 
 __all__ = ["TOPICS", "Subscriber"]
@@ -66,8 +65,6 @@ class Subscriber:
             begun = clock()
             try:
                 await self._listen()
-            except aiomqtt.MqttError as error:
-                self._on_link("down", self._in_words(error))
             except ConnectionError as error:
                 self._on_link("down", f"{error}; {_AGAIN}")
             except Exception as error:  # the screen must go on and say so
@@ -95,7 +92,7 @@ class Subscriber:
         )
         client._client.connect_timeout = _CONNECT_S
         try:
-            await client.__aenter__()
+            await enter(client, options)
             try:
                 await self._hear(client)
             except asyncio.CancelledError:
@@ -103,6 +100,8 @@ class Subscriber:
                 with contextlib.suppress(aiomqtt.MqttError):
                     await client.__aexit__(None, None, None)
                 raise
+        except aiomqtt.MqttError as error:
+            raise ConnectionError(refusal_in_words(self._settings, error, options, who="this board")) from error
         finally:
             await let_go(client)
 
@@ -118,10 +117,3 @@ class Subscriber:
         async for message in client.messages:
             payload = message.payload if isinstance(message.payload, bytes) else b""
             self._on_message(str(message.topic), payload, bool(message.retain))
-
-    def _in_words(self, error: aiomqtt.MqttError) -> str:
-        url = self._settings.url
-        if isinstance(error, MqttConnectError):
-            words = str(error).partition("] ")[2] or str(error)
-            return f"the broker at {url} refused this board: {words}; check username and password_file; {_AGAIN}"
-        return f"no connection with the broker at {url}: {error}; check that it runs and the network; {_AGAIN}"

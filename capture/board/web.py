@@ -21,7 +21,7 @@ from capture.board.bench import BenchRow
 from capture.board.face import local_now, run_lines
 from capture.board.floor import Floor
 from capture.board.words import broker_words, row_json, share
-from capture.publish import BrokerSettings
+from capture.broker import BrokerSettings
 
 __all__ = ["Pages", "listen_address", "serve"]
 

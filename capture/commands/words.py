@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 import typer
 
 if TYPE_CHECKING:
+    from capture.broker import BrokerSettings
     from capture.config import Config
-    from capture.publish import BrokerSettings
     from capture.sheet import Sheet
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
@@ -126,7 +126,7 @@ def broker_settings(url: str | None, settled: Config) -> BrokerSettings | None:
     """Return the broker of the settings, at `url` if one is given, or exit saying what is wrong with it."""
     from pydantic import ValidationError
 
-    from capture.publish import BrokerSettings
+    from capture.broker import BrokerSettings
 
     if url is None:
         return settled.broker

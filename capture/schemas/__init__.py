@@ -1,1 +1,4 @@
-"""The JSON Schema of every MQTT payload, one file a message, written by `python -m capture.schemas`."""
+"""The JSON Schema of every MQTT payload, one file a message, and the AsyncAPI document of them all.
+
+`python -m capture.schemas` writes them.
+"""
