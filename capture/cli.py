@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from capture import __version__
+from capture.commands.collect import collect
 from capture.commands.measure import demo, run
 from capture.commands.records import check_sheet, jobs, show
 from capture.commands.wire import check_fixture, decode, listen, replay
@@ -47,7 +48,7 @@ def top(
     """Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof."""
 
 
-for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, check_sheet):
+for command in (run, demo, replay, decode, listen, check_fixture, jobs, show, check_sheet, collect):
     app.command()(command)
 
 

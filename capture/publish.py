@@ -32,7 +32,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 from capture.messages import BenchStatus, Outgoing, status_topic, topic_level
 from capture.view import LinkState
 
-__all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher"]
+__all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher", "let_go", "let_in"]
 
 _log = logging.getLogger(__name__)
 
@@ -266,27 +266,16 @@ class Publisher:
             client.timeout = _LEAVE_S
             await client.__aexit__(None, None, None)
         finally:
-            await _let_go(client)
+            await let_go(client)
 
     def _let_in(self) -> dict[str, Any]:
-        """Return the user, password and TLS options. Blocks on files."""
-        settings = self._settings
-        options: dict[str, Any] = {"username": settings.username}
         try:
-            if settings.password_file is not None:
-                options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
-            if settings.tls:
-                context = ssl.create_default_context(cafile=settings.ca_file)
-                context.sslsocket_class = _ClosingSocket
-                if settings.cert_file is not None:
-                    context.load_cert_chain(settings.cert_file, settings.key_file)
-                options["tls_context"] = context
+            return let_in(self._settings)
         except (OSError, ValueError) as error:
             raise _Down(
                 f"cannot read a file the broker settings name: {error}; check password_file, ca_file, cert_file "
                 "and key_file"
             ) from error
-        return options
 
     async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
         self._status_sent = None
@@ -338,6 +327,20 @@ class Publisher:
         return f"no connection with the broker at {url}: {error}; check that it runs and the network; {kept}"
 
 
+def let_in(settings: BrokerSettings) -> dict[str, Any]:
+    """Return the client's user, password and TLS options. Blocks on files; raises OSError or ValueError."""
+    options: dict[str, Any] = {"username": settings.username}
+    if settings.password_file is not None:
+        options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
+    if settings.tls:
+        context = ssl.create_default_context(cafile=settings.ca_file)
+        context.sslsocket_class = _ClosingSocket
+        if settings.cert_file is not None:
+            context.load_cert_chain(settings.cert_file, settings.key_file)
+        options["tls_context"] = context
+    return options
+
+
 class _ClosingSocket(ssl.SSLSocket):
     """Closes itself when the handshake fails: paho only forgets it, and Python then warns of a leak."""
 
@@ -369,7 +372,7 @@ async def _watch(client: aiomqtt.Client) -> None:
         pass  # nothing is subscribed, so nothing arrives
 
 
-async def _let_go(client: aiomqtt.Client) -> None:
+async def let_go(client: aiomqtt.Client) -> None:
     """Close the socket and end the client's own task, however far it had come.
 
     aiomqtt does so only after a connection that was up and left properly; otherwise both would stay behind.

@@ -12,12 +12,13 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PURE = ("strokes", "stroke_measure", "verdict", "advice", "sheet", "facts", "check", "air", "safety", "cycle")
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
-OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view")
+OUTER = ("daemon", "record", "recording", "publish", "collect", "board", "cli", "commands", "listen", "view")
 IO = ("asyncio", "serial", "sqlalchemy", "aiomqtt", "paho", "amqtt", "rich", "typer", "socket", "threading", "time")
 LEVELS = [
     ("strokes", "stroke_measure", "verdict", "advice", "sheet", "facts", "air", "safety", "cycle"),
     ("check",),
     ("record", "publish", "dashboard"),
+    ("collect",),
     ("daemon",),
     ("session",),
     ("commands",),
