@@ -124,7 +124,7 @@ class Outbox(Protocol):
     def outbox_size(self) -> int: ...
 
 
-class _Down(Exception):
+class _Down(ConnectionError):
     """The broker cannot be used now; the text says why and what to do."""
 
 
@@ -245,7 +245,7 @@ class Publisher:
 
     @contextlib.asynccontextmanager
     async def _connection(self) -> AsyncIterator[aiomqtt.Client]:
-        options = await asyncio.to_thread(self._let_in)
+        options = await asyncio.to_thread(let_in, self._settings)
         host, port = self._settings.address
         client = aiomqtt.Client(
             host,
@@ -267,15 +267,6 @@ class Publisher:
             await client.__aexit__(None, None, None)
         finally:
             await let_go(client)
-
-    def _let_in(self) -> dict[str, Any]:
-        try:
-            return let_in(self._settings)
-        except (OSError, ValueError) as error:
-            raise _Down(
-                f"cannot read a file the broker settings name: {error}; check password_file, ca_file, cert_file "
-                "and key_file"
-            ) from error
 
     async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
         self._status_sent = None
@@ -328,16 +319,22 @@ class Publisher:
 
 
 def let_in(settings: BrokerSettings) -> dict[str, Any]:
-    """Return the client's user, password and TLS options. Blocks on files; raises OSError or ValueError."""
+    """Return the user, password and TLS options for a client. Blocks on files; raises ConnectionError in words."""
     options: dict[str, Any] = {"username": settings.username}
-    if settings.password_file is not None:
-        options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
-    if settings.tls:
-        context = ssl.create_default_context(cafile=settings.ca_file)
-        context.sslsocket_class = _ClosingSocket
-        if settings.cert_file is not None:
-            context.load_cert_chain(settings.cert_file, settings.key_file)
-        options["tls_context"] = context
+    try:
+        if settings.password_file is not None:
+            options["password"] = settings.password_file.read_text(encoding="utf-8").rstrip("\r\n")
+        if settings.tls:
+            context = ssl.create_default_context(cafile=settings.ca_file)
+            context.sslsocket_class = _ClosingSocket
+            if settings.cert_file is not None:
+                context.load_cert_chain(settings.cert_file, settings.key_file)
+            options["tls_context"] = context
+    except (OSError, ValueError) as error:
+        raise _Down(
+            f"cannot read a file the broker settings name: {error}; check password_file, ca_file, cert_file "
+            "and key_file"
+        ) from error
     return options
 
 

@@ -7,6 +7,7 @@ import pwd
 import shutil
 import signal
 import subprocess
+import tempfile
 import time
 from pathlib import Path
 
@@ -24,18 +25,21 @@ def programs() -> Path:
 
 
 class Postgres:
-    """The server. `kill` and `start` it as you like: what was committed is there again."""
+    """The server. `stop` and `start` it as you like: what was committed is there again."""
 
     user = "strokelog"
     password = "not-for-any-log"
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self) -> None:
         self.port = free_port()
+        # Not below pytest's folder, which pytest closes to every other user, and the server may be another.
+        self._folder = Path(tempfile.mkdtemp(prefix="strokelog-postgres-"))
+        folder = self._folder
         self._data = folder / "data"
         self._bin = programs()
         self._process: subprocess.Popen[bytes] | None = None
         self._as: list[str] = []
-        folder.mkdir(mode=0o755, exist_ok=True)
+        folder.chmod(0o755)
         secret = folder / "password"
         secret.write_text(self.password)
         if os.geteuid() == 0:  # the server refuses to run as root
@@ -61,6 +65,9 @@ class Postgres:
         return f"postgresql://{self.user}@127.0.0.1:{self.port}/postgres"
 
     def start(self) -> None:
+        """Start it, if it does not run."""
+        if self._process is not None:
+            return
         command = [*self._as, str(self._bin / "postgres"), "-D", str(self._data), "-p", str(self.port)]
         for setting in ("listen_addresses=127.0.0.1", f"unix_socket_directories={self._data}", "max_connections=20"):
             command += ["-c", setting]
@@ -72,14 +79,14 @@ class Postgres:
             assert time.monotonic() < end, "postgres does not answer"
             time.sleep(0.02)
 
-    @property
-    def pid(self) -> int:
-        assert self._process is not None
-        return self._process.pid
-
     def stop(self) -> None:
         """End at once, with every session's transaction undone (its `immediate` mode, as after a power cut)."""
         if self._process is not None:
             self._process.send_signal(signal.SIGQUIT)
             self._process.wait(20)
             self._process = None
+
+    def close(self) -> None:
+        """Stop it, and leave nothing behind."""
+        self.stop()
+        shutil.rmtree(self._folder, ignore_errors=True)

@@ -77,23 +77,19 @@ class DatabaseSettings(BaseModel):
 class ShopBroker(BrokerSettings):
     """A broker, and where in its topics the benches of one or more shops are.
 
-    A bridge between brokers commonly puts a shop's name before the benches' topics: that is `prefix`, where `+` stands
-    for any one level. `shop` is kept beside every message; not given, it is what the topic has in place of the prefix.
+    A bridge between brokers commonly puts a shop's name before the benches' topics: those are `prefixes`, in which `+`
+    stands for any one level. `shop` is kept beside every message; not given, it is what the topic has in place of the
+    prefix. All prefixes of a broker share one connection, because a broker may allow a user only one.
     """
 
-    prefix: Annotated[str, AfterValidator(_prefix)] = ""
+    prefixes: tuple[Annotated[str, AfterValidator(_prefix)], ...] = Field(default=("",), min_length=1)
     shop: str = ""
 
     @property
     def filters(self) -> tuple[str, ...]:
         """The topic filters of everything that is collected."""
-        root = f"{self.prefix}/{ROOT}" if self.prefix else ROOT
-        return tuple(f"{root}/{kind}" for kind in _KINDS)
-
-    @property
-    def where(self) -> str:
-        """Broker and prefix, for people."""
-        return f"{self.url} {self.prefix}".rstrip()
+        roots = [f"{prefix}/{ROOT}" if prefix else ROOT for prefix in self.prefixes]
+        return tuple(f"{root}/{kind}" for root in roots for kind in _KINDS)
 
 
 class CollectSettings(BaseModel):
@@ -112,24 +108,24 @@ class CollectSettings(BaseModel):
 
     @model_validator(mode="after")
     def _each_once(self) -> Self:
-        places = [(broker.address, broker.prefix) for broker in self.brokers]
-        if len(set(places)) < len(places):
-            raise ValueError("the same broker with the same prefix is there twice; give each once")
+        if len({broker.address for broker in self.brokers}) < len(self.brokers):
+            raise ValueError("the same broker is there twice; give each once, with all its prefixes")
         return self
 
 
 def load_settings(
     path: Path | None = None,
     *,
-    brokers: Sequence[tuple[str, str]] = (),
+    brokers: Sequence[str] = (),
+    prefixes: Sequence[str] = (),
     database: str | None = None,
     share: str | None = None,
     name: str | None = None,
 ) -> CollectSettings:
     """Read the settings from `path`, if there is one; what else is given wins over it. Raises ConfigError.
 
-    `brokers` are pairs of url and prefix. One that the file has too keeps the file's user, password and certificates,
-    and a `database` keeps the file's password_file.
+    `brokers` are urls, and `prefixes` are for all of them. A broker that the file has too keeps its other settings
+    there, and a `database` keeps the file's password_file.
     """
     where = str(path) if path is not None else "command line"
     values: dict[str, Any] = {}
@@ -141,7 +137,8 @@ def load_settings(
             values["database"] = {**values.get("database", {}), "url": database}
         if brokers:
             known = {one.get("url"): one for one in values.get("brokers", [])}
-            values["brokers"] = [{**known.get(url, {}), "url": url, "prefix": prefix} for url, prefix in brokers]
+            everywhere = {"prefixes": prefixes} if prefixes else {}
+            values["brokers"] = [{**known.get(url, {}), "url": url, **everywhere} for url in brokers]
         settings = CollectSettings.model_validate(values)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigError(f"{where}: no TOML: {error}") from error

@@ -66,12 +66,12 @@ class Subscriber:
         stop: asyncio.Event,
     ) -> None:
         self._broker = broker
-        self._identifier = "-".join(topic_level(part) for part in ("strokelog-collect", name, broker.prefix) if part)
+        self._identifier = f"strokelog-collect-{topic_level(name)}"
         start = f"$share/{share}/" if share else ""
         self._filters = [f"{start}{one}" for one in broker.filters]
         self._keep = keep
         self._on_link = say
-        self._link = Link("broker", broker.where, "off")
+        self._link = Link("broker", broker.url, "off")
         self._stop = stop
         self._been_up = False
 
@@ -95,7 +95,7 @@ class Subscriber:
         self._say("off")
 
     def _say(self, state: LinkState, reason: str = "") -> None:
-        link = Link("broker", self._broker.where, state, reason)
+        link = Link("broker", self._broker.url, state, reason)
         if link != self._link:
             self._link = link
             self._on_link(link)
@@ -128,10 +128,7 @@ class Subscriber:
         try:
             options = await asyncio.to_thread(let_in, self._broker)
         except (OSError, ValueError) as error:
-            raise _Down(
-                f"cannot read a file the settings of {self._broker.url} name: {error}; check password_file, ca_file, "
-                "cert_file and key_file"
-            ) from error
+            raise _Down(str(error)) from error
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = _FOR_EVER
         properties.ReceiveMaximum = _UNDER_WAY
@@ -208,15 +205,17 @@ class Subscriber:
     def _in_words(self, error: aiomqtt.MqttError) -> str:
         url = self._broker.url
         after = "what benches send meanwhile is kept by the broker, and it tries again by itself"
-        words = str(error).partition("] ")[2] or str(error)
+        told = str(error.__cause__ or error)  # where the connection was lost while waiting, the cause knows why
+        words = told.partition("] ")[2] or told
         if isinstance(error, MqttConnectError):
             return (
                 f"the broker at {url} refused this collector: {words}; it must speak MQTT 5; check username and "
                 f"password_file, and what the broker allows; {after}"
             )
-        if "taken over" in words:
-            return f"another collector came to {url} under the same name; give each its own with --name; {after}"
-        return f"no connection with the broker at {url}: {words}; check that it runs and the network; {after}"
+        return (
+            f"no connection with the broker at {url}: {words}; check that it runs, the network, and that no other "
+            f"collector has this one's name or user; {after}"
+        )
 
 
 def _value(code: Any) -> int:

@@ -54,10 +54,11 @@ def collect(
     from capture.config import ConfigError
 
     if prefix and not broker:
-        fail("--prefix belongs to --broker; in the settings file each of [[brokers]] has its own `prefix`", 2)
-    places = [(url, one) for url in broker or [] for one in prefix or [""]]
+        fail("--prefix belongs to --broker; in the settings file each of [[brokers]] has its own `prefixes`", 2)
     try:
-        settings = load_settings(config, brokers=places, database=database, share=share, name=name)
+        settings = load_settings(
+            config, brokers=broker or [], prefixes=prefix or [], database=database, share=share, name=name
+        )
     except ConfigError as error:
         fail(str(error), 2)
     try:
