@@ -55,7 +55,7 @@ def storm(
     postgres: Postgres | None,
     *,
     seed: int,
-    rate: float = 200,
+    rate: float = 100,
 ) -> Outcome:
     """Kill `target` at `kills` random moments while strokes come in; wait until all is quiet, and compare."""
     moments = random.Random(seed)
@@ -95,7 +95,7 @@ def main() -> int:
     parser.add_argument("--target", choices=("collector", "broker", "database"), default="collector")
     parser.add_argument("--database", choices=("sqlite", "postgresql"), default="postgresql")
     parser.add_argument("--kills", type=int, default=50)
-    parser.add_argument("--rate", type=float, default=200, help="strokes a second")
+    parser.add_argument("--rate", type=float, default=50, help="strokes a second")
     parser.add_argument("--seed", type=int, default=random.randrange(10**6))
     words = parser.parse_args()
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:

@@ -19,7 +19,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-from uuid import UUID, uuid4
+from uuid import uuid4
 
 import paho.mqtt.client as mqtt
 import sqlalchemy as sa
@@ -27,7 +27,6 @@ from paho.mqtt.enums import CallbackAPIVersion
 from samples import stroke, verdict
 
 from capture.collect import DatabaseSettings
-from capture.collect.database import engine_of
 from capture.collect.schema import strokes
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, status_topic
 
@@ -63,9 +62,12 @@ class Shop:
         return client
 
     def _on_connect(self, client: mqtt.Client, *_: Any) -> None:
-        # A broker acknowledges before it saves, so a bench sends again what a lost connection had just acknowledged.
+        # A broker acknowledges before it saves. So a bench forgets a message only when its connection has held for a
+        # while since; after a lost one it sends again whatever it has not forgotten.
+        now = time.monotonic()
         with self._lock:
-            kept = list(self._kept[client])
+            kept = self._kept[client] = deque((now, message) for _at, message in self._kept[client])
+            kept = kept.copy()
         for _at, message in kept:
             self._publish(client, message)
 
@@ -78,7 +80,7 @@ class Shop:
         with self._lock:
             kept, now = self._kept[client], time.monotonic()
             kept.append((now, message))
-            while kept[0][0] < now - _KEPT_S:
+            while client.is_connected() and kept[0][0] < now - _KEPT_S:
                 kept.popleft()
         self._publish(client, message)
 
@@ -214,20 +216,26 @@ def wait_until(true: Callable[[], Any], seconds: float = 30) -> None:
         time.sleep(0.01)
 
 
-def stroke_ids(database: str) -> list[str]:
-    """The ids of all strokes in a database, as they stand there: a repeat would be there twice."""
-    engine = engine_of(DatabaseSettings(url=database))
+def read(database: str, query: sa.Select[Any]) -> list[Any]:
+    """The first column of what a query gives; nothing as long as there are no tables. Takes no lock on SQLite."""
+    engine = sa.create_engine(DatabaseSettings(url=database).address)
     try:
-        with engine.begin() as connection:
+        with engine.connect() as connection:
             if not sa.inspect(connection).has_table(strokes.name):
                 return []
-            return [str(UUID(str(one))) for one in connection.execute(sa.select(strokes.c.id)).scalars()]
+            return list(connection.execute(query).scalars())
     finally:
         engine.dispose()
 
 
+def stroke_ids(database: str) -> list[str]:
+    """The ids of all strokes in a database, as they stand there: a repeat would be there twice."""
+    return [str(one) for one in read(database, sa.select(strokes.c.id))]
+
+
 def count_strokes(database: str) -> int:
-    return len(stroke_ids(database))
+    """How many strokes a database holds."""
+    return sum(read(database, sa.select(sa.func.count()).select_from(strokes)))
 
 
 def random_pause(most_s: float, seed: random.Random) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -27,6 +28,7 @@ from capture.collect.sink import REFUSED_KEPT, Sink, insert_anywhere
 from capture.config import ConfigError
 from capture.messages import StrokeMessage, VerdictMessage
 
+ROOT = Path(__file__).resolve().parent.parent
 NOW = datetime(2025, 11, 25, 9, 7, 31, 250_000, tzinfo=UTC)
 Start = Callable[..., CollectorProcess]
 
@@ -378,6 +380,28 @@ def test_two_collectors_share_the_load(
         assert counts["strokes"] > 20  # each had its part
 
 
+def test_a_member_that_leaves_takes_its_part_and_is_forgotten(
+    mosquitto: Mosquitto, tmp_path: Path, start: Start, make_shop: Callable[..., Shop]
+) -> None:
+    database = f"sqlite:///{tmp_path}/collect.sqlite"
+    pair = [start(mosquitto.port, database, "--share", "shop", name=f"c{n}") for n in (1, 2)]
+    for one in pair:
+        one.wait_up()
+    pair[1].stop()
+    shop = make_shop(mosquitto.port, benches=10)
+    for n in range(20):
+        shop.apply(n % 10)
+    shop.wait_acknowledged()
+    leaving = start(mosquitto.port, database, "--share", "shop", "--leave", name="c2")
+    assert leaving.process.wait(20) == 0
+    for n in range(20):
+        shop.apply(n % 10)
+    wait_until(lambda: count_strokes(database) == 40)  # none of the second twenty waits for one that is gone
+    leaving.stop()
+    assert leaving.lines[-1]["strokes"] > 0
+    assert compare(shop.sent, database).well
+
+
 def test_shops_behind_several_brokers_and_prefixes_are_told_apart(
     mosquitto: Mosquitto, tmp_path: Path, start: Start, make_shop: Callable[..., Shop]
 ) -> None:
@@ -421,6 +445,35 @@ def test_a_message_the_broker_should_not_have_let_through_stops_nothing(
     wait_until(lambda: count_strokes(database) == 1)
     counts = collector.stop()
     assert (counts["strokes"], counts["refused"]) == (1, 1)
+
+
+# --- As a service
+
+
+def test_the_unit_is_right_and_hardened(tmp_path: Path) -> None:
+    unit = ROOT / "systemd" / "strokelog-collect.service"
+    copy = tmp_path / unit.name  # systemd-analyze asks that the program exists, which it does not here
+    copy.write_text(unit.read_text().replace("/usr/bin/strokelog", shutil.which("true") or "/bin/true"))
+    done = subprocess.run(["systemd-analyze", "verify", str(copy)], capture_output=True, text=True)
+    assert [line for line in (done.stdout + done.stderr).splitlines() if "strokelog" in line] == []
+    command = ["systemd-analyze", "security", "--offline=true", str(unit)]
+    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    level = next(line for line in done.stdout.splitlines() if "Overall exposure level" in line)
+    assert float(level.split(":")[1].split()[0]) < 2
+
+
+def test_a_service_manager_is_told(mosquitto: Mosquitto, tmp_path: Path, start: Start) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(10)
+        collector = start(mosquitto.port, f"sqlite:///{tmp_path}/c.sqlite", NOTIFY_SOCKET=str(tmp_path / "notify"))
+        assert manager.recv(1000) == b"READY=1"
+        collector.wait_up()
+        collector.stop()
+        told = []
+        while not told or told[-1] != b"STOPPING=1":
+            told.append(manager.recv(1000))
+        assert any(one.startswith(b"STATUS=broker") and one.endswith(b" up") for one in told)
 
 
 # --- Settings, words and secrets

@@ -25,13 +25,15 @@ _LONGEST_PAUSE_S: Final = 15.0
 
 
 class Collector:
-    """Collects until `stop` is set. `on_event` is called on the event loop, and must not block.
+    """Collects until told to stop, or with `leave` until no broker holds anything for it, and ends its sessions there.
 
-    Raises CollectError for a database no collector of this version can use; everything else passes, and is waited out.
+    `on_event` is called on the event loop, and must not block. Raises CollectError for a database no collector of this
+    version can use; everything else passes, and is waited out.
     """
 
-    def __init__(self, settings: CollectSettings, on_event: Callable[[Event], None]) -> None:
+    def __init__(self, settings: CollectSettings, on_event: Callable[[Event], None], *, leave: bool = False) -> None:
         self._settings = settings
+        self._leave = leave
         self._on_event = on_event
         self._sink = Sink(engine_of(settings.database))
         self._database = Link("database", settings.database.url, "off")
@@ -56,6 +58,7 @@ class Collector:
                         keep=self._keep,
                         say=self._on_event,
                         stop=self._stop,
+                        leave=self._leave,
                     )
                     group.create_task(subscriber.run())
         except* CollectError as errors:

@@ -4,7 +4,8 @@ Theory of operation. The session at the broker is permanent (MQTT 5: no clean st
 comes), so the broker keeps what arrives while this collector is away. Everything is taken at QoS 1 and acknowledged by
 hand, after the commit: a process killed between the two is given the same messages again, and the sink knows them by
 their ids. The receive maximum bounds what is under way, and with it the memory, while the database is away. In a share
-group the broker hands each message to one member (MQTT 5, section 4.8.2).
+group the broker hands each message to one member (MQTT 5, section 4.8.2), also to one that is away: its part waits for
+it. So a member that is not to come back has to leave: take what waits, and end its session.
 """
 
 from __future__ import annotations
@@ -42,6 +43,7 @@ _LEAVE_S: Final = 1.0
 _UNDER_WAY: Final = 1000  # messages taken and not acknowledged: two batches, so that one fills while one is written
 _BATCH: Final = 500
 _GATHER_S: Final = 0.05  # how long a message may wait for others, to share a commit with them
+_QUIET_S: Final = 3.0  # when leaving: nothing more waits at the broker
 _FOR_EVER: Final = 0xFFFFFFFF
 
 
@@ -50,7 +52,7 @@ class _Down(Exception):
 
 
 class Subscriber:
-    """One broker's messages, as long as `run` runs.
+    """One broker's messages, as long as `run` runs. With `leave`, only until there are none left, and then never again.
 
     `keep` commits a batch and returns whether it did; it returns False only because everything is to stop.
     """
@@ -64,6 +66,7 @@ class Subscriber:
         keep: Callable[[Sequence[Arrived]], Awaitable[bool]],
         say: Callable[[Link], None],
         stop: asyncio.Event,
+        leave: bool = False,
     ) -> None:
         self._broker = broker
         self._identifier = f"strokelog-collect-{topic_level(name)}"
@@ -74,9 +77,11 @@ class Subscriber:
         self._link = Link("broker", broker.url, "off")
         self._stop = stop
         self._been_up = False
+        self._leave = leave
+        self._left = False
 
     async def run(self) -> None:
-        """Collect until told to stop, through whatever happens to the broker."""
+        """Collect until told to stop or until left, through whatever happens to the broker."""
         pause = _FIRST_PAUSE_S
         clock = asyncio.get_running_loop().time
         while not self._stop.is_set():
@@ -86,6 +91,8 @@ class Subscriber:
                 await self._session()
             except _Down as error:
                 self._say("down", str(error))
+            if self._left:
+                break
             if clock() - begun > _STEADY_S:
                 pause = _FIRST_PAUSE_S
             with contextlib.suppress(TimeoutError):
@@ -104,14 +111,10 @@ class Subscriber:
         """Connect, collect until told to stop, and leave properly. Raises _Down when that ends early."""
         try:
             async with self._connection() as (client, waiting):
-                # Every time: a broker that lost its sessions has to be told anew, another does not mind.
-                granted = await client.subscribe([(one, 1) for one in self._filters])
-                refused = [one for one, code in zip(self._filters, granted, strict=True) if _value(code) > 2]
-                if refused:
-                    raise _Down(
-                        f"the broker at {self._broker.url} does not let this collector read {', '.join(refused)}: "
-                        f"{', '.join(str(code) for code in granted)}; check what it allows"
-                    )
+                if self._leave:
+                    await client.unsubscribe(self._filters)
+                else:
+                    await self._subscribe(client)
                 self._been_up = True
                 self._say("up")
                 try:
@@ -122,6 +125,16 @@ class Subscriber:
                         await self._keep(self._take(waiting, waiting.qsize())[1])
         except aiomqtt.MqttError as error:
             raise _Down(self._in_words(error)) from error
+
+    async def _subscribe(self, client: aiomqtt.Client) -> None:
+        # Every time: a broker that lost its sessions has to be told anew, another does not mind.
+        granted = await client.subscribe([(one, 1) for one in self._filters])
+        refused = [one for one, code in zip(self._filters, granted, strict=True) if _value(code) > 2]
+        if refused:
+            raise _Down(
+                f"the broker at {self._broker.url} does not let this collector read {', '.join(refused)}: "
+                f"{', '.join(str(code) for code in granted)}; check what it allows"
+            )
 
     @contextlib.asynccontextmanager
     async def _connection(self) -> AsyncIterator[tuple[aiomqtt.Client, asyncio.Queue[aiomqtt.Message]]]:
@@ -178,8 +191,11 @@ class Subscriber:
             while not self._stop.is_set():
                 arriving = asyncio.ensure_future(anext(messages))
                 try:
-                    await asyncio.wait({arriving, stopping}, return_when=asyncio.FIRST_COMPLETED)
+                    quiet = _QUIET_S if self._leave else None
+                    await asyncio.wait({arriving, stopping}, timeout=quiet, return_when=asyncio.FIRST_COMPLETED)
                     if not arriving.done():
+                        if self._leave and not self._stop.is_set():
+                            await self._end_session(client)
                         return  # what is not acknowledged stays with the broker
                 finally:
                     arriving.cancel()
@@ -193,6 +209,13 @@ class Subscriber:
                     client._client.ack(message.mid, message.qos)
         finally:
             stopping.cancel()
+
+    async def _end_session(self, client: aiomqtt.Client) -> None:
+        properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = 0
+        client._client.disconnect(properties=properties)
+        await asyncio.wait({client._disconnected}, timeout=_ANSWER_S)
+        self._left = True
 
     def _take(
         self, waiting: asyncio.Queue[aiomqtt.Message], most: int, *first: aiomqtt.Message

@@ -42,12 +42,17 @@ def collect(
         str | None,
         typer.Option("--name", help="What the brokers know this collector by; the host's name if not given."),
     ] = None,
+    leave: Annotated[
+        bool,
+        typer.Option("--leave", help="Take what the brokers still hold for this collector, then be forgotten by them."),
+    ] = False,
     as_json: Json = False,
     config: ConfigFile = None,
 ) -> None:
     """Collect strokes, verdicts and statuses from brokers into a database, each message once.
 
     Runs until it is told to stop (Ctrl-C, SIGTERM). A broker or a database that is away is waited for.
+    Brokers keep messages for a collector that is away, for its --name: end one for good with --leave.
     """
     from capture.collect import load_settings
     from capture.collect.database import CollectError
@@ -62,12 +67,12 @@ def collect(
     except ConfigError as error:
         fail(str(error), 2)
     try:
-        asyncio.run(_collect(settings, as_json))
+        asyncio.run(_collect(settings, as_json, leave))
     except CollectError as error:
         fail(str(error))
 
 
-async def _collect(settings: CollectSettings, as_json: bool) -> None:
+async def _collect(settings: CollectSettings, as_json: bool, leave: bool) -> None:
     from capture.collect import Collector, Counts
     from capture.service import notify_service, watchdog
 
@@ -90,7 +95,7 @@ async def _collect(settings: CollectSettings, as_json: bool) -> None:
                 told = collector.total
                 line(_json_of(told) if as_json else _counts_in_words(told))
 
-    collector = Collector(settings, on_event)
+    collector = Collector(settings, on_event, leave=leave)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, collector.stop)
