@@ -43,7 +43,7 @@ _LEAVE_S: Final = 1.0
 _UNDER_WAY: Final = 1000  # messages taken and not acknowledged: two batches, so that one fills while one is written
 _BATCH: Final = 500
 _GATHER_S: Final = 0.05  # how long a message may wait for others, to share a commit with them
-_QUIET_S: Final = 3.0  # when leaving: nothing more waits at the broker
+_QUIET_S: Final = 2.0  # when leaving: nothing more waits at the broker
 _FOR_EVER: Final = 0xFFFFFFFF
 
 
