@@ -56,6 +56,7 @@ def storm(
     *,
     seed: int,
     rate: float = 100,
+    within_s: float = 1.5,
 ) -> Outcome:
     """Kill `target` at `kills` random moments while strokes come in; wait until all is quiet, and compare."""
     moments = random.Random(seed)
@@ -67,7 +68,7 @@ def storm(
     try:
         with shop.applying(rate):
             for _ in range(kills):
-                random_pause(1.5, moments)
+                random_pause(within_s, moments)
                 if target == "collector":
                     collector.kill()
                     collector = CollectorProcess(broker.port, database)

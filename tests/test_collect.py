@@ -311,12 +311,12 @@ def test_everything_a_shop_publishes_arrives(
 
 @pytest.mark.parametrize("seed", [3])
 def test_a_collector_killed_at_random_moments_loses_nothing(durable: Mosquitto, database: str, seed: int) -> None:
-    outcome = storm("collector", 3, durable, database, None, seed=seed)
+    outcome = storm("collector", 3, durable, database, None, seed=seed, within_s=0.9)
     assert outcome.well, outcome
 
 
 def test_a_broker_killed_at_random_moments_loses_nothing(durable: Mosquitto, tmp_path: Path) -> None:
-    outcome = storm("broker", 3, durable, f"sqlite:///{tmp_path}/collect.sqlite", None, seed=5)
+    outcome = storm("broker", 3, durable, f"sqlite:///{tmp_path}/collect.sqlite", None, seed=5, within_s=0.9)
     assert outcome.well, outcome
 
 

@@ -56,9 +56,13 @@ def engine_of(settings: DatabaseSettings) -> Engine:
         options = {}
         if url.get_backend_name() == "postgresql":
             options = {name: value for name, value in _POSTGRES.items() if name not in url.query}
+    # Where a row that another collector has just committed must be seen: the way for every other database looks first.
+    level = {} if sqlite else {"isolation_level": "READ COMMITTED"}
     try:
         # One connection, for the one thread that writes.
-        engine = create_engine(url, pool_size=1, max_overflow=0, pool_pre_ping=not sqlite, connect_args=options)
+        engine = create_engine(
+            url, pool_size=1, max_overflow=0, pool_pre_ping=not sqlite, connect_args=options, **level
+        )
     except ImportError as error:
         extra = "; install strokelog[postgres]" if url.get_backend_name() == "postgresql" else ""
         raise CollectError(f"no driver for a database such as {settings.url}: {error}{extra}") from error
