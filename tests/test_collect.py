@@ -505,6 +505,7 @@ def test_the_password_of_the_database_comes_from_a_file(server: Postgres, postgr
         ('[database]\nurl = "sqlite://"', "keeps nothing"),
         ('[database]\npassword = "secret"', "database.password: is no setting; there are: url, password_file"),
         ('[[brokers]]\nurl = "mqtt://h"\nprefixes = ["a/#"]', "no place before strokelog/v1"),
+        ('[[brokers]]\nurl = "mqtt://h"\nprefixes = []', "nothing would be collected"),
         ('[[brokers]]\nurl = "mqtt://me:secret@h"', "username and password_file"),
         ('[[brokers]]\nurl = "mqtt://h"\n[[brokers]]\nurl = "mqtt://h:1883"', "there twice"),
         ('share = "a/b"', "no name of a group"),

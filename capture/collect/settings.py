@@ -82,8 +82,14 @@ class ShopBroker(BrokerSettings):
     prefix. All prefixes of a broker share one connection, because a broker may allow a user only one.
     """
 
-    prefixes: tuple[Annotated[str, AfterValidator(_prefix)], ...] = Field(default=("",), min_length=1)
+    prefixes: tuple[Annotated[str, AfterValidator(_prefix)], ...] = ("",)
     shop: str = ""
+
+    @model_validator(mode="after")
+    def _somewhere(self) -> Self:
+        if not self.prefixes:
+            raise ValueError("prefixes is empty, so nothing would be collected; leave it out, or name at least one")
+        return self
 
     @property
     def filters(self) -> tuple[str, ...]:

@@ -86,7 +86,8 @@ class Subscriber:
         clock = asyncio.get_running_loop().time
         while not self._stop.is_set():
             begun = clock()
-            self._say("connecting", self._link.reason)
+            if self._link.state != "down":  # while it is away, one word is enough
+                self._say("connecting")
             try:
                 await self._session()
             except _Down as error:
