@@ -15,6 +15,7 @@ import typer
 from capture import __version__
 from capture.commands.allot import allot
 from capture.commands.board import board
+from capture.commands.collect import collect
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
@@ -72,6 +73,7 @@ COMMANDS = (
     allot,
     check_sheet,
     board,
+    collect,
 )
 
 for command in COMMANDS:

@@ -10,6 +10,7 @@ from pathlib import Path
 import hypothesis
 import pytest
 from broker import Mosquitto, Peer
+from postgres import Postgres
 
 # A gate must say the same of the same commit twice; new examples are looked for at a developer's desk.
 hypothesis.settings.register_profile("gate", derandomize=True)
@@ -42,3 +43,39 @@ def peer() -> Iterator[Callable[[int], Peer]]:
     yield make
     for one in peers:
         one.stop()
+
+
+@pytest.fixture(scope="session")
+def postgres_server() -> Iterator[Postgres]:
+    server = Postgres()
+    server.start()
+    yield server
+    server.close()
+
+
+@pytest.fixture
+def postgres(postgres_server: Postgres, monkeypatch: pytest.MonkeyPatch) -> Iterator[Postgres]:
+    """A PostgreSQL server with an empty database for the collector."""
+    import sqlalchemy as sa  # slow to import, and most tests need none of it
+
+    from capture.collect import DatabaseSettings
+    from capture.collect.schema import VERSION_TABLE, metadata
+
+    server = postgres_server
+    server.start()
+    monkeypatch.setenv("PGPASSFILE", str(server.passfile))
+    yield server
+    server.start()
+    engine = sa.create_engine(DatabaseSettings(url=server.url).address)
+    with engine.begin() as connection:
+        metadata.drop_all(connection)
+        connection.execute(sa.text(f"DROP TABLE IF EXISTS {VERSION_TABLE}"))
+    engine.dispose()
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The address of an empty database for the collector, of each kind."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path}/collect.sqlite"
+    return str(request.getfixturevalue("postgres").url)

@@ -15,12 +15,25 @@ PURE = (
     "changes", "plan", "pack_states", "signoff", "scan", "allot", "check", "air", "safety", "cycle",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
-OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view", "stock", "waiting")
+OUTER = (
+    "daemon",
+    "record",
+    "recording",
+    "publish",
+    "board",
+    "cli",
+    "commands",
+    "listen",
+    "view",
+    "stock",
+    "waiting",
+    "collect",
+)
 IO = ("asyncio", "serial", "sqlalchemy", "aiomqtt", "paho", "amqtt", "rich", "typer", "socket", "threading", "time")
 LEVELS = [
     tuple(name for name in PURE if name != "check"),
     ("check",),
-    ("record", "publish", "dashboard", "stock", "waiting"),
+    ("record", "publish", "dashboard", "stock", "waiting", "collect"),
     ("board",),
     ("daemon",),
     ("session",),

@@ -1,0 +1,137 @@
+"""Opens the collector's database: an engine with durable settings, and the newest schema.
+
+Everything here blocks and raises DatabaseAway for whatever may pass by itself: a server that is down, full or locked, a
+login that is refused. Only a schema that this version does not know is a reason to stop (CollectError).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+
+from capture.collect.schema import REVISIONS, VERSION_TABLE
+from capture.collect.settings import DatabaseSettings
+
+__all__ = ["CollectError", "DatabaseAway", "bring_up_to_date", "engine_of", "why"]
+
+_BUSY_S: Final = 5
+#: libpq: a connection that hangs, or a server that vanished, must be noticed within seconds.
+_POSTGRES: Final = {
+    "connect_timeout": 5,
+    "tcp_user_timeout": 10_000,
+    "keepalives_idle": 10,
+    "keepalives_interval": 3,
+    "keepalives_count": 3,
+    "application_name": "strokelog collect",
+    "options": "-c statement_timeout=20000 -c lock_timeout=10000",
+}
+_MIGRATING: Final = 7_377_001  # the key of the server's advisory lock; any number that is always the same
+
+
+class CollectError(Exception):
+    """The collector cannot work with what it was given. The text says what happened, and what to do next."""
+
+
+class DatabaseAway(Exception):
+    """The database cannot be used now; the text says why and what to look at."""
+
+
+def why(error: BaseException) -> str:
+    """Return the database's own words on one line. They never hold a password."""
+    words = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
+    return " ".join(str(words).split()) or type(words).__name__
+
+
+def engine_of(settings: DatabaseSettings) -> Engine:
+    """Return an engine on the database; does not connect yet. Raises CollectError without the driver it needs."""
+    url = settings.address
+    sqlite = url.get_backend_name() == "sqlite"
+    if sqlite:
+        options: dict[str, Any] = {"timeout": _BUSY_S, "isolation_level": None, "check_same_thread": False}
+    else:
+        options = {}
+        if url.get_backend_name() == "postgresql":
+            options = {name: value for name, value in _POSTGRES.items() if name not in url.query}
+    # Where a row that another collector has just committed must be seen: the way for every other database looks first.
+    level = {} if sqlite else {"isolation_level": "READ COMMITTED"}
+    try:
+        # One connection, for the one thread that writes.
+        engine = create_engine(
+            url, pool_size=1, max_overflow=0, pool_pre_ping=not sqlite, connect_args=options, **level
+        )
+    except ImportError as error:
+        extra = "; install strokelog[postgres]" if url.get_backend_name() == "postgresql" else ""
+        raise CollectError(f"no driver for a database such as {settings.url}: {error}{extra}") from error
+    except (SQLAlchemyError, TypeError) as error:
+        raise CollectError(f"cannot use the database {settings.url}: {why(error)}") from error
+    if sqlite:
+        event.listen(engine, "connect", _configure_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
+    if settings.password_file is not None:
+        file = settings.password_file
+
+        @event.listens_for(engine, "do_connect")
+        def _let_in(_dialect: object, _record: object, _args: object, parameters: dict[str, Any]) -> None:
+            try:
+                parameters["password"] = file.read_text(encoding="utf-8").rstrip("\r\n")
+            except (OSError, ValueError) as error:
+                raise DatabaseAway(f"cannot read the database's password_file: {error}") from error
+
+    return engine
+
+
+def _configure_sqlite(connection: sqlite3.Connection, _pool_entry: object) -> None:
+    for pragma in (
+        f"busy_timeout = {_BUSY_S * 1000}",  # before the others: switching to WAL needs a lock too
+        "journal_mode = WAL",
+        "synchronous = FULL",  # what is acknowledged to the broker survives a power cut here
+    ):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # The sqlite3 module begins late and never for DDL. Every transaction here writes, so take the lock at once.
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def bring_up_to_date(engine: Engine) -> None:
+    """Make or migrate the tables if they must be. Raises DatabaseAway, or CollectError for a newer schema."""
+    try:
+        if engine.dialect.name == "sqlite" and engine.url.database:
+            Path(engine.url.database).parent.mkdir(parents=True, exist_ok=True)
+        with engine.begin() as connection:
+            if _is_newest(connection, engine):
+                return
+            if engine.dialect.name == "postgresql":  # collectors that start together: one migrates, the others wait
+                connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATING})
+            if not _is_newest(connection, engine):
+                _migrate(connection)
+    except (SQLAlchemyError, OSError) as error:
+        raise DatabaseAway(why(error)) from error
+
+
+def _is_newest(connection: Connection, engine: Engine) -> bool:
+    if not inspect(connection).has_table(VERSION_TABLE):
+        return False
+    version = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar()
+    if version is not None and version not in REVISIONS:
+        raise CollectError(
+            f"the database {engine.url} was written by a newer collector (schema {version}; this one knows up to "
+            f"{REVISIONS[-1]}); install that version or a later one"
+        )
+    return bool(version == REVISIONS[-1])
+
+
+def _migrate(connection: Connection) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
+    config.set_main_option("path_separator", "os")
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")

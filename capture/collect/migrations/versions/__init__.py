@@ -1,0 +1,1 @@
+"""One file a schema version. A published step is never edited: the next change is the next file."""

@@ -1,0 +1,168 @@
+"""A collector's settings: which brokers, which topics, which database. No password is ever written in them.
+
+A password of a broker is read from `password_file`. One of the database is read by libpq itself (PGPASSFILE,
+~/.pgpass), or from the database's own `password_file`.
+"""
+
+from __future__ import annotations
+
+import socket
+import tomllib
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Any, Final, Self
+
+from platformdirs import user_data_path
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from sqlalchemy.engine import URL, make_url
+from sqlalchemy.exc import ArgumentError
+
+from capture.broker import BrokerSettings
+from capture.config import ConfigError
+from capture.messages import ROOT
+
+__all__ = ["CollectSettings", "DatabaseSettings", "ShopBroker", "load_settings"]
+
+_KINDS: Final = ("+/status", "+/+/stroke", "+/+/verdict")
+_EXPECTED: Final = (
+    "expected such as sqlite:////var/lib/strokelog/collect.sqlite or postgresql://user@db.shop.example/strokelog"
+)
+
+
+def _database_url(text: str) -> str:
+    try:
+        url = make_url(text)
+    except (ArgumentError, ValueError):
+        raise ValueError(f"this is no database address; {_EXPECTED}") from None  # the text may hold a password
+    if url.password is not None or any("password" in key for key in url.query):
+        raise ValueError(
+            "a database address holds no password, because process lists and logs show it; use PGPASSFILE, ~/.pgpass "
+            f"or password_file; {_EXPECTED}"
+        )
+    if url.get_backend_name() == "sqlite" and url.database in (None, "", ":memory:"):
+        raise ValueError(f"an SQLite database without a file keeps nothing; {_EXPECTED}")
+    return text
+
+
+def _prefix(text: str) -> str:
+    levels = text.split("/") if text else []
+    if any(not level or "#" in level or ("+" in level and level != "+") for level in levels) or text.startswith("$"):
+        raise ValueError(f"{text!r} is no place before {ROOT} in a topic; expected levels such as north or works/+")
+    return text
+
+
+def _group(text: str) -> str:
+    if not text or any(character in "/+#" for character in text):  # MQTT 5.0, section 4.8.2
+        raise ValueError(f"{text!r} is no name of a group; expected at least one character, none of them / + #")
+    return text
+
+
+class DatabaseSettings(BaseModel):
+    """Which database, by an SQLAlchemy URL without a password."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    url: Annotated[str, AfterValidator(_database_url)] = Field(
+        default_factory=lambda: f"sqlite:///{user_data_path('strokelog') / 'collect.sqlite'}"
+    )
+    password_file: Path | None = None
+
+    @property
+    def address(self) -> URL:
+        """The URL with the driver this software is tested with."""
+        url = make_url(self.url)
+        return url.set(drivername="postgresql+psycopg") if url.drivername in ("postgresql", "postgres") else url
+
+
+class ShopBroker(BrokerSettings):
+    """A broker, and where in its topics the benches of one or more shops are.
+
+    A bridge between brokers commonly puts a shop's name before the benches' topics: those are `prefixes`, in which `+`
+    stands for any one level. `shop` is kept beside every message; not given, it is what the topic has in place of the
+    prefix. All prefixes of a broker share one connection, because a broker may allow a user only one.
+    """
+
+    prefixes: tuple[Annotated[str, AfterValidator(_prefix)], ...] = ("",)
+    shop: str = ""
+
+    @model_validator(mode="after")
+    def _somewhere(self) -> Self:
+        if not self.prefixes:
+            raise ValueError("prefixes is empty, so nothing would be collected; leave it out, or name at least one")
+        return self
+
+    @property
+    def filters(self) -> tuple[str, ...]:
+        """The topic filters of everything that is collected."""
+        roots = [f"{prefix}/{ROOT}" if prefix else ROOT for prefix in self.prefixes]
+        return tuple(f"{root}/{kind}" for root in roots for kind in _KINDS)
+
+
+class CollectSettings(BaseModel):
+    """All settings of a collector.
+
+    The brokers know a collector by its `name`, and keep for that name what it has not taken: give each its own, and do
+    not change it.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    name: str = Field(default_factory=socket.gethostname, min_length=1, max_length=60)
+    share: Annotated[str, AfterValidator(_group)] | None = None
+    database: DatabaseSettings = DatabaseSettings()
+    brokers: tuple[ShopBroker, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_once(self) -> Self:
+        if len({broker.address for broker in self.brokers}) < len(self.brokers):
+            raise ValueError("the same broker is there twice; give each once, with all its prefixes")
+        return self
+
+
+def load_settings(
+    path: Path | None = None,
+    *,
+    brokers: Sequence[str] = (),
+    prefixes: Sequence[str] = (),
+    database: str | None = None,
+    share: str | None = None,
+    name: str | None = None,
+) -> CollectSettings:
+    """Read the settings from `path`, if there is one; what else is given wins over it. Raises ConfigError.
+
+    `brokers` are urls, and `prefixes` are for all of them. A broker that the file has too keeps its other settings
+    there, and a `database` keeps the file's password_file.
+    """
+    where = str(path) if path is not None else "command line"
+    values: dict[str, Any] = {}
+    try:
+        if path is not None:
+            values = tomllib.loads(path.read_text(encoding="utf-8"))
+        values |= {key: value for key, value in (("share", share), ("name", name)) if value is not None}
+        if database is not None:
+            values["database"] = {**values.get("database", {}), "url": database}
+        if brokers:
+            known = {one.get("url"): one for one in values.get("brokers", [])}
+            everywhere = {"prefixes": prefixes} if prefixes else {}
+            values["brokers"] = [{**known.get(url, {}), "url": url, **everywhere} for url in brokers]
+        settings = CollectSettings.model_validate(values)
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{where}: no TOML: {error}") from error
+    except OSError as error:
+        raise ConfigError(f"{where}: {error.strerror}") from error
+    except ValidationError as error:
+        raise ConfigError("\n".join(_in_words(where, item) for item in error.errors())) from None
+    if not settings.brokers:
+        raise ConfigError(
+            f"{where}: no broker; give --broker mqtt://host, or [[brokers]] with url in the settings file"
+        )
+    return settings
+
+
+def _in_words(where: str, item: Any) -> str:
+    key = ".".join(str(part) for part in item["loc"])
+    what = str(item["msg"]).removeprefix("Value error, ")
+    if item["type"] == "extra_forbidden":
+        models: dict[int, type[BaseModel]] = {1: CollectSettings, 2: DatabaseSettings}
+        what = f"is no setting; there are: {', '.join(models.get(len(item['loc']), ShopBroker).model_fields)}"
+    return f"{where}: {key}: {what}" if key else f"{where}: {what}"

@@ -1,0 +1,147 @@
+"""Writes batches of messages: one transaction each, every message once, whatever was sent again.
+
+Theory of operation. A message's `id` is the key of its row, and a row that is there already is left alone, so a batch
+may be written any number of times. When `keep` returns, the batch is committed and may be acknowledged. A message that
+is none goes to `collected_refused`, which holds the newest of them only. Should the database refuse a row that looked
+right, the batch is halved until that row stands alone and is refused, so that it cannot hold the others up for ever.
+Blocks; used from one thread.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+from sqlalchemy import Connection, Engine, Table, delete, func, insert, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
+
+from capture.collect.database import DatabaseAway, bring_up_to_date, why
+from capture.collect.events import Counts
+from capture.collect.rows import Arrived, NoMessage, refusal, row_of
+from capture.collect.schema import by_id, refused
+
+__all__ = ["REFUSED_KEPT", "Sink", "insert_anywhere", "insert_of"]
+
+#: Rows. More of them tell nothing new, and whoever sends rubbish must not fill the disk.
+REFUSED_KEPT: Final = 10_000
+_ORDER: Final = tuple(by_id)  # always the same, so that collectors writing together cannot deadlock
+#: What a row can be to blame for. Everything else a database says may pass by itself.
+_ROW_AT_FAULT: Final = (DataError, IntegrityError)
+
+_COUNT: Final = {"preserve_rowcount": True}
+
+Insert = Callable[[Connection, Table, str, Sequence[dict[str, Any]]], int]
+
+
+def insert_of(engine: Engine) -> Insert:
+    """Return the way to insert what is not there yet that the engine's database does best."""
+    if engine.dialect.name == "postgresql":
+        return _insert_postgresql
+    if engine.dialect.name == "sqlite":
+        return _insert_sqlite
+    return insert_anywhere
+
+
+# No conflict target: a shop may have partitioned a table by time, and then its key is more than the id.
+def _insert_postgresql(connection: Connection, table: Table, key: str, rows: Sequence[dict[str, Any]]) -> int:
+    new = postgresql.insert(table).on_conflict_do_nothing()
+    return connection.execute(new, rows, execution_options=_COUNT).rowcount
+
+
+def _insert_sqlite(connection: Connection, table: Table, key: str, rows: Sequence[dict[str, Any]]) -> int:
+    new = sqlite.insert(table).on_conflict_do_nothing()
+    return connection.execute(new, rows, execution_options=_COUNT).rowcount
+
+
+def insert_anywhere(connection: Connection, table: Table, key: str, rows: Sequence[dict[str, Any]]) -> int:
+    """Insert the rows whose `key` is not in `table` yet, in plain SQL; return how many those were.
+
+    Where another collector inserts the same row between the two statements, the batch is written row by row.
+    """
+    first = {row[key]: row for row in reversed(rows)}
+    there = set(connection.execute(select(table.c[key]).where(table.c[key].in_(list(first)))).scalars())
+    new = [row for name, row in first.items() if name not in there]
+    if new:
+        connection.execute(insert(table), new)
+    return len(new)
+
+
+class Sink:
+    """The tables of one database. Its methods raise DatabaseAway, and then have changed nothing."""
+
+    def __init__(self, engine: Engine, insert_new: Insert | None = None) -> None:
+        self._engine = engine
+        self._insert_new = insert_new or insert_of(engine)
+        self._open = False
+
+    def open(self) -> None:
+        """Connect, and bring the schema up to date. Raises CollectError for one that is newer than this software."""
+        if not self._open:
+            bring_up_to_date(self._engine)
+            self._open = True
+
+    def close(self) -> None:
+        """Let go of the database. It is whole whether this is called or not."""
+        self._engine.dispose()
+
+    def keep(self, batch: Sequence[Arrived]) -> Counts:
+        """Commit `batch` and return what was new in it."""
+        self.open()
+        rows: dict[str, list[tuple[Arrived, dict[str, Any]]]] = defaultdict(list)
+        wrong: list[dict[str, Any]] = []
+        for arrived in batch:
+            try:
+                kind, row = row_of(arrived)
+                rows[kind].append((arrived, row))
+            except NoMessage as error:
+                wrong.append(refusal(arrived, str(error)))
+        try:
+            with self._engine.begin() as connection:
+                counts = Counts()
+                for kind in _ORDER:
+                    if rows[kind]:
+                        counts += self._write(connection, kind, rows[kind], wrong)
+                return counts + self._refuse(connection, wrong)
+        except SQLAlchemyError as error:
+            self._engine.dispose()
+            raise DatabaseAway(why(error)) from error
+
+    def _write(
+        self,
+        connection: Connection,
+        kind: str,
+        rows: Sequence[tuple[Arrived, dict[str, Any]]],
+        wrong: list[dict[str, Any]],
+    ) -> Counts:
+        try:
+            with connection.begin_nested():
+                new = self._insert_new(connection, by_id[kind], "id", [row for _arrived, row in rows])
+        except (StatementError, ValueError, TypeError, OverflowError) as error:
+            if not _row_at_fault(error):
+                raise
+            if len(rows) == 1:
+                wrong.append(refusal(rows[0][0], f"the database refused it: {why(error)}"))
+                return Counts()
+            half = len(rows) // 2
+            return self._write(connection, kind, rows[:half], wrong) + self._write(connection, kind, rows[half:], wrong)
+        repeated = len(rows) - new
+        return {
+            "stroke": Counts(strokes=new, repeated=repeated),
+            "verdict": Counts(verdicts=new, repeated=repeated),
+            "status": Counts(statuses=new, repeated=repeated),
+        }[kind]
+
+    def _refuse(self, connection: Connection, wrong: Sequence[dict[str, Any]]) -> Counts:
+        if not wrong:
+            return Counts()
+        new = self._insert_new(connection, refused, "sha256", wrong)
+        newest = connection.execute(select(func.max(refused.c.number))).scalar_one()
+        connection.execute(delete(refused).where(refused.c.number <= newest - REFUSED_KEPT))
+        return Counts(refused=new, repeated=len(wrong) - new)
+
+
+def _row_at_fault(error: Exception) -> bool:
+    """Say whether a row is to blame: the database said so, or its driver could not even put the row into words."""
+    return isinstance(error, _ROW_AT_FAULT) or not isinstance(error, DBAPIError)
