@@ -65,6 +65,7 @@ class Check:
         self._stop = stop_when_settled
         self._seated = 0
         self._travels: list[int] = []
+        self._roundings: list[int | None] = []
         self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
         self.verdict: Verdict | None = None
         self.last: StrokeKept | None = None
@@ -85,7 +86,8 @@ class Check:
             return [self.last]
         travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
         self._travels.append(travel)
-        self.verdict = judge(self._travels, self.pack.low_nm, self.pack.high_nm, self._limits)
+        self._roundings.append(stroke.rounding_nm)
+        self.verdict = judge(self._travels, self.pack.low_nm, self.pack.high_nm, self._limits, self._roundings)
         if self.counted < self.pack.strokes or self.verdict is None or not self._stop:
             return [self.last]
         undecided = self.verdict.verdict == "inconclusive" and self.verdict.more_strokes is not None

@@ -195,6 +195,9 @@ class StrokeMessage(_Message):
     return_error_nm: int
     flags: tuple[str, ...]
     accepted: bool
+    rounding_nm: int | None = Field(
+        default=None, description="Standard uncertainty that the display's rounding leaves in the travel."
+    )
     pressure_min_pa: int | None = Field(default=None, description="Gauge, while held; null without a fixture.")
     pressure_max_pa: int | None = None
     leak_down_pa_per_s: int | None = None

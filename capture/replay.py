@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -33,11 +34,13 @@ class Replay:
         air: Air | None = None,
         *,
         stop_when_settled: bool = False,
+        with_rounding: bool = True,
     ) -> None:
         """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
 
         `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
         strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
+        Without `with_rounding` strokes do not say what rounding leaves in them, as in records from before they did.
         """
         self.header, self._entries = read_recording(path)
         try:
@@ -53,6 +56,7 @@ class Replay:
         )
         self.pack = pack
         self._unit = unit
+        self._with_rounding = with_rounding
         self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled) if pack else None
 
     def _fixture(self, path: Path, window_pa: tuple[int, int] | None) -> FixtureStream | None:
@@ -92,7 +96,7 @@ class Replay:
         yield from self._kept(self.stream.finish(t_ns))
 
     def _kept(self, found: list[Stroke]) -> Iterator[StrokeKept]:
-        for stroke in found:
+        for stroke in found if self._with_rounding else [replace(one, rounding_nm=None) for one in found]:
             if self._check is None:
                 yield StrokeKept(stroke, seat=False)
             else:

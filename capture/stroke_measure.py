@@ -30,6 +30,7 @@ __all__ = [
     "measure",
     "noise_of_steps",
     "rounded_mean",
+    "rounding_left",
     "successive_noise",
 ]
 
@@ -87,6 +88,25 @@ def successive_noise(values: Sequence[int]) -> int:
     return noise_of_steps([abs(after - before) for before, after in pairwise(values)])
 
 
+#: What averaging leaves of the display's rounding, in ten-thousandths of a step, for noise of 0, 1/20, 2/20 ... steps.
+_ROUNDING_LEFT = (2887, 2400, 1921, 1456, 1023, 656, 381, 201, 96, 41, 16, 6, 2, 0)
+
+
+def rounding_left(noise_nm: int, resolution_nm: int) -> int:
+    """Return the standard uncertainty, nm, that rounding to `resolution_nm` leaves in the mean of many readings.
+
+    Without noise every reading shows the same digits, and what is left is that of one reading, d / sqrt(12) (JCGM 100,
+    F.2.2.1). Noise dithers the display: averaged over where the level lies between two steps, d^2 / (2 pi^2) times
+    the sum over k of exp(-(2 pi k sigma / d)^2) / k^2 remains of its square (the characteristic function of Gaussian
+    dither: Widrow and Kollar, Quantization Noise; from memory). Tabulated, so that it is the same on any machine.
+    """
+    place, rest = divmod(20 * noise_nm, resolution_nm)
+    if place >= len(_ROUNDING_LEFT) - 1:
+        return 0
+    here, following = _ROUNDING_LEFT[place : place + 2]
+    return (resolution_nm * here - rest * (here - following)) // 10_000
+
+
 def curvature_noise(values: Sequence[int]) -> int:
     """Return the standard deviation of white noise on a level that settles or leaks, from second differences.
 
@@ -113,6 +133,8 @@ class StrokeSamples:
     """The rest level before the stroke."""
     direction: int
     noise_nm: int
+    rest_noise_nm: int
+    """The noise at rest as it was displayed: zero where every reading was the same."""
     top_nm: int
     """Highest median-of-three travel seen on line."""
     fall_index: int
@@ -139,6 +161,7 @@ class Measured:
     rise_ns: int
     creep_nm: int
     return_error_nm: int
+    rounding_nm: int
     flags: tuple[str, ...]
 
 
@@ -330,6 +353,10 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         rise_ns=rise,
         creep_nm=creep,
         return_error_nm=return_error,
+        rounding_nm=isqrt(
+            rounding_left(samples.rest_noise_nm, resolution_nm) ** 2
+            + rounding_left(successive_noise(levels[len(levels) // 4 :]), resolution_nm) ** 2  # once it has settled
+        ),
         flags=tuple(flag for flag in FLAGS if flag in flags),
     )
 

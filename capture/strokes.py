@@ -102,6 +102,8 @@ class Stroke:
     return_error_nm: int
     flags: tuple[str, ...]
     accepted: bool
+    rounding_nm: int | None = None
+    """Standard uncertainty that the display's rounding leaves in this travel, dithered by the noise it showed, nm."""
     pressure_min_pa: int | None = None
     """Lowest gauge pressure while held, pascals; None, like the two below, where no fixture measured it."""
     pressure_max_pa: int | None = None
@@ -142,6 +144,7 @@ class StrokeFinder:
         self._base = 0
         self._noise = settings.resolution_nm * 29 // 100
         self._noise_known = False
+        self._displayed_noise = 0
         self._band = 2 * settings.resolution_nm
         self._rest: list[int] = []
         self._earlier_steps: list[int] = []
@@ -300,6 +303,7 @@ class StrokeFinder:
             self._noise = max(raw + raw // isqrt(len(steps)), self._settings.resolution_nm * 29 // 100)
             # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
             self._band = max((4 if len(steps) >= _REST_BATCH else 3) * raw, 2 * self._settings.resolution_nm)
+            self._displayed_noise = raw
             self._noise_known = True
         self._low, self._high = self._base - self._band, self._base + self._band
 
@@ -710,6 +714,7 @@ class StrokeFinder:
             rest_nm=self._base,
             direction=self._direction,
             noise_nm=self._noise,
+            rest_noise_nm=self._displayed_noise,
             top_nm=self._top,
             fall_index=self._fall_index,
             rest_after_nm=rest_after,
@@ -738,6 +743,7 @@ class StrokeFinder:
                     rise_ns=measured.rise_ns,
                     creep_nm=measured.creep_nm,
                     return_error_nm=measured.return_error_nm,
+                    rounding_nm=measured.rounding_nm,
                     flags=measured.flags,
                     accepted=counts(measured.flags, self._settings.measure),
                 )

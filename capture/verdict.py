@@ -6,7 +6,8 @@ JCGM 100 (the GUM) says, what the strokes show (type A, 4.2) and what is known o
     repeatability   s / sqrt(n), n - 1 degrees of freedom                                    JCGM 100, 4.2.3
     resolution      d / sqrt(12) for each of the two readings a travel is made of            F.2.2.1
                     It does not shrink with n: where every stroke shows the same digits,
-                    their rounding errors are the same too.
+                    their rounding errors are the same too. Noise dithers the display and leaves
+                    less of it; how much, every stroke says (`stroke_measure.rounding_left`).
     maximum error   a / sqrt(3), the maker's limit as a rectangular half-width               4.3.7
     misalignment    a plunger at angle A shows the travel / cos A: L (1 / cos A - 1) / sqrt(3)
 
@@ -112,15 +113,16 @@ def effective_dof(budget: Sequence[BudgetLine]) -> float:
     return combined**2 / shared if shared > 0 else math.inf
 
 
-def _budget(mean: float, spread: float, count: int, limits: MeasurementLimits) -> tuple[BudgetLine, ...]:
+def _budget(
+    mean: float, spread: float, count: int, limits: MeasurementLimits, rounding_nm: float | None
+) -> tuple[BudgetLine, ...]:
+    whole = math.sqrt(2) * limits.resolution_nm / math.sqrt(12)
+    basis = "two readings, d/sqrt(12)"
+    if rounding_nm is not None and rounding_nm < 0.99 * whole:
+        whole, basis = rounding_nm, "two levels, d/sqrt(12) dithered by their noise"
     lines = [
         BudgetLine("repeatability", spread / math.sqrt(count), count - 1, f"s/sqrt(n) of {count} strokes"),
-        BudgetLine(
-            "resolution",
-            math.sqrt(2) * limits.resolution_nm / math.sqrt(12),
-            math.inf,
-            "two readings, d/sqrt(12)",
-        ),
+        BudgetLine("resolution", whole, math.inf, basis),
     ]
     if limits.max_error_nm:
         lines.append(
@@ -143,9 +145,15 @@ def _decide(below: float, above: float) -> VerdictWord:
 
 
 def _judge_once(
-    mean: float, spread: float, count: int, low_nm: int, high_nm: int, limits: MeasurementLimits
+    mean: float,
+    spread: float,
+    count: int,
+    low_nm: int,
+    high_nm: int,
+    limits: MeasurementLimits,
+    rounding_nm: float | None,
 ) -> tuple[VerdictWord, float, float, tuple[BudgetLine, ...], float]:
-    budget = _budget(mean, spread, count, limits)
+    budget = _budget(mean, spread, count, limits, rounding_nm)
     standard = math.sqrt(math.fsum(line.standard_nm**2 for line in budget))
     dof = effective_dof(budget)
     below = probability_below(low_nm, mean, standard, dof)
@@ -153,14 +161,25 @@ def _judge_once(
     return _decide(below, above), standard, dof, budget, max(0.0, 1 - below - above)
 
 
-def judge(travels_nm: Sequence[int], low_nm: int, high_nm: int, limits: MeasurementLimits) -> Verdict | None:
-    """Judge accepted travels (nm) against the range; None with fewer than two, which show no repeatability."""
+def judge(
+    travels_nm: Sequence[int],
+    low_nm: int,
+    high_nm: int,
+    limits: MeasurementLimits,
+    roundings_nm: Sequence[int | None] = (),
+) -> Verdict | None:
+    """Judge accepted travels (nm) against the range; None with fewer than two, which show no repeatability.
+
+    `roundings_nm` is what rounding leaves in each travel (`Stroke.rounding_nm`); where a stroke does not say, or with
+    none given, all of it is left.
+    """
     count = len(travels_nm)
     if count < 2:
         return None
     mean = math.fsum(travels_nm) / count
     spread = math.sqrt(math.fsum((travel - mean) ** 2 for travel in travels_nm) / (count - 1))
-    word, standard, dof, budget, conformance = _judge_once(mean, spread, count, low_nm, high_nm, limits)
+    rounding = _rounding(roundings_nm)
+    word, standard, dof, budget, conformance = _judge_once(mean, spread, count, low_nm, high_nm, limits, rounding)
     factor = coverage_factor(dof)
     verdict = Verdict(
         verdict=word,
@@ -179,8 +198,16 @@ def judge(travels_nm: Sequence[int], low_nm: int, high_nm: int, limits: Measurem
         more_strokes=None,
     )
     if word == "inconclusive":
-        return _with_what_settles_it(verdict, mean, spread, limits)
+        return _with_what_settles_it(verdict, mean, spread, limits, rounding)
     return verdict
+
+
+def _rounding(roundings_nm: Sequence[int | None]) -> float | None:
+    """Return the root mean square of what rounding leaves in the travels, None unless every one of them says."""
+    known = [nm for nm in roundings_nm if nm is not None]
+    if not known or len(known) < len(roundings_nm):
+        return None
+    return math.sqrt(math.fsum(nm**2 for nm in known) / len(known))
 
 
 def _settled_step(word: VerdictWord) -> str:
@@ -192,21 +219,23 @@ def _settled_step(word: VerdictWord) -> str:
     }[word]
 
 
-def _with_what_settles_it(verdict: Verdict, mean: float, spread: float, limits: MeasurementLimits) -> Verdict:
+def _with_what_settles_it(
+    verdict: Verdict, mean: float, spread: float, limits: MeasurementLimits, rounding: float | None
+) -> Verdict:
     """Say how many more strokes would settle it if they repeat like these, or why no number would."""
     low, high, count = verdict.low_nm, verdict.high_nm, verdict.strokes
     for total in range(count + 1, MOST_STROKES + 1):
-        if _judge_once(mean, spread, total, low, high, limits)[0] != "inconclusive":
+        if _judge_once(mean, spread, total, low, high, limits, rounding)[0] != "inconclusive":
             more = total - count
             text = f"Too close to call: about {more} more {'stroke' if more == 1 else 'strokes'} should settle it."
             return replace(verdict, next_step=text, more_strokes=more)
     edge = "lower" if mean - low < high - mean else "upper"
-    fixed = _budget(mean, 0.0, MOST_STROKES, limits)
+    fixed = _budget(mean, 0.0, MOST_STROKES, limits, rounding)
     instrument = math.sqrt(math.fsum(line.standard_nm**2 for line in fixed))
     # What the indicator alone may contribute for a mean this far from the limit (JCGM 106, one-sided guard band).
     needed = abs(mean - (low if edge == "lower" else high)) / coverage_factor(math.inf, 2 * COVERAGE - 1)
     # Without any scatter, would this mean settle it? Then it is the strokes that differ too much.
-    if _judge_once(mean, 0.0, MOST_STROKES, low, high, limits)[0] != "inconclusive":
+    if _judge_once(mean, 0.0, MOST_STROKES, low, high, limits, rounding)[0] != "inconclusive":
         text = (
             f"More strokes cannot settle it: they differ by too much (standard deviation {spread / 1000:.1f} um). "
             "Find out why, such as a loose stand, unsteady air or a sticking piston, then check again."

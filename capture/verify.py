@@ -178,7 +178,8 @@ class _OneCheck:
             (check.low_nm, check.high_nm, check.strokes_wanted, check.seat_wanted, check.measure),
         )
         try:
-            replay = Replay(self._path, pack, sheet.display_unit, sheet.air, stop_when_settled=True)
+            said = all(kept.stroke.rounding_nm is not None for kept in check.strokes)
+            replay = Replay(self._path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, with_rounding=said)
             again = list(replay.strokes())
         except RecordingError as error:
             raise self._mismatch("its recording", "one that can be measured", f"{error}") from error

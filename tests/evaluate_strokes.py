@@ -352,8 +352,8 @@ BASELINES: dict[str, Callable[[Wave], list[Guess]]] = {
 # -- one check, scored -------------------------------------------------------------------------------------
 
 
-Find = tuple[tuple[float, float], float, bool]
-"""From when to when, s; the travel, nm; whether it counts."""
+Find = tuple[tuple[float, float], float, bool, int | None]
+"""From when to when, s; the travel, nm; whether it counts; what rounding leaves in it, nm, if that is known."""
 
 
 @dataclass(slots=True)
@@ -428,7 +428,9 @@ def score(wave: Wave, finds: Sequence[Find], rng: np.random.Generator) -> Score:
     """Score what was found in one check without a trouble."""
     matched = match(wave, [at for at, *_ in finds])
     hits = [
-        (index, travel) for index, (_, travel, good) in zip(matched, finds, strict=True) if index is not None and good
+        (index, travel, left)
+        for index, (_, travel, good, left) in zip(matched, finds, strict=True)
+        if index is not None and good
     ]
     ends = [0.0] + [stroke.release_s + 5 * stroke.fall_s for stroke in wave.strokes]
     result = Score(
@@ -436,23 +438,24 @@ def score(wave: Wave, finds: Sequence[Find], rng: np.random.Generator) -> Score:
         strokes=len(wave.strokes),
         missed=sum(index not in matched and promised(wave, true) for index, true in enumerate(wave.strokes)),
         false=matched.count(None),
-        errors=[travel - wave.strokes[index].travel_nm for index, travel in hits],
-        bounds=[bound_of(wave, wave.strokes[index], ends[index]) for index, _ in hits],
+        errors=[travel - wave.strokes[index].travel_nm for index, travel, _ in hits],
+        bounds=[bound_of(wave, wave.strokes[index], ends[index]) for index, *_ in hits],
     )
     five = hits[:AVERAGED]
     if len(five) < AVERAGED:
         return result
     result.mean_error = float(np.mean(result.errors[:AVERAGED]))
-    travels = [round(travel) for _, travel in five]
+    travels = [round(travel) for _, travel, _ in five]
+    left = [rounding for *_, rounding in five]
     limits, truth = MeasurementLimits(wave.cell.resolution_nm), wave.clearance_nm
-    verdict = judge(travels, 0, 10**8, limits)
+    verdict = judge(travels, 0, 10**8, limits, left)
     assert verdict is not None
     result.covered = abs(verdict.mean_nm - truth) <= verdict.expanded_uncertainty_nm
     usual = math.sqrt(limits.resolution_nm**2 / 6 + wave.scatter_nm**2 / AVERAGED + result.bounds[0] / AVERAGED)
     for _ in range(4):
         width, beyond, side = rng.uniform(15, 40) * usual, rng.uniform(-4, 4) * usual, rng.choice((0, 1))
         low = truth + beyond if side else truth - beyond - width
-        verdict = judge(travels, round(low), round(low + width), limits)
+        verdict = judge(travels, round(low), round(low + width), limits, left)
         assert verdict is not None
         truly = "tight" if truth < low else "loose" if truth > low + width else "good"
         result.outside += truly != "good"
@@ -538,12 +541,12 @@ def evaluate(cells: Sequence[Cell], checks: int, troubled: int, seed: int, bench
             def scored(finds: Sequence[Find], wave: Wave = wave, draw: int = limits_seed) -> Score:
                 return score(wave, finds, np.random.default_rng(draw))
 
-            peak = [(span(s), float(s.peak_travel_nm), s.accepted) for s in strokes]
-            held = [(span(s), float(s.held_travel_nm), s.accepted) for s in strokes]
+            peak = [(span(s), float(s.peak_travel_nm), s.accepted, s.rounding_nm) for s in strokes]
+            held = [(span(s), float(s.held_travel_nm), s.accepted, s.rounding_nm) for s in strokes]
             result.add(cell, "finder", scored(peak))
             result.add(cell, "finder, held", scored(held))
             for name, baseline in BASELINES.items():
-                result.add(cell, name, scored([((at, at), travel, True) for at, travel in baseline(wave)]))
+                result.add(cell, name, scored([((at, at), travel, True, None) for at, travel in baseline(wave)]))
         if cell.noise <= 0.3:
             for trouble in TROUBLES:
                 # Below 20 Hz a short hold is a reading or two: nobody can tell how long it was.
@@ -577,7 +580,7 @@ def _simulated(result: Evaluation, seed: int) -> None:
     cell = Cell(20, 0, spec.indicator.noise_nm / 10_000)
     t_s = np.arange(bench.t_ns / SECOND * 20) / 20
     wave = Wave(cell, "bench", clearance, spec.spread_nm, strokes, t_s, np.zeros(len(t_s), dtype=np.int64))
-    finds = [(span(s), float(s.peak_travel_nm), s.accepted) for s in found]
+    finds = [(span(s), float(s.peak_travel_nm), s.accepted, s.rounding_nm) for s in found]
     result.add(cell, "finder", score(wave, finds, np.random.default_rng(seed)))
 
 

@@ -353,11 +353,11 @@ def test_a_kill_in_the_middle_of_writing_leaves_a_whole_chain(path: Path) -> Non
 def test_a_record_without_a_ledger_is_carried_along_and_marked_so(tmp_path: Path) -> None:
     old = tmp_path / "old" / "record.sqlite"
     old.parent.mkdir()
-    new = make_record(tmp_path)
+    new = make_record(tmp_path, old=True)
     write_as_0002(new, old)
     with pytest.raises(RecordError, match="has schema 0002"):
         audit(old)
-    with pytest.raises(RecordError, match="must be brought up to 0003 first"):
+    with pytest.raises(RecordError, match="must be brought up to 0004 first"):
         Store.open_to_read(old)
     with Store.open(old) as store, Store.open(new) as current:
         carried, made = store.jobs(9), current.jobs(9)

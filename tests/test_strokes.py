@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import pytest
@@ -9,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from waveforms import SECOND, Waveform
 
-from capture.stroke_measure import FLAGS, counts, curvature_noise, rounded_mean, successive_noise
+from capture.stroke_measure import FLAGS, counts, curvature_noise, rounded_mean, rounding_left, successive_noise
 from capture.strokes import FinderSettings, State, StrokeFinder
 from drivers.reading import CUT_SHORT, Reading
 
@@ -359,3 +360,19 @@ def test_the_noise_estimators_recover_sigma() -> None:
     integers = [round(value) for value in values]
     assert successive_noise(integers) == pytest.approx(values.std(), rel=0.02)
     assert curvature_noise(integers) == pytest.approx(values.std(), rel=0.03)
+
+
+def test_noise_dithers_the_display_and_leaves_less_of_its_rounding() -> None:
+    # d / sqrt(12): JCGM 100, F.2.2.1. The sum: Widrow and Kollar, Quantization Noise (from memory).
+    assert rounding_left(0, 10_000) == pytest.approx(10_000 / math.sqrt(12), abs=1)
+    for noise_nm in range(500, 8_000, 250):
+        squares = (math.exp(-((2 * math.pi * k * noise_nm / 10_000) ** 2)) / k**2 for k in range(1, 500))
+        left = 10_000 * math.sqrt(math.fsum(squares) / (2 * math.pi**2))
+        assert rounding_left(noise_nm, 10_000) == pytest.approx(left, abs=70)
+
+
+def test_a_still_display_keeps_the_rounding_of_two_readings_and_a_restless_one_does_not() -> None:
+    still = Waveform(rate_hz=50).rest(2).stroke(1.1 * MM).stroke(1.1 * MM).find()
+    restless = Waveform(rate_hz=50, noise_nm=8_000).rest(2).stroke(1.1 * MM).stroke(1.1 * MM).find()
+    assert all(stroke.rounding_nm == pytest.approx(10_000 / math.sqrt(6), abs=300) for stroke in still)
+    assert all(stroke.rounding_nm is not None and stroke.rounding_nm < 200 for stroke in restless)

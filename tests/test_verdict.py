@@ -349,3 +349,25 @@ def test_it_says_why_more_strokes_cannot_help(travels: list[int], limits: Measur
 def test_a_settled_verdict_says_what_to_do(travel: int, word: str, step: str) -> None:
     verdict = judged([travel] * 3)
     assert verdict.verdict == word and step in verdict.next_step and verdict.more_strokes is None
+
+
+def test_the_rounding_that_is_left_is_what_the_strokes_say_and_all_of_it_where_one_does_not() -> None:
+    limits = MeasurementLimits(10_000)
+    travels = [1_100_000, 1_101_000, 1_099_000]
+
+    def resolution(*left: int | None) -> float:
+        verdict = judge(travels, 800_000, 1_400_000, limits, left)
+        assert verdict is not None
+        return next(line.standard_nm for line in verdict.budget if line.source == "resolution")
+
+    whole = 10_000 / math.sqrt(6)  # JCGM 100, F.2.2.1, for two readings
+    assert resolution() == pytest.approx(whole)
+    assert resolution(300, None, 300) == pytest.approx(whole)
+    assert resolution(300, 400, 0) == pytest.approx(math.sqrt((300**2 + 400**2) / 3))
+    assert resolution(4_082, 4_082, 4_082) == pytest.approx(whole)
+
+
+def test_strokes_that_all_read_the_same_keep_an_uncertainty() -> None:
+    verdict = judge([1_100_000] * 5, 800_000, 1_400_000, MeasurementLimits(10_000), [4_082] * 5)
+    assert verdict is not None
+    assert verdict.expanded_uncertainty_nm == pytest.approx(1.96 * 10_000 / math.sqrt(6), rel=0.01)

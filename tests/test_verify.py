@@ -130,7 +130,7 @@ def test_any_changed_field_is_found_and_named(record: Path, tmp_path: Path, tabl
         (
             "INSERT INTO strokes SELECT 99, \"check\", 77, seat, start_ns, end_ns, released_nm, peak_travel_nm,"
             " held_travel_nm, rise_ns, creep_nm, return_error_nm, flags, accepted, pressure_min_pa, pressure_max_pa,"
-            " leak_down_pa_per_s FROM strokes WHERE id = 1",
+            " leak_down_pa_per_s, rounding_nm FROM strokes WHERE id = 1",
             "Row 99 of strokes: expected an entry for it",
         ),
         ("UPDATE checks SET state = 'done' WHERE state = 'measuring'", "state of the check: expected measuring"),
@@ -319,9 +319,10 @@ def test_one_job_is_proven_by_itself_though_another_is_broken(copy: Path) -> Non
         verify(copy, job=3)
 
 
-def test_an_older_record_is_proven_from_its_recordings_once_it_is_carried_along(record: Path, tmp_path: Path) -> None:
-    old = tmp_path / "record.sqlite"
-    write_as_0002(record, old)
+def test_an_older_record_is_proven_from_its_recordings_once_it_is_carried_along(tmp_path: Path) -> None:
+    old = tmp_path / "older" / "record.sqlite"
+    old.parent.mkdir()
+    write_as_0002(make_record(tmp_path, old=True), old)
     Store.open(old).close()
     proof = verify(old)
     assert proof.mismatch is None

@@ -99,6 +99,7 @@ strokes = _message(
     Column("pressure_min_pa", BigInteger),
     Column("pressure_max_pa", BigInteger),
     Column("leak_down_pa_per_s", BigInteger),
+    Column("rounding_nm", BigInteger),
     Index("collected_strokes_job", "job", "check", "n"),
     Index("collected_strokes_at", "at"),
 )

@@ -28,7 +28,7 @@ from sqlalchemy import (
 __all__ = ["REVISIONS", "checks", "jobs", "ledger", "metadata", "outbox", "strokes", "verdicts"]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002", "0003")
+REVISIONS: Final = ("0001", "0002", "0003", "0004")
 
 metadata = MetaData()
 
@@ -98,6 +98,7 @@ strokes = Table(
     Column("pressure_min_pa", BigInteger),
     Column("pressure_max_pa", BigInteger),
     Column("leak_down_pa_per_s", BigInteger),
+    Column("rounding_nm", BigInteger),
     UniqueConstraint("check", "n"),
     sqlite_autoincrement=True,
 )

@@ -60,6 +60,7 @@ def upgrade() -> None:
         sa.Column("pressure_min_pa", sa.BigInteger),
         sa.Column("pressure_max_pa", sa.BigInteger),
         sa.Column("leak_down_pa_per_s", sa.BigInteger),
+        sa.Column("rounding_nm", sa.BigInteger),
     )
     op.create_index("collected_strokes_job", "collected_strokes", ["job", "check", "n"])
     _message(
