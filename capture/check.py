@@ -2,13 +2,15 @@
 
 Theory.
     SEATING    the first `seat_strokes` strokes settle the pack: kept and shown, not averaged
-    COUNTING   strokes that count are averaged until there are as many as the sheet asks for; strokes with a
-               flag that spoils them are kept and shown, and asked for again
+    COUNTING   strokes that count are averaged until there are as many as the sheet asks for, or fewer, where it
+               allows that, if they settle the verdict; strokes with a flag that spoils them are kept and shown, and
+               asked for again
     EXTENDING  the sheet's count is there but the verdict is inconclusive and more strokes can settle it
     DONE       the verdict stands; further strokes are ignored
 
 A verdict is worked out after every counted stroke from the second on, so that the screen can show where it is
-heading; only the one that `Finished` carries is recorded and published.
+heading; only the one that `Finished` carries is recorded and published. How sure a verdict must be to end the check
+is in `looks`, so that making strokes until it settles does not make it wrong more often.
 """
 
 from __future__ import annotations
@@ -16,9 +18,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import Enum
 
+from capture.looks import Looks
 from capture.sheet import Pack
 from capture.strokes import Stroke
-from capture.verdict import MOST_STROKES, MeasurementLimits, Verdict, judge
+from capture.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge
 
 __all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept"]
 
@@ -63,6 +66,8 @@ class Check:
         self.pack = pack
         self._limits = limits
         self._stop = stop_when_settled
+        last = max(pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
+        self.looks = Looks(pack.first_look, pack.strokes, last, 1 - COVERAGE)
         self._seated = 0
         self._travels: list[int] = []
         self._roundings: list[int | None] = []
@@ -87,11 +92,17 @@ class Check:
         travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
         self._travels.append(travel)
         self._roundings.append(stroke.rounding_nm)
-        self.verdict = judge(self._travels, self.pack.low_nm, self.pack.high_nm, self._limits, self._roundings)
-        if self.counted < self.pack.strokes or self.verdict is None or not self._stop:
+        asked = {"asked": self.looks.confidence} if self._stop else {}
+        low, high = self.pack.low_nm, self.pack.high_nm
+        self.verdict = judge(self._travels, low, high, self._limits, self._roundings, **asked)
+        if self.counted < self.looks.first or self.verdict is None or not self._stop:
             return [self.last]
-        undecided = self.verdict.verdict == "inconclusive" and self.verdict.more_strokes is not None
-        if undecided and self.counted < min(MOST_STROKES, MOST_TIMES * self.pack.strokes):
+        undecided = self.verdict.verdict == "inconclusive"
+        if undecided and self.counted < self.pack.strokes:
+            return [self.last]
+        # Between two looks it goes on: what the strokes promise changes with each of them.
+        hopeful = self.verdict.more_strokes is not None or not self.looks.spent(self.counted)
+        if undecided and hopeful and self.counted < self.looks.last:
             self.state = CheckState.EXTENDING
             return [self.last]
         self.state = CheckState.DONE
@@ -111,6 +122,9 @@ class Check:
         if self.state is CheckState.SEATING:
             return f"Seat the pack: apply and release the air, {self._seated + 1} of {self.pack.seat_strokes}."
         if self.state is CheckState.EXTENDING and self.verdict is not None:
+            if self.verdict.more_strokes is None:
+                following = next(count for count in self.looks.later if count > self.counted)
+                return f"Too close to call yet. Apply and release again: stroke {self.counted + 1} of {following}."
             return self.verdict.next_step + " Apply and release again."
         again = ""
         if self.last is not None and not self.last.seat and not self.last.stroke.accepted:

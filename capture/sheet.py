@@ -186,6 +186,7 @@ class Pack(_Part):
     range: tuple[LengthNm, LengthNm]
     preferred: LengthNm | None = None
     strokes: int = Field(default=5, ge=2, le=30)
+    least_strokes: int | None = Field(default=None, ge=2, le=30)
     seat_strokes: int = Field(default=1, ge=0, le=20)
     measure: Literal["peak", "held"] = "peak"
     friction_surfaces: int | None = Field(default=None, ge=1)
@@ -210,8 +211,15 @@ class Pack(_Part):
         """The clearance to aim for: as the sheet says, else the middle of the range."""
         return self.preferred if self.preferred is not None else (self.range[0] + self.range[1]) // 2
 
+    @property
+    def first_look(self) -> int:
+        """From how many strokes on a check may end if its verdict is settled: as the sheet says, else all of them."""
+        return self.strokes if self.least_strokes is None else self.least_strokes
+
     @model_validator(mode="after")
     def _check(self) -> Pack:
+        if self.least_strokes is not None and self.least_strokes > self.strokes:
+            raise ValueError(f"least_strokes: is more than strokes, {self.strokes}")
         if not 0 < self.range[0] < self.range[1]:
             raise ValueError("range: expected a lower and a higher length above zero, such as ['0.80 mm', '1.40 mm']")
         if self.range[1] > _MOST_CLEARANCE_NM:

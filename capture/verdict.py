@@ -20,7 +20,7 @@ inside each limit; between the bands the verdict is `inconclusive`, and it says 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -136,12 +136,17 @@ def _budget(
     return tuple(lines)
 
 
-def _decide(below: float, above: float) -> VerdictWord:
-    if below >= COVERAGE:
+def _decide(below: float, above: float, asked: float) -> VerdictWord:
+    if below >= asked:
         return "tight"
-    if above >= COVERAGE:
+    if above >= asked:
         return "loose"
-    return "good" if 1 - below - above >= COVERAGE else "inconclusive"
+    return "good" if 1 - below - above >= asked else "inconclusive"
+
+
+def _once(count: int) -> float:
+    """A verdict that is looked at once."""
+    return COVERAGE
 
 
 def _judge_once(
@@ -152,13 +157,14 @@ def _judge_once(
     high_nm: int,
     limits: MeasurementLimits,
     rounding_nm: float | None,
+    asked: Callable[[int], float],
 ) -> tuple[VerdictWord, float, float, tuple[BudgetLine, ...], float]:
     budget = _budget(mean, spread, count, limits, rounding_nm)
     standard = math.sqrt(math.fsum(line.standard_nm**2 for line in budget))
     dof = effective_dof(budget)
     below = probability_below(low_nm, mean, standard, dof)
     above = 1 - probability_below(high_nm, mean, standard, dof)
-    return _decide(below, above), standard, dof, budget, max(0.0, 1 - below - above)
+    return _decide(below, above, asked(count)), standard, dof, budget, max(0.0, 1 - below - above)
 
 
 def judge(
@@ -167,11 +173,13 @@ def judge(
     high_nm: int,
     limits: MeasurementLimits,
     roundings_nm: Sequence[int | None] = (),
+    asked: Callable[[int], float] = _once,
 ) -> Verdict | None:
     """Judge accepted travels (nm) against the range; None with fewer than two, which show no repeatability.
 
     `roundings_nm` is what rounding leaves in each travel (`Stroke.rounding_nm`); where a stroke does not say, or with
-    none given, all of it is left.
+    none given, all of it is left. `asked` says how sure the verdict must be after so many strokes: 95 % where it is
+    looked at once; where more strokes may follow, see `looks`.
     """
     count = len(travels_nm)
     if count < 2:
@@ -179,7 +187,9 @@ def judge(
     mean = math.fsum(travels_nm) / count
     spread = math.sqrt(math.fsum((travel - mean) ** 2 for travel in travels_nm) / (count - 1))
     rounding = _rounding(roundings_nm)
-    word, standard, dof, budget, conformance = _judge_once(mean, spread, count, low_nm, high_nm, limits, rounding)
+    word, standard, dof, budget, conformance = _judge_once(
+        mean, spread, count, low_nm, high_nm, limits, rounding, asked
+    )
     factor = coverage_factor(dof)
     verdict = Verdict(
         verdict=word,
@@ -198,7 +208,7 @@ def judge(
         more_strokes=None,
     )
     if word == "inconclusive":
-        return _with_what_settles_it(verdict, mean, spread, limits, rounding)
+        return _with_what_settles_it(verdict, mean, spread, limits, rounding, asked)
     return verdict
 
 
@@ -220,22 +230,28 @@ def _settled_step(word: VerdictWord) -> str:
 
 
 def _with_what_settles_it(
-    verdict: Verdict, mean: float, spread: float, limits: MeasurementLimits, rounding: float | None
+    verdict: Verdict,
+    mean: float,
+    spread: float,
+    limits: MeasurementLimits,
+    rounding: float | None,
+    asked: Callable[[int], float],
 ) -> Verdict:
     """Say how many more strokes would settle it if they repeat like these, or why no number would."""
     low, high, count = verdict.low_nm, verdict.high_nm, verdict.strokes
     for total in range(count + 1, MOST_STROKES + 1):
-        if _judge_once(mean, spread, total, low, high, limits, rounding)[0] != "inconclusive":
+        if _judge_once(mean, spread, total, low, high, limits, rounding, asked)[0] != "inconclusive":
             more = total - count
             text = f"Too close to call: about {more} more {'stroke' if more == 1 else 'strokes'} should settle it."
             return replace(verdict, next_step=text, more_strokes=more)
+    level = asked(count)
     edge = "lower" if mean - low < high - mean else "upper"
     fixed = _budget(mean, 0.0, MOST_STROKES, limits, rounding)
     instrument = math.sqrt(math.fsum(line.standard_nm**2 for line in fixed))
     # What the indicator alone may contribute for a mean this far from the limit (JCGM 106, one-sided guard band).
-    needed = abs(mean - (low if edge == "lower" else high)) / coverage_factor(math.inf, 2 * COVERAGE - 1)
+    needed = abs(mean - (low if edge == "lower" else high)) / coverage_factor(math.inf, 2 * level - 1)
     # Without any scatter, would this mean settle it? Then it is the strokes that differ too much.
-    if _judge_once(mean, 0.0, MOST_STROKES, low, high, limits, rounding)[0] != "inconclusive":
+    if _judge_once(mean, 0.0, MOST_STROKES, low, high, limits, rounding, lambda _: level)[0] != "inconclusive":
         text = (
             f"More strokes cannot settle it: they differ by too much (standard deviation {spread / 1000:.1f} um). "
             "Find out why, such as a loose stand, unsteady air or a sticking piston, then check again."

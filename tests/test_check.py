@@ -13,7 +13,7 @@ from capture.verdict import MOST_STROKES, MeasurementLimits, judge
 LIMITS = MeasurementLimits(10_000)
 
 
-def pack(strokes: int = 4, seat_strokes: int = 1, measure: str = "peak") -> Pack:
+def pack(strokes: int = 4, seat_strokes: int = 1, measure: str = "peak", least: int | None = None) -> Pack:
     text = f"""
         [sheet]
         name = "check"
@@ -25,6 +25,7 @@ def pack(strokes: int = 4, seat_strokes: int = 1, measure: str = "peak") -> Pack
         strokes = {strokes}
         seat_strokes = {seat_strokes}
         measure = "{measure}"
+        {f"least_strokes = {least}" if least else ""}
     """
     return parse_sheet(text, "check.toml").pack("low")
 
@@ -83,7 +84,7 @@ def test_the_sheet_says_whether_the_peak_or_the_held_travel_is_judged() -> None:
 
 def test_an_inconclusive_verdict_asks_for_more_strokes_until_it_is_settled() -> None:
     check = Check(pack(strokes=3, seat_strokes=0), LIMITS)
-    for n, travel in enumerate((1_320_000, 1_400_000, 1_360_000), start=1):
+    for n, travel in enumerate((1_320_000, 1_380_000, 1_350_000), start=1):
         assert not finished(check.take(stroke(n, travel)))
     assert check.state is CheckState.EXTENDING
     assert "more stroke" in check.next_step() and "Apply and release again." in check.next_step()
@@ -97,11 +98,12 @@ def test_an_inconclusive_verdict_asks_for_more_strokes_until_it_is_settled() -> 
 
 def test_extending_stops_at_three_times_the_sheets_count() -> None:
     check = Check(pack(strokes=4, seat_strokes=0), LIMITS)
-    ended: list[Finished] = []
-    for n in range(1, 13):
-        assert not ended
-        # Close to the upper limit and scattered: more strokes could settle it in time, so it goes on asking.
-        ended = finished(check.take(stroke(n, 1_355_000 + (-100_000 if n % 2 else 100_000))))
+    # Close to the upper limit and scattered: at every look more strokes could settle it in time, until the last.
+    hundredths = (136, 131, 135, 139, 127, 128, 144, 122, 129, 145, 136, 142)
+    for n, travel in enumerate(hundredths, start=1):
+        ended = finished(check.take(stroke(n, travel * 10_000)))
+        assert bool(ended) == (n == 12)
+        assert check.next_step()
     assert ended[0].verdict.strokes == 12 and ended[0].verdict.verdict == "inconclusive"
 
 
@@ -112,6 +114,25 @@ def test_no_more_strokes_are_asked_for_where_none_would_help() -> None:
     (outcome,) = finished(check.take(stroke(3, 1_400_000)))
     assert outcome.verdict.verdict == "inconclusive" and outcome.verdict.more_strokes is None
     assert check.next_step() == outcome.verdict.next_step
+
+
+def test_a_check_ends_early_only_where_the_sheet_allows_it_and_the_verdict_is_settled() -> None:
+    clear = Check(pack(strokes=5, seat_strokes=0, least=3), LIMITS)
+    assert [bool(finished(clear.take(stroke(n, 1_100_000 + n)))) for n in (1, 2, 3)] == [False, False, True]
+    close = Check(pack(strokes=5, seat_strokes=0, least=3), LIMITS)
+    for n, travel in enumerate((1_395_000, 1_380_000, 1_392_000), start=1):
+        assert not finished(close.take(stroke(n, travel)))
+    assert "stroke 4 of 5" in close.next_step()
+
+
+def test_a_verdict_that_would_do_for_one_look_does_not_end_a_check_that_is_looked_at_again() -> None:
+    travels = [1_370_000, 1_400_000, 1_385_000, 1_400_000, 1_370_000]
+    once = judge(travels, 800_000, 1_400_000, LIMITS)
+    assert once is not None and once.verdict == "good" and once.conformance_probability < 0.98
+    check = Check(pack(strokes=5, seat_strokes=0), LIMITS)
+    for n, travel in enumerate(travels, start=1):
+        assert not finished(check.take(stroke(n, travel)))
+    assert check.state is CheckState.EXTENDING
 
 
 def test_strokes_after_the_verdict_are_ignored() -> None:
@@ -161,7 +182,8 @@ def test_every_stroke_up_to_the_verdict_is_seat_counted_or_rejected_and_only_cou
     if not ended:
         assert len(kept) == len(shots)
     travels = [shots[one.stroke.n - 1][0] for one in counted]
-    assert check.verdict == judge(travels, 800_000, 1_400_000, LIMITS)
+    asked = {"asked": check.looks.confidence} if stop else {}
+    assert check.verdict == judge(travels, 800_000, 1_400_000, LIMITS, **asked)
     assert len(ended) <= 1
     if stop:
         assert check.counted <= min(MOST_STROKES, 3 * wanted)

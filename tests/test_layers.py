@@ -11,8 +11,8 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PURE = (
-    "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts", "gauge",
-    "changes", "plan", "pack_states", "signoff", "scan", "allot", "check", "air", "safety", "cycle",
+    "strokes", "stroke_measure", "looks", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts",
+    "gauge", "changes", "plan", "pack_states", "signoff", "scan", "allot", "check", "air", "safety", "cycle",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
 OUTER = (
