@@ -27,6 +27,7 @@ from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 from math import isqrt
+from operator import sub
 
 from capture.stroke_measure import (
     FLAGS,
@@ -51,6 +52,10 @@ _LEAST_UNPROVEN_NM = 100_000
 _REST_KEPT, _REST_BATCH = 1024, 32
 #: The noise is worked out from the newest so many steps from one reading at rest to the next.
 _NOISE_FROM = 64
+#: Where a band begins that is empty: above every reading.
+_NEVER = 1 << 62
+#: So many readings of a chunk are looked at together, if there are at least a few.
+_BLOCK, _MANY = 100, 8
 _SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 500_000_000
 _LONGEST_HOLD_NS = 60_000_000_000
 #: What leaves rest and comes back through it to the other side within this was no stroke.
@@ -121,6 +126,12 @@ class FinderSettings:
     """Which travel the sheet judges, "peak" or "held": a leaking stroke still counts only for its peak."""
 
 
+def _steps(values: list[int]) -> list[int]:
+    """Return how far each of the newest readings is from the one before it."""
+    newest = values[-_NOISE_FROM - 1 :]
+    return list(map(abs, map(sub, newest[1:], newest)))
+
+
 class StrokeFinder:
     """Finds strokes in a stream of readings. Feed it chunks in order of arrival; it never does I/O."""
 
@@ -139,8 +150,11 @@ class StrokeFinder:
         self._last_ns: int | None = None
         self._count = 0
         self._applied_by_trigger = False
-        # Rest: a band that is empty (low above high) outside REST, so that one comparison decides.
-        self._low, self._high = 1, 0
+        # Rest: a band that is empty (it begins above every reading) outside REST, so that one comparison decides.
+        self._low, self._high = _NEVER, 0
+        # The same for a hold.
+        self._hold_low, self._hold_high = _NEVER, 0
+        self._looked_at = 0
         self._base = 0
         self._noise = settings.resolution_nm * 29 // 100
         self._noise_known = False
@@ -210,10 +224,46 @@ class StrokeFinder:
                 usual = self._reading_ns or each
                 self._reading_ns = usual + (min(each, 3 * usual) - usual) // 8
         start = t_ns - span
+        if self._state is State.APPLIED and t_ns - self._times[0] > _LONGEST_HOLD_NS:
+            self._catch_up()
+        for begin in range(0, count, _BLOCK):
+            block = readings[begin : begin + _BLOCK] if count > _BLOCK else readings
+            if len(block) >= _MANY and self._all_at_rest(block):
+                self._rest_time = start + span * (begin + len(block)) // count
+            else:
+                self._one_by_one(block, begin, start, span, count, found)
+        if self._state is State.REST:
+            self._rest_time = t_ns
+            self._after_gap = False
+            if self._period_ns > _SLOW_STREAM_NS and len(self._rest) >= self._rest_full - _REST_BATCH + 8:
+                self._tune()
+        self._last_ns = t_ns
+        return found
+
+    def _all_at_rest(self, block: Sequence[Reading]) -> bool:
+        """Take some readings if they are all at rest, as nearly all of a long recording is; say whether they were."""
+        if self._state is not State.REST:
+            return False
+        values = [reading[0] for reading in block]
+        if min(values) < self._low or max(values) > self._high or {reading[1] for reading in block} != {self._unit}:
+            return False
+        self._rest += values
+        if len(self._rest) >= self._rest_full:
+            self._tune()
+        return True
+
+    def _one_by_one(
+        self, block: Sequence[Reading], begin: int, start: int, span: int, count: int, found: list[Stroke]
+    ) -> None:
+        """Take the readings of a chunk of `count` from number `begin` on, spread over `span` ns from `start`."""
         low, high, unit, rest, full = self._low, self._high, self._unit, self._rest, self._rest_full
-        for index, reading in enumerate(readings):
+        hold_low, hold_high, times, values = self._hold_low, self._hold_high, self._times, self._values
+        for index, reading in enumerate(block, start=begin):
             value = reading[0]
-            if low <= value <= high and reading[1] == unit:
+            if hold_low <= value <= hold_high and reading[1] == unit and not reading[2]:
+                times.append(start + span * (index + 1) // count)
+                values.append(value)
+            elif low <= value <= high and reading[1] == unit:
                 rest.append(value)
                 if len(rest) >= full:
                     self._rest_time = start + span * (index + 1) // count
@@ -224,13 +274,7 @@ class StrokeFinder:
                     self._rest_time = start + span * index // count
                 self._off_rest(start + span * (index + 1) // count, reading, found)
                 low, high, unit, rest, full = self._low, self._high, self._unit, self._rest, self._rest_full
-        if self._state is State.REST:
-            self._rest_time = t_ns
-            self._after_gap = False
-            if self._period_ns > _SLOW_STREAM_NS and len(rest) >= full - _REST_BATCH + 8:
-                self._tune()
-        self._last_ns = t_ns
-        return found
+                hold_low, hold_high, times, values = self._hold_low, self._hold_high, self._times, self._values
 
     def _fill_silence(self, t_ns: int, readings: Sequence[Reading], found: list[Stroke]) -> None:
         """Some indicators send a value only when it changes; then silence says that it stood still.
@@ -274,13 +318,14 @@ class StrokeFinder:
     def finish(self) -> list[Stroke]:
         """The stream ended: return the stroke that was still running, if it got as far as being one."""
         found: list[Stroke] = []
+        self._catch_up()
         if self._state is State.APPLIED and self._confirmed:
             self._fall_index = len(self._values)
             self._complete(found, None)
         elif self._state is State.RETURNING:
             self._complete(found, self._near_level())
         self._state = State.STARTING
-        self._low, self._high = 1, 0
+        self._low, self._high = _NEVER, 0
         self._rest = []
         return found
 
@@ -291,12 +336,13 @@ class StrokeFinder:
         if len(self._rest) > _REST_KEPT:
             del self._rest[:-_REST_KEPT]
         # A long window is worked out less often, so that a reading costs the same at any rate.
-        self._rest_full = len(self._rest) + max(_REST_BATCH, self._rest_window() // 8)
+        self._rest_full = len(self._rest) + max(_REST_BATCH, min(512, 2 * self._rest_window()))
         window = self._rest[-self._rest_window() :]
         self._base = rounded_mean(window)
-        recent = self._rest[-_NOISE_FROM:]
-        # A slow stream has few readings between two strokes: those of the rests before count as well.
-        steps = [*self._earlier_steps, *(abs(after - before) for before, after in pairwise(recent))][-_NOISE_FROM:]
+        steps = _steps(self._rest)
+        if len(steps) < _NOISE_FROM:
+            # A slow stream has few readings between two strokes: those of the rests before count as well.
+            steps = [*self._earlier_steps[len(steps) - _NOISE_FROM :], *steps]
         if len(steps) >= 7:
             raw = noise_of_steps(steps)
             # A few readings tell the noise only roughly, and are read generously.
@@ -338,6 +384,8 @@ class StrokeFinder:
         self._step(t_ns, value, found)
 
     def _step(self, t_ns: int, value: int, found: list[Stroke]) -> None:
+        if self._looked_at:
+            self._catch_up()
         if self._state is State.STARTING:
             self._starting(t_ns, value)
         elif self._state is State.REST:
@@ -371,7 +419,7 @@ class StrokeFinder:
         steady = self._rest[:-2] if len(self._rest) >= 10 else self._rest
         self._base = rounded_mean(steady[-self._rest_window() :])
         self._state = State.APPLIED
-        self._low, self._high = 1, 0
+        self._low, self._high = _NEVER, 0
         self._direction = 1 if value > self._base else -1
         self._top = 0
         self._was_near = False
@@ -383,13 +431,16 @@ class StrokeFinder:
         self._times.append(t_ns)
         self._values.append(value)
 
+    def _is_quick(self) -> bool:
+        return 0 < self._reading_ns < _QUICK_STREAM_NS
+
     def _median_offset(self) -> int:
         """The newest median of three, as travel from rest; before the third reading, rest stands in for it.
 
         Of a quick stream it is the median of nine: the more readings a hold has, the further the noise of some goes.
         """
         values = self._values
-        if self._reading_ns and self._reading_ns < _QUICK_STREAM_NS:
+        if self._is_quick():
             some = [*values[-_QUICK_MEDIAN:], *[self._base] * (_QUICK_MEDIAN - len(values))]
             return self._direction * (sorted(some)[_QUICK_MEDIAN // 2] - self._base)
         newest = values[-1]
@@ -458,6 +509,34 @@ class StrokeFinder:
         elif t_ns - self._times[0] > _LONGEST_HOLD_NS:
             self._fall_index = len(self._values)
             self._complete(found, None)
+        elif self._stuck_from is None and (self._direction == self._last_direction or not self._last_travel):
+            self._expect_hold(travel)
+
+    def _expect_hold(self, travel: int) -> None:
+        """Set the values that decide nothing while the pack is held: nearly all readings of a stroke are such.
+
+        While the median and the newest readings lie between seven eighths of the top and a little above it, another
+        reading there is neither a wild one nor the zero key nor a release, nor near any threshold. It may raise the
+        top; `_catch_up` sees to that before anything is decided.
+        """
+        above = 0 if self._is_quick() else self._top // 16
+        ends = (
+            self._base + self._direction * (self._top * 7 // 8 + 1),
+            self._base + self._direction * (self._top + above),
+        )
+        low, high = min(ends), max(ends)
+        if travel * 8 > self._top * 7 and all(low <= value <= high for value in self._values[-3:]):
+            self._hold_low, self._hold_high, self._looked_at = low, high, len(self._values)
+
+    def _catch_up(self) -> None:
+        """Raise the top by the medians of three of those readings of the hold that were not looked at one by one."""
+        self._hold_low, self._hold_high = _NEVER, 0
+        if self._looked_at and len(self._values) > self._looked_at and not self._is_quick():
+            one, two, three = (self._values[self._looked_at - 2 + at :] for at in range(3))
+            medians = map(max, map(min, one, two), map(min, map(max, one, two), three))
+            highest = max(medians) if self._direction > 0 else min(medians)
+            self._top = max(self._top, self._direction * (highest - self._base))
+        self._looked_at = 0
 
     def _unconfirmed(self, t_ns: int, value: int) -> None:
         """A departure that is no stroke yet: a wild reading, a nudge, noise grown, or a stroke beginning."""
@@ -638,36 +717,38 @@ class StrokeFinder:
             # Nothing came back: noise, or a line that lost a digit, had dipped below half the top.
             self._state = State.APPLIED
             return
+        tolerance = self._tolerance()
         # Clear of where it was seen to be, or noise on a quick stream's fall would pass for the next apply.
         if self._was_near:
-            again = max(self._threshold(), self._top * 15 // 100, self._tolerance() + 2 * self._noise)
+            again = max(self._threshold(), self._top * 15 // 100, tolerance + 2 * self._noise)
         else:
             again = max(self._top * 3 // 5, self._top // 2 + 3 * self._noise)
         # The newest reading as well: the median of a quick stream is still up when that has long been down.
         if min(travel, self._direction * (value - self._base)) > again and len(self._values) - self._fall_index >= 3:
             self._applied_again(t_ns, found)
             return
-        self._note_near(value)
+        near = abs(value - self._base) <= tolerance
+        self._was_near |= near
         calm = max(4 * self._noise, 2 * self._settings.resolution_nm)
         if abs(value - self._settle_value) > calm:
             self._settle_value, self._settle_from = value, t_ns
+            return
+        since_ns = t_ns - self._settle_from
+        if since_ns < (_SETTLED_NEAR_NS if near else _SETTLED_AWAY_NS):
             return
         steady = 0
         for earlier in reversed(self._values[-4:]):
             if abs(earlier - self._settle_value) > calm:
                 break
             steady += 1
-        near = abs(value - self._base) <= self._tolerance()
-        if (near and steady >= 3 and t_ns - self._settle_from >= _SETTLED_NEAR_NS) or (
-            steady >= 4 and t_ns - self._settle_from >= _SETTLED_AWAY_NS
-        ):
+        if (near and steady >= 3) or (steady >= 4 and since_ns >= _SETTLED_AWAY_NS):
             self._complete(found, self._settled_level())
 
     def _settled_level(self) -> int:
         return rounded_mean(self._settled())
 
     def _settled(self) -> list[int]:
-        return [v for t, v in zip(self._times, self._values, strict=True) if t >= self._settle_from]
+        return list(self._values[bisect_left(self._times, self._settle_from) :])
 
     def _near_level(self) -> int | None:
         """The mean of the readings after the fall that are back at rest, None if there are none."""
@@ -753,8 +834,7 @@ class StrokeFinder:
             # It was noise, before enough of it had been seen at rest to know it: now it is known.
             self._begin_rest([*self._rest, *self._values], self._times[-1])
             return
-        steps = [abs(after - before) for before, after in pairwise(self._rest[-_NOISE_FROM:])]
-        self._earlier_steps = [*self._earlier_steps, *steps][-_NOISE_FROM:]
+        self._earlier_steps = [*self._earlier_steps, *_steps(self._rest)][-_NOISE_FROM:]
         settled = self._settled() if self._state is State.RETURNING else list(self._values[-8:])
         self._begin_rest(settled or [self._values[-1]], self._times[-1])
 

@@ -3,6 +3,9 @@
 PART is one of these, or `all`:
 
     throughput   readings decoded and searched for strokes, per second of this process's CPU time
+    offline      the finder's CPU time over that of a NumPy pass with the whole array in view (`tests/offline.py`)
+    constant     what a reading costs late in a long stream, over what it cost early
+    day          a recording at 100 Hz replayed from its file, scaled to 24 hours
     memory       growth over a simulated day at 100 Hz, in a process of its own each: what Python allocated, and RSS
     latency      from the write of the line that completes a stroke to its message at a subscriber: a real pty, the
                  real bench with its recording and its record, a real broker on loopback
@@ -15,6 +18,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import json
 import math
 import multiprocessing
 import os
@@ -35,14 +39,18 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import paho.mqtt.client as paho
 from broker import Mosquitto
+from numpy.typing import NDArray
+from offline import offline
 from paho.mqtt.enums import CallbackAPIVersion
 
 from capture.daemon import Bench, BenchSetup
 from capture.messages import StrokeMessage
 from capture.publish import BrokerSettings
 from capture.recording import read_recording
+from capture.replay import Replay
 from capture.sheet import load_sheet
 from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.bench import BenchSpec, Chunk
@@ -50,6 +58,8 @@ from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import Technician
 from capture.stream import IndicatorStream, indicator_from
+from capture.strokes import FinderSettings, StrokeFinder
+from drivers.reading import Reading
 
 INDICATOR = {
     "driver": "line",
@@ -66,6 +76,7 @@ PIECE = 4096
 LEAST_THROUGHPUT = 200_000.0
 MOST_GROWTH_MIB = 5.0
 MOST_LATENCY_MS = 20.0
+MOST_OF_OFFLINE = 3.0
 
 #: The bench's time runs this much faster than the wall clock, so that 200 strokes take about a minute. The daemon
 #: then takes 800 lines a second, more than an indicator sends it: the figures are on the safe side.
@@ -183,6 +194,102 @@ def throughput(quick: bool) -> list[Figure]:
             raise RuntimeError(f"{what}: {found} of {times * block.strokes} strokes; the figure would mean nothing")
         figures.append(Figure(f"throughput, {what}", found.per_second, "readings/s", least=least))
     return figures
+
+
+# -- against a pass over the whole array -------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    """A stretch of a shop's day as arrays: a stroke every forty seconds, noise of one and a half display steps."""
+
+    times_ns: NDArray[np.int64]
+    values_nm: NDArray[np.int64]
+    strokes: int
+
+
+def shift(minutes: int) -> Shift:
+    rng = np.random.default_rng(1)
+    count = minutes * 60 * RATE_HZ
+    travel = np.zeros(count)
+    press = np.concatenate((1 - np.exp(-np.arange(150) / 3), np.exp(-np.arange(50) / 3)))
+    starts = range(20 * RATE_HZ, count - 40 * RATE_HZ, 40 * RATE_HZ)
+    for start in starts:
+        travel[start : start + len(press)] = 1_100_000 * press
+    shown = np.rint((2_000_000 + travel + 1_500 * rng.standard_normal(count)) / 1_000).astype(np.int64) * 1_000
+    return Shift((np.arange(count) + 1) * (1_000_000_000 // RATE_HZ), shown, len(starts))
+
+
+def against_offline(quick: bool) -> list[Figure]:
+    """The finder over readings that lie there already, beside NumPy over the same; the best of three runs each."""
+    day = shift(20 if quick else 120)
+    known = {value: Reading(value, "mm") for value in np.unique(day.values_nm).tolist()}
+    readings = [known[value] for value in day.values_nm.tolist()]
+    times = day.times_ns.tolist()
+
+    def streaming(size: int) -> float:
+        finder, found = StrokeFinder(FinderSettings(1_000)), 0
+        began = time.process_time()
+        for start in range(0, len(readings), size):
+            some = readings[start : start + size]
+            found += len(finder.feed(times[start + len(some) - 1], some))
+        taken = time.process_time() - began
+        if found != day.strokes:
+            raise RuntimeError(f"{found} of {day.strokes} strokes found; the figure would mean nothing")
+        return taken
+
+    def whole() -> float:
+        began = time.process_time()
+        found = len(offline(day.times_ns, day.values_nm, RATE_HZ, 1_000))
+        taken = time.process_time() - began
+        if found != day.strokes:
+            raise RuntimeError(f"{found} of {day.strokes} strokes found offline; the figure would mean nothing")
+        return taken
+
+    least = min(whole() for _ in range(3))
+    return [
+        Figure(
+            f"finder / NumPy, {size} readings a chunk",
+            min(streaming(size) for _ in range(3)) / least,
+            "times",
+            most=most,
+        )
+        for size, most in ((400, MOST_OF_OFFLINE), (40, None), (1, None))
+    ]
+
+
+def constant_cost(quick: bool) -> list[Figure]:
+    """What a reading costs late in a long stream, over what it cost early: nothing is searched that grows."""
+    block = simulated(8, Technician(), rest_s=30.0)
+    line = stream()
+    times = 40 if quick else 400
+    took = []
+    for number in range(times):
+        offset_ns = number * block.length_ns
+        began = time.process_time()
+        for t_ns, data in block.chunks:
+            line.feed(t_ns + offset_ns, data)
+        took.append(time.process_time() - began)
+    part = times // 4
+    return [Figure("cost of a reading, last quarter / first", sum(took[-part:]) / sum(took[:part]), "times", most=1.3)]
+
+
+def a_day(quick: bool) -> list[Figure]:
+    """A recording at 100 Hz, one line an entry, replayed from its file; scaled to a day."""
+    some = shift(10 if quick else 120)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "day.jsonl"
+        header = {"recording": 1, "started": "2026-03-02T07:00:00Z", "bench": "bay-1", "indicator": INDICATOR}
+        with path.open("w", encoding="utf-8") as file:
+            file.write(json.dumps(header) + "\n")
+            for t_ns, value in zip(some.times_ns.tolist(), some.values_nm.tolist(), strict=True):
+                file.write(json.dumps([t_ns, "indicator", f"{value / 1e6:+.3f}\r\n"]) + "\n")
+        began = time.process_time()
+        found = sum(1 for _ in Replay(path).strokes())
+        taken = time.process_time() - began
+    if found != some.strokes:
+        raise RuntimeError(f"{found} of {some.strokes} strokes replayed; the figure would mean nothing")
+    return [Figure("a day at 100 Hz replayed, one line an entry", taken * 86_400e9 / some.times_ns[-1], "s", most=60)]
 
 
 # -- memory ----------------------------------------------------------------------------------------------
@@ -441,7 +548,14 @@ def latency(quick: bool) -> list[Figure]:
 
 # -- the command -----------------------------------------------------------------------------------------
 
-PARTS: dict[str, Callable[[bool], list[Figure]]] = {"throughput": throughput, "memory": memory, "latency": latency}
+PARTS: dict[str, Callable[[bool], list[Figure]]] = {
+    "throughput": throughput,
+    "offline": against_offline,
+    "constant": constant_cost,
+    "day": a_day,
+    "memory": memory,
+    "latency": latency,
+}
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
