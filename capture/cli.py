@@ -15,6 +15,7 @@ import typer
 from capture import __version__
 from capture.commands.allot import allot
 from capture.commands.board import board
+from capture.commands.keep import backup, prune, restore
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
@@ -69,6 +70,9 @@ COMMANDS = (
     sign_off,
     verify,
     correct,
+    backup,
+    restore,
+    prune,
     allot,
     check_sheet,
     board,
