@@ -15,6 +15,7 @@ import typer
 from capture import __version__
 from capture.commands.allot import allot
 from capture.commands.board import board
+from capture.commands.export import export
 from capture.commands.keep import backup, prune, restore
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
@@ -73,6 +74,7 @@ COMMANDS = (
     backup,
     restore,
     prune,
+    export,
     allot,
     check_sheet,
     board,

@@ -21,6 +21,7 @@ LEVELS = [
     tuple(name for name in PURE if name != "check"),
     ("check",),
     ("record", "publish", "dashboard", "stock", "waiting"),
+    ("verify", "backup", "retention", "flat", "export"),
     ("board",),
     ("daemon",),
     ("session",),
