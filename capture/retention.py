@@ -201,7 +201,7 @@ class _Keeping:
         places: list[_Place] = []
         for one in recordings:
             top, job, name = ("", "", *Path(one.path).parts)[-3:]
-            if top == "recordings":
+            if top == "recordings" and not job.startswith(".") and not name.startswith("."):
                 places.append(_Place(one, job, name))
                 known.add(places[-1].label)
         # Removing first: it makes the room that compressing needs.

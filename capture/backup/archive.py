@@ -4,12 +4,12 @@ its name, read back against its manifest, and renamed when that is whole. Its ma
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import shutil
 import sqlite3
 import tarfile
-import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import datetime
@@ -20,6 +20,7 @@ from capture import __version__
 from capture.backup.manifest import MANIFEST, RECORD, STOCK, BackedUp, BackupError, Head, Manifest, inside
 from capture.backup.sources import Made, Recording, Source, copy_database, in_words, named, proven, unpacked_sha256
 from capture.durable import copy_into, holding, put_in_place, unfinished
+from capture.recording import unpacked
 
 __all__ = ["back_up_to_archive", "is_archive", "members", "reading_archive"]
 
@@ -35,12 +36,16 @@ def is_archive(place: Path) -> bool:
 def reading_archive(place: Path) -> Iterator[tarfile.TarFile]:
     """Open an archive to read it from its beginning to its end; whatever is wrong with it is a BackupError."""
     try:
-        with tarfile.open(place, "r|*") as archive:
-            yield archive
-    except (tarfile.TarError, EOFError, zlib.error) as error:
-        raise BackupError(
-            f"{place} is damaged, cut off, or no backup at all: {error or type(error).__name__}; use another backup"
-        ) from error
+        with unpacked(place.open("rb")) as file:
+            with tarfile.open(fileobj=file, mode="r|") as archive:
+                yield archive
+            while file.read(1 << 16):  # a compressed one proves itself whole at its very end
+                pass
+    except (tarfile.TarError, OSError) as error:
+        if isinstance(error, OSError) and error.errno != errno.EIO:
+            raise
+        said = error.strerror if isinstance(error, OSError) else error
+        raise BackupError(f"{place} is damaged, cut off, or no backup at all: {said}; use another backup") from error
 
 
 def members(archive: tarfile.TarFile, place: Path) -> Iterator[tuple[str, BinaryIO]]:

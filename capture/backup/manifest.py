@@ -92,6 +92,6 @@ def read_manifest(data: bytes, where: object) -> Manifest:
         problem = error.errors()[0]
         key = ".".join(str(part) for part in problem["loc"])
         raise BackupError(
-            f"the manifest of the backup {where} is damaged: {f'{key}: ' if key else ''}{problem['msg']}; "
+            f"the backup {where} is damaged at {MANIFEST}: {f'{key}: ' if key else ''}{problem['msg']}; "
             "use another backup"
         ) from error
