@@ -18,24 +18,30 @@ from typing import Any, NoReturn
 _CHANGING = {"os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.chmod", "os.truncate", "os.link", "sqlite3.connect"}
 
 
-def _die_before(step: int) -> None:
-    left = step
+_left = 0
 
-    def count() -> None:
-        nonlocal left
-        left -= 1
-        if left == 0:
-            os.kill(os.getpid(), signal.SIGKILL)
+
+def step() -> None:
+    """Count a step that Python has no event for; the work calls it itself."""
+    global _left
+    _left -= 1
+    if _left == 0:
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def _die_before(number: int) -> None:
+    global _left
+    _left = number
 
     def hook(event: str, args: tuple[Any, ...]) -> None:
         written = event == "open" and isinstance(args[2], int) and args[2] & (os.O_WRONLY | os.O_RDWR | os.O_CREAT)
         if event in _CHANGING or written:
-            count()
+            step()
 
     fsync = os.fsync
 
     def forced(descriptor: int) -> None:
-        count()
+        step()
         fsync(descriptor)
 
     os.fsync = forced
@@ -64,16 +70,16 @@ def _run(work: Callable[[], object]) -> NoReturn:
 def killed_before_each_step(begin: Callable[[int], Callable[[], object]]) -> Iterator[int]:
     """Run the work that `begin(step)` gives, killed before its first step, then before its second, and so on; yield the
     step after each. Ends after the work got through, which must have been well."""
-    for step in itertools.count(1):
-        work = begin(step)
+    for number in itertools.count(1):
+        work = begin(number)
 
-        def dying(step: int = step, work: Callable[[], object] = work) -> None:
-            _die_before(step)
+        def dying(number: int = number, work: Callable[[], object] = work) -> None:
+            _die_before(number)
             work()
 
         ended = in_a_child(dying)
         assert ended in (0, -signal.SIGKILL)
-        yield step
+        yield number
         if ended == 0:
             return
 

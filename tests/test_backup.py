@@ -23,6 +23,7 @@ from typer.testing import CliRunner, Result
 from capture.backup import BackupError, Made, back_up_to_archive, back_up_to_folder, is_archive, restore
 from capture.backup.sources import Source
 from capture.cli import app
+from capture.durable import written
 from capture.facts import StepDone
 from capture.record import Store, audit
 from capture.stock import StockRoom
@@ -306,6 +307,19 @@ def test_a_manifest_made_to_harm_is_refused(home: Path, tmp_path: Path) -> None:
         restore(tmp_path / "copy", tmp_path / "back")
 
 
+def test_a_file_being_written_is_not_under_its_name(tmp_path: Path) -> None:
+    path = tmp_path / "one"
+    path.write_bytes(b"old")
+    with pytest.raises(KeyError), written(path) as file:
+        file.write(b"ne" * 100_000)
+        assert path.read_bytes() == b"old"
+        raise KeyError
+    assert path.read_bytes() == b"old" and [*tmp_path.iterdir()] == [path]
+    with written(path) as file:
+        file.write(b"new")
+    assert path.read_bytes() == b"new" and [*tmp_path.iterdir()] == [path]
+
+
 # -- killed, and no room ---------------------------------------------------------------------------------
 
 
@@ -392,7 +406,7 @@ def test_a_full_disk_is_said_and_harms_nothing(
         ended = in_a_child(with_room_for(size, lambda: back_up(home, tmp_path / name)))
         said = capfd.readouterr().err
         assert ended == 1 and "BackupError: the backup" in said and "is there room" in said, said
-        assert not (tmp_path / name).exists()
+        assert [one.name for one in tmp_path.iterdir()] == ["data"]
     assert {key: value for key, value in files(home).items() if "sqlite-" not in key} == before
     assert back_up(home, tmp_path / name).copied == 5
     ended = in_a_child(with_room_for(50_000, lambda: restore(tmp_path / name, tmp_path / "back")))

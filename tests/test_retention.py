@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from killed import in_a_child, killed_before_each_step, with_room_for
+from killed import in_a_child, killed_before_each_step, step, with_room_for
 from proven_record import AT, RECORDINGS, check_from, copy_all, open_job, tamper
 from typer.testing import CliRunner, Result
 
@@ -300,6 +300,20 @@ def test_it_waits_for_a_backup(record: Path) -> None:
     assert kinds(actions) == ["pruned"] * 3
 
 
+def counted(record: Path, policy: Policy, at: datetime) -> None:
+    """Keep by policy, with the ledger's part counted as steps; in a process of its own, which ends after it."""
+    add_pruned = Store.add_pruned
+
+    def add(store: Store, *args: Any, **words: Any) -> int:
+        step()
+        number = add_pruned(store, *args, **words)
+        step()
+        return number
+
+    Store.add_pruned = add  # type: ignore[method-assign]
+    keep(record, policy, at)
+
+
 # -- killed, and no room ---------------------------------------------------------------------------------
 
 
@@ -311,10 +325,10 @@ def test_killed_at_any_step_every_recording_proves_or_is_told_of(
     try:
         home, steps = tmp_path / "data", 0
 
-        def begin(step: int) -> Callable[[], object]:
+        def begin(number: int) -> Callable[[], object]:
             shutil.rmtree(home, ignore_errors=True)
             copy_all(away / "record.sqlite", home)
-            return lambda: keep(home / "record.sqlite", policy, days(age))
+            return lambda: counted(home / "record.sqlite", policy, days(age))
 
         for steps in killed_before_each_step(begin):  # noqa: B007
             record = home / "record.sqlite"

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import sqlite3
 from collections.abc import Callable
 from datetime import datetime
@@ -21,6 +22,7 @@ from capture import __version__
 from capture.backup.manifest import MANIFEST, RECORD, STOCK, BackedUp, BackupError, Head, Manifest, read_manifest
 from capture.backup.sources import Made, Recording, Source, copy_database, in_words, named, proven, unpacked_sha256
 from capture.durable import copy_into, holding, put_in_place, sync_folder, unfinished, written
+from capture.record import RecordError
 from capture.recording import COMPRESSED
 
 __all__ = ["back_up_to_folder"]
@@ -41,9 +43,14 @@ def back_up_to_folder(source: Source, place: Path, *, at: datetime, waiting: Cal
             earlier = _earlier(place)
             work = place if earlier is not None else unfinished(place)
             work.mkdir(exist_ok=True)
-            made = _Folder(source, work, earlier).bring_up_to_date(place, at)
-            if work != place:
-                put_in_place(work, place)
+            try:
+                made = _Folder(source, work, earlier).bring_up_to_date(place, at)
+                if work != place:
+                    put_in_place(work, place)
+            except (RecordError, OSError, sqlite3.Error):
+                if work != place:  # one that was only interrupted goes on from there the next time
+                    shutil.rmtree(work, ignore_errors=True)
+                raise
             return made
     except (OSError, sqlite3.Error) as error:
         raise in_words(error, f"the backup {place} was not made") from error
