@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tracemalloc
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,8 @@ from capture.facts import Override, PartsChanged, StepDone
 from capture.flat import COLUMNS, LengthUnit, columns
 from capture.record import Job, Store
 from capture.retention import Policy, keep_by_policy
+from capture.strokes import Stroke
+from capture.verdict import Verdict
 
 #: Signs that begin a formula: OWASP, "CSV Injection", and ASVS 5.0, requirement 1.2.10.
 FORMULA_SIGNS = "=+-@\t\r\0"
@@ -197,6 +199,12 @@ def test_inches_are_for_people_and_nanometres_exact(record: Path, tmp_path: Path
         # NIST SP 811, appendix B: 1 in = 25.4 mm exactly. A tenth of a microinch is 2.54 nm.
         assert abs(float(row["held_travel_in"]) * 25_400_000 - int(row["held_travel_nm"])) <= 1.28
         assert "held_travel_mm" not in row
+
+
+def test_no_number_of_a_stroke_or_a_verdict_is_left_out() -> None:
+    strokes, checks = ({one.name for one in COLUMNS[table]} for table in ("strokes", "checks"))
+    assert {one.name for one in fields(Stroke)} <= strokes
+    assert {one.name for one in fields(Verdict)} - {"budget"} <= checks
 
 
 # -- which jobs ------------------------------------------------------------------------------------------

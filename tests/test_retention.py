@@ -381,6 +381,8 @@ def test_the_command_says_what_it_does(alone: Path) -> None:
     assert told[-1]["pruned"] == 3 and told[-1]["bytes_freed"] == sum(one["bytes"] for one in told[:3])
     proof = CliRunner().invoke(app, ["verify", "--data-dir", str(record.parent)])
     assert proof.exit_code == 0 and "2 recordings removed by policy" in proof.stdout
+    shown = CliRunner().invoke(app, ["show", "1", "--data-dir", str(record.parent)], env={"COLUMNS": "300"})
+    assert shown.stdout.replace("\n", "").count("(removed by policy on 20") == 3
 
 
 def test_without_a_policy_nothing_is_done(record: Path) -> None:
