@@ -133,7 +133,7 @@ def prune(
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
-    """Compress old recordings and remove those nobody needs any more, by the settings' [retention].
+    """Compress old recordings and remove those nobody needs any more, as the settings' table retention says.
 
     The record itself is never shortened, and says which recording was removed and why. Recordings of jobs that are
     open are never removed, nor what the record does not know. Ends with 1 if a recording needs a person.
