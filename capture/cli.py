@@ -16,6 +16,8 @@ from capture import __version__
 from capture.commands.allot import allot
 from capture.commands.board import board
 from capture.commands.collect import collect
+from capture.commands.export import export
+from capture.commands.keep import backup, prune, restore
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
@@ -70,6 +72,10 @@ COMMANDS = (
     sign_off,
     verify,
     correct,
+    backup,
+    restore,
+    prune,
+    export,
     allot,
     check_sheet,
     board,

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any, Literal
 
 from platformdirs import user_config_path, user_data_path
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from capture.gauge import Gauge
 from capture.publish import BrokerSettings
 
-__all__ = ["Config", "ConfigError", "default_config_path", "load_config"]
+__all__ = ["Config", "ConfigError", "Retention", "default_config_path", "load_config"]
 
 
 class ConfigError(Exception):
@@ -66,6 +66,30 @@ class GaugeIdentity(BaseModel):
         return Gauge(self.serial, self.calibration_due)
 
 
+class Retention(BaseModel):
+    """How long raw recordings are kept, in days; what is not given is never done."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    compress_after_days: int | None = Field(default=None, ge=0)
+    prune_after_days: int | None = Field(default=None, ge=1)
+    """Since anything was last said of a job that is closed and signed off."""
+    prune_unsigned_after_days: int | None = Field(default=None, ge=1)
+    """The same of a job that is closed but was not signed off."""
+    keep_newest_jobs: int = Field(default=20, ge=0)
+    """So many of the newest jobs keep theirs, whatever a wrong clock says."""
+
+    @model_validator(mode="after")
+    def _longer_unsigned(self) -> Retention:
+        signed, unsigned = self.prune_after_days, self.prune_unsigned_after_days
+        if unsigned is not None and (signed is None or unsigned < signed):
+            raise ValueError(
+                f"prune_unsigned_after_days = {unsigned} is shorter than prune_after_days ({signed or 'never'}); a job "
+                "without a sign-off still needs its recordings, so its limit is the longer one"
+            )
+        return self
+
+
 class Config(BaseSettings):
     """All settings of a bench. Environment variables are named STROKELOG_BENCH, STROKELOG_INDICATOR__PORT and so on."""
 
@@ -81,6 +105,7 @@ class Config(BaseSettings):
     gauge: GaugeIdentity | None = None
     fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
+    retention: Retention | None = None
 
     @property
     def record_path(self) -> Path:
@@ -128,8 +153,9 @@ def load_config(path: Path | None = None) -> Config:
             key = ".".join(str(part) for part in item["loc"])
             what = str(item["msg"]).removeprefix("Value error, ")
             if item["type"] == "extra_forbidden":
-                table = {"gauge": GaugeIdentity}.get(str(item["loc"][0]), Config)
-                there = f"there are: {', '.join(table.model_fields)}"
-                what = f"is no setting; {there}" if table is Config else f"is no setting of [gauge]; {there}"
+                name = str(item["loc"][0])
+                tables: dict[str, type[BaseModel]] = {"gauge": GaugeIdentity, "retention": Retention}
+                there = f"there are: {', '.join(tables.get(name, Config).model_fields)}"
+                what = f"is no setting{f' of [{name}]' if name in tables else ''}; {there}"
             lines.append(f"{source} (or the environment): {key}: {what}")
         raise ConfigError("\n".join(lines)) from error

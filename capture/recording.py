@@ -6,23 +6,34 @@ exactly. What the bytes mean is not known here.
 
 `data` is the received bytes as code points 0 to 255, so that an ASCII stream stays readable; for a mark it is
 an object.
+
+A recording that was put away is the same bytes as gzip (RFC 1952) under the same name with `.gz` after it. Everything
+that reads one goes through `open_recording`, which takes either.
 """
 
 from __future__ import annotations
 
+import errno
+import gzip
 import hashlib
+import io
 import json
 import os
 import warnings
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import IO, Any, Literal, cast
+from typing import IO, TYPE_CHECKING, Any, BinaryIO, Literal, cast
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
 
+if TYPE_CHECKING:
+    from _typeshed import WriteableBuffer
+
 __all__ = [
+    "COMPRESSED",
     "FIXTURE_GAP_NOTE",
     "GAP_NOTE",
     "Entry",
@@ -30,7 +41,10 @@ __all__ = [
     "RecordingError",
     "RecordingWarning",
     "RecordingWriter",
+    "kept_at",
+    "open_recording",
     "read_recording",
+    "unpacked",
 ]
 
 Source = Literal["indicator", "fixture", "mark"]
@@ -39,6 +53,11 @@ _SOURCES = ("indicator", "fixture", "mark")
 #: The notes of the marks that a lost port leaves, so that a replay breaks the stream where the port did.
 GAP_NOTE = "indicator lost"
 FIXTURE_GAP_NOTE = "fixture lost"
+
+
+#: What follows a recording's name once it is compressed.
+COMPRESSED = ".gz"
+_GZIP_MAGIC = b"\x1f\x8b"
 
 
 class RecordingError(Exception):
@@ -135,17 +154,72 @@ class RecordingWriter:
         self.close()
 
 
+def kept_at(path: Path) -> Path | None:
+    """Return the file that holds the recording named `path` now: itself, or its compressed form; None if neither is
+    there."""
+    for place in (path, path.with_name(path.name + COMPRESSED)):
+        if place.is_file():
+            return place
+    return None
+
+
+class _Unpacked(io.RawIOBase):
+    """The bytes in a gzip file. Whatever is wrong with it is an OSError, as with any file."""
+
+    def __init__(self, packed: BinaryIO) -> None:
+        self._packed = packed
+        self._unpacking = gzip.GzipFile(fileobj=packed, mode="rb")
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: WriteableBuffer) -> int:
+        try:
+            return self._unpacking.readinto(buffer)
+        except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+            raise OSError(errno.EIO, f"its compressed form is damaged ({error})") from error
+
+    def close(self) -> None:
+        self._packed.close()
+        super().close()
+
+
+def unpacked(file: BinaryIO) -> BinaryIO:
+    """Return a file whose bytes are those of `file`, or those compressed in it; closing it closes `file`.
+
+    Told by its first bytes, not by its name: a recording begins with a brace.
+    """
+    start = file.read(len(_GZIP_MAGIC))
+    file.seek(0)
+    return cast("BinaryIO", io.BufferedReader(_Unpacked(file), 1 << 16)) if start == _GZIP_MAGIC else file
+
+
+def open_recording(path: Path) -> BinaryIO:
+    """Open the recording named `path` to read its bytes as they were received, whether it was compressed since or not.
+
+    Raises OSError; a damaged compressed file raises it where the damage is reached.
+    """
+    try:
+        return unpacked(path.open("rb"))
+    except FileNotFoundError:
+        compressed = path.with_name(path.name + COMPRESSED)
+        if not compressed.is_file():
+            raise
+        return unpacked(compressed.open("rb"))
+
+
 def read_recording(path: Path) -> tuple[Header, Iterator[Entry]]:
-    """Open a recording; return its header and an iterator over its entries, read as they are asked for.
+    """Open a recording, compressed or not; return its header and an iterator over its entries, read as they are
+    asked for.
 
     Raises RecordingError, naming the line, for anything malformed; warns with RecordingWarning about a last line
     that was cut off, and leaves it out.
     """
     try:
-        file = path.open("rb")
+        file = open_recording(path)
+        first = file.readline()
     except OSError as error:
         raise RecordingError(f"cannot read {path}: {error.strerror}") from error
-    first = file.readline()
     try:
         header = Header.model_validate(json.loads(first))
     except (ValueError, RecursionError) as error:
@@ -169,10 +243,17 @@ def _first_reason(error: Exception) -> str:
     return "no JSON object"
 
 
-def _entries(path: Path, file: IO[bytes]) -> Iterator[Entry]:
+def _lines(path: Path, file: BinaryIO) -> Iterator[bytes]:
+    try:
+        yield from file
+    except OSError as error:
+        raise RecordingError(f"cannot read {path}: {error.strerror}") from error
+
+
+def _entries(path: Path, file: BinaryIO) -> Iterator[Entry]:
     with file:
         last_ns = 0
-        for number, line in enumerate(file, start=2):
+        for number, line in enumerate(_lines(path, file), start=2):
             try:
                 entry = _entry(json.loads(line))
                 if entry.t_ns < last_ns:

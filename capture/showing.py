@@ -50,6 +50,7 @@ def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
         "gauge": check.gauge,
         "entry": check.started_number,
         "recording": check.recording_path,
+        "recording_pruned_at": check.pruned_at.isoformat() if check.pruned_at else None,
         "verdict": verdict,
     }
     if strokes:
@@ -207,7 +208,8 @@ def show_job(job: Job, explain: bool) -> None:
                 console.print(budget_table(check.verdict.verdict, unit))
         judged = f", verdict {check.verdict.number}" if check.verdict is not None else ""
         say(f"entries: started {check.started_number}{judged}{_gauge_words(check)}")
-        say(f"recording: {check.recording_path}")
+        gone = f" (removed by policy on {check.pruned_at:%Y-%m-%d})" if check.pruned_at else ""
+        say(f"recording: {check.recording_path}{gone}")
         numbers = {check.started_number} | ({check.verdict.number} if check.verdict is not None else set())
         for number in sorted(numbers):
             say_corrections(number)

@@ -8,7 +8,6 @@ fitted) is not in the recording: those are proven by the chain alone.
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields
@@ -17,8 +16,9 @@ from pathlib import Path
 from typing import Any
 
 from capture import __version__
+from capture.durable import copy_into
 from capture.record import Check, Ended, Job, Mismatch, Store, audit
-from capture.recording import RecordingError, read_recording
+from capture.recording import RecordingError, kept_at, open_recording, read_recording
 from capture.replay import Replay
 from capture.sheet import Sheet, SheetError, parse_sheet
 from capture.strokes import Stroke
@@ -54,10 +54,10 @@ class Proof:
 
 def recording_of(check: Check, record: Path) -> Path:
     """Return where a check's recording is: beside the record if it is there, since a record may have been moved or
-    restored elsewhere, otherwise where it was written."""
+    restored elsewhere, otherwise where it was written. It may have been compressed since: either form is found."""
     written = Path(check.recording_path)
     beside = record.parent.joinpath(*written.parts[-3:])
-    return beside if beside.is_file() else written
+    return kept_at(beside) or kept_at(written) or written
 
 
 def verify(
@@ -137,9 +137,8 @@ class _OneCheck:
         """The recording is there, byte for byte, and is of this check."""
         path = self._path
         try:
-            with path.open("rb") as file:
-                found = hashlib.file_digest(file, "sha256").hexdigest()
-                size = file.tell()
+            with open_recording(path) as file:
+                size, found = copy_into(file, None)
         except OSError as error:
             raise self._mismatch(f"its recording {path}", "a file that can be read", f"{error.strerror}") from error
         self.same(f"the size in bytes of its recording {path}", self._ended.recording_bytes, size)

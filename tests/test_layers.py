@@ -34,6 +34,7 @@ LEVELS = [
     tuple(name for name in PURE if name != "check"),
     ("check",),
     ("record", "publish", "dashboard", "stock", "waiting", "collect"),
+    ("verify", "backup", "retention", "flat", "export"),
     ("board",),
     ("daemon",),
     ("session",),

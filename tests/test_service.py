@@ -14,26 +14,36 @@ import pytest
 from capture.service import notify_service, watchdog
 
 ROOT = Path(__file__).resolve().parent.parent
-UNIT = ROOT / "systemd" / "strokelog@.service"
+UNITS = sorted((ROOT / "systemd").glob("*@.service"))
+TIMER = ROOT / "systemd" / "strokelog-prune@.timer"
 
 
-def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
+def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
     # systemd-analyze asks that the program exists; where it will be installed is the one thing not true here.
-    text = UNIT.read_text().replace("/usr/bin/strokelog", shutil.which("true") or "/bin/true")
-    copy = tmp_path / UNIT.name
-    copy.write_text(text)
-    done = subprocess.run(["systemd-analyze", "verify", str(copy)], capture_output=True, text=True)
+    copies = []
+    for unit in (*UNITS, TIMER):
+        copies.append(tmp_path / unit.name.replace("@.", "@bay-1."))
+        copies[-1].write_text(unit.read_text().replace("/usr/bin/strokelog", shutil.which("true") or "/bin/true"))
+    done = subprocess.run(["systemd-analyze", "verify", *map(str, copies)], capture_output=True, text=True)
     # Verifying also loads the host's own units, which are not ours to judge.
     ours = [line for line in (done.stdout + done.stderr).splitlines() if "strokelog" in line]
     assert ours == []
 
 
-def test_the_unit_is_hardened() -> None:
+@pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.name)
+def test_the_units_are_hardened(unit: Path) -> None:
     done = subprocess.run(
-        ["systemd-analyze", "security", "--offline=true", str(UNIT)], capture_output=True, text=True, check=True
+        ["systemd-analyze", "security", "--offline=true", str(unit)], capture_output=True, text=True, check=True
     )
     level = next(line for line in done.stdout.splitlines() if "Overall exposure level" in line)
     assert float(level.split(":")[1].split()[0]) < 2.5
+
+
+def test_the_bench_and_what_keeps_its_recordings_are_one_user() -> None:
+    """With another user, systemd would hand the files over under the bench (systemd.exec(5), DynamicUser)."""
+    told = [dict(line.split("=", 1) for line in unit.read_text().splitlines() if "=" in line) for unit in UNITS]
+    assert [one["User"] for one in told] == ["strokelog-%i"] * 2
+    assert len({one["StateDirectory"] for one in told}) == 1
 
 
 @pytest.fixture

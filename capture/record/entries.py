@@ -64,6 +64,8 @@ class Check:
     measure: Measure
     strokes: tuple[StrokeEntry, ...]
     verdict: VerdictEntry | None
+    pruned_at: datetime | None = None
+    """When its recording was removed by policy."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -135,14 +135,16 @@ def fact_of(kind: str, body: dict[str, Any]) -> Fact:
 
 
 class _Numbers:
-    """What the ledger says of some jobs: their facts, and the entries of their checks' starts and verdicts."""
+    """What the ledger says of some jobs: their facts, the entries of their checks' starts and verdicts, and which of
+    their recordings were removed."""
 
     def __init__(self, connection: Connection, chosen_jobs: Select[int]) -> None:
         entries = schema.ledger.c
         self.facts: dict[int, list[FactEntry]] = defaultdict(list)
         self.started: dict[int, int] = {}
         self.judged: dict[int, int] = {}
-        wanted = ("check_started", "verdict", *FACT_KINDS)
+        self.pruned: dict[int, datetime] = {}
+        wanted = ("check_started", "verdict", "pruned", *FACT_KINDS)
         for row in connection.execute(
             select(entries.number, entries.job, entries.kind, entries.at, entries.body)
             .where(entries.job.in_(chosen_jobs), entries.kind.in_(wanted))
@@ -153,6 +155,8 @@ class _Numbers:
                 self.started[body["id"]] = row.number
             elif row.kind == "verdict":
                 self.judged[body["check"]] = row.number
+            elif row.kind == "pruned":
+                self.pruned[body["check"]] = _from_text(row.at)
             else:
                 self.facts[row.job].append(FactEntry(row.number, _from_text(row.at), fact_of(row.kind, body)))
 
@@ -176,19 +180,17 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
     }
     checks_of: dict[int, list[Check]] = defaultdict(list)
     for row in connection.execute(select(checks).where(checks.c.job.in_(chosen_jobs)).order_by(checks.c.id)):
-        checks_of[row.job].append(
-            _check(row, numbers.started.get(row.id, 0), strokes_of[row.id], verdict_of.get(row.id))
-        )
+        checks_of[row.job].append(_check(row, numbers, strokes_of[row.id], verdict_of.get(row.id)))
     rows = connection.execute(select(jobs).where(jobs.c.id.in_(chosen_jobs)).order_by(jobs.c.id.desc()))
     return [_job(row, checks_of[row.id], numbers.facts[row.id]) for row in rows]
 
 
-def _check(row: Row[Any], started_number: int, strokes: Sequence[StrokeEntry], verdict: VerdictEntry | None) -> Check:
+def _check(row: Row[Any], numbers: _Numbers, strokes: Sequence[StrokeEntry], verdict: VerdictEntry | None) -> Check:
     return Check(
         id=row.id,
         pack=row.pack,
         number=row.number,
-        started_number=started_number,
+        started_number=numbers.started.get(row.id, 0),
         state=row.state,
         indicator=row.indicator,
         gauge=row.gauge,
@@ -202,6 +204,7 @@ def _check(row: Row[Any], started_number: int, strokes: Sequence[StrokeEntry], v
         measure=row.measure,
         strokes=tuple(strokes),
         verdict=verdict,
+        pruned_at=numbers.pruned.get(row.id),
     )
 
 

@@ -26,6 +26,7 @@ from capture.messages import Outgoing
 from capture.record import ledger, schema
 from capture.record.database import READ, RecordError, open_engine, reason
 from capture.record.entries import CheckState, Job, Measure, OutboxRow
+from capture.record.kept import KeptRecording, recordings
 from capture.record.rows import columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
 from capture.strokes import Stroke
 from capture.verdict import Verdict
@@ -272,6 +273,26 @@ class Store:
         with self._reading("list the jobs") as connection:
             newest = select(schema.jobs.c.id).order_by(schema.jobs.c.id.desc()).limit(limit)
             return load_jobs(connection, newest)
+
+    def every_job(self, *, job: int | None = None, since: datetime | None = None, batch: int = 50) -> Iterator[Job]:
+        """Yield the jobs, or only that one, or those opened at `since` or later; oldest first, each complete, all of
+        one moment, and no more than `batch` of them in memory. Nothing else can use this store meanwhile."""
+        ids = schema.jobs.c.id
+        which = select(ids).order_by(ids).limit(batch)
+        if job is not None:
+            which = which.where(ids == job)
+        with self._reading("read the jobs") as connection:
+            if since is not None:
+                which = which.where(schema.jobs.c.opened_at >= to_text(since))
+            last = 0
+            while found := load_jobs(connection, which.where(ids > last)):
+                yield from reversed(found)
+                last = found[0].id
+
+    def recordings(self) -> list[KeptRecording]:
+        """Return which recordings the record refers to, and how their jobs stand."""
+        with self._reading("list the recordings") as connection:
+            return recordings(connection)
 
     def job(self, job_id: int) -> Job:
         """Return one job with its checks, strokes and verdicts."""
