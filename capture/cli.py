@@ -18,6 +18,7 @@ from capture.commands.board import board
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
+from capture.commands.report import report
 from capture.commands.signoff import override, sign_off, step, steps
 from capture.commands.stock import app as stock
 from capture.commands.verify import correct, verify
@@ -69,6 +70,7 @@ COMMANDS = (
     sign_off,
     verify,
     correct,
+    report,
     allot,
     check_sheet,
     board,

@@ -9,10 +9,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from capture.changes import Checked, Happened, stale_checks
 from capture.facts import Fact, StepDone
+from capture.happened import packs_in
 from capture.messages import Outgoing
-from capture.pack_states import Judged, pack_states
 from capture.record import Job, Store
 from capture.sheet import parse_sheet
 from capture.signoff import Standing, against, elapsed_ns, standing
@@ -35,15 +34,7 @@ class Signing:
 
     def _read(self) -> None:
         self.job = self._store.job(self.job.id)
-        ended = [(check, check.verdict) for check in self.job.checks if check.verdict is not None]
-        checks = [
-            Judged(check.pack, check.started_number, entry.number, entry.verdict.verdict) for check, entry in ended
-        ]
-        happened: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in self.job.facts]
-        happened += [(check.started_number, Checked(check.pack, entry.verdict)) for check, entry in ended]
-        happened.sort(key=lambda numbered: numbered[0])
-        stale = stale_checks(self.sheet, [one for _, one in happened])
-        self.packs = pack_states(self.sheet, checks, self.job.facts, stale)
+        self.packs = packs_in(self.job, self.sheet)
 
     def standing(self) -> Standing:
         """Return how the unit stands."""

@@ -21,7 +21,7 @@ LEVELS = [
     tuple(name for name in PURE if name != "check"),
     ("check",),
     ("record", "publish", "dashboard", "stock", "waiting"),
-    ("board",),
+    ("board", "report"),
     ("daemon",),
     ("session",),
     ("commands",),

@@ -1,0 +1,457 @@
+"""What is on a report: words and numbers worked out from a job of the record, and the pictures that go with them.
+
+Plain data out; the text from the record is as it was written, and is made harmless where the page is made. Nothing
+here reads a clock: the same record gives the same report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from capture.changes import PlanError, outcomes
+from capture.dashboard.words import chance, flag_words, number, travel_nm
+from capture.facts import Correction, Fact, Override, PartsChanged
+from capture.gauge import gauge_of
+from capture.happened import happened_in, packs_in
+from capture.pack_states import PackState
+from capture.record import Check, FactEntry, Job, StrokeEntry
+from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
+from capture.report.finishing import Finishing, Note, finishing
+from capture.report.times import Times
+from capture.report.traces import Trace
+from capture.sheet import Pack, Sheet
+from capture.verdict import VerdictWord
+from capture.verify import Proof
+from drivers.reading import Unit
+from drivers.units import format_length, format_pressure
+
+__all__ = ["Contents", "contents", "newest_at"]
+
+_NO_TRACE = Trace(missing="The recording was not looked for.")
+
+
+@dataclass(frozen=True, slots=True)
+class StrokePart:
+    """One stroke: its picture (none without readings), its travel, and what it is used for."""
+
+    n: int
+    use: Use
+    mark: str
+    picture: str
+    travel: str
+    remarks: str
+
+
+@dataclass(frozen=True, slots=True)
+class CheckPart:
+    """One check of a pack, or something that happened to the pack between two (then `strokes` is empty)."""
+
+    title: str
+    word: str
+    shape: str
+    result: str
+    """Mean and expanded uncertainty, with the unit; empty without a verdict."""
+    basis: str
+    """What the result rests on: coverage, factor, strokes, probability."""
+    range_text: str
+    range_picture: str
+    strokes: tuple[StrokePart, ...]
+    narrow: bool
+    notes: tuple[Note, ...]
+    made: str
+    """When, with which indicator, by which software, from which recording."""
+
+
+@dataclass(frozen=True, slots=True)
+class PackPart:
+    """A pack: its line in the summary, and what happened to it, checks and changes in order."""
+
+    name: str
+    word: str
+    shape: str
+    result: str
+    range_text: str
+    stands: str
+    changed: str
+    events: tuple[CheckPart | Note, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingPart:
+    """A recording, so that it can be found and proven later."""
+
+    check: str
+    name: str
+    size: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """Everything that is printed, top to bottom."""
+
+    title: str
+    unit: str
+    proven: bool
+    proof: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    packs: tuple[PackPart, ...]
+    finishing: Finishing
+    notes: tuple[Note, ...]
+    """What could not be worked out."""
+    recordings: tuple[RecordingPart, ...]
+    head: str
+    newest: datetime
+    paper: str
+    """The paper of the place: Letter where lengths are inches, else A4."""
+
+
+def newest_at(job: Job) -> datetime:
+    """Return when the newest thing that the record holds of a job happened."""
+    times = [job.opened_at, *(entry.at for entry in job.facts)]
+    times += [job.closed_at] if job.closed_at else []
+    for check in job.checks:
+        times += [at for at in (check.started_at, check.ended_at, check.verdict and check.verdict.at) if at]
+    return max(times).astimezone(UTC)
+
+
+def contents(
+    job: Job,
+    sheet: Sheet | None,
+    sheet_problem: str,
+    proof: Proof,
+    unproven: str,
+    head: tuple[int, str],
+    traces: Mapping[int, Trace],
+) -> Contents:
+    """Return what is on the report of `job`.
+
+    `sheet` is the job's own, None with `sheet_problem` where it cannot be read; `unproven` says why the proof could not
+    even be tried; `traces` are by the check's id.
+    """
+    return _Report(job, sheet, head, traces).contents(sheet_problem, proof, unproven)
+
+
+class _Report:
+    def __init__(self, job: Job, sheet: Sheet | None, head: tuple[int, str], traces: Mapping[int, Trace]) -> None:
+        self.job, self.sheet, self.head, self.traces = job, sheet, head, traces
+        self.unit: Unit = sheet.display_unit if sheet else "mm"
+        told = [job.opened_at, *([job.closed_at] if job.closed_at else []), *(entry.at for entry in job.facts)]
+        self.times = Times([*told, *(check.started_at for check in job.checks)])
+        self.problems: list[Note] = []
+        self.corrections: dict[int, list[FactEntry]] = {}
+        for entry in job.facts:
+            if isinstance(entry.fact, Correction):
+                self.corrections.setdefault(entry.fact.entry, []).append(entry)
+        self.states: dict[str, PackState] = {}
+        self.followed = True
+        self.came_out: dict[int, str] = {}
+        if sheet is not None:
+            try:
+                self.states = {state.pack: state for state in packs_in(job, sheet)}
+                told_of = {id(one.change): one.text for one in outcomes(sheet, happened_in(job))}
+                self.came_out = {e.number: told_of[id(e.fact)] for e in job.facts if id(e.fact) in told_of}
+            except PlanError as error:
+                self.followed = False
+                self.problems.append(Note("The changes of parts cannot be followed", f"{error}", loud=True))
+
+    def contents(self, sheet_problem: str, proof: Proof, unproven: str) -> Contents:
+        job = self.job
+        if sheet_problem:
+            self.problems.insert(0, Note("The build sheet kept with the job cannot be read", sheet_problem, loud=True))
+        names = [pack.name for pack in self.sheet.order()] if self.sheet else []
+        # A record may speak of packs that its sheet does not have; what it says of them is printed all the same.
+        told_of = {check.pack for check in job.checks} | {name for e in job.facts if (name := _pack_of(e.fact))}
+        names += sorted(told_of - set(names))
+        states = self.states if self.followed else None
+        end = finishing(job, self.sheet, states, self.times, self.corrected)
+        packs = tuple(self.pack_part(name, end) for name in names)
+        return Contents(
+            title=f"Clutch pack report, job {job.id}",
+            unit=job.unit_serial or "unit without a serial number",
+            proven=proof.mismatch is None and not unproven,
+            proof=_proof_words(job, proof, unproven),
+            facts=tuple(self.facts()),
+            packs=packs,
+            finishing=end,
+            notes=tuple(self.problems),
+            recordings=tuple(self.recordings()),
+            head=f"{self.head[0]}:{self.head[1]}" if self.head[0] else "no entry",
+            newest=newest_at(job),
+            paper="letter" if self.unit == "in" else "A4",
+        )
+
+    # -- the head of the page
+
+    def facts(self) -> list[tuple[str, str]]:
+        job, sheet = self.job, self.sheet
+        closed = self.times.text(job.closed_at) if job.closed_at else "still open"
+        told = [
+            ("build sheet", f"{job.sheet_name}, revision {job.sheet_revision}"),
+            ("technician", job.technician or "not named"),
+            ("bench", job.bench),
+            ("opened, closed", f"{self.times.text(job.opened_at)}, {closed}"),
+        ]
+        if sheet is not None:
+            told.insert(1, ("limits from", sheet.sheet.source))
+            if sheet.air is not None:
+                told.append(("air", sheet.air.text(self.unit)))
+        told += [("indicator", text) for text in dict.fromkeys(self.indicator(check) for check in job.checks)]
+        versions = dict.fromkeys(check.verdict.software_version for check in job.checks if check.verdict is not None)
+        if versions:
+            told.append(("measured by", ", ".join(f"strokelog {version}" for version in versions)))
+        return told
+
+    def indicator(self, check: Check) -> str:
+        wire = str(check.indicator.get("driver", "unknown"))
+        resolution = check.indicator.get("resolution")
+        error = check.indicator.get("max_error")
+        told = [f"wire form {wire}"]
+        told += [f"resolution {resolution}"] if resolution else []
+        told += [f"maximum error {error}"] if error else []
+        if check.gauge is None:
+            return ", ".join(["serial number not recorded", *told])
+        gauge = gauge_of(check.gauge)
+        due = f"calibration due {gauge.calibration_due}" if gauge.calibration_due else "calibration due date not recorded"
+        late = " (OVERDUE when this was measured)" if gauge.overdue(check.started_at.astimezone().date()) else ""
+        return ", ".join([f"serial {gauge.serial}", due + late, *told])
+
+    # -- the packs
+
+    def pack_part(self, name: str, end: Finishing) -> PackPart:
+        checks = [check for check in self.job.checks if check.pack == name]
+        judged = [check for check in checks if check.verdict is not None]
+        newest = judged[-1] if judged else None
+        pack = self.pack(name)
+        changes = [entry for entry in self.job.facts if isinstance(entry.fact, PartsChanged) and entry.fact.pack == name]
+        passes = [entry for entry in self.job.facts if isinstance(entry.fact, Override) and entry.fact.pack == name]
+        events: list[tuple[int, CheckPart | Note]] = []
+        for check in checks:
+            events.append((check.started_number, self.check_part(check, pack, checks, changes)))
+        for entry in changes:
+            events += [(entry.number, note) for note in self.change_notes(entry, judged)]
+        for entry in passes:
+            events += [(entry.number, note) for note in self.override_notes(entry, name in end.let_pass)]
+        events.sort(key=lambda event: event[0])
+        verdict = newest.verdict.verdict if newest is not None and newest.verdict is not None else None
+        word: VerdictWord | None = verdict.verdict if verdict else None
+        limits = pack or (checks[-1] if checks else None)
+        return PackPart(
+            name=name,
+            word=word or "no verdict",
+            shape=shape_svg(word, 3.0),
+            result=self.result(newest) if newest else "",
+            range_text=self.range_text(limits.low_nm, limits.high_nm) if limits else "",
+            stands=self.stands(name, checks, end),
+            changed="; ".join(self.change_words(entry) for entry in changes),
+            events=tuple(event for _, event in events),
+        )
+
+    def pack(self, name: str) -> Pack | None:
+        packs = self.sheet.packs if self.sheet else ()
+        return next((pack for pack in packs if pack.name == name), None)
+
+    def stands(self, name: str, checks: Sequence[Check], end: Finishing) -> str:
+        state = self.states.get(name)
+        if checks and checks[-1].state == "measuring":
+            return "is being measured"
+        if name in end.let_pass:
+            return f"let pass by {end.let_pass[name]}"
+        if state is None:
+            return "not in the build sheet" if self.sheet and self.pack(name) is None else "cannot be said"
+        if state.state == "stale":
+            return f"STALE: {state.words}; check it again"
+        if checks and checks[-1].state == "abandoned":
+            return f"{state.state}; the last check was abandoned"
+        return {"unchecked": "not checked", "not good": "not good", "good": "good"}[state.state]
+
+    def result(self, check: Check) -> str:
+        assert check.verdict is not None
+        verdict = check.verdict.verdict
+        return f"{number(verdict.mean_nm, self.unit)} ± {format_length(verdict.expanded_uncertainty_nm, self.unit)}"
+
+    def range_text(self, low_nm: int, high_nm: int) -> str:
+        return f"{number(low_nm, self.unit)} to {format_length(high_nm, self.unit)}"
+
+    def check_part(
+        self, check: Check, pack: Pack | None, checks: Sequence[Check], changes: Sequence[FactEntry]
+    ) -> CheckPart:
+        trace = self.traces.get(check.id, _NO_TRACE)
+        entry = check.verdict
+        verdict = entry.verdict if entry is not None else None
+        top = max((one.stroke.peak_travel_nm for one in check.strokes), default=0)
+        scale = Scale(check.low_nm, check.high_nm, top, check.measure, self.unit)
+        word = verdict.verdict if verdict else None
+        basis = f"judged by the {check.measure} travel"
+        if verdict is not None:
+            basis = (
+                f"{verdict.coverage:.0%} coverage, k = {verdict.coverage_factor:.2f}, {verdict.strokes} strokes, "
+                f"{basis}; in range with probability {chance(verdict.conformance_probability)}"
+            )
+        narrow = len(check.strokes) > 6
+        preferred = pack.preferred_nm if pack else None
+        return CheckPart(
+            title=f"{check.pack}, check {check.number}",
+            word=word or {"measuring": "being measured", "abandoned": "abandoned"}.get(check.state, "no verdict"),
+            shape=shape_svg(word),
+            result=self.result(check) if verdict else "",
+            basis=basis,
+            range_text=self.range_text(check.low_nm, check.high_nm),
+            range_picture=range_svg(check.low_nm, check.high_nm, preferred, verdict, self.unit),
+            strokes=tuple(self.stroke_part(one, trace, scale, narrow) for one in check.strokes),
+            narrow=narrow,
+            notes=tuple(self.check_notes(check, trace, checks, changes)),
+            made=self.made(check),
+        )
+
+    def stroke_part(self, kept: StrokeEntry, trace: Trace, scale: Scale, narrow: bool) -> StrokePart:
+        stroke = kept.stroke
+        use: Use = "seat" if kept.seat else "counts" if stroke.accepted else "left out"
+        travel = format_length(travel_nm(stroke, scale.measure), self.unit)
+        width, height = (22.6, 19.0) if narrow else (30.5, 23.0)
+        return StrokePart(
+            n=stroke.n,
+            use=use,
+            mark=mark_svg(use),
+            picture=stroke_svg(stroke, use, trace, scale, width, height) if trace.readings else "",
+            travel=travel,
+            remarks=flag_words(stroke.flags),
+        )
+
+    def check_notes(
+        self, check: Check, trace: Trace, checks: Sequence[Check], changes: Sequence[FactEntry]
+    ) -> list[Note]:
+        notes = [Note("No picture", trace.missing, loud=True)] if trace.missing else []
+        notes += [Note("Look at the picture with care", trace.doubt, loud=True)] if trace.doubt else []
+        if not check.strokes:
+            notes.append(Note("No strokes", "the record holds none of this check"))
+        if check.verdict is not None and check.verdict.verdict.verdict != "good":
+            notes.append(Note("Said then", check.verdict.verdict.next_step))
+        earlier = [one for one in checks if one.number == check.number - 1]
+        if earlier and not any(earlier[0].started_number < one.number < check.started_number for one in changes):
+            notes.append(Note("Checked again", "the record holds no change of this pack's parts in between"))
+        if check.gauge is not None and gauge_of(check.gauge).overdue(check.started_at.astimezone().date()):
+            late = f"gauge {gauge_of(check.gauge).serial}, due {gauge_of(check.gauge).calibration_due}"
+            notes.append(Note("Calibration overdue when this was measured", late, loud=True))
+        lows = [one.stroke.pressure_min_pa for one in check.strokes if one.stroke.pressure_min_pa is not None]
+        highs = [one.stroke.pressure_max_pa for one in check.strokes if one.stroke.pressure_max_pa is not None]
+        if lows and highs:
+            air = f"{format_pressure(min(lows), self.unit)} to {format_pressure(max(highs), self.unit)} gauge while held"
+            notes.append(Note("Air", air))
+        numbers = [check.started_number, *([check.verdict.number] if check.verdict is not None else [])]
+        return notes + [note for one in numbers for note in self.corrected(one)]
+
+    def made(self, check: Check) -> str:
+        ended = f" to {self.times.clock(check.ended_at)}" if check.ended_at else ""
+        told = [f"{self.times.text(check.started_at)}{ended}"]
+        told.append(f"gauge {gauge_of(check.gauge).serial}" if check.gauge is not None else "gauge not recorded")
+        if check.verdict is not None:
+            told.append(f"recording {check.verdict.recording_sha256[:12]}")
+            told.append(f"entries {check.started_number} to {check.verdict.number}")
+        else:
+            told.append(f"entry {check.started_number}")
+        return "; ".join(told)
+
+    def recordings(self) -> list[RecordingPart]:
+        found = []
+        for check in self.job.checks:
+            entry = check.verdict
+            size = f"{entry.recording_bytes} bytes" if entry is not None else "-"
+            sha256 = entry.recording_sha256 if entry is not None else "no verdict rests on it"
+            name = check.recording_path.replace("\\", "/").rsplit("/", 1)[-1]
+            found.append(RecordingPart(f"{check.pack}, check {check.number}", name, size, sha256))
+        return found
+
+    # -- what happened between the checks
+
+    def change_words(self, entry: FactEntry) -> str:
+        fact = entry.fact
+        assert isinstance(fact, PartsChanged)
+        pack = self.pack(fact.pack)
+        told = []
+        for change in fact.changes:
+            known = pack is not None and 0 <= change.adjuster < len(pack.adjusters)
+            name = pack.adjusters[change.adjuster].name if pack is not None and known else f"adjuster {change.adjuster}"
+            shim = change.kind == "shim"
+            before, after = (
+                str(state) if shim else format_length(state, self.unit) for state in (change.before, change.after)
+            )
+            told.append(f"{name} {before} → {after}")
+        return ", ".join(told) or "nothing"
+
+    def change_notes(self, entry: FactEntry, judged: Sequence[Check]) -> list[Note]:
+        """What was changed, by whom, why, what it was to bring and what came out; and its corrections."""
+        fact = entry.fact
+        assert isinstance(fact, PartsChanged)
+        told = [f"{self.change_words(entry)}, by {fact.by or 'nobody named'}, {self.times.text(entry.at)}"]
+        before = [check for check in judged if check.verdict is not None and check.verdict.number < entry.number]
+        if before and (last := before[-1].verdict) is not None:
+            why = f"why: check {before[-1].number} was {last.verdict.verdict}, {self.result(before[-1])}"
+            advised = str(last.advice[0].get("text", "")) if last.advice else ""
+            told.append(f"{why}{f' (advised then: {advised})' if advised else ''}")
+        else:
+            told.append("why: the record holds no verdict on this pack before it")
+        if fact.predicted_nm is None:
+            told.append("nothing was predicted")
+        else:
+            spread = f" ± {format_length(fact.expanded_uncertainty_nm, self.unit)}" if fact.expanded_uncertainty_nm else ""
+            told.append(f"predicted {format_length(fact.predicted_nm, self.unit)}{spread}")
+        after = next((check for check in judged if check.started_number > entry.number), None)
+        if entry.number in self.came_out:
+            told.append(f"came out: {self.came_out[entry.number]}")
+        elif after is not None and after.verdict is not None:
+            told.append(f"came out: {after.verdict.verdict.verdict}, {self.result(after)}")
+        else:
+            told.append("not checked again since")
+        text = "; ".join(told).removesuffix(".")
+        return [Note("Changed", f"{text} (entry {entry.number})"), *self.corrected(entry.number)]
+
+    def override_notes(self, entry: FactEntry, holds: bool) -> list[Note]:
+        fact = entry.fact
+        assert isinstance(fact, Override)
+        ended = "" if holds else "; it no longer holds, since the pack was checked or changed after it"
+        text = f"by {fact.by}, {self.times.text(entry.at)}: {fact.reason}{ended} (entry {entry.number})"
+        return [Note("Let pass as it is", text, loud=True), *self.corrected(entry.number)]
+
+    def corrected(self, number_: int) -> list[Note]:
+        """The corrections of an entry, and theirs."""
+        notes = []
+        for entry in self.corrections.get(number_, []):
+            fact = entry.fact
+            assert isinstance(fact, Correction)
+            who = f"by {fact.by}, {self.times.text(entry.at)} (entry {entry.number})"
+            notes.append(Note(f"Correction of entry {number_}", f"{fact.text}; reason: {fact.reason}; {who}", loud=True))
+            notes += self.corrected(entry.number) if entry.number > number_ else []
+        return notes
+
+
+def _pack_of(fact: Fact) -> str | None:
+    return fact.pack if isinstance(fact, (PartsChanged, Override)) else None
+
+
+def _proof_words(job: Job, proof: Proof, unproven: str) -> tuple[str, ...]:
+    if unproven:
+        return (f"The proof could not be tried when this report was written: {unproven}",)
+    if proof.mismatch is not None:
+        return (
+            "When this report was written, the record did not match itself or its recordings. The first thing found:",
+            f"{proof.mismatch}",
+            "Do not rely on what is printed here before that is cleared up.",
+        )
+    judged = sum(check.verdict is not None for check in job.checks)
+    told = [
+        "When this report was written, the record's chain was whole, and "
+        f"{proof.verdicts} of this job's {judged} {'verdict was' if judged == 1 else 'verdicts were'} derived again from "
+        "the recordings and came out the same."
+        if judged
+        else "When this report was written, the record's chain was whole. This job holds no verdict yet."
+    ]
+    if proof.pruned:
+        told.append(f"Not provable any more: {proof.pruned} whose recording was removed by policy.")
+    if proof.unsealed:
+        told.append(f"Resting on the chain alone: {proof.unsealed} without a verdict, never sealed.")
+    if proof.carried:
+        told.append(f"{proof.carried} entries are from before there was a chain; until then nothing showed a change.")
+    return tuple(told)
