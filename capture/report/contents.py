@@ -22,7 +22,7 @@ from capture.report.finishing import Finishing, Note, finishing
 from capture.report.times import Times
 from capture.report.traces import Trace
 from capture.sheet import Pack, Sheet
-from capture.verdict import VerdictWord
+from capture.verdict import Verdict, VerdictWord
 from capture.verify import Proof
 from drivers.reading import Unit
 from drivers.units import format_length, format_pressure
@@ -55,10 +55,13 @@ class CheckPart:
     """Mean and expanded uncertainty, with the unit; empty without a verdict."""
     basis: str
     """What the result rests on: coverage, factor, strokes, probability."""
+    budget: str
+    """The standard uncertainties that it is made of."""
     range_text: str
     range_picture: str
     strokes: tuple[StrokePart, ...]
-    narrow: bool
+    columns: int
+    """How many strokes stand beside each other on paper."""
     notes: tuple[Note, ...]
     made: str
     """When, with which indicator, by which software, from which recording."""
@@ -281,8 +284,7 @@ class _Report:
         trace = self.traces.get(check.id, _NO_TRACE)
         entry = check.verdict
         verdict = entry.verdict if entry is not None else None
-        top = max((one.stroke.peak_travel_nm for one in check.strokes), default=0)
-        scale = Scale(check.low_nm, check.high_nm, top, check.measure, self.unit)
+        scale = Scale(check.low_nm, check.high_nm, _top(check), check.measure, self.unit)
         word = verdict.verdict if verdict else None
         basis = f"judged by the {check.measure} travel"
         if verdict is not None:
@@ -290,7 +292,7 @@ class _Report:
                 f"{verdict.coverage:.0%} coverage, k = {verdict.coverage_factor:.2f}, {verdict.strokes} strokes, "
                 f"{basis}; in range with probability {chance(verdict.conformance_probability)}"
             )
-        narrow = len(check.strokes) > 6
+        columns = min(max(len(check.strokes), 6), 8)
         preferred = pack.preferred_nm if pack else None
         return CheckPart(
             title=f"{check.pack}, check {check.number}",
@@ -298,19 +300,20 @@ class _Report:
             shape=shape_svg(word),
             result=self.result(check) if verdict else "",
             basis=basis,
+            budget=self.budget(verdict) if verdict else "",
             range_text=self.range_text(check.low_nm, check.high_nm),
             range_picture=range_svg(check.low_nm, check.high_nm, preferred, verdict, self.unit),
-            strokes=tuple(self.stroke_part(one, trace, scale, narrow) for one in check.strokes),
-            narrow=narrow,
+            strokes=tuple(self.stroke_part(one, trace, scale, columns) for one in check.strokes),
+            columns=columns,
             notes=tuple(self.check_notes(check, trace, checks, changes)),
             made=self.made(check),
         )
 
-    def stroke_part(self, kept: StrokeEntry, trace: Trace, scale: Scale, narrow: bool) -> StrokePart:
+    def stroke_part(self, kept: StrokeEntry, trace: Trace, scale: Scale, columns: int) -> StrokePart:
         stroke = kept.stroke
         use: Use = "seat" if kept.seat else "counts" if stroke.accepted else "left out"
         travel = format_length(travel_nm(stroke, scale.measure), self.unit)
-        width, height = (22.6, 19.0) if narrow else (30.5, 23.0)
+        width, height = {6: (30.5, 23.0), 7: (26.1, 21.0), 8: (22.7, 19.0)}[columns]
         return StrokePart(
             n=stroke.n,
             use=use,
@@ -319,6 +322,11 @@ class _Report:
             travel=travel,
             remarks=flag_words(stroke.flags),
         )
+
+    def budget(self, verdict: Verdict) -> str:
+        places = 5 if self.unit == "in" else 4  # one more than a travel has
+        lines = (f"{line.source} {format_length(round(line.standard_nm), self.unit, places)}" for line in verdict.budget)
+        return f"standard uncertainties: {', '.join(lines)}"
 
     def check_notes(
         self, check: Check, trace: Trace, checks: Sequence[Check], changes: Sequence[FactEntry]
@@ -425,6 +433,13 @@ class _Report:
             notes.append(Note(f"Correction of entry {number_}", f"{fact.text}; reason: {fact.reason}; {who}", loud=True))
             notes += self.corrected(entry.number) if entry.number > number_ else []
         return notes
+
+
+def _top(check: Check) -> int:
+    """The highest travel to find room for: a stroke that is left out may be absurd, and must not flatten the others."""
+    counted = max((one.stroke.peak_travel_nm for one in check.strokes if one.stroke.accepted), default=0)
+    others = max((one.stroke.peak_travel_nm for one in check.strokes), default=0)
+    return max(counted, min(others, 2 * max(counted, check.high_nm)))
 
 
 def _pack_of(fact: Fact) -> str | None:

@@ -30,7 +30,7 @@ COLOURS: dict[VerdictWord, str] = {
     "loose": "#a34700",
     "inconclusive": "#3f3f46",
 }
-_INK, _QUIET, _BAND = "#111", "#666", "#dedede"
+_INK, _QUIET, _BAND, _LEVEL = "#111", "#666", "#dedede", "#1d5fa8"
 _PEAK_DASH, _HELD_DASH, _REST_DASH = "1.6 0.7", "0.6 0.6", "0.15 0.7"
 _FRAMES: dict[Use, str] = {"counts": "none", "seat": "1.2 0.8", "left out": "0.3 0.7"}
 #: So many readings in one picture are dots; of more, every column keeps its lowest and highest.
@@ -207,7 +207,7 @@ class _Picture:
             (self.stroke.held_travel_nm, _HELD_DASH, "held"),
         ):
             at, judged = self.y(travel_nm), self.scale.measure == name
-            _line(svg, (first, at), (last, at), _INK if judged else _QUIET, 0.5 if judged else 0.2, dash)
+            _line(svg, (first, at), (last, at), _LEVEL, 0.45 if judged else 0.2, dash)
 
     def readings(self, svg: Element, trace: Trace, use: Use) -> None:
         """The readings themselves, joined unless the indicator was lost between them."""
@@ -292,8 +292,11 @@ def range_svg(
         apart = min(x(preferred_nm) - x(low_nm), x(high_nm) - x(preferred_nm))
         if apart > 11:
             _say(svg, number(preferred_nm, unit), (x(preferred_nm), 10.6), anchor="middle", ink=_QUIET)
-    _say(svg, "tight", (left, 1.9), ink=_QUIET)
-    _say(svg, "loose", (right, 1.9), anchor="end", ink=_QUIET)
+    mean = min(max(x(verdict.mean_nm), left), right) if verdict is not None else (left + right) / 2
+    if mean > left + 12:
+        _say(svg, "tight", (left, 1.9), ink=_QUIET)
+    if mean < right - 12:
+        _say(svg, "loose", (right, 1.9), anchor="end", ink=_QUIET)
     if verdict is None:
         return _text_of(svg)
     ink = COLOURS[verdict.verdict]
@@ -305,7 +308,6 @@ def range_svg(
             _line(svg, (at, middle - 1.5), (at, middle + 1.5), ink, 0.4)
         else:  # an interval that leaves the scale says so instead of ending as if it stopped there
             _area(svg, [(at + away, middle), (at, middle - 1.3), (at, middle + 1.3)], ink)
-    mean = min(max(x(verdict.mean_nm), left), right)
     _area(svg, [(mean - 1.1, middle), (mean, middle - 1.7), (mean + 1.1, middle), (mean, middle + 1.7)], ink)
     _say(svg, number(verdict.mean_nm, unit), (min(max(mean, left + 4), right - 4), 1.9), anchor="middle", bold=True)
     return _text_of(svg)
@@ -325,8 +327,9 @@ def legend() -> list[tuple[str, str]]:
     _path(svg, [(0.3, 1.3), (3, 1.3), (5.7, 1.3)], _INK, 0.2)
     for x in (0.4, 3.0, 5.6):
         _add(svg, "circle", cx=x, cy=1.3, r=0.3, fill=_INK)
-    for words, dash, width in (("rest", _REST_DASH, 0.3), ("peak", _PEAK_DASH, 0.4), ("held", _HELD_DASH, 0.4)):
-        _line(sample(words), (0, 1.3), (6, 1.3), _INK, width, dash)
+    levels = (("rest", _REST_DASH, _INK), ("peak", _PEAK_DASH, _LEVEL), ("held", _HELD_DASH, _LEVEL))
+    for words, dash, ink in levels:
+        _line(sample(words), (0, 1.3), (6, 1.3), ink, 0.4, dash)
     _add(sample("range; the level that is judged is the thick one"), "rect", x=0, y=0.2, width=6, height=2.2, fill=_BAND)
     found += [(_text_of(svg), words) for svg, words in samples]
     uses: tuple[tuple[Use, str], ...] = (
