@@ -21,7 +21,7 @@ def happened_in(job: Job) -> list[Happened]:
 
 
 def packs_in(job: Job, sheet: Sheet) -> list[PackState]:
-    """Return how each pack of a job's unit stands, in the order of checking; raises PlanError as `stale_checks` does."""
+    """Return how each pack of a job's unit stands, in the order of checking. Raises PlanError as `stale_checks`."""
     checks = [
         Judged(check.pack, check.started_number, check.verdict.number, check.verdict.verdict.verdict)
         for check in job.checks

@@ -58,7 +58,7 @@ class Replay:
         self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled) if pack else None
         self._keep_readings = keep_readings
         self.readings: list[tuple[int, int]] = []
-        """With `keep_readings`, what the indicator displayed: when in ns since the recording began, and the length in nm."""
+        """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
         self.gaps_ns: list[int] = []
         """When the indicator was lost."""
 

@@ -1,5 +1,5 @@
-"""Makes records to report on: units checked with real recordings, measured by the same code as a live check, kept through
-the store's own calls."""
+"""Makes records to report on: units checked with real recordings, measured by the same code as a live check, kept
+through the store's own calls."""
 
 from __future__ import annotations
 
@@ -29,7 +29,9 @@ CALIBRATED = {"serial": "DI-0522", "calibration_due": "2027-03-31"}
 class Reported:
     """One job being recorded in home/record.sqlite. A minute passes with everything that happens."""
 
-    def __init__(self, home: Path, *, sheet: str = FORWARDER, serial: str = "FW3-0117", technician: str = "Aino") -> None:
+    def __init__(
+        self, home: Path, *, sheet: str = FORWARDER, serial: str = "FW3-0117", technician: str = "Aino"
+    ) -> None:
         self.home, self.path = home, home / "record.sqlite"
         self.store = Store.open(self.path)
         self.sheet: Sheet = parse_sheet(sheet, "sheet")
@@ -61,9 +63,10 @@ class Reported:
     def check(
         self, pack_name: str, *names: str, gauge: dict[str, str] | None = CALIBRATED, end: str = "verdict"
     ) -> Path:
-        """Check a pack with the streams of fixtures/recordings/NAME.jsonl, one after the other; return the recording."""
+        """Check a pack with the streams of fixtures/recordings/NAME.jsonl, one after another; return the recording."""
         pack, at = self.sheet.pack(pack_name), self.later()
-        header, _ = read_recording(RECORDINGS / f"{names[0]}.jsonl")
+        header, entries = read_recording(RECORDINGS / f"{names[0]}.jsonl")
+        list(entries)
         path = self.home / "recordings" / f"job-{self.job:05d}" / f"{at:%Y%m%dT%H%M%S}-{names[0]}.jsonl"
         check = self.store.start_check(
             self.job,
@@ -119,15 +122,15 @@ class Reported:
         return Signing(self.store, self.job).add(fact, at=self.later(minutes))[0]
 
 
-def usual_unit(home: Path) -> Reported:
+def usual_unit(home: Path, technician: str = "Aino") -> Reported:
     """Three packs, one loose at first: its ring is changed and it is checked again; steps done, signed off."""
-    unit = Reported(home)
+    unit = Reported(home, technician=technician)
     unit.check("low", "line-10hz-mm-glitch", "line-10hz-mm-clean", gauge=OVERDUE)
     unit.check("high", "line-10hz-in-clean", "line-50hz-in-leak")
     ring = Change(0, "selective", 3_000_000, 3_200_000)
     unit.sign(PartsChanged("high", (ring,), 1_084_000, 31_000, "Aino"))
     unit.check("high", "line-10hz-mm-clean", "line-10hz-mm-clean")
-    unit.check("reverse", "line-10hz-mm-creep", "counts-50hz-mm-micron")
+    unit.check("reverse", "line-10hz-mm-creep", "line-10hz-mm-clean")
     unit.sign(StepBegun(0, "Aino"))
     unit.sign(StepDone(0, "Aino"), 33)
     unit.sign(StepDone(1, "Aino"))

@@ -43,6 +43,11 @@ def report(
     if not written.contents.proven:
         why = str(mismatch) if mismatch is not None else written.contents.proof[0]
         sys.stderr.write(f"strokelog: the record was NOT PROVEN, and the report says so at its top: {clean(why)}\n")
+    if written.boxes:
+        sys.stderr.write(
+            f"strokelog: no installed font has {clean(written.boxes[:40])}; the PDF has boxes there, not the "
+            "HTML. On Debian: apt-get install fonts-noto-cjk (Chinese, Japanese, Korean) or fonts-noto-core (others)\n"
+        )
     if as_json:
         say(
             json.dumps(
@@ -52,6 +57,7 @@ def report(
                     "html": str(written.html),
                     "pdf": None if written.pdf is None else str(written.pdf),
                     "pages": written.pages or None,
+                    "boxes": written.boxes,
                     "proven": written.contents.proven,
                     "head": written.contents.head,
                 },

@@ -7,18 +7,19 @@ here reads a clock: the same record gives the same report.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from capture.changes import PlanError, outcomes
 from capture.dashboard.words import chance, flag_words, number, travel_nm
-from capture.facts import Correction, Fact, Override, PartsChanged
+from capture.facts import Fact, Override, PartsChanged
 from capture.gauge import gauge_of
 from capture.happened import happened_in, packs_in
 from capture.pack_states import PackState
 from capture.record import Check, FactEntry, Job, StrokeEntry
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
+from capture.report.history import History, result_words
+from capture.report.parts import CheckPart, Contents, PackPart, RecordingPart, StrokePart
 from capture.report.times import Times
 from capture.report.traces import Trace
 from capture.sheet import Pack, Sheet
@@ -30,85 +31,6 @@ from drivers.units import format_length, format_pressure
 __all__ = ["Contents", "contents", "newest_at"]
 
 _NO_TRACE = Trace(missing="The recording was not looked for.")
-
-
-@dataclass(frozen=True, slots=True)
-class StrokePart:
-    """One stroke: its picture (none without readings), its travel, and what it is used for."""
-
-    n: int
-    use: Use
-    mark: str
-    picture: str
-    travel: str
-    remarks: str
-
-
-@dataclass(frozen=True, slots=True)
-class CheckPart:
-    """One check of a pack, or something that happened to the pack between two (then `strokes` is empty)."""
-
-    title: str
-    word: str
-    shape: str
-    result: str
-    """Mean and expanded uncertainty, with the unit; empty without a verdict."""
-    basis: str
-    """What the result rests on: coverage, factor, strokes, probability."""
-    budget: str
-    """The standard uncertainties that it is made of."""
-    range_text: str
-    range_picture: str
-    strokes: tuple[StrokePart, ...]
-    columns: int
-    """How many strokes stand beside each other on paper."""
-    notes: tuple[Note, ...]
-    made: str
-    """When, with which indicator, by which software, from which recording."""
-
-
-@dataclass(frozen=True, slots=True)
-class PackPart:
-    """A pack: its line in the summary, and what happened to it, checks and changes in order."""
-
-    name: str
-    word: str
-    shape: str
-    result: str
-    range_text: str
-    stands: str
-    changed: str
-    events: tuple[CheckPart | Note, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class RecordingPart:
-    """A recording, so that it can be found and proven later."""
-
-    check: str
-    name: str
-    size: str
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class Contents:
-    """Everything that is printed, top to bottom."""
-
-    title: str
-    unit: str
-    proven: bool
-    proof: tuple[str, ...]
-    facts: tuple[tuple[str, str], ...]
-    packs: tuple[PackPart, ...]
-    finishing: Finishing
-    notes: tuple[Note, ...]
-    """What could not be worked out."""
-    recordings: tuple[RecordingPart, ...]
-    head: str
-    newest: datetime
-    paper: str
-    """The paper of the place: Letter where lengths are inches, else A4."""
 
 
 def newest_at(job: Job) -> datetime:
@@ -144,21 +66,18 @@ class _Report:
         told = [job.opened_at, *([job.closed_at] if job.closed_at else []), *(entry.at for entry in job.facts)]
         self.times = Times([*told, *(check.started_at for check in job.checks)])
         self.problems: list[Note] = []
-        self.corrections: dict[int, list[FactEntry]] = {}
-        for entry in job.facts:
-            if isinstance(entry.fact, Correction):
-                self.corrections.setdefault(entry.fact.entry, []).append(entry)
         self.states: dict[str, PackState] = {}
         self.followed = True
-        self.came_out: dict[int, str] = {}
+        came_out: dict[int, str] = {}
         if sheet is not None:
             try:
                 self.states = {state.pack: state for state in packs_in(job, sheet)}
                 told_of = {id(one.change): one.text for one in outcomes(sheet, happened_in(job))}
-                self.came_out = {e.number: told_of[id(e.fact)] for e in job.facts if id(e.fact) in told_of}
+                came_out = {e.number: told_of[id(e.fact)] for e in job.facts if id(e.fact) in told_of}
             except PlanError as error:
                 self.followed = False
                 self.problems.append(Note("The changes of parts cannot be followed", f"{error}", loud=True))
+        self.history = History(job, sheet, self.times, came_out)
 
     def contents(self, sheet_problem: str, proof: Proof, unproven: str) -> Contents:
         job = self.job
@@ -169,7 +88,7 @@ class _Report:
         told_of = {check.pack for check in job.checks} | {name for e in job.facts if (name := _pack_of(e.fact))}
         names += sorted(told_of - set(names))
         states = self.states if self.followed else None
-        end = finishing(job, self.sheet, states, self.times, self.corrected)
+        end = finishing(job, self.sheet, states, self.times, self.history.corrected)
         packs = tuple(self.pack_part(name, end) for name in names)
         return Contents(
             title=f"Clutch pack report, job {job.id}",
@@ -217,7 +136,9 @@ class _Report:
         if check.gauge is None:
             return ", ".join(["serial number not recorded", *told])
         gauge = gauge_of(check.gauge)
-        due = f"calibration due {gauge.calibration_due}" if gauge.calibration_due else "calibration due date not recorded"
+        due = (
+            f"calibration due {gauge.calibration_due}" if gauge.calibration_due else "calibration due date not recorded"
+        )
         late = " (OVERDUE when this was measured)" if gauge.overdue(check.started_at.astimezone().date()) else ""
         return ", ".join([f"serial {gauge.serial}", due + late, *told])
 
@@ -228,15 +149,17 @@ class _Report:
         judged = [check for check in checks if check.verdict is not None]
         newest = judged[-1] if judged else None
         pack = self.pack(name)
-        changes = [entry for entry in self.job.facts if isinstance(entry.fact, PartsChanged) and entry.fact.pack == name]
+        changes = [
+            entry for entry in self.job.facts if isinstance(entry.fact, PartsChanged) and entry.fact.pack == name
+        ]
         passes = [entry for entry in self.job.facts if isinstance(entry.fact, Override) and entry.fact.pack == name]
         events: list[tuple[int, CheckPart | Note]] = []
         for check in checks:
             events.append((check.started_number, self.check_part(check, pack, checks, changes)))
         for entry in changes:
-            events += [(entry.number, note) for note in self.change_notes(entry, judged)]
+            events += [(entry.number, note) for note in self.history.change_notes(entry, judged)]
         for entry in passes:
-            events += [(entry.number, note) for note in self.override_notes(entry, name in end.let_pass)]
+            events += [(entry.number, note) for note in self.history.override_notes(entry, name in end.let_pass)]
         events.sort(key=lambda event: event[0])
         verdict = newest.verdict.verdict if newest is not None and newest.verdict is not None else None
         word: VerdictWord | None = verdict.verdict if verdict else None
@@ -245,10 +168,10 @@ class _Report:
             name=name,
             word=word or "no verdict",
             shape=shape_svg(word, 3.0),
-            result=self.result(newest) if newest else "",
+            result=result_words(newest, self.unit) if newest else "",
             range_text=self.range_text(limits.low_nm, limits.high_nm) if limits else "",
             stands=self.stands(name, checks, end),
-            changed="; ".join(self.change_words(entry) for entry in changes),
+            changed="; ".join(self.history.change_words(entry) for entry in changes),
             events=tuple(event for _, event in events),
         )
 
@@ -270,11 +193,6 @@ class _Report:
             return f"{state.state}; the last check was abandoned"
         return {"unchecked": "not checked", "not good": "not good", "good": "good"}[state.state]
 
-    def result(self, check: Check) -> str:
-        assert check.verdict is not None
-        verdict = check.verdict.verdict
-        return f"{number(verdict.mean_nm, self.unit)} ± {format_length(verdict.expanded_uncertainty_nm, self.unit)}"
-
     def range_text(self, low_nm: int, high_nm: int) -> str:
         return f"{number(low_nm, self.unit)} to {format_length(high_nm, self.unit)}"
 
@@ -295,10 +213,11 @@ class _Report:
         columns = min(max(len(check.strokes), 6), 8)
         preferred = pack.preferred_nm if pack else None
         return CheckPart(
-            title=f"{check.pack}, check {check.number}",
+            pack=check.pack,
+            number=check.number,
             word=word or {"measuring": "being measured", "abandoned": "abandoned"}.get(check.state, "no verdict"),
             shape=shape_svg(word),
-            result=self.result(check) if verdict else "",
+            result=result_words(check, self.unit) if verdict else "",
             basis=basis,
             budget=self.budget(verdict) if verdict else "",
             range_text=self.range_text(check.low_nm, check.high_nm),
@@ -325,7 +244,9 @@ class _Report:
 
     def budget(self, verdict: Verdict) -> str:
         places = 5 if self.unit == "in" else 4  # one more than a travel has
-        lines = (f"{line.source} {format_length(round(line.standard_nm), self.unit, places)}" for line in verdict.budget)
+        lines = (
+            f"{line.source} {format_length(round(line.standard_nm), self.unit, places)}" for line in verdict.budget
+        )
         return f"standard uncertainties: {', '.join(lines)}"
 
     def check_notes(
@@ -346,10 +267,12 @@ class _Report:
         lows = [one.stroke.pressure_min_pa for one in check.strokes if one.stroke.pressure_min_pa is not None]
         highs = [one.stroke.pressure_max_pa for one in check.strokes if one.stroke.pressure_max_pa is not None]
         if lows and highs:
-            air = f"{format_pressure(min(lows), self.unit)} to {format_pressure(max(highs), self.unit)} gauge while held"
+            air = (
+                f"{format_pressure(min(lows), self.unit)} to {format_pressure(max(highs), self.unit)} gauge while held"
+            )
             notes.append(Note("Air", air))
         numbers = [check.started_number, *([check.verdict.number] if check.verdict is not None else [])]
-        return notes + [note for one in numbers for note in self.corrected(one)]
+        return notes + [note for one in numbers for note in self.history.corrected(one)]
 
     def made(self, check: Check) -> str:
         ended = f" to {self.times.clock(check.ended_at)}" if check.ended_at else ""
@@ -369,70 +292,8 @@ class _Report:
             size = f"{entry.recording_bytes} bytes" if entry is not None else "-"
             sha256 = entry.recording_sha256 if entry is not None else "no verdict rests on it"
             name = check.recording_path.replace("\\", "/").rsplit("/", 1)[-1]
-            found.append(RecordingPart(f"{check.pack}, check {check.number}", name, size, sha256))
+            found.append(RecordingPart(check.pack, check.number, name, size, sha256))
         return found
-
-    # -- what happened between the checks
-
-    def change_words(self, entry: FactEntry) -> str:
-        fact = entry.fact
-        assert isinstance(fact, PartsChanged)
-        pack = self.pack(fact.pack)
-        told = []
-        for change in fact.changes:
-            known = pack is not None and 0 <= change.adjuster < len(pack.adjusters)
-            name = pack.adjusters[change.adjuster].name if pack is not None and known else f"adjuster {change.adjuster}"
-            shim = change.kind == "shim"
-            before, after = (
-                str(state) if shim else format_length(state, self.unit) for state in (change.before, change.after)
-            )
-            told.append(f"{name} {before} → {after}")
-        return ", ".join(told) or "nothing"
-
-    def change_notes(self, entry: FactEntry, judged: Sequence[Check]) -> list[Note]:
-        """What was changed, by whom, why, what it was to bring and what came out; and its corrections."""
-        fact = entry.fact
-        assert isinstance(fact, PartsChanged)
-        told = [f"{self.change_words(entry)}, by {fact.by or 'nobody named'}, {self.times.text(entry.at)}"]
-        before = [check for check in judged if check.verdict is not None and check.verdict.number < entry.number]
-        if before and (last := before[-1].verdict) is not None:
-            why = f"why: check {before[-1].number} was {last.verdict.verdict}, {self.result(before[-1])}"
-            advised = str(last.advice[0].get("text", "")) if last.advice else ""
-            told.append(f"{why}{f' (advised then: {advised})' if advised else ''}")
-        else:
-            told.append("why: the record holds no verdict on this pack before it")
-        if fact.predicted_nm is None:
-            told.append("nothing was predicted")
-        else:
-            spread = f" ± {format_length(fact.expanded_uncertainty_nm, self.unit)}" if fact.expanded_uncertainty_nm else ""
-            told.append(f"predicted {format_length(fact.predicted_nm, self.unit)}{spread}")
-        after = next((check for check in judged if check.started_number > entry.number), None)
-        if entry.number in self.came_out:
-            told.append(f"came out: {self.came_out[entry.number]}")
-        elif after is not None and after.verdict is not None:
-            told.append(f"came out: {after.verdict.verdict.verdict}, {self.result(after)}")
-        else:
-            told.append("not checked again since")
-        text = "; ".join(told).removesuffix(".")
-        return [Note("Changed", f"{text} (entry {entry.number})"), *self.corrected(entry.number)]
-
-    def override_notes(self, entry: FactEntry, holds: bool) -> list[Note]:
-        fact = entry.fact
-        assert isinstance(fact, Override)
-        ended = "" if holds else "; it no longer holds, since the pack was checked or changed after it"
-        text = f"by {fact.by}, {self.times.text(entry.at)}: {fact.reason}{ended} (entry {entry.number})"
-        return [Note("Let pass as it is", text, loud=True), *self.corrected(entry.number)]
-
-    def corrected(self, number_: int) -> list[Note]:
-        """The corrections of an entry, and theirs."""
-        notes = []
-        for entry in self.corrections.get(number_, []):
-            fact = entry.fact
-            assert isinstance(fact, Correction)
-            who = f"by {fact.by}, {self.times.text(entry.at)} (entry {entry.number})"
-            notes.append(Note(f"Correction of entry {number_}", f"{fact.text}; reason: {fact.reason}; {who}", loud=True))
-            notes += self.corrected(entry.number) if entry.number > number_ else []
-        return notes
 
 
 def _top(check: Check) -> int:
@@ -458,8 +319,8 @@ def _proof_words(job: Job, proof: Proof, unproven: str) -> tuple[str, ...]:
     judged = sum(check.verdict is not None for check in job.checks)
     told = [
         "When this report was written, the record's chain was whole, and "
-        f"{proof.verdicts} of this job's {judged} {'verdict was' if judged == 1 else 'verdicts were'} derived again from "
-        "the recordings and came out the same."
+        f"{proof.verdicts} of this job's {judged} {'verdict was' if judged == 1 else 'verdicts were'} derived again "
+        "from the recordings and came out the same."
         if judged
         else "When this report was written, the record's chain was whole. This job holds no verdict yet."
     ]

@@ -330,7 +330,9 @@ def legend() -> list[tuple[str, str]]:
     levels = (("rest", _REST_DASH, _INK), ("peak", _PEAK_DASH, _LEVEL), ("held", _HELD_DASH, _LEVEL))
     for words, dash, ink in levels:
         _line(sample(words), (0, 1.3), (6, 1.3), ink, 0.4, dash)
-    _add(sample("range; the level that is judged is the thick one"), "rect", x=0, y=0.2, width=6, height=2.2, fill=_BAND)
+    _add(
+        sample("range; the level that is judged is the thick one"), "rect", x=0, y=0.2, width=6, height=2.2, fill=_BAND
+    )
     found += [(_text_of(svg), words) for svg, words in samples]
     uses: tuple[tuple[Use, str], ...] = (
         ("counts", "counts, solid frame"),

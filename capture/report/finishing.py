@@ -63,8 +63,8 @@ def finishing(
     times: Times,
     corrected: Callable[[int], list[Note]],
 ) -> Finishing:
-    """Return the end of the report. `states` is None where the packs' states cannot be worked out; `corrected` gives the
-    corrections of an entry."""
+    """Return the end of the report. `states` is None where the packs' states cannot be worked out; `corrected` gives
+    the corrections of an entry."""
     told: list[Note] = []
     with_packs = {check.started_number for check in job.checks}
     with_packs |= {check.verdict.number for check in job.checks if check.verdict is not None}

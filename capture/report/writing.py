@@ -25,11 +25,12 @@ class ReportError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What was written. Without a PDF, `pdf_problem` says why."""
+    """What was written. Without a PDF, `pdf_problem` says why; `boxes` are characters that no installed font has."""
 
     html: Path
     pdf: Path | None
     pages: int
+    boxes: str
     pdf_problem: str
     contents: Contents
     proof: Proof
@@ -79,15 +80,19 @@ def write_report(record: Path, job_id: int, out: Path) -> Written:
     html = page(found)
     _put(html_path, html.encode())
     pdf_path: Path | None = html_path.with_suffix(".pdf")
-    pages, problem = 0, ""
+    pages, boxes, problem = 0, "", ""
     try:
-        made, pages = pdf(html, found.paper)
+        made = pdf(html, found.paper)
     except PaperError as error:
-        pdf_path, problem = None, str(error)
+        older = (
+            "; the PDF that lies beside it is of an earlier report" if html_path.with_suffix(".pdf").exists() else ""
+        )
+        pdf_path, problem = None, f"{error}{older}"
     else:
         assert pdf_path is not None
-        _put(pdf_path, made)
-    return Written(html_path, pdf_path, pages, problem, found, proof)
+        _put(pdf_path, made.data)
+        pages, boxes = made.pages, made.boxes
+    return Written(html_path, pdf_path, pages, boxes, problem, found, proof)
 
 
 def _place(out: Path, job_id: int, unit: str) -> Path:
