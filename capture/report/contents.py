@@ -300,7 +300,7 @@ def _top(check: Check) -> int:
     """The highest travel to find room for: a stroke that is left out may be absurd, and must not flatten the others."""
     counted = max((one.stroke.peak_travel_nm for one in check.strokes if one.stroke.accepted), default=0)
     others = max((one.stroke.peak_travel_nm for one in check.strokes), default=0)
-    return max(counted, min(others, 2 * max(counted, check.high_nm)))
+    return max(counted, min(others, max(counted, check.high_nm) * 3 // 2))
 
 
 def _pack_of(fact: Fact) -> str | None:

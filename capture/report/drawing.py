@@ -220,9 +220,13 @@ class _Picture:
             if dots:
                 for x, y in drawn:
                     _add(svg, "circle", cx=x, cy=y, r=0.26, fill=ink)
+        marked: dict[float, float] = {}
         for t_ns, travel in points:
             if not self.lowest <= travel <= self.highest:
                 x, y = self.x(t_ns), self.y(travel)
+                if x - marked.get(y, -9) < 1.2:  # triangles on each other would be a bar
+                    continue
+                marked[y] = x
                 away = 1.1 if travel > self.highest else -1.1
                 _area(svg, [(x, y), (x - 0.6, y + away), (x + 0.6, y + away)], _INK)
 
