@@ -9,18 +9,28 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
+from capture.changes import Checked, Happened, stale_checks
 from capture.facts import Fact, StepDone
-from capture.happened import packs_in
 from capture.messages import Outgoing
+from capture.pack_states import Judged, pack_states
 from capture.record import Job, Store
 from capture.sheet import parse_sheet
 from capture.signoff import Standing, against, elapsed_ns, standing
 
-__all__ = ["Refused", "Signing"]
+__all__ = ["Refused", "Signing", "happened_in"]
 
 
 class Refused(Exception):
     """A fact was not written; the text says what stands against it and what to do."""
+
+
+def happened_in(job: Job) -> list[Happened]:
+    """Return what happened to a job's unit, in the record's order; a check stands where it began."""
+    happened: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in job.facts]
+    for check in job.checks:
+        if check.verdict is not None:
+            happened.append((check.started_number, Checked(check.pack, check.verdict.verdict)))
+    return [one for _, one in sorted(happened, key=lambda numbered: numbered[0])]
 
 
 class Signing:
@@ -34,7 +44,12 @@ class Signing:
 
     def _read(self) -> None:
         self.job = self._store.job(self.job.id)
-        self.packs = packs_in(self.job, self.sheet)
+        ended = [(check, check.verdict) for check in self.job.checks if check.verdict is not None]
+        checks = [
+            Judged(check.pack, check.started_number, entry.number, entry.verdict.verdict) for check, entry in ended
+        ]
+        stale = stale_checks(self.sheet, happened_in(self.job))
+        self.packs = pack_states(self.sheet, checks, self.job.facts, stale)
 
     def standing(self) -> Standing:
         """Return how the unit stands."""

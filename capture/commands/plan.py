@@ -25,9 +25,9 @@ def plan(
 ) -> None:
     """Say which parts of a unit to change so that all its packs come into range, and which checks are stale."""
     from capture.changes import fitted_now, newest_verdicts, outcomes, stale_checks
-    from capture.happened import happened_in
     from capture.plan import plan_unit
     from capture.sheet import parse_sheet
+    from capture.signing import happened_in
 
     with errors_in_words():
         with open_store(config, data_dir) as store:

@@ -9,12 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
-from capture.changes import PlanError, outcomes
+from capture.changes import PlanError, outcomes, stale_checks
 from capture.dashboard.words import chance, flag_words, number, travel_nm
 from capture.facts import Fact, Override, PartsChanged
 from capture.gauge import gauge_of
-from capture.happened import happened_in, packs_in
-from capture.pack_states import PackState
+from capture.pack_states import Judged, PackState, pack_states
 from capture.record import Check, FactEntry, Job, StrokeEntry
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
@@ -23,6 +22,7 @@ from capture.report.parts import CheckPart, Contents, PackPart, RecordingPart, S
 from capture.report.times import Times
 from capture.report.traces import Trace
 from capture.sheet import Pack, Sheet
+from capture.signing import happened_in
 from capture.verdict import Verdict, VerdictWord
 from capture.verify import Proof
 from drivers.reading import Unit
@@ -71,8 +71,10 @@ class _Report:
         came_out: dict[int, str] = {}
         if sheet is not None:
             try:
-                self.states = {state.pack: state for state in packs_in(job, sheet)}
-                told_of = {id(one.change): one.text for one in outcomes(sheet, happened_in(job))}
+                happened = happened_in(job)
+                states = pack_states(sheet, _judged(job), job.facts, stale_checks(sheet, happened))
+                self.states = {state.pack: state for state in states}
+                told_of = {id(one.change): one.text for one in outcomes(sheet, happened)}
                 came_out = {e.number: told_of[id(e.fact)] for e in job.facts if id(e.fact) in told_of}
             except PlanError as error:
                 self.followed = False
@@ -294,6 +296,11 @@ class _Report:
             name = check.recording_path.replace("\\", "/").rsplit("/", 1)[-1]
             found.append(RecordingPart(check.pack, check.number, name, size, sha256))
         return found
+
+
+def _judged(job: Job) -> list[Judged]:
+    ended = [(check, check.verdict) for check in job.checks if check.verdict is not None]
+    return [Judged(check.pack, check.started_number, entry.number, entry.verdict.verdict) for check, entry in ended]
 
 
 def _top(check: Check) -> int:
