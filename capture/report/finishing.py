@@ -10,10 +10,9 @@ from capture.pack_states import PackState
 from capture.record import Job
 from capture.report.times import Times
 from capture.sheet import Sheet
-from capture.showing_steps import torque_words
 from capture.signoff import StepStanding, standing
 from capture.steps import Step, Torque
-from drivers.units import format_duration
+from drivers.units import format_duration, format_torque
 
 __all__ = ["Finishing", "Note", "StepPart", "finishing"]
 
@@ -112,7 +111,8 @@ def finishing(
 def _step_part(step: Step, one: StepStanding, times: Times) -> StepPart:
     words: list[str] = ["not done" if one.state == "open" else one.state]
     if one.torque_unm is not None and isinstance(step, Torque):
-        words.append(torque_words(step, one.torque_unm))
+        deviation = step.deviation(one.torque_unm)
+        words.append(format_torque(one.torque_unm, step.unit) + (f" ({deviation})" if deviation else ""))
     if one.lasted_ns is not None and one.state == "done":
         words.append(f"lasted {format_duration(one.lasted_ns)}")
     words += [one.note] if one.note else []
