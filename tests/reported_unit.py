@@ -135,7 +135,7 @@ def usual_unit(home: Path, technician: str = "Aino") -> Reported:
     unit.sign(StepDone(0, "Aino"), 33)
     unit.sign(StepDone(1, "Aino"))
     unit.sign(StepDone(2, "Berit", torque_unm=20_300_000))
-    wrong = unit.sign(StepDone(3, "Berit", torque_unm=48_000_000))
+    wrong = unit.sign(StepDone(3, "Berit", torque_unm=47_000_000))
     unit.say(Correction(wrong, "Berit", "misread the scale", "the torque was 46 N m"))
     unit.sign(StepDone(3, "Berit", torque_unm=46_200_000))
     unit.sign(SignedOff("Carl", "to be fitted in machine 12"))
