@@ -21,6 +21,7 @@ from capture.commands.keep import backup, prune, restore
 from capture.commands.measure import demo, run
 from capture.commands.plan import plan
 from capture.commands.records import check_sheet, jobs, show
+from capture.commands.report import report
 from capture.commands.signoff import override, sign_off, step, steps
 from capture.commands.stock import app as stock
 from capture.commands.verify import correct, verify
@@ -76,6 +77,7 @@ COMMANDS = (
     restore,
     prune,
     export,
+    report,
     allot,
     check_sheet,
     board,

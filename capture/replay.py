@@ -35,12 +35,14 @@ class Replay:
         *,
         stop_when_settled: bool = False,
         with_rounding: bool = True,
+        keep_readings: bool = False,
     ) -> None:
         """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
 
         `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
         strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
         Without `with_rounding` strokes do not say what rounding leaves in them, as in records from before they did.
+        `keep_readings` keeps every reading, for whoever draws them.
         """
         self.header, self._entries = read_recording(path)
         try:
@@ -58,6 +60,11 @@ class Replay:
         self._unit = unit
         self._with_rounding = with_rounding
         self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled) if pack else None
+        self._keep_readings = keep_readings
+        self.readings: list[tuple[int, int]] = []
+        """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
+        self.gaps_ns: list[int] = []
+        """When the indicator was lost."""
 
     def _fixture(self, path: Path, window_pa: tuple[int, int] | None) -> FixtureStream | None:
         header = self.header.fixture
@@ -85,11 +92,14 @@ class Replay:
                     sleep(wait)
             found: list[Stroke] = []
             if entry.source == "indicator":
-                found = self.stream.feed(t_ns, entry.data)[1]
+                readings, found = self.stream.feed(t_ns, entry.data)
+                if self._keep_readings:
+                    self.readings += [(t_ns, reading.value_nm) for reading in readings]
             elif entry.source == "fixture":
                 self.stream.feed_fixture(t_ns, entry.data)
             elif entry.mark is not None and entry.mark.get("note") == GAP_NOTE:
                 found = self.stream.lost(t_ns)
+                self.gaps_ns.append(t_ns)
             elif entry.mark is not None and entry.mark.get("note") == FIXTURE_GAP_NOTE:
                 self.stream.fixture_lost(t_ns)
             yield from self._kept(found)

@@ -17,11 +17,20 @@ from capture.record import Job, Store
 from capture.sheet import parse_sheet
 from capture.signoff import Standing, against, elapsed_ns, standing
 
-__all__ = ["Refused", "Signing"]
+__all__ = ["Refused", "Signing", "happened_in"]
 
 
 class Refused(Exception):
     """A fact was not written; the text says what stands against it and what to do."""
+
+
+def happened_in(job: Job) -> list[Happened]:
+    """Return what happened to a job's unit, in the record's order; a check stands where it began."""
+    happened: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in job.facts]
+    for check in job.checks:
+        if check.verdict is not None:
+            happened.append((check.started_number, Checked(check.pack, check.verdict.verdict)))
+    return [one for _, one in sorted(happened, key=lambda numbered: numbered[0])]
 
 
 class Signing:
@@ -39,10 +48,7 @@ class Signing:
         checks = [
             Judged(check.pack, check.started_number, entry.number, entry.verdict.verdict) for check, entry in ended
         ]
-        happened: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in self.job.facts]
-        happened += [(check.started_number, Checked(check.pack, entry.verdict)) for check, entry in ended]
-        happened.sort(key=lambda numbered: numbered[0])
-        stale = stale_checks(self.sheet, [one for _, one in happened])
+        stale = stale_checks(self.sheet, happened_in(self.job))
         self.packs = pack_states(self.sheet, checks, self.job.facts, stale)
 
     def standing(self) -> Standing:

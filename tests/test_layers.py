@@ -35,7 +35,7 @@ LEVELS = [
     ("check",),
     ("record", "publish", "dashboard", "stock", "waiting", "collect"),
     ("verify", "backup", "retention", "flat", "export"),
-    ("board",),
+    ("board", "report"),
     ("daemon",),
     ("session",),
     ("commands",),
@@ -105,6 +105,12 @@ def test_the_board_s_model_is_pure(name: str) -> None:
     path = ROOT / "capture" / "board" / f"{name}.py"
     assert not {name.split(".")[0] for name in imports(path.read_text(encoding="utf-8"))} & set(IO)
     assert parts_imported(path) <= {"board", "messages", "plaintext", "verdict", "view"}
+
+
+@pytest.mark.parametrize("name", ["contents", "drawing", "finishing", "history", "parts", "times"])
+def test_what_is_on_a_report_and_its_pictures_are_pure(name: str) -> None:
+    path = ROOT / "capture" / "report" / f"{name}.py"
+    assert not {name.split(".")[0] for name in imports(path.read_text(encoding="utf-8"))} & {*IO, "os", "pathlib"}
 
 
 def test_the_board_knows_nothing_of_a_bench_s_daemon_or_record() -> None:

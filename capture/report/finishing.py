@@ -1,0 +1,127 @@
+"""The end of a report: the sheet's steps, what is open, who signed the unit off. Plain data, no clock."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from capture.facts import Correction, Override, PartsChanged, SignedOff
+from capture.pack_states import PackState
+from capture.record import Job
+from capture.report.times import Times
+from capture.sheet import Sheet
+from capture.signoff import StepStanding, standing
+from capture.steps import Step, Torque
+from drivers.units import format_duration, format_torque
+
+__all__ = ["Finishing", "Note", "StepPart", "finishing"]
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """One thing told beside the numbers: what it is, the rest of it, and whether it must be noticed."""
+
+    head: str
+    text: str
+    loud: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class StepPart:
+    """A step: its number and title, what the sheet asks, how it stands, by whom and when."""
+
+    n: int
+    title: str
+    asks: str
+    state: str
+    closed: bool
+    by: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finishing:
+    """How far the unit is from being released."""
+
+    signed: str
+    """Who released it, when, and the note; empty while nobody did, or it no longer stands."""
+    steps: tuple[StepPart, ...]
+    open: tuple[str, ...]
+    cautions: tuple[str, ...]
+    told: tuple[Note, ...]
+    """Corrections of what is not told with a pack, and entries that do not count."""
+    let_pass: Mapping[str, str]
+    """The packs that an override lets pass now, and by whom."""
+    zone: str
+
+
+def finishing(
+    job: Job,
+    sheet: Sheet | None,
+    states: Mapping[str, PackState] | None,
+    times: Times,
+    corrected: Callable[[int], list[Note]],
+) -> Finishing:
+    """Return the end of the report. `states` is None where the packs' states cannot be worked out; `corrected` gives
+    the corrections of an entry."""
+    told: list[Note] = []
+    with_packs = {check.started_number for check in job.checks}
+    with_packs |= {check.verdict.number for check in job.checks if check.verdict is not None}
+    for entry in job.facts:
+        fact = entry.fact
+        if isinstance(fact, PartsChanged) or (isinstance(fact, Override) and fact.pack is not None):
+            with_packs.add(entry.number)
+    shown = set(with_packs) | {entry.number for entry in job.facts if isinstance(entry.fact, Correction)}
+    for number in sorted({entry.fact.entry for entry in job.facts if isinstance(entry.fact, Correction)} - shown):
+        told += corrected(number)
+    if sheet is None or states is None:
+        # Without the sheet, or with changes that do not fit it, nobody can say what is open: less is said, not worse.
+        for entry in job.facts:
+            if isinstance(entry.fact, SignedOff):
+                said = f"by {entry.fact.by}, {times.text(entry.at)}; whether it stands cannot be said"
+                told.append(Note("Signed off", said, loud=True))
+        steps = () if sheet is None else standing(sheet, job.facts, []).steps
+        return Finishing(
+            signed="",
+            steps=tuple(_step_part(sheet.steps[one.index], one, times) for one in steps) if sheet else (),
+            open=("what is open cannot be said; see what could not be worked out",),
+            cautions=(),
+            told=tuple(told),
+            let_pass={},
+            zone=times.zone,
+        )
+    unit = standing(sheet, job.facts, list(states.values()))
+    told += [Note(f"Entry {number} does not count", why, loud=True) for number, why in unit.refused]
+    signed = ""
+    if unit.signed is not None:
+        note = unit.signed.fact.note if isinstance(unit.signed.fact, SignedOff) else ""
+        signed = f"by {unit.signed.fact.by}, {times.text(unit.signed.at)}{f': {note}' if note else ''}"
+        signed += f" (entry {unit.signed.number})"
+    return Finishing(
+        signed=signed,
+        steps=tuple(_step_part(sheet.steps[one.index], one, times) for one in unit.steps),
+        open=tuple(f"{item.text}; {item.do}" for item in unit.open),
+        cautions=unit.cautions,
+        told=tuple(told),
+        let_pass={name: entry.fact.by for name, entry in unit.overrides.items()},
+        zone=times.zone,
+    )
+
+
+def _step_part(step: Step, one: StepStanding, times: Times) -> StepPart:
+    words: list[str] = ["not done" if one.state == "open" else one.state]
+    if one.torque_unm is not None and isinstance(step, Torque):
+        deviation = step.deviation(one.torque_unm)
+        words.append(format_torque(one.torque_unm, step.unit) + (f" ({deviation})" if deviation else ""))
+    if one.lasted_ns is not None and one.state == "done":
+        words.append(f"lasted {format_duration(one.lasted_ns)}")
+    words += [one.note] if one.note else []
+    return StepPart(
+        n=one.index + 1,
+        title=step.title,
+        asks=step.details(),
+        state=", ".join(words),
+        closed=one.closed,
+        by=one.by,
+        at=times.text(one.at) if one.at else "",
+    )

@@ -1,0 +1,101 @@
+"""What happened to a pack between its checks, in words for a report: parts changed and why, what came out, what was let
+pass, and the corrections of any of it. Plain data, no clock."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from capture.dashboard.words import number
+from capture.facts import Correction, Override, PartsChanged
+from capture.record import Check, FactEntry, Job
+from capture.report.finishing import Note
+from capture.report.times import Times
+from capture.sheet import Sheet
+from drivers.reading import Unit
+from drivers.units import format_length
+
+__all__ = ["History", "result_words"]
+
+
+def result_words(check: Check, unit: Unit) -> str:
+    """Return the mean and expanded uncertainty of a check that has a verdict, with the unit."""
+    assert check.verdict is not None
+    verdict = check.verdict.verdict
+    return f"{number(verdict.mean_nm, unit)} ± {format_length(verdict.expanded_uncertainty_nm, unit)}"
+
+
+class History:
+    """The facts of one job. `came_out` has how changes came out against what they predicted, by the entry's number."""
+
+    def __init__(self, job: Job, sheet: Sheet | None, times: Times, came_out: Mapping[int, str]) -> None:
+        self.sheet, self.times, self.came_out = sheet, times, came_out
+        self.unit: Unit = sheet.display_unit if sheet else "mm"
+        self.corrections: dict[int, list[FactEntry]] = {}
+        for entry in job.facts:
+            if isinstance(entry.fact, Correction):
+                self.corrections.setdefault(entry.fact.entry, []).append(entry)
+
+    def change_words(self, entry: FactEntry) -> str:
+        fact = entry.fact
+        assert isinstance(fact, PartsChanged)
+        packs = self.sheet.packs if self.sheet else ()
+        pack = next((pack for pack in packs if pack.name == fact.pack), None)
+        told = []
+        for change in fact.changes:
+            known = pack is not None and 0 <= change.adjuster < len(pack.adjusters)
+            name = pack.adjusters[change.adjuster].name if pack is not None and known else f"adjuster {change.adjuster}"
+            shim = change.kind == "shim"
+            before, after = (
+                str(state) if shim else format_length(state, self.unit) for state in (change.before, change.after)
+            )
+            told.append(f"{name} {before} → {after}")
+        return ", ".join(told) or "nothing"
+
+    def change_notes(self, entry: FactEntry, judged: Sequence[Check]) -> list[Note]:
+        """What was changed, by whom, why, what it was to bring and what came out; and its corrections."""
+        fact = entry.fact
+        assert isinstance(fact, PartsChanged)
+        told = [f"{self.change_words(entry)}, by {fact.by or 'nobody named'}, {self.times.text(entry.at)}"]
+        before = [check for check in judged if check.verdict is not None and check.verdict.number < entry.number]
+        if before and (last := before[-1].verdict) is not None:
+            why = f"why: check {before[-1].number} was {last.verdict.verdict}, {result_words(before[-1], self.unit)}"
+            advised = str(last.advice[0].get("text", "")) if last.advice else ""
+            told.append(f"{why}{f' (advised then: {advised})' if advised else ''}")
+        else:
+            told.append("why: the record holds no verdict on this pack before it")
+        if fact.predicted_nm is None:
+            told.append("nothing was predicted")
+        else:
+            spread = (
+                f" ± {format_length(fact.expanded_uncertainty_nm, self.unit)}" if fact.expanded_uncertainty_nm else ""
+            )
+            told.append(f"predicted {format_length(fact.predicted_nm, self.unit)}{spread}")
+        after = next((check for check in judged if check.started_number > entry.number), None)
+        if entry.number in self.came_out:
+            told.append(f"came out: {self.came_out[entry.number]}")
+        elif after is not None and after.verdict is not None:
+            told.append(f"came out: {after.verdict.verdict.verdict}, {result_words(after, self.unit)}")
+        else:
+            told.append("not checked again since")
+        text = "; ".join(told).removesuffix(".")
+        return [Note("Changed", f"{text} (entry {entry.number})"), *self.corrected(entry.number)]
+
+    def override_notes(self, entry: FactEntry, holds: bool) -> list[Note]:
+        fact = entry.fact
+        assert isinstance(fact, Override)
+        ended = "" if holds else "; it no longer holds, since the pack was checked or changed after it"
+        text = f"by {fact.by}, {self.times.text(entry.at)}: {fact.reason}{ended} (entry {entry.number})"
+        return [Note("Let pass as it is", text, loud=True), *self.corrected(entry.number)]
+
+    def corrected(self, number_: int) -> list[Note]:
+        """The corrections of an entry, and theirs."""
+        notes = []
+        for entry in self.corrections.get(number_, []):
+            fact = entry.fact
+            assert isinstance(fact, Correction)
+            who = f"by {fact.by}, {self.times.text(entry.at)} (entry {entry.number})"
+            notes.append(
+                Note(f"Correction of entry {number_}", f"{fact.text}; reason: {fact.reason}; {who}", loud=True)
+            )
+            notes += self.corrected(entry.number) if entry.number > number_ else []
+        return notes

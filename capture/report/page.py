@@ -1,0 +1,50 @@
+"""The report as one HTML file: no script, nothing from outside, text from the record never as markup."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from capture import __version__
+from capture.dashboard.explain import DECISION_RULE
+from capture.plaintext import clean
+from capture.report.contents import Contents
+from capture.report.drawing import legend
+from capture.verdict import COVERAGE
+
+__all__ = ["page"]
+
+
+@cache
+def _environment() -> Any:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    def harmless(value: Any) -> Any:
+        """Every text that the template prints: one line, nothing in it that could turn a line around."""
+        return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+    environment = Environment(
+        loader=PackageLoader("capture.report", "sheets"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=harmless,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    # Only what `drawing` built is let through as markup.
+    environment.filters["drawn"] = Markup
+    return environment
+
+
+def page(contents: Contents) -> str:
+    """Return the whole page."""
+    template = _environment().get_template("report.html.j2")
+    html: str = template.render(
+        report=contents,
+        legend=legend(),
+        rule=DECISION_RULE.format(coverage=COVERAGE),
+        version=__version__,
+        created=contents.newest.strftime("%Y-%m-%dT%H:%M:%SZ"),
+    )
+    return html
