@@ -335,14 +335,15 @@ class StrokeFinder:
         """Work out the rest level, its noise and the band from the newest readings at rest."""
         if len(self._rest) > _REST_KEPT:
             del self._rest[:-_REST_KEPT]
-        # A long window is worked out less often, so that a reading costs the same at any rate.
-        self._rest_full = len(self._rest) + max(_REST_BATCH, min(512, 2 * self._rest_window()))
         window = self._rest[-self._rest_window() :]
         self._base = rounded_mean(window)
         steps = _steps(self._rest)
         if len(steps) < _NOISE_FROM:
             # A slow stream has few readings between two strokes: those of the rests before count as well.
             steps = [*self._earlier_steps[len(steps) - _NOISE_FROM :], *steps]
+        # Once the noise is known a quick stream is looked at less often, so that a reading costs the same at any rate.
+        seldom = min(512, 2 * self._rest_window()) if len(steps) >= _NOISE_FROM else 0
+        self._rest_full = len(self._rest) + max(_REST_BATCH, seldom)
         if len(steps) >= 7:
             raw = noise_of_steps(steps)
             # A few readings tell the noise only roughly, and are read generously.
