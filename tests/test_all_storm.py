@@ -1,4 +1,4 @@
-"""Killed daemons, brokers and collectors together lose and double nothing. The long count: `python tests/all_storm.py`."""
+"""Killed daemons, brokers and collectors together lose and double nothing; `all_storm.py` counts at length."""
 
 from __future__ import annotations
 
