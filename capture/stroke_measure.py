@@ -222,6 +222,23 @@ def _let_go(samples: StrokeSamples, offsets: list[int]) -> int:
     return max(0, index - width)
 
 
+def _settled(levels: list[int], noise_nm: int) -> list[int]:
+    """Return the end of the hold, from where on it can no longer be told to be rising.
+
+    The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower: what is still
+    growing is left out, a quarter at a time, as long as the last third stands above the first by more than the standard
+    error of their difference. Less is asked than to call a trend proven, since a tail is there in every pack.
+    """
+    part = levels
+    while len(part) >= 6:
+        third = len(part) // 3
+        rise = sum(part[-third:]) - sum(part[:third])
+        if rise <= 0 or rise * rise <= 2 * third * noise_nm * noise_nm:
+            break
+        part = part[max(1, len(part) // 4) :]
+    return part
+
+
 def _peak(levels: list[int], noise_nm: int, resolution_nm: int) -> int:
     """Return the highest sustained level: the pool of all windows that cannot be told from the highest.
 
@@ -322,10 +339,11 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         shaky = min(shaky, successive_noise(levels))
     if shaky > resolution_nm:
         noise = max(noise, shaky)
-    peak = _peak(levels, noise, resolution_nm)
+    settled = _settled(levels, noise)
+    peak = _peak(settled, noise, resolution_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
-    held = _state_level(levels, max(resolution_nm, 2 * noise))
+    held = _state_level(settled, max(resolution_nm, 2 * noise))
     creep, last_level, quarter = _drift_in_hold(levels)
 
     rise = _crossing(samples, offsets, held * 9 // 10) - _crossing(samples, offsets, held // 10)
@@ -373,9 +391,10 @@ def _return_flags(samples: StrokeSamples, peak: int, noise: int, resolution_nm: 
     """Add what the return says, and return the rest after minus the rest before, along the travel."""
     after = samples.values[-1] if samples.rest_after_nm is None else samples.rest_after_nm
     error = samples.direction * (after - samples.rest_nm)
-    if not samples.returned and error * 5 > peak:
+    # Both levels are means of several readings, at least four: twice the noise of one is four times theirs.
+    if error * 5 > peak and (not samples.returned or error > 2 * noise):
         flags.add("no_return")
-    elif abs(error) > return_tolerance(peak, noise, resolution_nm):
+    elif abs(error) > max(5 * resolution_nm // 2, 2 * noise, peak // 50):
         flags.add("base_moved")
     return error
 
