@@ -92,8 +92,8 @@ def _jobs(data_dirs: list[Path] | None, config: Path | None) -> list[Job]:
 
 def _waiting(jobs: list[Job], holdings: Holdings, ended_after: datetime) -> Gathered:
     from capture.changes import fitted_now, stale_checks
-    from capture.commands.plan import happened_in
     from capture.sheet import SheetError, parse_sheet
+    from capture.signing import happened_in
     from capture.waiting import from_jobs
 
     facts = {str(job.uuid): [(entry.at, entry.fact) for entry in job.facts] for job in jobs}

@@ -10,11 +10,11 @@ import typer
 from capture.commands.words import ConfigFile, DataDir, Json, errors_in_words, open_store, say
 
 if TYPE_CHECKING:
-    from capture.plan import Happened, Outcome, UnitPlan
+    from capture.plan import Outcome, UnitPlan
     from capture.record import Job
     from capture.sheet import Sheet
 
-__all__ = ["happened_in", "plan"]
+__all__ = ["plan"]
 
 
 def plan(
@@ -27,6 +27,7 @@ def plan(
     from capture.changes import fitted_now, newest_verdicts, outcomes, stale_checks
     from capture.plan import plan_unit
     from capture.sheet import parse_sheet
+    from capture.signing import happened_in
 
     with errors_in_words():
         with open_store(config, data_dir) as store:
@@ -42,17 +43,6 @@ def plan(
         _print_json(now, came_out, stale, unchecked, plans)
     else:
         _print_words(came_out, stale, unchecked, plans)
-
-
-def happened_in(job: Job) -> list[Happened]:
-    """Return what happened to a job's unit, in the ledger's order; a check stands where it began."""
-    from capture.changes import Checked
-
-    entries: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in job.facts]
-    for check in job.checks:
-        if check.verdict is not None:
-            entries.append((check.started_number, Checked(check.pack, check.verdict.verdict)))
-    return [entry for _, entry in sorted(entries, key=lambda numbered: numbered[0])]
 
 
 def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list[str], plans: list[UnitPlan]) -> None:

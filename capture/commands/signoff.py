@@ -157,7 +157,8 @@ def _consume(unit: Signing, by: str, config: Path | None, as_json: bool) -> None
 
 
 def _add(unit: Signing, fact: Fact, as_json: bool) -> None:
-    from capture.showing_steps import fact_json, fact_words, next_words
+    from capture.showing_steps import fact_json
+    from capture.unit_words import fact_words, next_words
 
     at = datetime.now(UTC)
     number, fact = unit.add(fact, at=at)
@@ -236,8 +237,8 @@ def _tightened(
     """Return the step done with the torque farthest from its value, and all of them in the note."""
     from dataclasses import replace
 
-    from capture.showing_steps import torque_words
     from capture.steps import Torque
+    from capture.unit_words import torque_words
 
     step = unit.sheet.steps[done.step]
     if not isinstance(step, Torque):
@@ -268,7 +269,7 @@ def _from_wrench(step: Torque, port: str, settings: TorqueSettings, wait: float)
     import asyncio
     from contextlib import aclosing
 
-    from capture.showing_steps import torque_words
+    from capture.unit_words import torque_words
     from capture.wrench import tightenings
     from drivers.torque import LEAST_UNM
 

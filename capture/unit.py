@@ -1,0 +1,143 @@
+"""The unit on the bench: what its record says, which changes are on offer with what the shelf has, and facts added.
+
+Synchronous: the daemon calls it on the record's thread, the commands directly. It decides nothing: `signing` says
+what stands against a fact, `offers` what may be changed, `unit_stock` speaks for the stock.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from capture.changes import PlanError
+from capture.facts import Fact, PartsChanged, SignedOff
+from capture.messages import Outgoing, UnitMessage, outgoing
+from capture.offers import Offers, offers
+from capture.record import Store
+from capture.showing_steps import fact_json
+from capture.signing import Signing
+from capture.stock import StockError
+from capture.unit_now import UnitNow
+from capture.unit_stock import UnitStock
+from capture.unit_words import fact_words
+from capture.verdict import Verdict
+
+__all__ = ["NO_CHOICE", "Choice", "Unit", "Written"]
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """A fact that is in the record now: in words, as a JSON object, and what else the people should hear."""
+
+    fact: Fact
+    number: int
+    text: str
+    data: dict[str, Any]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What may be changed now, and beside each way what the shelf has for it (empty without a word on it)."""
+
+    found: Offers
+    shelf: tuple[str, ...]
+
+    def texts(self, pack: str) -> list[str]:
+        """Return the ways for a pack in words, those of a plan for the whole unit among them."""
+        texts = []
+        for way, shelf in zip(self.found.ways, self.shelf, strict=True):
+            if way.pack in ("", pack):
+                texts.append(f"{way.text} {shelf}." if shelf and way.text.endswith(".") else _beside(way.text, shelf))
+        return texts
+
+
+NO_CHOICE = Choice(Offers((), ()), ())
+
+
+def _beside(text: str, shelf: str) -> str:
+    return f"{text} ({shelf})" if shelf else text
+
+
+class Unit:
+    """One job's unit. Raises RecordError, SheetError and PlanError; `add` Refused as well."""
+
+    def __init__(self, store: Store, job_id: int, *, stock: Path | None = None, publishes: bool = False) -> None:
+        """`stock` is the stock's file where the shop keeps one; `publishes` sends word of the unit with each fact."""
+        self._signing = Signing(store, job_id)
+        self._publishes = publishes
+        job = self._signing.job
+        self._stock = UnitStock(stock, job.uuid, job.unit_serial) if stock is not None else None
+
+    @property
+    def now(self) -> UnitNow:
+        """How the unit stood when it was last looked at."""
+        return self._signing.now
+
+    @property
+    def signing(self) -> Signing:
+        """The job's way to its sign-off."""
+        return self._signing
+
+    def look(self) -> UnitNow:
+        """Read the record anew: others may have written to this job."""
+        return self._signing.look()
+
+    def after_verdict(self, check_id: int, verdict: Verdict) -> UnitNow:
+        """Return how the unit will stand once a running check has this verdict."""
+        self._signing.look()
+        return self._signing.after_verdict(check_id, verdict)
+
+    def word(self, now: UnitNow, at: datetime) -> list[Outgoing]:
+        """Return the message that tells how the unit stands, if anybody is told."""
+        if not self._publishes:
+            return []
+        job = self._signing.job
+        return [outgoing(UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial))]
+
+    def choice(self, first: str = "") -> Choice:
+        """Return what may be changed, that of the pack called `first` before the others'. May take a second or two."""
+        try:
+            found = offers(self.now, first)
+        except PlanError as error:
+            return Choice(Offers((), (str(error),)), ())
+        shelf = [""] * len(found.ways)
+        if self._stock is not None:
+            try:
+                there = self._stock.holdings()
+                shelf = [self._stock.words(there, self.now.fitted, way.changes) for way in found.ways]
+            except (StockError, sqlite3.Error) as error:
+                return Choice(found, tuple(f"the stock cannot be read: {error}" for _ in found.ways))
+        return Choice(found, tuple(shelf))
+
+    def add(self, facts: Sequence[Fact], *, at: datetime) -> list[Written]:
+        """Write facts in order, each with its message; the stock follows. Raises Refused at the first that is refused.
+
+        What the stock cannot do bars no fact: what a person did is done. It is told in the notes.
+        """
+        written = []
+        for fact in facts:
+            before = self.now.fitted
+            number, kept = self._signing.add(fact, at=at, messages=lambda now: self.word(now, at))
+            data = {"job": self._signing.job.id, "entry": number, **fact_json(kept, at)}
+            notes = self._follow(kept, at)
+            if isinstance(kept, SignedOff) and self.now.standing.signed is None:
+                notes.append("Something else was written meanwhile, so this sign-off does not count; look again.")
+            written.append(Written(kept, number, fact_words(before, kept), data, tuple(notes)))
+        return written
+
+    def _follow(self, fact: Fact, at: datetime) -> list[str]:
+        if self._stock is None:
+            return []
+        try:
+            if isinstance(fact, PartsChanged):
+                return self._stock.reserve(self._signing.sheet, [fact], by=fact.by, at=at)
+            if isinstance(fact, SignedOff) and self.now.standing.signed is not None:
+                return [f"Consumed: {one.text}" for one in self._stock.consume(by=fact.by, at=at)]
+        except (StockError, sqlite3.Error) as error:
+            return [f"The stock was not told: {error}"]
+        return []
