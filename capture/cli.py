@@ -16,7 +16,7 @@ from capture import __version__
 from capture.commands.allot import allot
 from capture.commands.board import board
 from capture.commands.measure import demo, run
-from capture.commands.plan import plan
+from capture.commands.plan import change, plan
 from capture.commands.records import check_sheet, jobs, show
 from capture.commands.signoff import override, sign_off, step, steps
 from capture.commands.stock import app as stock
@@ -63,6 +63,7 @@ COMMANDS = (
     jobs,
     show,
     plan,
+    change,
     steps,
     step,
     override,

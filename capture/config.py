@@ -13,6 +13,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from capture.gauge import Gauge
 from capture.publish import BrokerSettings
+from drivers.torque import TorqueSettings
 
 __all__ = ["Config", "ConfigError", "default_config_path", "load_config"]
 
@@ -53,6 +54,12 @@ class Fixture(BaseModel):
         return dict(self.__pydantic_extra__ or {})
 
 
+class Wrench(TorqueSettings):
+    """The torque wrench: its port, and how its lines are read."""
+
+    port: str = Field(min_length=1)
+
+
 class GaugeIdentity(BaseModel):
     """The indicator as the shop knows it. The wire form's own settings, under [indicator], know nothing of this."""
 
@@ -79,6 +86,7 @@ class Config(BaseSettings):
     """The stock's SQLite file, where benches share one; else it lies beside the record."""
     indicator: Indicator = Indicator()
     gauge: GaugeIdentity | None = None
+    wrench: Wrench | None = None
     fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
 
@@ -128,8 +136,10 @@ def load_config(path: Path | None = None) -> Config:
             key = ".".join(str(part) for part in item["loc"])
             what = str(item["msg"]).removeprefix("Value error, ")
             if item["type"] == "extra_forbidden":
-                table = {"gauge": GaugeIdentity}.get(str(item["loc"][0]), Config)
+                where = str(item["loc"][0])
+                tables: dict[str, type[BaseModel]] = {"gauge": GaugeIdentity, "wrench": Wrench}
+                table = tables.get(where, Config)
                 there = f"there are: {', '.join(table.model_fields)}"
-                what = f"is no setting; {there}" if table is Config else f"is no setting of [gauge]; {there}"
+                what = f"is no setting; {there}" if table is Config else f"is no setting of [{where}]; {there}"
             lines.append(f"{source} (or the environment): {key}: {what}")
         raise ConfigError("\n".join(lines)) from error

@@ -31,6 +31,7 @@ from capture.diagnosis import how_far_off
 from capture.facts import Fact
 from capture.lock import BenchLock
 from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing
+from capture.offers import NO_CHOICE, Choice
 from capture.picture import new_view, show_air, show_check, show_readings, show_unit, show_verdict
 from capture.playback import Playback, open_port
 from capture.publish import BrokerState, Publisher
@@ -39,7 +40,7 @@ from capture.replay import advice_json
 from capture.running import RunningCheck, begin_recording, since
 from capture.stream import IndicatorStream
 from capture.strokes import Stroke
-from capture.unit import NO_CHOICE, Choice, Unit, Written
+from capture.unit import Unit, Written
 from capture.verdict import MOST_STROKES, Verdict
 from capture.view import StrokeView
 from drivers.transport import Chunk, Lost, Opened, Transport
@@ -213,7 +214,7 @@ class Bench:
     async def _go_on(self, store: Store, job_id: int) -> None:
         """Take up a job of an earlier session. Raises RecordError where that cannot be."""
         unit = self.unit = await self._unit_of(store, job_id)
-        job = unit.signing.job
+        job = unit.job
         if unit.now.released:
             raise RecordError(f"job {job_id} was signed off; begin a new job for more work on unit {job.unit_serial}")
         if job.bench != self.setup.bench:
@@ -344,6 +345,10 @@ class Bench:
             if self.unit is not None:
                 await self._in_thread(self.unit.look)
                 await self._unit_changed()
+
+    def view_changed(self) -> None:
+        """Say that what is shown may differ, where something beside the bench changed it."""
+        self._on_change()
 
     def name_technician(self, name: str) -> None:
         """Somebody else works from now on."""

@@ -6,7 +6,6 @@ pack, the whole unit is planned together (`plan`). No I/O, no clock.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from capture.advice import Change, advise, moved_packs, predict
@@ -15,11 +14,10 @@ from capture.diagnosis import how_far_off
 from capture.facts import PartsChanged
 from capture.plan import PackPlan, plan_unit
 from capture.scan import PartFitted
-from capture.sheet import Sheet
 from capture.unit_now import UnitNow
 from capture.verdict import Verdict
 
-__all__ = ["Offer", "Offers", "offers", "taken", "typed_change"]
+__all__ = ["NO_CHOICE", "Choice", "Offer", "Offers", "offers", "plans", "taken", "typed_change"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +38,29 @@ class Offers:
     out_of_reach: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """What may be changed now, and beside each way what the shelf has for it (empty without a word on it)."""
+
+    found: Offers
+    shelf: tuple[str, ...]
+
+    def texts(self, pack: str) -> list[str]:
+        """Return the ways for a pack in words, those of a plan for the whole unit among them."""
+        texts = []
+        for way, shelf in zip(self.found.ways, self.shelf, strict=True):
+            if way.pack in ("", pack):
+                texts.append(f"{way.text} {shelf}." if shelf and way.text.endswith(".") else _beside(way.text, shelf))
+        return texts
+
+
+NO_CHOICE = Choice(Offers((), ()), ())
+
+
+def _beside(text: str, shelf: str) -> str:
+    return f"{text} ({shelf})" if shelf else text
+
+
 def offers(now: UnitNow, first: str = "") -> Offers:
     """Return what may be changed, that of the pack called `first` before the others'.
 
@@ -47,10 +68,9 @@ def offers(now: UnitNow, first: str = "") -> Offers:
     """
     if now.trouble:
         return Offers((), (now.trouble,))
-    sheet, unit = now.fitted, now.fitted.display_unit
-    counted = {name: verdict for name, verdict in now.verdicts.items() if name not in now.stale}
+    sheet, unit, counted = now.fitted, now.fitted.display_unit, _counted(now)
     if any(adjuster.moves for pack in sheet.packs for adjuster in pack.adjusters):
-        return _planned(sheet, counted)
+        return plans(now)
     ways: list[Offer] = []
     beyond: list[str] = []
     for pack in sorted(sheet.order(), key=lambda pack: pack.name != first):
@@ -66,16 +86,21 @@ def offers(now: UnitNow, first: str = "") -> Offers:
     return Offers(tuple(ways), tuple(beyond))
 
 
-def _planned(sheet: Sheet, counted: Mapping[str, Verdict]) -> Offers:
-    plans = plan_unit(sheet, counted)
+def plans(now: UnitNow) -> Offers:
+    """Return the plans for the whole unit together, as `strokelog plan` numbers them. Raises PlanError."""
+    sheet, found = now.fitted, plan_unit(now.fitted, _counted(now))
     ways = []
-    for plan in plans:
+    for plan in found:
         changed = [one for one in plan.packs if one.changes]
         # Those that move others first: a later change of parts there would overtake their prediction.
         changed.sort(key=lambda one: not moved_packs(sheet.pack(one.pack), one.changes))
         if changed:
             ways.append(Offer("", plan.text, tuple(_made(one) for one in changed)))
-    return Offers(tuple(ways), plans[0].out_of_reach if plans else ())
+    return Offers(tuple(ways), found[0].out_of_reach if found else ())
+
+
+def _counted(now: UnitNow) -> dict[str, Verdict]:
+    return {name: verdict for name, verdict in now.verdicts.items() if name not in now.stale}
 
 
 def _made(one: PackPlan) -> PartsChanged:

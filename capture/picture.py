@@ -9,10 +9,10 @@ from collections.abc import Sequence
 
 from capture.air_check import AirCheck
 from capture.bench_setup import BenchSetup
+from capture.offers import Choice
 from capture.sheet import Pack
 from capture.stream import IndicatorStream
 from capture.strokes import State
-from capture.unit import Choice
 from capture.unit_now import UnitNow
 from capture.verdict import Verdict
 from capture.view import BenchView, PackView

@@ -16,8 +16,9 @@ from typing import Any
 from capture.changes import PlanError
 from capture.facts import Fact, PartsChanged, SignedOff
 from capture.messages import Outgoing, UnitMessage, outgoing
-from capture.offers import Offers, offers
-from capture.record import Store
+from capture.offers import Choice, Offers, offers
+from capture.record import Job, Store
+from capture.sheet import Sheet
 from capture.showing_steps import fact_json
 from capture.signing import Signing
 from capture.stock import StockError
@@ -26,7 +27,7 @@ from capture.unit_stock import UnitStock
 from capture.unit_words import fact_words
 from capture.verdict import Verdict
 
-__all__ = ["NO_CHOICE", "Choice", "Unit", "Written"]
+__all__ = ["Unit", "Written"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,29 +41,6 @@ class Written:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
-    """What may be changed now, and beside each way what the shelf has for it (empty without a word on it)."""
-
-    found: Offers
-    shelf: tuple[str, ...]
-
-    def texts(self, pack: str) -> list[str]:
-        """Return the ways for a pack in words, those of a plan for the whole unit among them."""
-        texts = []
-        for way, shelf in zip(self.found.ways, self.shelf, strict=True):
-            if way.pack in ("", pack):
-                texts.append(f"{way.text} {shelf}." if shelf and way.text.endswith(".") else _beside(way.text, shelf))
-        return texts
-
-
-NO_CHOICE = Choice(Offers((), ()), ())
-
-
-def _beside(text: str, shelf: str) -> str:
-    return f"{text} ({shelf})" if shelf else text
-
-
 class Unit:
     """One job's unit. Raises RecordError, SheetError and PlanError; `add` Refused as well."""
 
@@ -70,7 +48,7 @@ class Unit:
         """`stock` is the stock's file where the shop keeps one; `publishes` sends word of the unit with each fact."""
         self._signing = Signing(store, job_id)
         self._publishes = publishes
-        job = self._signing.job
+        job = self.job
         self._stock = UnitStock(stock, job.uuid, job.unit_serial) if stock is not None else None
 
     @property
@@ -79,9 +57,18 @@ class Unit:
         return self._signing.now
 
     @property
-    def signing(self) -> Signing:
-        """The job's way to its sign-off."""
-        return self._signing
+    def job(self) -> Job:
+        """The job as it was last read."""
+        return self._signing.job
+
+    @property
+    def sheet(self) -> Sheet:
+        """The sheet as the job began with it."""
+        return self._signing.sheet
+
+    def against(self, fact: Fact, at: datetime) -> str:
+        """Return in words what stands against writing `fact`; empty if nothing does."""
+        return self._signing.against(fact, at)
 
     def look(self) -> UnitNow:
         """Read the record anew: others may have written to this job."""
@@ -96,7 +83,7 @@ class Unit:
         """Return the message that tells how the unit stands, if anybody is told."""
         if not self._publishes:
             return []
-        job = self._signing.job
+        job = self.job
         return [outgoing(UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial))]
 
     def choice(self, first: str = "") -> Choice:
@@ -123,7 +110,7 @@ class Unit:
         for fact in facts:
             before = self.now.fitted
             number, kept = self._signing.add(fact, at=at, messages=lambda now: self.word(now, at))
-            data = {"job": self._signing.job.id, "entry": number, **fact_json(kept, at)}
+            data = {"job": self.job.id, "entry": number, **fact_json(kept, at)}
             notes = self._follow(kept, at)
             if isinstance(kept, SignedOff) and self.now.standing.signed is None:
                 notes.append("Something else was written meanwhile, so this sign-off does not count; look again.")
@@ -135,7 +122,7 @@ class Unit:
             return []
         try:
             if isinstance(fact, PartsChanged):
-                return self._stock.reserve(self._signing.sheet, [fact], by=fact.by, at=at)
+                return self._stock.reserve(self.sheet, [fact], by=fact.by, at=at)
             if isinstance(fact, SignedOff) and self.now.standing.signed is not None:
                 return [f"Consumed: {one.text}" for one in self._stock.consume(by=fact.by, at=at)]
         except (StockError, sqlite3.Error) as error:
