@@ -102,6 +102,7 @@ class Controls:
 
     async def take(self, pressed: Key | Scan | LostScan) -> None:
         """Act on a key or a scan."""
+        self._bench.view.said = ""
         match pressed:
             case Key(key):
                 await self._key(_NAMES.get(key, key))
@@ -110,11 +111,13 @@ class Controls:
             case LostScan():
                 self._say("A scan broke off, or keys came too fast; nothing was done. Scan again.")
 
-    def _say(self, text: str) -> None:
+    def _say(self, text: str, *, warns: bool = True) -> None:
         if self.unit.screen:
             self.unit.tell(text)
-        else:
+        elif warns:
             self._bench.view.warning = text
+        else:
+            self._bench.view.said = text
 
     def _drops_a_check(self, key: str) -> bool:
         """Say whether `key` would drop strokes that are already made; then it must be pressed twice."""
@@ -181,11 +184,11 @@ class Controls:
             case TechnicianNamed(name):
                 bench.name_technician(name)
                 self.unit.named(name)
-                self._say(f"{name} works from now on.")
+                self._say(f"{name} works from now on.", warns=False)
             case UnitNamed(serial):
                 known = bench.view.unit_serial
                 if bench.name_unit(serial):
-                    self._say(f"Unit {serial}.")
+                    self._say(f"Unit {serial} is on the bench.", warns=False)
                 else:
                     self._say(f"This job is of unit {known or '-'}: end it (q) and begin one for unit {serial}.")
             case PackChosen(pack):

@@ -41,9 +41,9 @@ from capture.stream import indicator_from
 __all__ = ["demo_data", "run_demo"]
 
 _BENCH = "forest-1"
-_PAUSE_S = 0.7
+_PAUSE_S = 0.5
 #: From key to key of a hand, and of a scanner.
-_HAND_NS, _SCANNER_NS = 90_000_000, 2_000_000
+_HAND_NS, _SCANNER_NS = 70_000_000, 2_000_000
 
 
 def demo_data() -> Path:

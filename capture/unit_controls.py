@@ -94,9 +94,9 @@ class UnitControls:
     def against_opening(self, screen: ScreenName) -> str:
         """Say why a screen cannot be opened now; empty if it can."""
         if self._bench.view.air_state in ("armed", "applied"):
-            return "Take the air off first (a): nobody works on the unit while it can come."
+            return "Take the air off first (a): no hands at the unit while it can come."
         if screen == "parts" and not self._bench.finished.is_set():
-            return "A check is running: let it come to its verdict before parts are changed."
+            return "A check is running: parts are changed after its verdict."
         return "" if self._bench.unit is not None else "Nothing was measured of this unit yet: begin with a check."
 
     async def open(self, screen: ScreenName) -> None:
@@ -188,8 +188,10 @@ class UnitControls:
         return found.name if isinstance(found, TechnicianNamed) else text.strip()
 
     async def _name(self, values: dict[str, str]) -> str:
-        self._bench.name_technician(self._person(values["name"]))
+        name = self._person(values["name"])
+        self._bench.name_technician(name)
         self._close_form()
+        self.tell(f"{name} works from now on.")
         return ""
 
     async def _write(self, facts: Sequence[Fact]) -> str:
@@ -245,7 +247,7 @@ class UnitControls:
             if not why:
                 said = self._page.note
                 self.leave()
-                self._bench.view.warning = "" if "ot reserved" not in said else said
+                self._bench.view.said = said
             return why
 
         said = ["Only what was done at the unit: from now on its checks count with these parts."]

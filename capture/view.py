@@ -98,6 +98,8 @@ class BenchView:
     """The next thing to do, in words."""
     keys: str = ""
     """The keys that do something now, for the bottom line."""
+    said: str = ""
+    """What was just done at the controls, in words; empty once the next key is pressed."""
     warning: str = ""
     caution: str = ""
     """A caution for the people at the bench while it applies, such as hands clear before an apply; empty for none."""

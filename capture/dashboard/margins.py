@@ -32,7 +32,7 @@ def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]
     if view.caution:
         rows += said("CAUTION", view.caution, width, 2 if roomy else 1, "bold yellow reverse", ink)
     if view.warning:
-        rows += said("WARNING", view.warning, width, 3 if roomy else 1, "bold red", ink)
+        rows += said("WARNING", view.warning, width, 3 if roomy else 2, "bold red", ink)
     return rows
 
 

@@ -51,7 +51,7 @@ def parts_screen(
         blocks.append(bullet("    ", f"Nothing is advised: {why}.", width, ink))
     count = len(choice.found.ways)
     keys = [f"1-{min(9, count)} was done" if count > 1 else "1 was done" if count else "", "p another part"]
-    keys += [f"t technician {view.technician or '-'}", "Escape back"]
+    keys += ["Escape back", "t name", "s steps", "u sign-off"]
     title = "CHANGE PARTS  air off, pack at rest; take what was changed"
     line = "   ".join(key for key in keys if key)
     return unit_page(view, page, title, f"stale: {_stale(view)}", blocks, line, width, height, ink)

@@ -93,6 +93,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     roomy = height >= 30
     rows: list[Row] = [[(ink.pick("─", "-") * width, "")]]
     rows += urgent_rows(view, width, roomy, ink)
+    rows += said("SAID", view.said, width, 2 if roomy else 1, "bold", ink)
     if view.fixture != "off":
         # Why there is no air, and what to do, must be read to its end.
         most = 2 if view.air_state in ("armed", "applied") else 4

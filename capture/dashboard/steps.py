@@ -71,6 +71,5 @@ def steps_screen(
     if not blocks:
         blocks = [bullet("   ", "The build sheet has no steps.", width, ink)]
     closed = sum(one.closed for one in standing.steps)
-    keys = f"Enter do   1-{min(9, max(1, len(blocks)))} or arrows   o override   u sign-off   "
-    keys += f"t technician {view.technician or '-'}   Escape back"
+    keys = f"Enter do   Escape back   o override   u sign-off   t name   1-{min(9, max(1, len(blocks)))} or arrows"
     return unit_page(view, page, "STEPS", f"{closed} of {len(standing.steps)} done", blocks, keys, width, height, ink)
