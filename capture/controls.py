@@ -28,7 +28,8 @@ from capture.scan import (
     UnitNamed,
     read_scan,
 )
-from capture.unit_controls import ScreenName, UnitControls, WrenchSetup
+from capture.unit_controls import ScreenName, UnitControls
+from capture.wrench_field import WrenchSetup
 
 __all__ = ["Controls", "presses"]
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -21,22 +20,22 @@ from time import monotonic_ns
 from typing import Any
 from uuid import uuid4
 
-from capture import __version__
 from capture.advice import Advice, advise
 from capture.air_check import AirCheck, Standing
 from capture.bench_setup import BenchSetup
-from capture.check import MOST_TIMES, CheckState, Effect, Finished, StrokeKept
+from capture.bench_status import bench_status
+from capture.changes import Outcome
+from capture.check import MOST_TIMES, Effect, Finished, StrokeKept
 from capture.cycle import StrokesToMake
 from capture.diagnosis import how_far_off
 from capture.facts import Fact
 from capture.lock import BenchLock
-from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing
+from capture.messages import BenchStatus
 from capture.offers import NO_CHOICE, Choice
 from capture.picture import new_view, show_air, show_check, show_readings, show_unit, show_verdict
 from capture.playback import Playback, open_port
 from capture.publish import BrokerState, Publisher
 from capture.record import RecordError, Store
-from capture.replay import advice_json
 from capture.running import RunningCheck, begin_recording, since
 from capture.stream import IndicatorStream
 from capture.strokes import Stroke
@@ -128,8 +127,6 @@ class Bench:
         self.view.warning = self.standing_warning
         self._last_stroke: tuple[datetime, int] | None = None
         """When the newest stroke was kept, and its travel as the sheet measures."""
-        self._verdicts: Counter[str] = Counter()
-        """How many verdicts each pack has had in this job."""
         self._air_told: Standing | None = None
 
     # -- life --------------------------------------------------------------------------------------------
@@ -222,7 +219,6 @@ class Bench:
         self.job_id, self._job, self._job_closed = job_id, job.uuid, job.closed_at is not None
         self.view.job, self.view.unit_serial = str(job_id), job.unit_serial
         self.view.technician = self.view.technician or job.technician
-        self._verdicts.update(check.pack for check in job.checks if check.verdict is not None)
         await self._unit_changed()
 
     @property
@@ -477,26 +473,10 @@ class Bench:
                 await self._do(running, effect, last)
 
     async def _do(self, running: RunningCheck, effect: Effect, last: bool) -> None:
-        assert self._store is not None
+        assert self.unit is not None
         now = datetime.now(UTC)
         if isinstance(effect, StrokeKept):
-            message = StrokeMessage.of(
-                effect.stroke,
-                at=now,
-                bench=self.setup.bench,
-                job=self._job,
-                pack=running.pack.name,
-                check=running.id,
-                seat=effect.seat,
-            )
-            await self._in_thread(
-                self._store.add_stroke,
-                running.id,
-                effect.stroke,
-                seat=effect.seat,
-                at=now,
-                messages=self._outgoing(message),
-            )
+            await self._in_thread(self.unit.keep_stroke, running.id, running.pack.name, effect, at=now)
             stroke = effect.stroke
             self._last_stroke = now, stroke.peak_travel_nm if running.pack.measure == "peak" else stroke.held_travel_nm
             self._notify()
@@ -512,37 +492,19 @@ class Bench:
         self._on_change()
 
     async def _finish(self, running: RunningCheck, verdict: Verdict, now: datetime) -> None:
-        assert self._store is not None
         assert self.unit is not None
         advice = await asyncio.to_thread(advise, running.pack, verdict, self.setup.sheet.display_unit)
         out_of_reach = "" if advice else how_far_off(running.pack, verdict, self.view.display_unit)
         sha256 = await self._in_thread(running.recording.seal)
-        after = await self._in_thread(self.unit.after_verdict, running.id, verdict)
-        came_out = after.outcomes[len(self.unit.now.outcomes) :]
-        outcome = came_out[-1].text if came_out else ""
-        self._verdicts[running.pack.name] += 1
-        message = VerdictMessage.of(
-            verdict,
-            at=now,
-            bench=self.setup.bench,
-            job=self._job,
-            pack=running.pack.name,
-            check=running.id,
-            advice=[one.text for one in advice],
-            recording_sha256=sha256,
-            attempt=self._verdicts[running.pack.name],
-            outcome=outcome,
-        )
-        await self._in_thread(
-            self._store.finish_check,
+        outcome: Outcome | None = await self._in_thread(
+            self.unit.keep_verdict,
             running.id,
+            running.pack,
             verdict,
-            advice=[advice_json(running.pack, one) for one in advice],
+            advice,
             recording_sha256=sha256,
             recording_bytes=running.recording.size,
-            software_version=__version__,
             at=now,
-            messages=[*self._outgoing(message), *self.unit.word(after, now)],
         )
         self._notify()
         running.recording.close()
@@ -550,7 +512,6 @@ class Bench:
         if self.air is not None:
             self.air.settled()
         self.advice, self.out_of_reach = advice, out_of_reach
-        await self._in_thread(self.unit.look)
         show_verdict(self.view, verdict, outcome, out_of_reach)
         await self._unit_changed()
         self._rest(running)
@@ -558,37 +519,14 @@ class Bench:
 
     # -- publishing --------------------------------------------------------------------------------------
 
-    def _outgoing(self, message: StrokeMessage | VerdictMessage) -> list[Outgoing]:
-        """Without a broker nothing would ever empty the outbox, so then nothing goes in."""
-        return [outgoing(message)] if self.setup.broker is not None else []
-
     def _notify(self) -> None:
         if self._publisher is not None:
             self._publisher.notify()
 
     def _status(self) -> BenchStatus:
-        running = self._running
-        stroke_at, travel_nm = self._last_stroke or (None, None)
         self._air_told = self.air.standing if self.air else None
-        return BenchStatus(
-            at=datetime.now(UTC),
-            bench=self.setup.bench,
-            state="measuring" if running and running.check.state is not CheckState.DONE else "online",
-            software_version=__version__,
-            job=self._job if self.job_id else None,
-            unit_serial=self.view.unit_serial,
-            technician=self.view.technician,
-            pack=running.pack.name if running else None,
-            indicator=self.view.indicator,
-            gauge_due=self.setup.gauge.calibration_due if self.setup.gauge else None,
-            display_unit=self.setup.sheet.display_unit,
-            measure=running.pack.measure if running else "peak",
-            last_stroke_at=stroke_at,
-            last_travel_nm=travel_nm,
-            air=self._air_told.word if self._air_told else "",
-            air_fault=self.air.fault_words() if self.air else "",
-            needs="The indicator is connected but sends no readings: check that it is on." if self._silent else "",
-        )
+        job = self._job if self.job_id else None
+        return bench_status(self.setup, self.view, job, self._running, self.air, self._last_stroke, silent=self._silent)
 
     def _tell_status(self) -> None:
         if self._publisher is not None:

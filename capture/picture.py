@@ -9,6 +9,7 @@ from collections.abc import Sequence
 
 from capture.air_check import AirCheck
 from capture.bench_setup import BenchSetup
+from capture.changes import Outcome
 from capture.offers import Choice
 from capture.sheet import Pack
 from capture.stream import IndicatorStream
@@ -60,11 +61,13 @@ def show_readings(view: BenchView, stream: IndicatorStream, t_ns: int, values: S
         view.trace.extend((t_ns, stream.finder.offset(value) or 0) for value in values[-16:])
 
 
-def show_verdict(view: BenchView, verdict: Verdict, outcome: str, out_of_reach: str) -> None:
+def show_verdict(view: BenchView, verdict: Verdict, outcome: Outcome | None, out_of_reach: str) -> None:
     """The pack being measured has its verdict; how the unit then stands is shown by `show_unit`."""
     pack = view.packs[view.pack]
     view.verdict = pack.verdict = verdict
-    pack.state, pack.stale, view.outcome = "done", "", outcome
+    pack.state, pack.stale = "done", ""
+    view.outcome = outcome.text if outcome is not None else ""
+    view.as_predicted = outcome is None or outcome.as_predicted
     view.message = out_of_reach or verdict.next_step
 
 

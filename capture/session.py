@@ -26,9 +26,9 @@ from capture.replay import stroke_json, verdict_json
 from capture.scan import Key, LostScan, Scan
 from capture.service import notify_service, watchdog
 from capture.unit import Written
-from capture.unit_controls import WrenchSetup
 from capture.verdict import Verdict
 from capture.view import PackView, StrokeView
+from capture.wrench_field import WrenchSetup
 
 __all__ = ["EXIT_GOOD", "EXIT_NOT_GOOD", "Face", "Session", "run_session"]
 

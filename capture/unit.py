@@ -1,4 +1,4 @@
-"""The unit on the bench: what its record says, which changes are on offer with what the shelf has, and facts added.
+"""The unit on the bench: what its record says, which changes are on offer with what the shelf has, what is added to it.
 
 Synchronous: the daemon calls it on the record's thread, the commands directly. It decides nothing: `signing` says
 what stands against a fact, `offers` what may be changed, `unit_stock` speaks for the stock.
@@ -13,12 +13,16 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from capture.changes import PlanError
+from capture import __version__
+from capture.advice import Advice
+from capture.changes import Outcome, PlanError
+from capture.check import StrokeKept
 from capture.facts import Fact, PartsChanged, SignedOff
-from capture.messages import Outgoing, UnitMessage, outgoing
+from capture.messages import Outgoing, StrokeMessage, UnitMessage, VerdictMessage, outgoing
 from capture.offers import Choice, Offers, offers
 from capture.record import Job, Store
-from capture.sheet import Sheet
+from capture.replay import advice_json
+from capture.sheet import Pack, Sheet
 from capture.showing_steps import fact_json
 from capture.signing import Signing
 from capture.stock import StockError
@@ -46,6 +50,7 @@ class Unit:
 
     def __init__(self, store: Store, job_id: int, *, stock: Path | None = None, publishes: bool = False) -> None:
         """`stock` is the stock's file where the shop keeps one; `publishes` sends word of the unit with each fact."""
+        self._store = store
         self._signing = Signing(store, job_id)
         self._publishes = publishes
         job = self.job
@@ -74,10 +79,63 @@ class Unit:
         """Read the record anew: others may have written to this job."""
         return self._signing.look()
 
-    def after_verdict(self, check_id: int, verdict: Verdict) -> UnitNow:
-        """Return how the unit will stand once a running check has this verdict."""
-        self._signing.look()
-        return self._signing.after_verdict(check_id, verdict)
+    def keep_stroke(self, check_id: int, pack: str, kept: StrokeKept, *, at: datetime) -> None:
+        """Keep a stroke of a running check, with its message."""
+        message = StrokeMessage.of(
+            kept.stroke,
+            at=at,
+            bench=self.job.bench,
+            job=self.job.uuid,
+            pack=pack,
+            check=check_id,
+            seat=kept.seat,
+        )
+        # Without a broker nothing would ever empty the outbox, so then nothing goes in.
+        messages = [outgoing(message)] if self._publishes else []
+        self._store.add_stroke(check_id, kept.stroke, seat=kept.seat, at=at, messages=messages)
+
+    def keep_verdict(
+        self,
+        check_id: int,
+        pack: Pack,
+        verdict: Verdict,
+        advice: Sequence[Advice],
+        *,
+        recording_sha256: str,
+        recording_bytes: int,
+        at: datetime,
+    ) -> Outcome | None:
+        """End a running check with its verdict and messages; return how the change of parts before it came out.
+
+        Nothing where no change was predicted.
+        """
+        before = len(self.look().outcomes)
+        after = self._signing.after_verdict(check_id, verdict)
+        outcome = after.outcomes[-1] if len(after.outcomes) > before else None
+        message = VerdictMessage.of(
+            verdict,
+            at=at,
+            bench=self.job.bench,
+            job=self.job.uuid,
+            pack=pack.name,
+            check=check_id,
+            advice=[one.text for one in advice],
+            recording_sha256=recording_sha256,
+            attempt=1 + sum(check.pack == pack.name and check.verdict is not None for check in self.job.checks),
+            outcome=outcome.text if outcome is not None else "",
+        )
+        self._store.finish_check(
+            check_id,
+            verdict,
+            advice=[advice_json(pack, one) for one in advice],
+            recording_sha256=recording_sha256,
+            recording_bytes=recording_bytes,
+            software_version=__version__,
+            at=at,
+            messages=[outgoing(message), *self.word(after, at)] if self._publishes else [],
+        )
+        self.look()
+        return outcome
 
     def word(self, now: UnitNow, at: datetime) -> list[Outgoing]:
         """Return the message that tells how the unit stands, if anybody is told."""

@@ -6,10 +6,8 @@ the form with the reason. Which facts are allowed is decided in `signing`, how t
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from contextlib import aclosing
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Literal
 
@@ -30,26 +28,14 @@ from capture.signing import Refused
 from capture.steps import Torque
 from capture.tightened import tightened, typed_torques, wrong_count
 from capture.unit_now import UnitNow
-from capture.wrench import tightenings
-from drivers.torque import LEAST_UNM, TorqueSettings
-from drivers.units import format_length, format_torque, parse_duration
+from capture.wrench_field import WrenchField, WrenchSetup
+from drivers.units import format_length, parse_duration
 
-__all__ = ["ScreenName", "UnitControls", "WrenchSetup"]
+__all__ = ["ScreenName", "UnitControls"]
 
 ScreenName = Literal["", "parts", "steps", "sign-off"]
 #: Takes what was typed; returns why it will not do, or nothing.
 Submit = Callable[[dict[str, str]], Awaitable[str]]
-
-#: How long a form waits for a tightening. Whoever needs longer opens it again.
-_WRENCH_WAIT_S = 1800.0
-
-
-@dataclass(frozen=True, slots=True)
-class WrenchSetup:
-    """The torque wrench of a bench: its port, and how its lines are read."""
-
-    port: str
-    settings: TorqueSettings
 
 
 class UnitControls:
@@ -61,9 +47,8 @@ class UnitControls:
         self.screen: ScreenName = ""
         self._page = Page()
         self._submit: Submit | None = None
-        self._listening: asyncio.Task[None] | None = None
-        self._pulled: list[int] = []
-        """The torques that the wrench sent for the open form."""
+        self._pulls: WrenchField | None = None
+        """What fills the open form's torque, where there is a wrench."""
 
     # -- what is shown -----------------------------------------------------------------------------------
 
@@ -175,10 +160,9 @@ class UnitControls:
         self._page.form, self._submit = form, submit
 
     def _close_form(self) -> None:
-        if self._listening is not None:
-            self._listening.cancel()
-            self._listening = None
-        self._page.form, self._submit, self._pulled = None, None, []
+        if self._pulls is not None:
+            self._pulls.close()
+        self._page.form, self._submit, self._pulls = None, None, None
 
     def _by(self, *, known: bool = True) -> Field:
         return Field("by", "by", self._bench.view.technician if known else "", "a name, or scan the badge")
@@ -274,12 +258,13 @@ class UnitControls:
         title = f"Step {index + 1}: {step.title}" + (f", {step.details()}" if step.details() else "")
         if isinstance(step, Torque):
             many = f"; {step.bolt_count} bolts: one for all, or each after a semicolon" if step.bolt_count else ""
-            hint = f"such as {step.value or '46 N m'}{many}"
+            hint = f"with its unit, as read at the wrench{many}"
             torque = Field("torque", "torque reached", hint=hint, optional=step.value is None)
             self._ask(
                 Form(title, [torque, self._by()], said=said, does="signs the step"), self._torque_done(index, step)
             )
-            self._listen(step)
+            if self._wrench is not None and self._page.form is not None:
+                self._pulls = WrenchField(self._wrench, self._page.form, step, self._bench.view_changed)
         elif step.minimum_ns is not None:
             begun = standing.state == "begun"
             hint = "leave empty: it lasted from when it was begun" if begun else "leave empty: it begins now"
@@ -314,24 +299,21 @@ class UnitControls:
             done = StepDone(index, self._person(values["by"]))
             if not values["torque"]:
                 return await self._step(done)
-            from_wrench = bool(self._pulled) and values["torque"] == self._pulled_text(step)
+            pulls = self._pulls if self._pulls and values["torque"] == self._pulls.text else None
             try:
-                torques = self._pulled if from_wrench else typed_torques(values["torque"])
+                torques = pulls.torques if pulls else typed_torques(values["torque"])
             except ValueError as error:
                 return str(error)
-            wrong = wrong_count(step, torques)
             assert self._bench.unit is not None
-            for torque in torques:
-                against = self._bench.unit.against(replace(done, torque_unm=torque), datetime.now(UTC))
-                wrong = wrong or against
-            if wrong:
-                if from_wrench and self._page.form is not None:
-                    # What was tightened wrongly is tightened, and read, again.
-                    self._pulled = []
-                    self._page.form.put("torque", "")
-                return f"{wrong}. Nothing was written"
-            port = self._wrench.port if from_wrench and self._wrench is not None else ""
-            return await self._step(tightened(step, done, torques, port))
+            now = datetime.now(UTC)
+            wrong = [wrong_count(step, torques)]
+            wrong += [self._bench.unit.against(replace(done, torque_unm=torque), now) for torque in torques]
+            why = next((one for one in wrong if one), "")
+            if not why:
+                return await self._step(tightened(step, done, torques, pulls.port if pulls else ""))
+            if pulls is not None:
+                pulls.again()
+            return f"{why}. Nothing was written"
 
         return submit
 
@@ -340,37 +322,6 @@ class UnitControls:
         if not why and self._now.standing.next_step is not None:
             self._page.chosen = self._now.standing.next_step
         return why
-
-    # -- the wrench --------------------------------------------------------------------------------------
-
-    def _pulled_text(self, step: Torque) -> str:
-        return "; ".join(format_torque(torque, step.unit) for torque in self._pulled)
-
-    def _listen(self, step: Torque) -> None:
-        if self._wrench is None:
-            return
-        form = self._page.form
-        assert form is not None
-        form.said = (*form.said, f"Or tighten: the wrench at {self._wrench.port} is listened to.")
-        self._listening = asyncio.create_task(self._hear(self._wrench, form, step), name="wrench")
-
-    async def _hear(self, wrench: WrenchSetup, form: Form, step: Torque) -> None:
-        floor_unm = max(LEAST_UNM, (step.value_unm or 0) // 10)
-        try:
-            peaks = tightenings(wrench.port, wrench.settings, wait_s=_WRENCH_WAIT_S, floor_unm=floor_unm)
-            async with aclosing(peaks):
-                async for torque in peaks:
-                    short = step.value_unm is not None and torque < step.value_unm
-                    if short and step.allows(torque) is False:
-                        form.problem = f"{format_torque(torque, step.unit)} is short of {step.window()}: go on"
-                        continue
-                    self._pulled = [*self._pulled, torque][-(step.bolt_count or 1) :]
-                    form.problem = ""
-                    form.put("torque", self._pulled_text(step))
-                    self._bench.view_changed()
-        except ConnectionError as error:
-            form.problem = f"{error}. The torque can be typed."
-            self._bench.view_changed()
 
     # -- the sign-off ------------------------------------------------------------------------------------
 

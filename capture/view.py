@@ -68,6 +68,8 @@ class BenchView:
     advice: list[str] = field(default_factory=list)
     outcome: str = ""
     """How the change of parts before the newest verdict came out, in words; empty without one."""
+    as_predicted: bool = True
+    """Whether that change came out as predicted."""
     signed_off: str = ""
     """Who released the unit; empty until somebody has."""
     reading_nm: int | None = None

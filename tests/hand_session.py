@@ -13,7 +13,7 @@ from capture.session import Session, by_hand, run_session, summary
 from capture.sheet import load_sheet
 from capture.simulation.scenario import DEMO_INDICATOR
 from capture.stream import indicator_from
-from capture.unit_controls import WrenchSetup
+from capture.wrench_field import WrenchSetup
 from drivers.torque import TorqueSettings
 
 SHEET = Path(__file__).resolve().parent.parent / "fixtures" / "demo" / "workshop-forwarder.toml"

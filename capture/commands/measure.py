@@ -74,7 +74,7 @@ def run(
     from capture.config import load_config
     from capture.daemon import BenchSetup
     from capture.session import Face, Session, by_hand, in_order, run_session, summary
-    from capture.unit_controls import WrenchSetup
+    from capture.wrench_field import WrenchSetup
 
     with errors_in_words():
         settled = load_config(config)

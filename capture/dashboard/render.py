@@ -93,7 +93,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     roomy = height >= 30
     rows: list[Row] = [[(ink.pick("─", "-") * width, "")]]
     rows += urgent_rows(view, width, roomy, ink)
-    rows += said("SAID", view.said, width, 2 if roomy else 1, "bold", ink)
+    rows += said("SAID", view.said, width, 2, "bold", ink)
     if view.fixture != "off":
         # Why there is no air, and what to do, must be read to its end.
         most = 2 if view.air_state in ("armed", "applied") else 4
@@ -103,7 +103,12 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     then = view.verdict.next_step if view.verdict is not None else ""
     if then and then != view.message:
         next_rows += said("THEN" if view.message else "NEXT", then, width, 2 if roomy else 1, "", ink)
-    advice = said("CAME OUT", view.outcome, width, 2 if roomy else 1, "", ink)
+    if view.as_predicted:
+        advice = said("RESULT", view.outcome, width, 2, "", ink)
+    else:
+        # What to look for must be read to its end.
+        rows += said("NOT AS PREDICTED", view.outcome, width, 4, "bold red", ink)
+        advice = []
     for index, line in enumerate(view.advice, 1):
         advice += said(f"CHANGE {index}" if len(view.advice) > 1 else "CHANGE", line, width, 2 if roomy else 1, "", ink)
     # The first step and the best change both stay, whatever has to go.

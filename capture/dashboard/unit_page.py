@@ -50,7 +50,7 @@ def _form_rows(form: Form, width: int, ink: Ink) -> list[Row]:
         if here:
             row.append((ink.pick("▏", "_"), "bold"))
         if not field.value and field.hint:
-            row.append((ink.text(field.hint), "dim"))
+            row.append((ink.text(f"({field.hint})"), "dim"))
         rows.append(row)
     if form.problem:
         rows += bullet(f" {ink.pick('×', 'x')} ", form.problem, width, ink, mark_style="bold red", style="bold red")
