@@ -87,7 +87,7 @@ class Controls:
             if bench.finished.is_set():
                 if any(not pack.is_good for pack in view.packs):
                     words.append("Enter next pack")
-                words.append("r again")
+                words += ["r again"] if view.pack >= 0 else []
             else:
                 words.append("r start over")
         if bench.unit is not None:
@@ -174,6 +174,9 @@ class Controls:
     async def _start(self, index: int) -> None:
         """Begin a check; what the record has against it is said, and the session goes on."""
         self._bench.view.warning = self._bench.standing_warning
+        if self._bench.unit is not None and self._bench.unit.now.released:
+            self._bench.view.warning = "Signed off: more work on the unit is a new job. q ends this session."
+            return
         try:
             await self._bench.start_check(index)
         except RecordError as error:

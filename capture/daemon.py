@@ -463,6 +463,8 @@ class Bench:
             self._heard_ns = monotonic_ns()
             self.view.indicator = "up"
             self.view.message = running.check.next_step() if running else ""
+            if self.unit is not None:
+                show_unit(self.view, self.unit.now, self.choice)
             self.view.indicator_text = f"{self.setup.port}, {self.setup.driver.name}"
             self._tell_status()
         self._on_change()

@@ -33,6 +33,7 @@ from capture.simulation.scenario import (
     DEMO_SEED,
     DEMO_STEPS,
     DEMO_TECHNICIAN,
+    TROUBLED_BENCH,
     DemoCheck,
     troubled_checks,
 )
@@ -102,13 +103,14 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
     shutil.copyfile(demo_data() / "workshop-forwarder.toml", sheet_path)
     sheet = load_sheet(sheet_path)
     driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
+    bench = TROUBLED_BENCH if troubles else DEMO_BENCH
     # A pty has no baud to speak of, but the settings are those of a real port.
     with tempfile.TemporaryDirectory(prefix="strokelog-demo-") as folder:
         port = Path(folder) / "indicator"
         async with (
             demo_broker() as broker_port,
             _subscribed(broker_port) as seen,
-            PtyBench(SimulatedBench(DEMO_BENCH, DEMO_CHECKS[0].physics, DEMO_SEED), port, speed=speed) as simulated,
+            PtyBench(SimulatedBench(bench, DEMO_CHECKS[0].physics, DEMO_SEED), port, speed=speed) as simulated,
         ):
             setup = BenchSetup(
                 bench=_BENCH,

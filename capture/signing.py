@@ -21,8 +21,9 @@ from capture.verdict import Verdict
 
 __all__ = ["Refused", "Signing", "happened_in"]
 
-#: A number above that of every entry: what is about to be written comes after them all.
-_NEXT = 2**62
+#: A number above that of every entry: what is about to be written comes after them all, and before whatever is asked
+#: about it (`signoff` asks with a number above this one).
+_NEXT = 2**61
 
 
 class Refused(Exception):

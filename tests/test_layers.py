@@ -11,8 +11,9 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PURE = (
-    "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts", "gauge",
-    "changes", "plan", "pack_states", "signoff", "unit_now", "offers", "unit_words", "tightened", "scan", "allot", "check", "air", "safety", "cycle",
+    "strokes", "stroke_measure", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts",
+    "gauge", "changes", "plan", "pack_states", "signoff", "unit_now", "offers", "unit_words", "tightened",
+    "scan", "allot", "check", "air", "safety", "cycle",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
 OUTER = ("daemon", "record", "recording", "publish", "board", "cli", "commands", "listen", "view", "stock", "waiting")

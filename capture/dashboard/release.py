@@ -13,23 +13,18 @@ from capture.view import BenchView
 __all__ = ["release_screen"]
 
 
-def _pack_line(pack: PackState, standing: Standing, ink: Ink) -> Row:
-    if pack.state == "stale":
-        look = STALE
-    elif pack.state == "unchecked":
-        return [(" ", ""), (ink.pick("··", ".."), ""), (ink.text(f" {pack.pack}: not checked"), "")]
-    else:
-        look = LOOKS["good"] if pack.state == "good" else LOOKS.get(pack.words, LOOKS["inconclusive"])  # type: ignore[call-overload]
-    words = pack.words if pack.words and pack.state == "not good" else pack.state
+def _pack_rows(pack: PackState, standing: Standing, width: int, ink: Ink) -> list[Row]:
+    shape, style, words = ink.pick("··", ".."), "", "not checked"
+    look = STALE if pack.state == "stale" else LOOKS["good"] if pack.state == "good" else None
+    if pack.state == "not good":
+        look = next((one for word, one in LOOKS.items() if word == pack.words), LOOKS["inconclusive"])
+    if look is not None:
+        shape, style = ink.pick(look.shape, look.ascii_shape), look.style
+        words = pack.words if pack.state == "not good" else pack.state
     entry = standing.overrides.get(pack.pack)
-    passed = ""
     if entry is not None and isinstance(entry.fact, Override):
-        passed = f"; may pass, says {entry.fact.by}: {entry.fact.reason}"
-    return [
-        (" ", ""),
-        (ink.pick(look.shape, look.ascii_shape), look.style),
-        (ink.text(f" {pack.pack}: {words}{passed}"), ""),
-    ]
+        words += f"; may pass, says {entry.fact.by}: {entry.fact.reason}"
+    return bullet(f" {shape} ", f"{pack.pack}: {words}", width, ink, mark_style=style)
 
 
 def release_screen(
@@ -38,7 +33,7 @@ def release_screen(
     """Return the screen. What can be chosen is what stands against the sign-off."""
     ink = Ink(ascii_only)
     closed = sum(one.closed for one in standing.steps)
-    head: list[Row] = [_pack_line(pack, standing, ink) for pack in standing.packs]
+    head: list[Row] = [row for pack in standing.packs for row in _pack_rows(pack, standing, width, ink)]
     head.append([(f" steps: {closed} of {len(standing.steps)} done", "")])
     for caution in standing.cautions:
         head += bullet(" look at: ", caution, width, ink, mark_style="bold yellow")

@@ -98,7 +98,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         # Why there is no air, and what to do, must be read to its end.
         most = 2 if view.air_state in ("armed", "applied") else 4
         rows += said("AIR", air_text(view), width, most, "bold" if view.air_state == "applied" else "", ink)
-    spare = max(2, height // 4 - len(rows) - 2)
+    spare = max(2, height // 4 - len(rows) - 1)
     next_rows = said("NEXT", view.message, width, 3 if roomy else 2, "bold", ink)
     then = view.verdict.next_step if view.verdict is not None else ""
     if then and then != view.message:
@@ -107,10 +107,12 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         advice = said("RESULT", view.outcome, width, 2, "", ink)
     else:
         # What to look for must be read to its end.
-        rows += said("NOT AS PREDICTED", view.outcome, width, 4, "bold red", ink)
+        rows += said("RESULT", view.outcome, width, 6, "bold red", ink)
         advice = []
+    several = len(view.advice) > 1
     for index, line in enumerate(view.advice, 1):
-        advice += said(f"CHANGE {index}" if len(view.advice) > 1 else "CHANGE", line, width, 2 if roomy else 1, "", ink)
+        most = 1 if several and not roomy else 2
+        advice += said(f"CHANGE {index}" if several else "CHANGE", line, width, most, "", ink)
     # The first step and the best change both stay, whatever has to go.
     kept_advice = advice[: max(1, spare - len(next_rows))]
     rows += next_rows[: max(1, spare - len(kept_advice))] + kept_advice

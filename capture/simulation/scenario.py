@@ -24,6 +24,7 @@ __all__ = [
     "DEMO_SEED",
     "DEMO_STEPS",
     "DEMO_TECHNICIAN",
+    "TROUBLED_BENCH",
     "DemoCheck",
     "troubled_checks",
 ]
@@ -77,6 +78,9 @@ DEMO_BENCH = BenchSpec(
     wire=WireSpec("line"),
     technician=Technician(rest_s=0.8, hold_s=0.9),
 )
+
+#: The same bench where everything goes wrong: at an unhurried pace each trouble shows as what it is.
+TROUBLED_BENCH = replace(DEMO_BENCH, technician=Technician(rest_s=1.0, hold_s=1.2))
 
 #: How the demo's steps are signed, by their number on the sheet: what the technician types, empty for a confirmation.
 DEMO_STEPS: Mapping[int, str] = MappingProxyType({1: "35 min", 2: "", 3: "20.2 N m", 4: "45.6 N m"})
