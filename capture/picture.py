@@ -93,7 +93,8 @@ def show_unit(view: BenchView, now: UnitNow, choice: Choice) -> None:
     if view.signed_off:
         view.message = f"Signed off by {view.signed_off}. q ends the session."
     elif not measuring and (on_screen is None or on_screen.is_good):
-        view.message = _what_is_next(view, now)
+        said = f"{view.verdict.next_step} " if view.verdict is not None else ""
+        view.message = said + _what_is_next(view, now)
 
 
 def _what_is_next(view: BenchView, now: UnitNow) -> str:

@@ -23,6 +23,7 @@ from capture.dashboard.steps import steps_screen
 from capture.dashboard.unit_page import Page
 from capture.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.offers import taken, typed_change
+from capture.record import RecordError
 from capture.scan import NotUnderstood, PartFitted, TechnicianNamed, read_scan
 from capture.signing import Refused
 from capture.steps import Torque
@@ -182,7 +183,7 @@ class UnitControls:
         """Write facts and close the form; return why they were refused, if they were."""
         try:
             written = await self._bench.write(facts)
-        except (Refused, PlanError) as error:
+        except (Refused, PlanError, RecordError) as error:
             return str(error)
         self._close_form()
         said = [one.text[0].upper() + one.text[1:] + "." for one in written]

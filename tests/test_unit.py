@@ -23,6 +23,7 @@ from test_air_check import stand
 from test_live import GOOD, ended, setup_for, simulated
 
 from capture.changes import PlanError
+from capture.config import ConfigError, load_config
 from capture.controls import Controls, presses
 from capture.daemon import Bench
 from capture.dashboard import Keys
@@ -301,6 +302,16 @@ async def test_a_verdict_and_a_fact_tell_the_shop_how_the_unit_stands(
     assert last["against"][0] == "pack 'reverse' is not checked"
 
 
+def test_the_wrench_is_a_table_of_its_own_in_the_settings(tmp_path: Path) -> None:
+    settings = tmp_path / "config.toml"
+    settings.write_text('[wrench]\nport = "/dev/ttyUSB1"\nunit = "N m"\n')
+    wrench = load_config(settings).wrench
+    assert wrench is not None and (wrench.port, wrench.unit, wrench.baud) == ("/dev/ttyUSB1", "N m", 9600)
+    settings.write_text('[wrench]\nport = "/dev/ttyUSB1"\nmake = "x"\n')
+    with pytest.raises(ConfigError, match=r"wrench\.make: is no setting of \[wrench\]; there are: unit, decimal, baud"):
+        load_config(settings)
+
+
 # -- keys and scans ------------------------------------------------------------------------------------------------
 
 
@@ -360,6 +371,19 @@ async def test_no_screen_opens_over_air_that_can_come_and_no_parts_are_changed_i
         assert controls.unit.screen == "steps"
         await controls.take(Scan("unit:OTHER"))
         assert bench.view.unit_serial == "FW3-0042"
+
+
+async def test_what_the_record_refuses_stays_on_the_form_and_the_session_goes_on(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (controls, bench):
+        await bench.end_check()
+        with Store.open(bench.setup.record_path) as store:  # somebody signs at another desk
+            store.add_fact(bench.job_id, SignedOff("Di"), at=AT)
+        for key in ("s", "2", "\r", "\r"):
+            await controls.take(Key(key))
+        assert "was signed off at" in controls.unit.draw(80, 24, False).text.replace("\n", " ")  # type: ignore[attr-defined]
+        for key in ("escape", "escape", "1"):
+            await controls.take(Key(key))
+        assert bench.finished.is_set() and "more work on the unit is a new job" in bench.view.warning
 
 
 async def test_a_scanner_and_a_hand_on_one_line_are_told_apart(tmp_path: Path) -> None:

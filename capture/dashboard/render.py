@@ -101,7 +101,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     spare = max(2, height // 4 - len(rows) - 1)
     next_rows = said("NEXT", view.message, width, 3 if roomy else 2, "bold", ink)
     then = view.verdict.next_step if view.verdict is not None else ""
-    if then and then != view.message:
+    if then and not view.message.startswith(then):
         next_rows += said("THEN" if view.message else "NEXT", then, width, 2 if roomy else 1, "", ink)
     if view.as_predicted:
         advice = said("RESULT", view.outcome, width, 2, "", ink)
