@@ -35,6 +35,7 @@ __all__ = [
     "moved_packs",
     "part_of",
     "percent",
+    "predict",
     "step_of",
     "target_of",
     "what_to_do",
@@ -138,6 +139,20 @@ def moved_packs(pack: Pack, changes: Sequence[Change]) -> dict[str, float]:
         for name, factor in adjuster.moves.items():
             moved[name] = moved.get(name, 0.0) + factor * step_of(adjuster, change.before, change.after)
     return moved
+
+
+def predict(pack: Pack, verdict: Verdict, changes: Sequence[Change]) -> tuple[int, int]:
+    """Return the mean and its expanded uncertainty that the pack's next check should show after `changes`, nm.
+
+    The uncertainty is reckoned as for an advice: the measurement's and the handled parts' own.
+    """
+    predicted, variance = verdict.mean_nm, verdict.standard_uncertainty_nm**2
+    for change in changes:
+        adjuster = pack.adjusters[change.adjuster]
+        predicted += step_of(adjuster, change.before, change.after)
+        handled = abs(change.after - change.before) if isinstance(adjuster, Shim) else 2
+        variance += handled * adjuster.tolerance**2 / 3
+    return predicted, math.ceil(coverage_factor(verdict.dof) * math.sqrt(variance))
 
 
 def advise(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> list[Advice]:

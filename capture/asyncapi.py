@@ -19,10 +19,13 @@ from capture.messages import (
     MESSAGES,
     BenchStatus,
     BudgetLineMessage,
+    PackMessage,
     StrokeMessage,
+    UnitMessage,
     VerdictMessage,
     status_topic,
     stroke_topic,
+    unit_topic,
     verdict_topic,
 )
 
@@ -40,6 +43,7 @@ _CHANNELS: Final = {
     "status": (status_topic(_BENCH), True, "On connecting and on every change; the last will says `offline`."),
     "stroke": (stroke_topic(_BENCH, _PACK), False, "Every stroke as it completes."),
     "verdict": (verdict_topic(_BENCH, _PACK), True, "When a check ends; the newest of each pack is retained."),
+    "unit": (unit_topic(_BENCH), True, "With every verdict, change of parts, step, override and sign-off."),
 }
 _EXAMPLE: Final[dict[str, Any]] = {"at": datetime(2025, 11, 25, 9, 7, 30, tzinfo=UTC), "bench": "bay-1"}
 _JOB: Final = UUID("5d3f2c9e-7f0a-4b55-9a3e-2f6f0c1d8a44")
@@ -75,6 +79,17 @@ def _examples() -> dict[str, BaseModel]:
         "stroke": StrokeMessage(id=ids["stroke"], job=_JOB, pack="low", check=7, seat=False, **stroke, **_EXAMPLE),
         "verdict": VerdictMessage(
             id=ids["verdict"], job=_JOB, pack="low", check=7, budget=(line,), **verdict, **_EXAMPLE
+        ),
+        "unit": UnitMessage(
+            id=ids["unit"],
+            job=_JOB,
+            unit_serial="FW3-0117",
+            packs=(PackMessage(pack="low", state="good"), PackMessage(pack="high", state="stale")),
+            steps=4,
+            steps_closed=1,
+            next_step="clean passages",
+            against=("pack high: parts of 'low' were changed since its check",),
+            **_EXAMPLE,
         ),
     }
 

@@ -19,7 +19,7 @@ from capture.commands.collect import collect
 from capture.commands.export import export
 from capture.commands.keep import backup, prune, restore
 from capture.commands.measure import demo, run
-from capture.commands.plan import plan
+from capture.commands.plan import change, plan
 from capture.commands.records import check_sheet, jobs, show
 from capture.commands.report import report
 from capture.commands.signoff import override, sign_off, step, steps
@@ -67,6 +67,7 @@ COMMANDS = (
     jobs,
     show,
     plan,
+    change,
     steps,
     step,
     override,

@@ -13,6 +13,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from capture.gauge import Gauge
 from capture.publish import BrokerSettings
+from drivers.torque import TorqueSettings
 
 __all__ = ["Config", "ConfigError", "Retention", "default_config_path", "load_config"]
 
@@ -51,6 +52,12 @@ class Fixture(BaseModel):
     def driver_settings(self) -> dict[str, Any]:
         """Return what the driver's own settings model validates."""
         return dict(self.__pydantic_extra__ or {})
+
+
+class Wrench(TorqueSettings):
+    """The torque wrench: its port, and how its lines are read."""
+
+    port: str = Field(min_length=1)
 
 
 class GaugeIdentity(BaseModel):
@@ -103,6 +110,7 @@ class Config(BaseSettings):
     """The stock's SQLite file, where benches share one; else it lies beside the record."""
     indicator: Indicator = Indicator()
     gauge: GaugeIdentity | None = None
+    wrench: Wrench | None = None
     fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
     retention: Retention | None = None
@@ -153,9 +161,10 @@ def load_config(path: Path | None = None) -> Config:
             key = ".".join(str(part) for part in item["loc"])
             what = str(item["msg"]).removeprefix("Value error, ")
             if item["type"] == "extra_forbidden":
-                name = str(item["loc"][0])
-                tables: dict[str, type[BaseModel]] = {"gauge": GaugeIdentity, "retention": Retention}
-                there = f"there are: {', '.join(tables.get(name, Config).model_fields)}"
-                what = f"is no setting{f' of [{name}]' if name in tables else ''}; {there}"
+                where = str(item["loc"][0])
+                tables: dict[str, type[BaseModel]] = {"gauge": GaugeIdentity, "retention": Retention, "wrench": Wrench}
+                table = tables.get(where, Config)
+                there = f"there are: {', '.join(table.model_fields)}"
+                what = f"is no setting; {there}" if table is Config else f"is no setting of [{where}]; {there}"
             lines.append(f"{source} (or the environment): {key}: {what}")
         raise ConfigError("\n".join(lines)) from error

@@ -2,17 +2,16 @@
 
 It decides nothing itself. Bytes go to the recording before anything is made of them; strokes go to the record, with
 their message, as they complete; a verdict is recorded after its recording is on the disk. Everything that can wait
-for a disk runs on one thread of its own, in order, so that the event loop never does.
+for a disk runs on one thread of its own, in order, so that the event loop never does. The check being measured is in
+`running`, the unit with its facts in `unit`, what is shown in `picture`.
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from importlib import import_module
@@ -21,73 +20,37 @@ from time import monotonic_ns
 from typing import Any
 from uuid import uuid4
 
-from capture import __version__
 from capture.advice import Advice, advise
-from capture.air_check import AirCheck, FixtureSetup, Standing
-from capture.check import MOST_TIMES, Check, CheckState, Effect, Finished, StrokeKept
+from capture.air_check import AirCheck, Standing
+from capture.bench_setup import BenchSetup
+from capture.bench_status import bench_status
+from capture.changes import Outcome
+from capture.check import MOST_TIMES, Effect, Finished, StrokeKept
 from capture.cycle import StrokesToMake
 from capture.diagnosis import how_far_off
-from capture.gauge import Gauge
+from capture.facts import Fact
 from capture.lock import BenchLock
-from capture.messages import BenchStatus, Outgoing, StrokeMessage, VerdictMessage, outgoing, topic_level
+from capture.messages import BenchStatus
+from capture.offers import NO_CHOICE, Choice
+from capture.picture import new_view, show_air, show_check, show_readings, show_unit, show_verdict
 from capture.playback import Playback, open_port
-from capture.publish import BrokerSettings, BrokerState, Publisher
+from capture.publish import BrokerState, Publisher
 from capture.record import RecordError, Store
-from capture.recording import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingWriter
-from capture.replay import advice_json
-from capture.sheet import Pack, Sheet
-from capture.stream import FixtureStream, IndicatorStream, limits_of
-from capture.strokes import State, Stroke
+from capture.running import RunningCheck, begin_recording, since
+from capture.stream import IndicatorStream
+from capture.strokes import Stroke
+from capture.unit import Unit, Written
 from capture.verdict import MOST_STROKES, Verdict
-from capture.view import BenchView, PackView, StrokeView
-from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+from capture.view import StrokeView
 from drivers.transport import Chunk, Lost, Opened, Transport
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
 
 _LOOK_EVERY_S, _SILENT_S = 0.5, 3.0
 
-#: What `on_event` is told: a stroke as shown, a verdict, or a warning in words; with the name of the pack.
-Happening = StrokeView | Verdict | str
-
-
-@dataclass(frozen=True, slots=True)
-class BenchSetup:
-    """Everything a bench needs to know before it starts."""
-
-    bench: str
-    port: str
-    driver: IndicatorDriver
-    settings: IndicatorSettings
-    indicator: dict[str, Any]
-    """The indicator as a recording's header names it: "driver" and the settings as they were written."""
-    sheet: Sheet
-    sheet_toml: str
-    unit_serial: str
-    technician: str
-    data_dir: Path
-    record_path: Path
-    broker: BrokerSettings | None = None
-    gauge: Gauge | None = None
-    """Which gauge the indicator is, where the shop says so."""
-    fixture: FixtureSetup | None = None
-    """The air-check fixture; None where the valve is worked by hand."""
-    fixture_header: dict[str, Any] | None = None
-    """The fixture as a recording's header names it."""
-    speed: float = 1.0
-    """How many times faster than the wall clock the bench's time runs; only a simulated bench can be faster."""
-
-
-@dataclass(slots=True)
-class _Running:
-    """One check being measured: its row in the record, its recording, and the cores that it feeds."""
-
-    id: int
-    pack: Pack
-    check: Check
-    stream: IndicatorStream
-    recording: RecordingWriter
-    started_ns: int
+#: What `on_event` is told: a stroke as shown, a verdict, a fact of the unit, or a warning in words; with the name of
+#: the pack, or nothing where it is of none.
+Happening = StrokeView | Verdict | Written | str
 
 
 async def _ended(task: asyncio.Task[None]) -> None:
@@ -120,38 +83,33 @@ class Bench:
         self._on_change = on_change
         self._on_event = on_event
         self.packs = setup.sheet.order()
-        self.view = BenchView(
-            bench=setup.bench,
-            unit_serial=setup.unit_serial,
-            technician=setup.technician,
-            sheet_name=f"{setup.sheet.sheet.name} ({setup.sheet.sheet.revision})",
-            display_unit=setup.sheet.display_unit,
-            packs=[PackView(pack.name, "waiting") for pack in self.packs],
-            indicator_text=f"{setup.port}, {setup.driver.name}",
-            broker="off" if setup.broker is None else "connecting",
-        )
-        if setup.sheet.air is not None:
-            self.view.air = setup.sheet.air.text(setup.sheet.display_unit)
+        """The packs in the order to check them, with their parts as fitted now."""
+        self.view = new_view(setup)
         self.advice: list[Advice] = []
         """What the newest verdict advises."""
         self.out_of_reach = ""
         """Where no part brings the newest verdict's pack into range: how far off it is and what it looks like."""
         self.job_id = 0
+        self.unit: Unit | None = None
+        """What the record says of the unit, once there is a job."""
+        self.choice: Choice = NO_CHOICE
+        """Which changes of parts are on offer."""
         self._job = uuid4()
+        self._job_closed = False
+        """Whether the job goes on from an earlier session and nothing was measured in this one yet."""
         self._store: Store | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="record")
         self._publisher: Publisher | None = None
         self.air: AirCheck | None = None
         """The fixture's control, None where the valve is worked by hand."""
         if setup.fixture is not None:
-            self.view.fixture = "connecting"
             self.air = AirCheck(
                 setup.fixture,
                 on_bytes=self._fixture_bytes,
                 on_lost=self._fixture_lost,
                 on_change=self._air_changed,
             )
-        self._running: _Running | None = None
+        self._running: RunningCheck | None = None
         self._idle = IndicatorStream(setup.driver, setup.settings)
         self._began_ns = self._idle_from_ns = monotonic_ns()
         self._busy = asyncio.Lock()
@@ -169,8 +127,6 @@ class Bench:
         self.view.warning = self.standing_warning
         self._last_stroke: tuple[datetime, int] | None = None
         """When the newest stroke was kept, and its travel as the sheet measures."""
-        self._verdicts: Counter[str] = Counter()
-        """How many verdicts each pack has had in this job."""
         self._air_told: Standing | None = None
 
     # -- life --------------------------------------------------------------------------------------------
@@ -186,6 +142,8 @@ class Bench:
         try:
             await self._in_thread(store.abandon_open_checks, setup.bench, at=datetime.now(UTC))
             async with contextlib.AsyncExitStack() as stack:
+                if setup.resume is not None:
+                    await self._go_on(store, setup.resume)
                 if setup.broker is not None:
                     self._publisher = Publisher(
                         setup.broker, store, self._in_thread, self._status(), on_state=self._broker_changed
@@ -225,24 +183,43 @@ class Bench:
         """The session ends: keep what a running check has, and close the job."""
         async with self._busy:
             await self._abandon("session ended")
-            if self._store is not None and self.job_id:
+            if self._store is not None and self.job_id and not self._job_closed:
                 await self._in_thread(self._store.close_job, self.job_id, at=datetime.now(UTC))
 
     async def _begin_job(self, store: Store, now: datetime) -> None:
-        """Begin the job with its first check: a session that measured nothing leaves nothing in the record."""
-        setup = self.setup
+        """Begin the job with its first check or fact: a session that did nothing leaves nothing in the record."""
+        sheet = self.setup.sheet.sheet
         self.job_id = await self._in_thread(
             store.open_job,
             uuid=self._job,
-            bench=setup.bench,
-            unit_serial=setup.unit_serial,
-            technician=setup.technician,
-            sheet_name=setup.sheet.sheet.name,
-            sheet_revision=setup.sheet.sheet.revision,
-            sheet_toml=setup.sheet_toml,
+            bench=self.setup.bench,
+            unit_serial=self.view.unit_serial,
+            technician=self.view.technician,
+            sheet_name=sheet.name,
+            sheet_revision=sheet.revision,
+            sheet_toml=self.setup.sheet_toml,
             at=now,
         )
         self.view.job = str(self.job_id)
+        self.unit = await self._unit_of(store, self.job_id)
+
+    async def _unit_of(self, store: Store, job_id: int) -> Unit:
+        publishes = self.setup.broker is not None
+        unit: Unit = await self._in_thread(Unit, store, job_id, stock=self.setup.stock, publishes=publishes)
+        return unit
+
+    async def _go_on(self, store: Store, job_id: int) -> None:
+        """Take up a job of an earlier session. Raises RecordError where that cannot be."""
+        unit = self.unit = await self._unit_of(store, job_id)
+        job = unit.job
+        if unit.now.released:
+            raise RecordError(f"job {job_id} was signed off; begin a new job for more work on unit {job.unit_serial}")
+        if job.bench != self.setup.bench:
+            raise RecordError(f"job {job_id} is of bench {job.bench!r}; go on there, or give --bench {job.bench}")
+        self.job_id, self._job, self._job_closed = job_id, job.uuid, job.closed_at is not None
+        self.view.job, self.view.unit_serial = str(job_id), job.unit_serial
+        self.view.technician = self.view.technician or job.technician
+        await self._unit_changed()
 
     @property
     def standing_warning(self) -> str:
@@ -264,47 +241,38 @@ class Bench:
             now, started_ns = datetime.now(UTC), monotonic_ns()
             if not self.job_id:
                 await self._begin_job(self._store, now)
-            path = self._recording_path(pack, now)
-            header = {"recording": 1, "started": now.isoformat(), "bench": setup.bench, "indicator": setup.indicator}
-            if setup.fixture_header is not None:
-                header["fixture"] = setup.fixture_header
-            recording = await self._in_thread(RecordingWriter, path, header)
-            recording.mark(0, {"job": str(self._job), "pack": pack.name, "tech": setup.technician, "note": "check"})
-            check_id = await self._in_thread(
-                self._store.start_check,
-                self.job_id,
-                pack=pack.name,
-                indicator=setup.indicator,
-                recording_path=str(path),
-                low_nm=pack.low_nm,
-                high_nm=pack.high_nm,
-                strokes_wanted=pack.strokes,
-                seat_wanted=pack.seat_strokes,
-                measure=pack.measure,
-                gauge=setup.gauge.kept() if setup.gauge else None,
-                at=now,
+            if self._job_closed:
+                await self._in_thread(self._store.reopen_job, self.job_id, at=now)
+                self._job_closed = False
+            recording, path = await self._in_thread(
+                begin_recording, setup, self.job_id, self._job, pack, self.view.technician, now
             )
-            self._running = _Running(
-                check_id,
-                pack,
-                Check(pack, limits_of(setup.settings)),
-                IndicatorStream(setup.driver, setup.settings, pack.measure, self._fixture_stream()),
-                recording,
-                started_ns,
-            )
+            try:
+                check_id = await self._in_thread(
+                    self._store.start_check,
+                    self.job_id,
+                    pack=pack.name,
+                    indicator=setup.indicator,
+                    recording_path=str(path),
+                    low_nm=pack.low_nm,
+                    high_nm=pack.high_nm,
+                    strokes_wanted=pack.strokes,
+                    seat_wanted=pack.seat_strokes,
+                    measure=pack.measure,
+                    gauge=setup.gauge.kept() if setup.gauge else None,
+                    at=now,
+                )
+            except RecordError:
+                recording.close()
+                path.unlink()  # a recording of nothing that the record knows of
+                raise
+            self._running = RunningCheck.of(setup, check_id, pack, recording, started_ns)
             if self.air is not None:
                 self.air.begin_check(
                     StrokesToMake(pack.seat_strokes, pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
                 )
             self.finished.clear()
-            view = self.view
-            view.pack = pack_index
-            view.packs[pack_index].state, view.packs[pack_index].verdict = "measuring", None
-            view.low_nm, view.high_nm, view.preferred_nm = pack.low_nm, pack.high_nm, pack.preferred_nm
-            view.strokes_wanted, view.seat_wanted, view.measure = pack.strokes, pack.seat_strokes, pack.measure
-            view.strokes, view.verdict, view.advice = [], None, []
-            view.trace.clear()
-            view.message = self._running.check.next_step()
+            show_check(self.view, pack_index, pack, self._running.check.next_step())
             self._tell_status()
             self._on_change()
 
@@ -313,16 +281,6 @@ class Bench:
         async with self._busy:
             await self._abandon("ended by the technician")
 
-    def _recording_path(self, pack: Pack, now: datetime) -> Path:
-        name = f"{now:%Y%m%dT%H%M%S}-{topic_level(pack.name)}-{uuid4().hex[:6]}.jsonl"
-        return self.setup.data_dir / "recordings" / f"job-{self.job_id:05d}" / name
-
-    def _fixture_stream(self) -> FixtureStream | None:
-        fixture, air = self.setup.fixture, self.setup.sheet.air
-        if fixture is None:
-            return None
-        return FixtureStream(fixture.driver, fixture.settings, air.window_pa if air else None)
-
     async def _abandon(self, note: str) -> None:
         running, self._running = self._running, None
         if self.air is not None:
@@ -330,8 +288,7 @@ class Bench:
         if running is None or self._store is None:
             return
         try:
-            t_ns = running.recording.mark(self._since(running.started_ns, monotonic_ns()), {"note": note})
-            await self._effects(running, running.stream.finish(t_ns), last=True)
+            await self._effects(running, running.finish(monotonic_ns(), note), last=True)
             sha256 = await self._in_thread(running.recording.seal)
             await self._in_thread(
                 self._store.abandon_check,
@@ -344,9 +301,12 @@ class Bench:
             running.recording.close()
             self._rest(running)
         self.view.message = "The check was ended before its verdict; its strokes are kept."
+        if self.unit is not None:
+            # An earlier verdict of the pack still says what it said.
+            show_unit(self.view, self.unit.now, self.choice)
         self._on_change()
 
-    def _rest(self, running: _Running) -> None:
+    def _rest(self, running: RunningCheck) -> None:
         """No check is running: readings are only shown."""
         for shown in self.view.packs:
             if shown.name == running.pack.name:
@@ -356,9 +316,61 @@ class Bench:
         self._tell_status()
         self.finished.set()
 
-    def _since(self, anchor_ns: int, t_ns: int) -> int:
-        """Time on the bench's clock since `anchor_ns`; bytes that waited from before it count as arriving at it."""
-        return int(max(0, t_ns - anchor_ns) * self.setup.speed)
+    # -- the unit ----------------------------------------------------------------------------------------
+
+    async def write(self, facts: Sequence[Fact]) -> list[Written]:
+        """Put what happened to the unit into the record, in order. Raises Refused at the first that is refused."""
+        async with self._busy:
+            assert self._store is not None
+            now = datetime.now(UTC)
+            if self.unit is None:
+                await self._begin_job(self._store, now)
+            assert self.unit is not None
+            try:
+                written: list[Written] = await self._in_thread(self.unit.add, facts, at=now)
+            finally:
+                await self._unit_changed()
+            self._notify()
+        for one in written:
+            self._on_event(one, getattr(one.fact, "pack", None) or "")
+        return written
+
+    async def look(self) -> None:
+        """Read the record anew: steps are signed from other desks too."""
+        async with self._busy:
+            if self.unit is not None:
+                await self._in_thread(self.unit.look)
+                await self._unit_changed()
+
+    def view_changed(self) -> None:
+        """Say that what is shown may differ, where something beside the bench changed it."""
+        self._on_change()
+
+    def name_technician(self, name: str) -> None:
+        """Somebody else works from now on."""
+        self.view.technician = name
+        self._tell_status()
+        self._on_change()
+
+    def name_unit(self, serial: str) -> bool:
+        """Say which unit is on the bench; False once a job was begun for another."""
+        if self.job_id and serial != self.view.unit_serial:
+            return False
+        self.view.unit_serial = serial
+        self._tell_status()
+        self._on_change()
+        return True
+
+    async def _unit_changed(self) -> None:
+        """Take over how the unit stands now: its parts, what may be changed, and what is shown."""
+        assert self.unit is not None
+        now = self.unit.now
+        self.packs = now.fitted.order()
+        on_screen = self.packs[self.view.pack].name if self.view.pack >= 0 else ""
+        # A unit whose packs influence each other may take a second to plan: neither the loop nor the record waits.
+        self.choice = await asyncio.to_thread(self.unit.choice, on_screen)
+        show_unit(self.view, now, self.choice)
+        self._on_change()
 
     async def _watch_silence(self) -> None:
         """Say so when an open port brings nothing: a frozen number must not pass for a live one."""
@@ -391,8 +403,7 @@ class Bench:
         async with self._busy:
             running = self._running
             if running:
-                at_ns = running.recording.stream(self._since(running.started_ns, t_ns), "fixture", data)
-                running.stream.feed_fixture(at_ns, data)
+                running.feed_fixture(t_ns, data)
         self._air_changed()
 
     async def _fixture_lost(self, t_ns: int) -> None:
@@ -401,24 +412,16 @@ class Bench:
         async with self._busy:
             running = self._running
             if running:
-                at_ns = running.recording.mark(self._since(running.started_ns, t_ns), {"note": FIXTURE_GAP_NOTE})
-                running.stream.fixture_lost(at_ns)
+                running.fixture_lost(t_ns)
 
     def _air_changed(self) -> None:
         air, view = self.air, self.view
         if air is None:
             return
-        safety = air.safety
-        view.fixture = "up" if safety.fixture else "down"
-        view.pressure_pa = safety.pressure_pa
-        view.valve_commanded, view.valve_confirmed = safety.valve_open, safety.confirmed_open
-        if safety.trip and view.air_state != safety.state.value:
-            self._on_event(f"The air was shut off: {safety.trip}", "")
-        view.air_state = safety.state.value
+        if air.safety.trip and view.air_state != air.safety.state.value:
+            self._on_event(f"The air was shut off: {air.safety.trip}", "")
         held = self._running.stream.fixture.held if self._running and self._running.stream.fixture else None
-        view.air_text = safety.why_not() or (held.words if held else "") or air.said
-        hot = view.air_state in ("armed", "applied")
-        view.caution = "Hands clear: the air can come at any moment." if hot else ""
+        show_air(view, air, held.words if held else "")
         if air.standing != self._air_told:
             self._tell_status()
         self._on_change()
@@ -436,14 +439,15 @@ class Bench:
             self.air.indicator(isinstance(event, Chunk))
         if isinstance(event, Chunk):
             self._heard_ns = monotonic_ns()
-            stream = running.stream if running else self._idle
-            t_ns = self._since(running.started_ns if running else self._idle_from_ns, event.t_ns)
             if running:
-                t_ns = running.recording.stream(t_ns, "indicator", event.data)
-            readings, strokes = stream.feed(t_ns, event.data)
+                stream = running.stream
+                readings, strokes = running.feed(event.t_ns, event.data)
+            else:
+                stream = self._idle
+                readings, strokes = stream.feed(since(self._idle_from_ns, event.t_ns, self.setup.speed), event.data)
             # The trace runs on through the starts and ends of checks, so it has a clock of its own.
-            shown_ns = self._since(self._began_ns, event.t_ns)
-            self._show(stream, shown_ns, [reading.value_nm for reading in readings])
+            shown_ns = since(self._began_ns, event.t_ns, self.setup.speed)
+            show_readings(self.view, stream, shown_ns, [reading.value_nm for reading in readings])
             if running:
                 await self._effects(running, strokes)
         elif isinstance(event, Lost):
@@ -453,54 +457,28 @@ class Bench:
             self.view.message = "Release the air. Reconnect the indicator: measuring goes on by itself."
             self._on_event(event.reason, "")
             if running:
-                t_ns = running.recording.mark(self._since(running.started_ns, event.t_ns), {"note": GAP_NOTE})
-                await self._effects(running, running.stream.lost(t_ns))
+                await self._effects(running, running.lost(event.t_ns))
             self._tell_status()
         else:
             self._heard_ns = monotonic_ns()
             self.view.indicator = "up"
             self.view.message = running.check.next_step() if running else ""
+            if self.unit is not None:
+                show_unit(self.view, self.unit.now, self.choice)
             self.view.indicator_text = f"{self.setup.port}, {self.setup.driver.name}"
             self._tell_status()
         self._on_change()
 
-    def _show(self, stream: IndicatorStream, t_ns: int, values: list[int]) -> None:
-        view = self.view
-        if not values:
-            return
-        view.reading_nm = values[-1]
-        view.moving = stream.finder.state.value
-        view.offset_nm = stream.finder.offset(values[-1])
-        if stream.finder.state is not State.STARTING:
-            # A terminal shows a few hundred points; a burst of a fast stream is thinned to its newest.
-            view.trace.extend((t_ns, stream.finder.offset(value) or 0) for value in values[-16:])
-
-    async def _effects(self, running: _Running, strokes: list[Stroke], *, last: bool = False) -> None:
+    async def _effects(self, running: RunningCheck, strokes: list[Stroke], *, last: bool = False) -> None:
         for stroke in strokes:
             for effect in running.check.take(stroke):
                 await self._do(running, effect, last)
 
-    async def _do(self, running: _Running, effect: Effect, last: bool) -> None:
-        assert self._store is not None
+    async def _do(self, running: RunningCheck, effect: Effect, last: bool) -> None:
+        assert self.unit is not None
         now = datetime.now(UTC)
         if isinstance(effect, StrokeKept):
-            message = StrokeMessage.of(
-                effect.stroke,
-                at=now,
-                bench=self.setup.bench,
-                job=self._job,
-                pack=running.pack.name,
-                check=running.id,
-                seat=effect.seat,
-            )
-            await self._in_thread(
-                self._store.add_stroke,
-                running.id,
-                effect.stroke,
-                seat=effect.seat,
-                at=now,
-                messages=self._outgoing(message),
-            )
+            await self._in_thread(self.unit.keep_stroke, running.id, running.pack.name, effect, at=now)
             stroke = effect.stroke
             self._last_stroke = now, stroke.peak_travel_nm if running.pack.measure == "peak" else stroke.held_travel_nm
             self._notify()
@@ -515,89 +493,42 @@ class Bench:
             await self._finish(running, effect.verdict, now)
         self._on_change()
 
-    async def _finish(self, running: _Running, verdict: Verdict, now: datetime) -> None:
-        assert self._store is not None
-        advice = advise(running.pack, verdict, self.setup.sheet.display_unit)
+    async def _finish(self, running: RunningCheck, verdict: Verdict, now: datetime) -> None:
+        assert self.unit is not None
+        advice = await asyncio.to_thread(advise, running.pack, verdict, self.setup.sheet.display_unit)
+        out_of_reach = "" if advice else how_far_off(running.pack, verdict, self.view.display_unit)
         sha256 = await self._in_thread(running.recording.seal)
-        self._verdicts[running.pack.name] += 1
-        message = VerdictMessage.of(
-            verdict,
-            at=now,
-            bench=self.setup.bench,
-            job=self._job,
-            pack=running.pack.name,
-            check=running.id,
-            advice=[one.text for one in advice],
-            recording_sha256=sha256,
-            attempt=self._verdicts[running.pack.name],
-        )
-        await self._in_thread(
-            self._store.finish_check,
+        outcome: Outcome | None = await self._in_thread(
+            self.unit.keep_verdict,
             running.id,
+            running.pack,
             verdict,
-            advice=[advice_json(running.pack, one) for one in advice],
+            advice,
             recording_sha256=sha256,
             recording_bytes=running.recording.size,
-            software_version=__version__,
             at=now,
-            messages=self._outgoing(message),
         )
         self._notify()
         running.recording.close()
         self._running = None
         if self.air is not None:
             self.air.settled()
-        self._show_verdict(running, verdict, advice)
+        self.advice, self.out_of_reach = advice, out_of_reach
+        show_verdict(self.view, verdict, outcome, out_of_reach)
+        await self._unit_changed()
         self._rest(running)
         self._on_event(verdict, running.pack.name)
 
-    def _show_verdict(self, running: _Running, verdict: Verdict, advice: list[Advice]) -> None:
-        view = self.view
-        view.verdict = verdict
-        view.packs[view.pack].verdict = verdict
-        view.packs[view.pack].state = "done"
-        self.advice = advice
-        view.advice = [one.text for one in advice]
-        view.message = running.check.next_step()
-        if verdict.verdict == "good":
-            left = [pack.name for pack in view.packs if pack.verdict is None or pack.verdict.verdict != "good"]
-            view.message += f" Go on to pack {left[0]}." if left else " Every pack is good: the unit is measured."
-        self.out_of_reach = "" if advice else how_far_off(running.pack, verdict, view.display_unit)
-        view.message = self.out_of_reach or view.message
-
     # -- publishing --------------------------------------------------------------------------------------
-
-    def _outgoing(self, message: StrokeMessage | VerdictMessage) -> list[Outgoing]:
-        """Without a broker nothing would ever empty the outbox, so then nothing goes in."""
-        return [outgoing(message)] if self.setup.broker is not None else []
 
     def _notify(self) -> None:
         if self._publisher is not None:
             self._publisher.notify()
 
     def _status(self) -> BenchStatus:
-        running = self._running
-        stroke_at, travel_nm = self._last_stroke or (None, None)
         self._air_told = self.air.standing if self.air else None
-        return BenchStatus(
-            at=datetime.now(UTC),
-            bench=self.setup.bench,
-            state="measuring" if running and running.check.state is not CheckState.DONE else "online",
-            software_version=__version__,
-            job=self._job if self.job_id else None,
-            unit_serial=self.setup.unit_serial,
-            technician=self.setup.technician,
-            pack=running.pack.name if running else None,
-            indicator=self.view.indicator,
-            gauge_due=self.setup.gauge.calibration_due if self.setup.gauge else None,
-            display_unit=self.setup.sheet.display_unit,
-            measure=running.pack.measure if running else "peak",
-            last_stroke_at=stroke_at,
-            last_travel_nm=travel_nm,
-            air=self._air_told.word if self._air_told else "",
-            air_fault=self.air.fault_words() if self.air else "",
-            needs="The indicator is connected but sends no readings: check that it is on." if self._silent else "",
-        )
+        job = self._job if self.job_id else None
+        return bench_status(self.setup, self.view, job, self._running, self.air, self._last_stroke, silent=self._silent)
 
     def _tell_status(self) -> None:
         if self._publisher is not None:

@@ -3,6 +3,7 @@
 Topics, all below `strokelog/v1` (the 1 is the payloads' `schema_version`):
 
     strokelog/v1/<bench>/status           BenchStatus     retained; the last will says `offline`
+    strokelog/v1/<bench>/unit             UnitMessage     retained: how the bench's unit stands, and who released it
     strokelog/v1/<bench>/<pack>/stroke    StrokeMessage   one a stroke, not retained
     strokelog/v1/<bench>/<pack>/verdict   VerdictMessage  retained: the newest verdict of the pack
 
@@ -20,7 +21,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 from datetime import UTC, date, datetime
-from typing import Annotated, Any, Final, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
 from urllib.parse import unquote
 from uuid import UUID, uuid4
 
@@ -40,13 +41,18 @@ from capture.strokes import Stroke
 from capture.verdict import Verdict, VerdictWord
 from capture.view import LinkState
 
+if TYPE_CHECKING:  # the board reads messages, and has no use for what works a unit out
+    from capture.unit_now import UnitNow
+
 __all__ = [
     "MESSAGES",
     "ROOT",
     "BenchStatus",
     "BudgetLineMessage",
     "Outgoing",
+    "PackMessage",
     "StrokeMessage",
+    "UnitMessage",
     "VerdictMessage",
     "name_from_level",
     "outgoing",
@@ -54,6 +60,7 @@ __all__ = [
     "status_topic",
     "stroke_topic",
     "topic_level",
+    "unit_topic",
     "verdict_topic",
 ]
 
@@ -94,6 +101,11 @@ def name_from_level(level: str) -> str:
 def status_topic(bench: str) -> str:
     """Return the topic of a bench's retained status."""
     return f"{ROOT}/{topic_level(bench)}/status"
+
+
+def unit_topic(bench: str) -> str:
+    """Return the topic of the retained word on a bench's unit."""
+    return f"{ROOT}/{topic_level(bench)}/unit"
 
 
 def stroke_topic(bench: str, pack: str) -> str:
@@ -243,6 +255,9 @@ class VerdictMessage(_Message):
     attempt: int | None = Field(
         default=None, ge=1, description="Which verdict on this pack in this job it is: 1 is the pack's first check."
     )
+    outcome: str = Field(
+        default="", description="How the change of parts before this check came out, in words; empty without one."
+    )
 
     @classmethod
     def of(
@@ -257,6 +272,7 @@ class VerdictMessage(_Message):
         advice: Iterable[str],
         recording_sha256: str,
         attempt: int | None = None,
+        outcome: str = "",
     ) -> Self:
         """Return the message for `verdict`."""
         judged = {field.name: getattr(verdict, field.name) for field in fields(verdict)}
@@ -273,7 +289,55 @@ class VerdictMessage(_Message):
             advice=tuple(advice),
             recording_sha256=recording_sha256,
             attempt=attempt,
+            outcome=outcome,
             **judged,
+        )
+
+
+class PackMessage(_Strict):
+    """How one pack of a unit stands by its newest check and what was changed since."""
+
+    pack: str
+    state: Literal["good", "not good", "stale", "unchecked"]
+    passed_by: str = Field(default="", description="Who let it pass as it is; empty where nobody had to.")
+
+
+class UnitMessage(_Message):
+    """How the unit on a bench stands on its way to the sign-off. Retained; sent when that changes."""
+
+    job: UUID
+    unit_serial: str
+    packs: tuple[PackMessage, ...]
+    steps: int = Field(ge=0, description="How many steps the build sheet has.")
+    steps_closed: int = Field(ge=0, description="How many of them are done, or let pass by name.")
+    next_step: str = Field(default="", description="The step to do next, empty if none is open.")
+    against: tuple[str, ...] = Field(description="What stands against signing off, in words.")
+    signed_off_by: str = ""
+    signed_off_at: At | None = None
+
+    @classmethod
+    def of(cls, now: UnitNow, *, at: datetime, bench: str, job: UUID, unit_serial: str) -> Self:
+        """Return the message for a unit that stands so."""
+        told = now.standing
+        return cls(
+            at=at,
+            bench=bench,
+            job=job,
+            unit_serial=unit_serial,
+            packs=tuple(
+                PackMessage(
+                    pack=pack.pack,
+                    state=pack.state,
+                    passed_by=told.overrides[pack.pack].fact.by if pack.pack in told.overrides else "",
+                )
+                for pack in told.packs
+            ),
+            steps=len(told.steps),
+            steps_closed=sum(step.closed for step in told.steps),
+            next_step="" if told.next_step is None else now.sheet.steps[told.next_step].title,
+            against=tuple(item.text for item in told.open),
+            signed_off_by=told.signed.fact.by if told.signed else "",
+            signed_off_at=told.signed.at if told.signed else None,
         )
 
 
@@ -287,9 +351,11 @@ class Outgoing:
     retain: bool
 
 
-def outgoing(message: StrokeMessage | VerdictMessage) -> Outgoing:
+def outgoing(message: StrokeMessage | VerdictMessage | UnitMessage) -> Outgoing:
     """Return `message` addressed to its topic and written as JSON."""
-    if isinstance(message, StrokeMessage):
+    if isinstance(message, UnitMessage):
+        topic, retain = unit_topic(message.bench), True
+    elif isinstance(message, StrokeMessage):
         topic, retain = stroke_topic(message.bench, message.pack), False
     else:
         topic, retain = verdict_topic(message.bench, message.pack), True
@@ -300,6 +366,7 @@ def outgoing(message: StrokeMessage | VerdictMessage) -> Outgoing:
 MESSAGES: Final[dict[str, type[_Message]]] = {
     "status": BenchStatus,
     "stroke": StrokeMessage,
+    "unit": UnitMessage,
     "verdict": VerdictMessage,
 }
 

@@ -17,34 +17,24 @@ from enum import Enum
 
 from rich.console import RenderableType
 
+from capture.bench_setup import BenchSetup
 from capture.check import StrokeKept
-from capture.daemon import Bench, BenchSetup, Happening
-from capture.dashboard import CAUTIONS, Keys, Screen, budget_table, caution_screen, plain_line, render
+from capture.controls import Controls, presses
+from capture.daemon import Bench, Happening
+from capture.dashboard import CAUTIONS, Keys, Screen, caution_screen, plain_line
 from capture.replay import stroke_json, verdict_json
+from capture.scan import Key, LostScan, Scan
 from capture.service import notify_service, watchdog
+from capture.unit import Written
 from capture.verdict import Verdict
-from capture.view import StrokeView
+from capture.view import PackView, StrokeView
+from capture.wrench_field import WrenchSetup
 
 __all__ = ["EXIT_GOOD", "EXIT_NOT_GOOD", "Face", "Session", "run_session"]
 
 EXIT_GOOD = 0
 #: Everything was measured, and not every pack is good.
 EXIT_NOT_GOOD = 3
-
-
-def _keys(bench: Bench) -> str:
-    """The keys that do something now."""
-    packs = f"1-{len(bench.packs)} pack" if len(bench.packs) > 1 else ""
-    budget = "e budget" if bench.view.verdict is not None else ""
-    first = ["r start over"]
-    if bench.finished.is_set():
-        first = ["r check again"]
-        if any(not _is_good(pack.verdict) for pack in bench.view.packs):
-            first.insert(0, "Enter next pack")
-    air = ""
-    if bench.air is not None:
-        air = "a air off" if bench.view.air_state in ("armed", "applied") else "a arm the air"
-    return "   ".join(word for word in [air, *first, packs, budget, "q end"] if word)
 
 
 class Face(Enum):
@@ -57,36 +47,36 @@ class Face(Enum):
 class Session:
     """One job in front of a person (or a pipe). `conduct` decides which pack is checked when."""
 
-    def __init__(self, setup: BenchSetup, face: Face = Face.TERMINAL) -> None:
+    def __init__(self, setup: BenchSetup, face: Face = Face.TERMINAL, *, wrench: WrenchSetup | None = None) -> None:
         self.face = face
         self.screen = Screen(self._draw_caution)
         self.bench = Bench(setup, on_change=self.screen.changed, on_event=self._event)
+        self.controls = Controls(self.bench, wrench)
         self.unit = setup.sheet.display_unit
         self.understood = asyncio.Event()
         """Set once a person has pressed a key under the cautions, or none can."""
-        self.leave = asyncio.Event()
+
+    @property
+    def leave(self) -> asyncio.Event:
         """Set when the technician ends the session."""
-        self._explaining = False
-        self._asked = ""
+        return self.controls.leave
 
     # -- what is shown -----------------------------------------------------------------------------------
 
     def _draw_caution(self, width: int, height: int, ascii_only: bool) -> RenderableType:
         return caution_screen(width, height, ascii_only=ascii_only)
 
-    def _draw_bench(self, width: int, height: int, ascii_only: bool) -> RenderableType:
-        verdict = self.bench.view.verdict
-        if self._explaining and verdict is not None:
-            return budget_table(verdict, self.unit)
-        self.bench.view.keys = _keys(self.bench)
-        return render(self.bench.view, width, height, ascii_only=ascii_only)
-
     def _event(self, happening: Happening, pack: str) -> None:
         if self.face is Face.JSON:
             self._print_json(happening, pack)
+        elif isinstance(happening, Written):
+            for text in (happening.text, *happening.notes):
+                self.line(text)
         else:
             self.screen.line(plain_line(happening, self.unit, pack, self.bench.view.measure))
         if isinstance(happening, Verdict):
+            if self.bench.view.outcome:
+                self.line(f"{pack}: {self.bench.view.outcome}")
             for text in self.bench.view.advice:
                 self.line(f"{pack}: advice: {text}")
             if self.bench.out_of_reach:
@@ -103,6 +93,10 @@ class Session:
             line = stroke_json(StrokeKept(happening.stroke, happening.seat))
         elif isinstance(happening, Verdict):
             line = verdict_json(bench.packs[bench.view.pack], happening, bench.advice, bench.out_of_reach)
+            line |= {"outcome": bench.view.outcome} if bench.view.outcome else {}
+        elif isinstance(happening, Written):
+            line = {**happening.data, **({"notes": list(happening.notes)} if happening.notes else {})}
+            pack = pack or line.get("pack") or ""
         else:
             sys.stderr.write(f"warning: {happening}\n")
             return
@@ -112,59 +106,23 @@ class Session:
     # -- keys --------------------------------------------------------------------------------------------
 
     async def keys(self, keys: Keys) -> None:
-        """Act on keys until there are no more; without a keyboard this ends at once."""
-        async for key in keys:
-            if not self.understood.is_set():
-                if key in ("q", "escape"):
-                    self.leave.set()
-                    return
-                self._show_bench()
-                continue
-            await self._key(key)
-            self.screen.changed()
+        """Act on keys and scans until there are no more; without a keyboard this ends at once."""
+        async for pressed in presses(keys):
+            await self.take(pressed)
 
-    def _drops_a_check(self, key: str) -> bool:
-        """Say whether `key` would drop strokes that are already made; then it must be pressed twice."""
-        if self.bench.finished.is_set() or not self.bench.view.strokes or self._asked == key:
-            self._asked = ""
-            return False
-        self._asked = key
-        self.bench.view.warning = f"This ends the check of this pack. Press {key} again if that is meant."
-        return True
-
-    async def _key(self, key: str) -> None:
-        bench, view = self.bench, self.bench.view
-        if self._asked and key != self._asked:
-            self._asked, view.warning = "", bench.standing_warning
-        if self._explaining or key == "e":
-            self._explaining = not self._explaining and view.verdict is not None
-        elif key == "q":
+    async def take(self, pressed: Key | Scan | LostScan) -> None:
+        """Act on a key or a scan. Under the cautions a key says that they were read; a scan says nothing."""
+        if self.understood.is_set():
+            await self.controls.take(pressed)
+        elif isinstance(pressed, Key) and pressed.key in ("q", "escape"):
             self.leave.set()
-        elif key == "a" and bench.air is not None:
-            if view.air_state in ("armed", "applied"):
-                bench.air.disarm()
-            else:
-                bench.air.arm()
-        elif key == "r" and view.pack >= 0:
-            if not self._drops_a_check(key):
-                view.warning = bench.standing_warning
-                await bench.start_check(view.pack)
-        elif key in ("enter", "n") and bench.finished.is_set():
-            following = self._next_pack()
-            if following is None:
-                view.message = "Every pack is good. q ends the session."
-            else:
-                await bench.start_check(following)
-        elif key.isdigit() and 0 < int(key) <= len(bench.packs) and not self._drops_a_check(key):
-            view.warning = bench.standing_warning
-            await bench.start_check(int(key) - 1)
-
-    def _next_pack(self) -> int | None:
-        return next((i for i, pack in enumerate(self.bench.view.packs) if not _is_good(pack.verdict)), None)
+        elif isinstance(pressed, Key):
+            self._show_bench()
+        self.screen.changed()
 
     def _show_bench(self) -> None:
         self.understood.set()
-        self.screen.draw = self._draw_bench
+        self.screen.draw = self.controls.draw
         self.screen.changed()
 
     async def cautions(self, seconds: float | None = None) -> None:
@@ -186,8 +144,8 @@ class Session:
         await self.bench.finished.wait()
 
     def all_done(self) -> bool:
-        """Say whether every pack of the unit has a verdict of `good`."""
-        return all(_is_good(pack.verdict) for pack in self.bench.view.packs)
+        """Say whether the unit was signed off, or every pack of it has a verdict of `good` that counts."""
+        return bool(self.bench.view.signed_off) or all(pack.is_good for pack in self.bench.view.packs)
 
 
 def _is_good(verdict: Verdict | None) -> bool:
@@ -262,8 +220,9 @@ async def run_session(
 
 
 async def by_hand(session: Session) -> int:
-    """A technician with a keyboard: the first pack begins at once, then the keys say what is next."""
-    await session.bench.start_check(0)
+    """A technician with a keyboard: the first pack of a new job begins at once, then the keys say what is next."""
+    if session.bench.unit is None:
+        await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
 
@@ -285,9 +244,17 @@ def summary(session: Session) -> list[str]:
     bench = session.bench
     if not bench.job_id:
         return ["Nothing was measured."]
-    lines = [
-        plain_line(pack.verdict, session.unit, pack.name) if pack.verdict else f"{pack.name}: no verdict"
-        for pack in bench.view.packs
-    ]
+    lines = [_pack_word(session, pack) for pack in bench.view.packs]
+    if bench.view.signed_off:
+        lines.append(f"Signed off by {bench.view.signed_off}.")
+    else:
+        lines.append(f"Not signed off. Go on: strokelog run --resume {bench.job_id}, or strokelog steps {bench.job_id}")
     lines.append(f"Job {bench.job_id} in {bench.setup.record_path}: strokelog show {bench.job_id}")
     return lines
+
+
+def _pack_word(session: Session, pack: PackView) -> str:
+    if pack.verdict is None:
+        return f"{pack.name}: no verdict"
+    line = plain_line(pack.verdict, session.unit, pack.name)
+    return f"{line} STALE: {pack.stale}." if pack.stale else line

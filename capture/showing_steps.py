@@ -11,67 +11,13 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from capture.facts import Fact, Override, SignedOff, StepBegun, StepDone
+from capture.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.sheet import Sheet
-from capture.signoff import Standing, StepStanding, elapsed_ns
-from capture.steps import Step, Torque
-from drivers.units import format_duration, format_torque
+from capture.signoff import Standing
+from capture.steps import Torque
+from capture.unit_words import left_ns, next_words, step_state
 
-__all__ = ["fact_json", "fact_words", "next_words", "show_standing", "standing_json", "torque_words"]
-
-
-def torque_words(step: Torque, torque_unm: int) -> str:
-    """Return a torque with how far it lies from the step's value: "35.2 lbf in (+0.6 %)"."""
-    deviation = step.deviation(torque_unm)
-    return format_torque(torque_unm, step.unit) + (f" ({deviation})" if deviation else "")
-
-
-def left_ns(step: Step, standing: StepStanding, now: datetime) -> int | None:
-    """Return how long a begun step must still last, nanoseconds, not below zero; None unless it runs."""
-    elapsed = elapsed_ns(standing, now)
-    return None if elapsed is None or step.minimum_ns is None else max(0, step.minimum_ns - max(0, elapsed))
-
-
-def fact_words(sheet: Sheet, fact: Fact) -> str:
-    """Return what was written, in words."""
-    match fact:
-        case StepBegun(index, by):
-            least = format_duration(sheet.steps[index].minimum_ns or 0)
-            return f"step {index + 1} ({sheet.steps[index].title}) begun by {by}; it must last {least}"
-        case StepDone(index, by):
-            step = sheet.steps[index]
-            measured = []
-            if isinstance(step, Torque) and fact.torque_unm is not None:
-                measured.append(torque_words(step, fact.torque_unm))
-                if step.value_unm is not None and step.tolerance_unm is None:
-                    measured.append(
-                        "the sheet names no tolerance, so you judge it; if it will not do, tighten and enter it again"
-                    )
-            if fact.lasted_ns is not None:
-                measured.append(f"lasted {format_duration(fact.lasted_ns)}")
-            return "; ".join([f"step {index + 1} ({step.title}) done by {fact.by}", *measured])
-        case Override(pack, index, by, reason):
-            what = f"pack {pack!r}" if index is None else f"step {index + 1} ({sheet.steps[index].title})"
-            return f"{what} may pass, says {by}: {reason}"
-        case SignedOff(by):
-            return f"signed off by {by}"
-    return type(fact).__name__
-
-
-def next_words(sheet: Sheet, standing: Standing) -> str:
-    """Return what to do next, in a sentence or two, with what the sheet says to mind."""
-    if standing.signed is not None:
-        return f"Signed off by {standing.signed.fact.by}."
-    if not standing.open:
-        return "Nothing is open; the unit can be signed off."
-    said = []
-    for item in standing.open:
-        if item.step is not None and item.step == standing.next_step:
-            instruction = sheet.steps[item.step].instruction
-            said.append(f"Next: {item.text}; {item.do}.{' ' + instruction if instruction else ''}")
-    packs = [f"{item.text}; {item.do}" for item in standing.open if item.pack is not None]
-    more = f" (and {len(packs) - 1} more)" if len(packs) > 1 else ""
-    return " ".join([*said, *(f"Open: {packs[0]}{more}." for _ in packs[:1])])
+__all__ = ["fact_json", "show_standing", "standing_json"]
 
 
 def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
@@ -90,7 +36,7 @@ def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
             step = sheet.steps[one.index]
             mark = "> " if one.index == standing.next_step else ""
             at = one.at.astimezone().strftime("%Y-%m-%d %H:%M") if one.at else ""
-            cells = (f"{mark}{one.index + 1}", step.title, step.details(), _state(step, one, now), one.by, at)
+            cells = (f"{mark}{one.index + 1}", step.title, step.details(), step_state(step, one, now), one.by, at)
             table.add_row(*(Text(cell) for cell in cells))
         console.print(table)
     for caution in standing.cautions:
@@ -106,23 +52,15 @@ def _reason(fact: Fact) -> str:
     return fact.reason if isinstance(fact, Override) else ""
 
 
-def _state(step: Step, one: StepStanding, now: datetime) -> str:
-    left = left_ns(step, one, now)
-    if left is not None:
-        return f"begun, {format_duration(left)} left" if left else "begun, long enough"
-    if one.state == "overridden":
-        return f"overridden: {one.note}"
-    words: list[str] = [one.state]
-    if one.torque_unm is not None and isinstance(step, Torque):
-        words.append(torque_words(step, one.torque_unm))
-    if one.lasted_ns is not None and one.state == "done":
-        words.append(f"lasted {format_duration(one.lasted_ns)}")
-    return ", ".join(words)
-
-
 def fact_json(fact: Fact, at: datetime) -> dict[str, Any]:
     """Return a fact that was written as a JSON object; steps are counted from 1, as in `strokelog steps`."""
-    names = {StepBegun: "step_begun", StepDone: "step_done", Override: "override", SignedOff: "signed_off"}
+    names = {
+        PartsChanged: "parts_changed",
+        StepBegun: "step_begun",
+        StepDone: "step_done",
+        Override: "override",
+        SignedOff: "signed_off",
+    }
     found: dict[str, Any] = {"type": names[type(fact)], **asdict(fact), "at": at.isoformat()}
     if found.get("step") is not None:
         found["step"] += 1

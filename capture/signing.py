@@ -1,76 +1,120 @@
 """One job's way to its sign-off in the record: read what it says, and write a fact only if nothing stands against it.
 
-What stands against one is decided in `signoff`; how it is shown is not this file's matter.
+What stands against one is decided in `signoff` and `changes`; how it is shown is not this file's matter.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
-from capture.changes import Checked, Happened, stale_checks
-from capture.facts import Fact, StepDone
+from capture.changes import Happened, PlanError, fitted_now
+from capture.facts import Fact, PartsChanged, StepDone
 from capture.messages import Outgoing
-from capture.pack_states import Judged, pack_states
+from capture.pack_states import PackState
 from capture.record import Job, Store
 from capture.sheet import parse_sheet
-from capture.signoff import Standing, against, elapsed_ns, standing
+from capture.signoff import Standing, against, elapsed_ns
+from capture.unit_now import Ended, UnitNow, happened, unit_now
+from capture.verdict import Verdict
 
 __all__ = ["Refused", "Signing", "happened_in"]
+
+#: A number above that of every entry: what is about to be written comes after them all, and before whatever is asked
+#: about it (`signoff` asks with a number above this one).
+_NEXT = 2**61
 
 
 class Refused(Exception):
     """A fact was not written; the text says what stands against it and what to do."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Coming:
+    """A fact that is about to be written."""
+
+    at: datetime
+    fact: Fact
+    number: int = _NEXT
+
+
+def _ended(job: Job) -> list[Ended]:
+    return [
+        Ended(check.pack, check.started_number, check.verdict.number, check.verdict.verdict)
+        for check in job.checks
+        if check.verdict is not None
+    ]
+
+
 def happened_in(job: Job) -> list[Happened]:
     """Return what happened to a job's unit, in the record's order; a check stands where it began."""
-    happened: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in job.facts]
-    for check in job.checks:
-        if check.verdict is not None:
-            happened.append((check.started_number, Checked(check.pack, check.verdict.verdict)))
-    return [one for _, one in sorted(happened, key=lambda numbered: numbered[0])]
+    return happened(job.facts, _ended(job))
 
 
 class Signing:
-    """The steps, overrides and sign-off of one job. Raises RecordError and SheetError as the record does."""
+    """The parts, steps, overrides and sign-off of one job. Raises RecordError, SheetError and PlanError."""
 
     def __init__(self, store: Store, job_id: int) -> None:
         self._store = store
         self.job: Job = store.job(job_id)
         self.sheet = parse_sheet(self.job.sheet_toml, f"the sheet of job {job_id}")
-        self._read()
+        self.now: UnitNow = unit_now(self.sheet, self.job.facts, _ended(self.job))
 
-    def _read(self) -> None:
+    def look(self) -> UnitNow:
+        """Read the job anew, as others may have written to it, and return how its unit stands."""
         self.job = self._store.job(self.job.id)
-        ended = [(check, check.verdict) for check in self.job.checks if check.verdict is not None]
-        checks = [
-            Judged(check.pack, check.started_number, entry.number, entry.verdict.verdict) for check, entry in ended
-        ]
-        stale = stale_checks(self.sheet, happened_in(self.job))
-        self.packs = pack_states(self.sheet, checks, self.job.facts, stale)
+        self.now = unit_now(self.sheet, self.job.facts, _ended(self.job))
+        return self.now
+
+    @property
+    def packs(self) -> tuple[PackState, ...]:
+        """How each pack stands, in the order of checking."""
+        return self.now.packs
 
     def standing(self) -> Standing:
         """Return how the unit stands."""
-        return standing(self.sheet, self.job.facts, self.packs)
+        return self.now.standing
 
     def against(self, fact: Fact, at: datetime) -> str:
         """Return in words what stands against writing `fact`; empty if nothing does."""
-        return against(self.sheet, self.job.facts, self.packs, fact, at)
+        why = against(self.sheet, self.job.facts, self.packs, fact, at)
+        if not why and isinstance(fact, PartsChanged):
+            try:
+                fitted_now(self.sheet, [*happened_in(self.job), fact])
+            except PlanError as error:
+                return str(error)
+        return why
 
-    def add(self, fact: Fact, *, at: datetime, messages: Sequence[Outgoing] = ()) -> tuple[int, Fact]:
+    def after_fact(self, fact: Fact, at: datetime) -> UnitNow:
+        """Return how the unit will stand once `fact` is written."""
+        return unit_now(self.sheet, [*self.job.facts, _Coming(at, fact)], _ended(self.job))
+
+    def after_verdict(self, check_id: int, verdict: Verdict) -> UnitNow:
+        """Return how the unit will stand once a check that is being measured has this verdict."""
+        check = next(check for check in self.job.checks if check.id == check_id)
+        return unit_now(
+            self.sheet, self.job.facts, [*_ended(self.job), Ended(check.pack, check.started_number, _NEXT, verdict)]
+        )
+
+    def add(
+        self,
+        fact: Fact,
+        *,
+        at: datetime,
+        messages: Callable[[UnitNow], Sequence[Outgoing]] = lambda now: (),
+    ) -> tuple[int, Fact]:
         """Write `fact` and read the job anew; return its number in the record and the fact as written.
 
-        A step that was begun here gets the time it lasted. Raises Refused, having written nothing, if anything
-        stands against it.
+        A step that was begun here gets the time it lasted. `messages` are told how the unit then stands, and go out
+        with the fact or not at all. Raises Refused, having written nothing, if anything stands against it.
         """
-        self._read()
+        self.look()
         if isinstance(fact, StepDone) and fact.lasted_ns is None and 0 <= fact.step < len(self.sheet.steps):
             fact = replace(fact, lasted_ns=elapsed_ns(self.standing().steps[fact.step], at))
         why = self.against(fact, at)
         if why:
             raise Refused(f"{why}. Nothing was written")
-        number = self._store.add_fact(self.job.id, fact, at=at, messages=messages)
-        self._read()
+        number = self._store.add_fact(self.job.id, fact, at=at, messages=messages(self.after_fact(fact, at)))
+        self.look()
         return number, fact

@@ -30,6 +30,14 @@ class PackView:
     name: str
     state: Literal["waiting", "measuring", "done"]
     verdict: Verdict | None = None
+    """Its newest, stale or not."""
+    stale: str = ""
+    """Why its newest check no longer counts, in words; empty while it does."""
+
+    @property
+    def is_good(self) -> bool:
+        """Whether its newest check is good and counts."""
+        return self.verdict is not None and self.verdict.verdict == "good" and not self.stale
 
 
 @dataclass(slots=True)
@@ -58,6 +66,12 @@ class BenchView:
     verdict: Verdict | None = None
     """The verdict so far (provisional while `packs[pack].state` is 'measuring'); None before two strokes."""
     advice: list[str] = field(default_factory=list)
+    outcome: str = ""
+    """How the change of parts before the newest verdict came out, in words; empty without one."""
+    as_predicted: bool = True
+    """Whether that change came out as predicted."""
+    signed_off: str = ""
+    """Who released the unit; empty until somebody has."""
     reading_nm: int | None = None
     """The newest displayed value, None before the first."""
     offset_nm: int | None = None
@@ -86,6 +100,8 @@ class BenchView:
     """The next thing to do, in words."""
     keys: str = ""
     """The keys that do something now, for the bottom line."""
+    said: str = ""
+    """What was just done at the controls, in words; empty once the next key is pressed."""
     warning: str = ""
     caution: str = ""
     """A caution for the people at the bench while it applies, such as hands clear before an apply; empty for none."""

@@ -13,6 +13,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import jsonschema
 import pytest
@@ -20,7 +21,7 @@ from broker import Mosquitto, until
 from samples import AT, stroke_message, verdict_message
 from test_publish import Bench
 
-from capture.messages import name_from_level
+from capture.messages import PackMessage, UnitMessage, name_from_level, outgoing
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCUMENT: dict[str, Any] = json.loads((ROOT / "capture" / "schemas" / "asyncapi.json").read_text(encoding="utf-8"))
@@ -116,7 +117,13 @@ def channel_of(topic: str) -> tuple[str, dict[str, str]]:
 async def test_what_is_on_the_wire_is_what_the_document_says(mosquitto: Mosquitto, peer: Any, tmp_path: Path) -> None:
     subscriber = peer(mosquitto.port)
     bench = Bench(tmp_path / "record.sqlite")
-    await bench.run(lambda: bench.store.put_outbox([stroke_message(1), verdict_message()], at=AT))
+    packs = (PackMessage(pack="low", state="good"),)
+    unit = outgoing(
+        UnitMessage(
+            at=AT, bench="bench 4", job=uuid4(), unit_serial="1", packs=packs, steps=0, steps_closed=0, against=()
+        )
+    )
+    await bench.run(lambda: bench.store.put_outbox([stroke_message(1), verdict_message(), unit], at=AT))
     async with bench.publishing(mosquitto.port):
         await until(lambda: subscriber.of("verdict"))
     await until(lambda: subscriber.newest_status("state") == "offline")
@@ -126,9 +133,9 @@ async def test_what_is_on_the_wire_is_what_the_document_says(mosquitto: Mosquitt
         payload_validator(name).validate(one.payload)
         assert {key: one.payload[key] for key in parameters} == parameters
         seen.add(name)
-    assert seen == set(DOCUMENT["channels"]) == {"status", "stroke", "verdict"}
+    assert seen == set(DOCUMENT["channels"]) == {"status", "stroke", "verdict", "unit"}
     late = peer(mosquitto.port)
-    await until(lambda: late.of("status") and late.of("verdict"))
+    await until(lambda: late.of("status") and late.of("verdict") and late.of("unit"))
     retained = {channel_of(one.topic)[0] for one in late.received if one.retained}
     said = {name for name in seen if DOCUMENT["operations"][f"publish_{name}"]["bindings"]["mqtt"]["retain"]}
     assert retained == said

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from paho.mqtt.client import topic_matches_sub
 from rich.cells import cell_len
 from samples import JOB
 from shop import PACKS, Sent, job_of, shift, status, stroke_of, verdict_of
@@ -18,11 +19,12 @@ from capture.board.arrange import ORDERS, arrange
 from capture.board.bench import LONGEST_NAME, MOST_IDS, BenchRow
 from capture.board.floor import LARGEST_PAYLOAD, MOST_BENCHES, Floor
 from capture.board.needs import KINDS, STUCK_AFTER
+from capture.board.subscribe import TOPICS
 from capture.board.terminal import Choice, render
 from capture.board.words import NEED_LOOKS, STATE_LOOKS, age, plain_row, row_json, share
 from capture.board.yields import Yields
 from capture.dashboard.words import LOOKS
-from capture.messages import status_topic
+from capture.messages import MESSAGES, PackMessage, UnitMessage, status_topic, stroke_topic, unit_topic, verdict_topic
 
 NOW = datetime(2026, 3, 10, 9, 30, tzinfo=timezone(timedelta(hours=2)))
 SIZES = [(80, 24), (200, 60), (40, 10), (1, 1), (300, 100)]
@@ -159,6 +161,35 @@ def test_a_verdict_that_is_not_good_waits_until_the_pack_is_checked_again(word: 
     feed(floor, measuring())
     assert kinds(floor) == []
     feed(floor, verdict_of("bay 1", "good", check=2, attempt=2, at=NOW), resting())
+    assert kinds(floor) == []
+
+
+def unit_of(bench: str, at: datetime, signed_by: str = "", **packs: str) -> Sent:
+    told = UnitMessage(
+        at=at, bench=bench, job=job_of(bench), unit_serial="HX-2207", steps=2, steps_closed=2, against=(),
+        packs=(PackMessage.model_validate({"pack": PACKS[0], "state": "not good", **packs}),),
+        signed_off_by=signed_by, signed_off_at=at if signed_by else None,
+    )  # fmt: skip
+    return Sent(unit_topic(bench), told.model_dump_json(), True)
+
+
+@pytest.mark.parametrize(
+    ("signed_by", "pack"),
+    [("Di", {}), ("", {"passed_by": "Di"}), ("", {"state": "stale"})],
+    ids=["signed", "let", "stale"],
+)
+def test_a_pack_let_pass_changed_or_of_a_signed_unit_waits_for_no_change_of_parts(
+    signed_by: str, pack: dict[str, str]
+) -> None:
+    loose = verdict_of("bay 1", "loose", at=NOW)
+    unit = unit_of("bay 1", NOW, signed_by, **pack)
+    floor = floor_of(resting(), loose)
+    assert kinds(floor) == ["loose"]
+    feed(floor, unit)
+    assert kinds(floor) == [] and floor.unreadable == 0
+    # A word that was retained comes before the status that tells the job, or after a newer one.
+    assert kinds(floor_of(unit, resting(), loose, retained=True)) == []
+    feed(floor, unit_of("bay 1", NOW - timedelta(minutes=1)))
     assert kinds(floor) == []
 
 
@@ -520,3 +551,10 @@ def test_an_empty_floor_says_so() -> None:
     assert "'zzz'" in render(shop_floor(), Choice(text="zzz"), NOW, 80, 24).text
     quiet = floor_of(resting())
     assert "No bench needs a person." in render(quiet, Choice(needing=True), NOW, 80, 24).text
+
+
+def test_the_board_subscribes_to_everything_a_bench_publishes() -> None:
+    topics = (status_topic("bay-1"), unit_topic("bay-1"), stroke_topic("bay-1", "low"), verdict_topic("bay-1", "low"))
+    assert len(topics) == len(MESSAGES)
+    for topic in topics:
+        assert any(topic_matches_sub(asked, topic) for asked in TOPICS), topic

@@ -12,7 +12,8 @@ import pytest
 ROOT = Path(__file__).parents[1]
 PURE = (
     "strokes", "stroke_measure", "looks", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts",
-    "gauge", "changes", "plan", "pack_states", "signoff", "scan", "allot", "check", "air", "safety", "cycle",
+    "gauge", "changes", "plan", "pack_states", "signoff", "unit_now", "offers", "unit_words", "tightened",
+    "scan", "allot", "check", "air", "safety", "cycle",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
 OUTER = (
@@ -35,8 +36,14 @@ LEVELS = [
     ("check",),
     ("record", "publish", "dashboard", "stock", "waiting", "collect"),
     ("verify", "backup", "retention", "flat", "export"),
-    ("board", "report"),
+    ("board",),
+    ("signing", "unit_stock"),
+    ("report",),
+    ("unit",),
+    ("running", "picture", "bench_status"),
     ("daemon",),
+    ("wrench_field", "unit_controls"),
+    ("controls",),
     ("session",),
     ("commands",),
     ("cli",),

@@ -16,6 +16,7 @@ from samples import AT, JOB, stroke, stroke_message, verdict, verdict_message
 from capture.messages import (
     BenchStatus,
     StrokeMessage,
+    UnitMessage,
     VerdictMessage,
     name_from_level,
     status_topic,
@@ -39,6 +40,15 @@ def status(**changes: object) -> BenchStatus:
     )
 
 
+def unit(**changes: object) -> UnitMessage:
+    told = {
+        "at": AT, "bench": "bench 4", "job": JOB, "unit_serial": "HX-2207", "steps": 4, "steps_closed": 4,
+        "packs": [{"pack": "C1", "state": "good"}, {"pack": "C2", "state": "not good", "passed_by": "Foreman Di"}],
+        "against": [], "signed_off_by": "Foreman Di", "signed_off_at": AT,
+    }  # fmt: skip
+    return UnitMessage.model_validate(told | changes)
+
+
 @pytest.mark.parametrize(
     ("schema", "payload"),
     [
@@ -46,6 +56,7 @@ def status(**changes: object) -> BenchStatus:
         ("status", status(state="offline").model_dump_json()),
         ("stroke", stroke_message(1).payload),
         ("verdict", verdict_message().payload),
+        ("unit", unit().model_dump_json()),
     ],
 )
 def test_a_payload_validates_and_a_spoilt_one_does_not(schema: str, payload: str) -> None:

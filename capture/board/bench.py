@@ -16,7 +16,7 @@ from typing import Final, Literal
 from uuid import UUID
 
 from capture.board.needs import CLOCK_OFF, STUCK_AFTER, Need, rank
-from capture.messages import BenchStatus, StrokeMessage, VerdictMessage
+from capture.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.plaintext import clean
 from capture.verdict import VerdictWord
 
@@ -106,8 +106,8 @@ class BenchOnBoard:
 
     __slots__ = (
         "_air_fault", "_asks", "_clock", "_gauge_due", "_ids", "_indicator_down", "_job", "_judged", "_measure",
-        "_pack", "_pressure_flags", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n", "_technician",
-        "_travel_nm", "_unit", "_unit_serial", "_vanished", "key", "name",
+        "_pack", "_passed", "_pressure_flags", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
+        "_technician", "_travel_nm", "_unit", "_unit_serial", "_unit_told", "_vanished", "key", "name",
     )  # fmt: skip
 
     def __init__(self, key: str, name: str) -> None:
@@ -133,6 +133,10 @@ class BenchOnBoard:
         """How many strokes in a row lay outside the air's window."""
         self._judged: dict[str, _Judged] = {}
         """The newest verdict of every pack of the job."""
+        self._unit_told: tuple[UUID, datetime] | None = None
+        """The job that the newest word on a unit is of, and when it was given, as the bench says."""
+        self._passed: frozenset[str] = frozenset()
+        """The packs that wait for nobody: let pass by name, stale, or of a unit that was signed off."""
         self._ids: dict[UUID, None] = {}
 
     # -- what arrives ------------------------------------------------------------------------------------
@@ -222,6 +226,17 @@ class BenchOnBoard:
         )
         return True
 
+    def take_unit(self, unit: UnitMessage) -> bool:
+        """Take how the unit stands; say whether it is news of the job that the bench is at."""
+        if self._unit_told is not None and unit.at < self._unit_told[1]:
+            return False
+        # Retained words come in any order: this one may be of a job that the status has yet to tell.
+        self._unit_told = unit.job, unit.at
+        packs = unit.packs[:MOST_PACKS]
+        waits_no_more = [pack for pack in packs if unit.signed_off_by or pack.passed_by or pack.state == "stale"]
+        self._passed = frozenset(short(pack.pack) for pack in waits_no_more)
+        return unit.job == self._job
+
     # -- what is shown -----------------------------------------------------------------------------------
 
     def row(self, now: datetime, watching_since: datetime) -> BenchRow:
@@ -276,8 +291,9 @@ class BenchOnBoard:
 
     def _waiting(self) -> Iterator[Need]:
         """Yield the verdicts that wait for somebody while the bench rests."""
+        passed = self._passed if self._unit_told and self._unit_told[0] == self._job else frozenset()
         for word, what in _WAITS.items():
-            found = [one for one in self._judged.values() if one.word == word]
+            found = [one for one in self._judged.values() if one.word == word and one.pack not in passed]
             if found:
                 packs = ", ".join(one.pack for one in found[:3]) + (" and more" if len(found) > 3 else "")
                 yield Need(word, f"{packs} {what}.", self.local(max(one.at for one in found)))

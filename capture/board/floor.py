@@ -17,7 +17,7 @@ from typing import Final, Literal
 
 from capture.board.bench import EARLIEST, LATEST, LONGEST_WORDS, BenchOnBoard, BenchRow, Refused, cut, short
 from capture.board.yields import MOST_PACKS, Today, Yields
-from capture.messages import ROOT, BenchStatus, StrokeMessage, VerdictMessage, name_from_level
+from capture.messages import ROOT, BenchStatus, StrokeMessage, UnitMessage, VerdictMessage, name_from_level
 from capture.view import LinkState
 
 __all__ = ["MOST_BENCHES", "Broker", "Change", "Floor", "What"]
@@ -26,7 +26,7 @@ MOST_BENCHES: Final = 5000
 LARGEST_PAYLOAD: Final = 64 * 1024
 LONGEST_TOPIC: Final = 2100  # two names of the longest a bench can publish
 
-What = Literal["status", "stroke", "verdict", "gone"]
+What = Literal["status", "unit", "stroke", "verdict", "gone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +105,13 @@ class Floor:
             if bench is not None:
                 bench.take_status(status, retained, now)
                 return Change("status", bench.key)
+        elif len(levels) == 2 and kind == "unit":
+            if not payload:  # somebody cleared a retained word on a unit
+                return None
+            unit = UnitMessage.from_wire(payload)
+            bench = self._bench(name, unit)
+            if bench is not None:
+                return self._news(bench.take_unit(unit), "unit", bench, retained)
         elif len(levels) == 3 and kind == "stroke":
             stroke = StrokeMessage.from_wire(payload)
             bench = self._bench(name, stroke, name_from_level(levels[1]))
@@ -118,16 +125,16 @@ class Floor:
             if bench is not None:
                 return self._verdict(bench, verdict, retained, now)
         else:
-            raise Refused("its topic ends in none of status, stroke, verdict")
+            raise Refused("its topic ends in none of status, unit, stroke, verdict")
         return None
 
     def _bench(
-        self, name: str, message: BenchStatus | StrokeMessage | VerdictMessage, pack: str | None = None
+        self, name: str, message: BenchStatus | UnitMessage | StrokeMessage | VerdictMessage, pack: str | None = None
     ) -> BenchOnBoard | None:
         """Return the bench that a message is of, or None for a repeat or where there is no room for another."""
         if message.bench != name:
             raise Refused("its payload names another bench than its topic")
-        if not isinstance(message, BenchStatus) and message.pack != pack:
+        if not isinstance(message, BenchStatus | UnitMessage) and message.pack != pack:
             raise Refused("its payload names another pack than its topic")
         if not EARLIEST <= message.at <= LATEST:
             raise Refused("its time is out of the question")

@@ -28,7 +28,7 @@ _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())  # by default Python would write into the live screen; what matters is told there
 
 #: What a board must be allowed to read; it never writes.
-TOPICS: Final = (f"{ROOT}/+/status", f"{ROOT}/+/+/stroke", f"{ROOT}/+/+/verdict")
+TOPICS: Final = (f"{ROOT}/+/status", f"{ROOT}/+/unit", f"{ROOT}/+/+/stroke", f"{ROOT}/+/+/verdict")
 
 _AGAIN: Final = "it is tried again"
 _FIRST_PAUSE_S: Final = 0.5

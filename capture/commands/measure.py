@@ -19,15 +19,18 @@ from capture.commands.words import (
     broker_settings,
     errors_in_words,
     fail,
+    open_store,
     pairs,
     read_sheet,
     say,
     settings_of,
+    stock_file,
 )
 
 if TYPE_CHECKING:
     from capture.air_check import FixtureSetup
     from capture.config import Config
+    from capture.sheet import Sheet
 
 __all__ = ["demo", "run"]
 
@@ -52,6 +55,9 @@ def run(
         str | None, typer.Option("--way", help="hold: air while the button is down; press: one press runs the check.")
     ] = None,
     pack: Annotated[list[str] | None, typer.Option("--pack", help="Only this pack; may be repeated.")] = None,
+    resume: Annotated[
+        int | None, typer.Option("--resume", metavar="JOB", help="Go on with an unfinished unit; its sheet is kept.")
+    ] = None,
     auto: Annotated[bool, typer.Option("--auto", help="Pack after pack without asking, then end.")] = False,
     repeat: Annotated[
         bool, typer.Option("--repeat", help="With --auto: begin the next unit when one is done.")
@@ -62,19 +68,25 @@ def run(
 ) -> None:
     """Measure a unit: pack after pack, from the port to a verdict.
 
-    Ends with 0 if every pack is good, 3 if not. Without a keyboard (a pipe, a service) it goes through the packs by
-    itself, as with --auto.
+    Ends with 0 if every pack is good or the unit was signed off, 3 if not. Without a keyboard (a pipe, a service) it
+    goes through the packs by itself, as with --auto.
     """
     from capture.config import load_config
     from capture.daemon import BenchSetup
     from capture.session import Face, Session, by_hand, in_order, run_session, summary
+    from capture.wrench_field import WrenchSetup
 
     with errors_in_words():
         settled = load_config(config)
+    if resume is not None and (sheet is not None or unit or repeat):
+        fail("--resume goes on with the job's own sheet and unit; leave --sheet, --unit and --repeat out", 2)
     sheet_path = sheet or settled.sheet
-    if sheet_path is None:
+    if resume is not None:
+        loaded, text = _sheet_of_job(resume, config, data_dir)
+    elif sheet_path is None:
         fail("no build sheet; give one with --sheet FILE, or set `sheet` in the settings file", 2)
-    loaded, text = read_sheet(sheet_path)
+    else:
+        loaded, text = read_sheet(sheet_path)
     where = port or settled.indicator.port
     if not where:
         fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
@@ -85,13 +97,17 @@ def run(
     order = [one.name for one in loaded.order()]
     for wanted in pack or []:
         if wanted not in order:
-            fail(f"no pack {wanted!r} in {sheet_path}; there are: {', '.join(order)}", 2)
+            fail(f"no pack {wanted!r} in {sheet_path or 'the sheet'}; there are: {', '.join(order)}", 2)
     by_itself = auto or as_json or not (sys.stdin.isatty() and sys.stdout.isatty())
 
     gauge = settled.gauge.identity() if settled.gauge else None
     overdue = gauge.warning(datetime.now().astimezone().date()) if gauge else ""
     if overdue:
         sys.stderr.write(f"warning: {overdue}\n")
+
+    wrench = None
+    if settled.wrench is not None:
+        wrench = WrenchSetup(settled.wrench.port, settled.wrench)
 
     async def once() -> int:
         setup = BenchSetup(
@@ -110,8 +126,10 @@ def run(
             gauge=gauge,
             fixture=fixture_setup,
             fixture_header=fixture_header,
+            stock=stock_file(settled, data_dir),
+            resume=resume,
         )
-        session = Session(setup, Face.JSON if as_json else Face.TERMINAL)
+        session = Session(setup, Face.JSON if as_json else Face.TERMINAL, wrench=wrench)
         indices = [order.index(one) for one in pack] if pack else list(range(len(order)))
         code = await run_session(session, in_order(indices) if by_itself else by_hand)
         if not by_itself:
@@ -126,6 +144,16 @@ def run(
         while repeat and by_itself:
             code = asyncio.run(once())
     raise typer.Exit(code)
+
+
+def _sheet_of_job(job_id: int, config: Path | None, data_dir: Path | None) -> tuple[Sheet, str]:
+    """Return the build sheet exactly as the job began with it."""
+    from capture.sheet import parse_sheet
+
+    with errors_in_words():
+        with open_store(config, data_dir) as store:
+            text: str = store.job(job_id).sheet_toml
+        return parse_sheet(text, f"the build sheet of job {job_id}"), text
 
 
 def _fixture(

@@ -1,4 +1,4 @@
-"""The command that plans a unit from the record: `plan`."""
+"""The commands of a unit's parts: `plan` says which to change, `change` keeps what was changed."""
 
 from __future__ import annotations
 
@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from capture.commands.words import ConfigFile, DataDir, Json, errors_in_words, open_store, say
+from capture.commands.signoff import By, JobNumber, add_fact, person, unit_of
+from capture.commands.words import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, say
 
 if TYPE_CHECKING:
     from capture.plan import Outcome, UnitPlan
     from capture.record import Job
     from capture.sheet import Sheet
 
-__all__ = ["plan"]
+__all__ = ["change", "plan"]
 
 
 def plan(
@@ -43,6 +44,39 @@ def plan(
         _print_json(now, came_out, stale, unchecked, plans)
     else:
         _print_words(came_out, stale, unchecked, plans)
+
+
+def change(
+    job: JobNumber,
+    by: By,
+    part: Annotated[
+        str | None, typer.Argument(metavar="PACK/PART/FITTED", help="What is fitted now, or its scanned code.")
+    ] = None,
+    way: Annotated[int | None, typer.Option("--way", min=1, help="Take this way of `strokelog plan` instead.")] = None,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Keep a change of parts that was made: `strokelog change 7 "low/backing shim/3" --by NAME`."""
+    from capture.offers import plans, taken, typed_change
+    from capture.scan import NotUnderstood, PartFitted, read_scan
+
+    if (part is None) == (way is None):
+        fail("say what was changed, either PACK/PART/FITTED or --way N", 2)
+    with unit_of(job, config, data_dir) as unit:
+        name = person(unit, by)
+        if part is not None:
+            found = read_scan(part if part.lower().startswith("part") else f"part:{part}", unit.sheet)
+            if not isinstance(found, PartFitted):
+                fail(found.why if isinstance(found, NotUnderstood) else f"{part!r} names no part", 2)
+            made = [typed_change(unit.now, found, name)]
+        else:
+            ways = plans(unit.now).ways
+            if way is None or way > len(ways):
+                fail(f"there is no way {way}; `strokelog plan {job}` shows {len(ways)}", 2)
+            made = taken(ways[way - 1], name)
+        for one in made:
+            add_fact(unit, one, as_json)
 
 
 def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list[str], plans: list[UnitPlan]) -> None:

@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.commands.words import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, pairs, say
+from capture.commands.words import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, pairs, say, stock_file
 
 if TYPE_CHECKING:
     from capture.facts import Fact, StepDone
-    from capture.signing import Signing
     from capture.steps import Torque
+    from capture.unit import Unit
     from drivers.torque import TorqueSettings
 
-__all__ = ["override", "sign_off", "step", "steps"]
+__all__ = ["By", "JobNumber", "add_fact", "override", "person", "sign_off", "step", "steps"]
 
 JobNumber = Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")]
 By = Annotated[str, typer.Option("--by", help="Who does it: a name, or a scanned badge.")]
@@ -30,8 +30,8 @@ def steps(job: JobNumber, as_json: Json = False, config: ConfigFile = None, data
     """Show the packs and steps of a job: what is done, what is next, and what stands against signing off."""
     from capture.showing_steps import show_standing, standing_json
 
-    with _signing(job, config, data_dir) as unit:
-        standing, now = unit.standing(), datetime.now(UTC)
+    with unit_of(job, config, data_dir) as unit:
+        standing, now = unit.now.standing, datetime.now(UTC)
     if as_json:
         for one in standing_json(unit.sheet, standing, now):
             say(json.dumps(one, ensure_ascii=False))
@@ -74,15 +74,15 @@ def step(
     wrench_settings = _wrench_settings(settings)
     lasted_ns = None if lasted is None else _lasted(lasted)
     torques = [_torque(text) for text in value or ()]
-    with _signing(job, config, data_dir) as unit:
-        index, name = _step_of(unit, number), _person(unit, by)
+    with unit_of(job, config, data_dir) as unit:
+        index, name = _step_of(unit, number), person(unit, by)
         if begin:
-            _add(unit, StepBegun(index, name, note), as_json)
+            add_fact(unit, StepBegun(index, name, note), as_json)
             return
         done = StepDone(index, name, lasted_ns=lasted_ns, note=note)
         if torques or wrench is not None:
             done = _tightened(unit, done, torques, wrench, wrench_settings, wait)
-        _add(unit, done, as_json)
+        add_fact(unit, done, as_json)
 
 
 def override(
@@ -100,10 +100,10 @@ def override(
 
     if (pack is None) == (step is None):
         fail("an override lets one pack or one step pass; give --pack or --step", 2)
-    with _signing(job, config, data_dir) as unit:
+    with unit_of(job, config, data_dir) as unit:
         index = None if step is None else _step_of(unit, step)
         named = None if pack is None else _pack(unit, pack)
-        _add(unit, Override(named, index, _person(unit, by), reason.strip()), as_json)
+        add_fact(unit, Override(named, index, person(unit, by), reason.strip()), as_json)
 
 
 def sign_off(
@@ -117,58 +117,51 @@ def sign_off(
     """Sign a unit off. Ends with 1 and says what is open, unless every pack is good and every step done."""
     from capture.facts import SignedOff
 
-    with _signing(job, config, data_dir) as unit:
-        standing = unit.standing()
+    with unit_of(job, config, data_dir) as unit:
+        standing = unit.now.standing
         if standing.open:
             lines = "\n".join(f"open: {item.text}; {item.do}" for item in standing.open)
             fail(f"job {job} is not signed off, {len(standing.open)} open:\n{lines}")
         if not as_json:
             for caution in standing.cautions:
                 say(f"look at: {caution}")
-        _add(unit, SignedOff(_person(unit, by), note), as_json)
+        add_fact(unit, SignedOff(person(unit, by), note), as_json)
         # Somebody else may have written between the look and the entry; the record's order decides.
-        if unit.standing().signed is None:
-            fail(
-                f"job {job}: something else was written meanwhile, so this does not count; see `strokelog steps {job}`"
-            )
-        _consume(unit, _person(unit, by), config, as_json)
+        if unit.now.standing.signed is None:
+            raise typer.Exit(1)
 
 
 @contextmanager
-def _signing(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Signing]:
-    from capture.signing import Refused, Signing
+def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Unit]:
+    """Open the record and the stock for one job's unit; what is refused or goes wrong is said in words."""
+    from capture.config import load_config
+    from capture.signing import Refused
+    from capture.unit import Unit
 
-    with errors_in_words(), open_store(config, data_dir) as store:
-        try:
-            yield Signing(store, job)
-        except Refused as error:
-            fail(str(error))
-
-
-def _consume(unit: Signing, by: str, config: Path | None, as_json: bool) -> None:
-    """The pieces that the stock kept for this unit are in it now."""
-    from capture.commands.stock import opened, stock_at, tell_reservations
-
-    if not stock_at(None, config)[0].is_file():
-        return
-    with opened(None, config, by) as (room, who, at):
-        taken = room.consume(unit.job.unit_serial or str(unit.job.uuid), by=who, at=at)
-    tell_reservations(taken, "consumed", as_json)
+    with errors_in_words():
+        stock = stock_file(load_config(config), data_dir)
+        with open_store(config, data_dir) as store:
+            try:
+                yield Unit(store, job, stock=stock)
+            except Refused as error:
+                fail(str(error))
 
 
-def _add(unit: Signing, fact: Fact, as_json: bool) -> None:
-    from capture.showing_steps import fact_json, fact_words, next_words
+def add_fact(unit: Unit, fact: Fact, as_json: bool) -> None:
+    from capture.unit_words import next_words
 
-    at = datetime.now(UTC)
-    number, fact = unit.add(fact, at=at)
-    if as_json:
-        say(json.dumps({"job": unit.job.id, "entry": number, **fact_json(fact, at)}, ensure_ascii=False))
-    else:
-        say(f"job {unit.job.id}, unit {unit.job.unit_serial}: {fact_words(unit.sheet, fact)}")
-        say(next_words(unit.sheet, unit.standing()))
+    for one in unit.add([fact], at=datetime.now(UTC)):
+        if as_json:
+            say(json.dumps({**one.data, **({"notes": list(one.notes)} if one.notes else {})}, ensure_ascii=False))
+        else:
+            job = unit.job
+            say(f"job {job.id}, unit {job.unit_serial}: {one.text}")
+            for note in one.notes:
+                say(note)
+            say(next_words(unit.now.sheet, unit.now.standing))
 
 
-def _step_of(unit: Signing, text: str) -> int:
+def _step_of(unit: Unit, text: str) -> int:
     """Return the index of a step given by its number or its code."""
     from capture.scan import StepChosen, read_scan
 
@@ -180,7 +173,7 @@ def _step_of(unit: Signing, text: str) -> int:
     return found.step
 
 
-def _pack(unit: Signing, text: str) -> str:
+def _pack(unit: Unit, text: str) -> str:
     """Return a pack's name, given by itself or by its code."""
     from capture.scan import PackChosen, read_scan
 
@@ -188,7 +181,7 @@ def _pack(unit: Signing, text: str) -> str:
     return found.pack if isinstance(found, PackChosen) else text
 
 
-def _person(unit: Signing, text: str) -> str:
+def person(unit: Unit, text: str) -> str:
     """Return a name, given by itself or by a badge's code."""
     from capture.scan import TechnicianNamed, read_scan
 
@@ -231,13 +224,13 @@ def _wrench_settings(words: list[str] | None) -> TorqueSettings:
 
 
 def _tightened(
-    unit: Signing, done: StepDone, torques: list[int], wrench: str | None, settings: TorqueSettings, wait: float
+    unit: Unit, done: StepDone, torques: list[int], wrench: str | None, settings: TorqueSettings, wait: float
 ) -> StepDone:
     """Return the step done with the torque farthest from its value, and all of them in the note."""
     from dataclasses import replace
 
-    from capture.showing_steps import torque_words
     from capture.steps import Torque
+    from capture.tightened import tightened, wrong_count
 
     step = unit.sheet.steps[done.step]
     if not isinstance(step, Torque):
@@ -245,18 +238,14 @@ def _tightened(
     if wrench is not None:
         _need(unit, replace(done, torque_unm=step.value_unm or 1))  # before anybody tightens anything
         torques = _from_wrench(step, wrench, settings, wait)
-    elif step.bolt_count is not None and len(torques) not in (1, step.bolt_count):
-        fail(f"{len(torques)} torques for {step.bolt_count} bolts; give --value once for all, or once for each", 2)
+    elif wrong := wrong_count(step, torques):
+        fail(f"{wrong} (--value)", 2)
     for torque in torques:
         _need(unit, replace(done, torque_unm=torque))
-    notes = [done.note] if done.note else []
-    notes += [f"wrench at {wrench}"] if wrench is not None else []
-    notes += [", ".join(torque_words(step, torque) for torque in torques)] if len(torques) > 1 else []
-    farthest = max(torques, key=lambda torque: abs(torque - (step.value_unm or 0)))
-    return replace(done, torque_unm=farthest, note="; ".join(notes))
+    return tightened(step, done, torques, wrench or "")
 
 
-def _need(unit: Signing, fact: Fact) -> None:
+def _need(unit: Unit, fact: Fact) -> None:
     """End with what stands against `fact`."""
     why = unit.against(fact, datetime.now(UTC))
     if why:
@@ -268,7 +257,7 @@ def _from_wrench(step: Torque, port: str, settings: TorqueSettings, wait: float)
     import asyncio
     from contextlib import aclosing
 
-    from capture.showing_steps import torque_words
+    from capture.unit_words import torque_words
     from capture.wrench import tightenings
     from drivers.torque import LEAST_UNM
 

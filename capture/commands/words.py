@@ -32,6 +32,7 @@ __all__ = [
     "record_path",
     "say",
     "settings_of",
+    "stock_file",
 ]
 
 Json = Annotated[bool, typer.Option("--json", help="One JSON object a line, for pipes.")]
@@ -151,3 +152,9 @@ def open_store(config: Path | None, data_dir: Path | None) -> Any:
     from capture.record import Store
 
     return Store.open(record_path(config, data_dir))
+
+
+def stock_file(settled: Config, data_dir: Path | None) -> Path | None:
+    """Return where the stock is: as the settings say, else beside the record; None if the shop keeps none."""
+    path = settled.stock or (data_dir or settled.data_dir) / "stock.sqlite"
+    return path if path.is_file() else None

@@ -11,11 +11,15 @@ import sys
 import termios
 import tty
 from collections.abc import AsyncIterator
+from time import monotonic_ns
 from types import TracebackType
 
 __all__ = ["KeyParser", "Keys"]
 
-_NAMED = {"\r": "enter", "\n": "enter", "\t": "tab", "\x7f": "backspace", "\x08": "backspace"}
+_NAMED = {
+    "\r": "enter", "\n": "enter", "\t": "tab", "\x7f": "backspace", "\x08": "backspace",
+    "\x02": "stx",  # what a scanner may send before a code
+}  # fmt: skip
 _SEQUENCES = {
     "A": "up", "B": "down", "C": "right", "D": "left", "H": "home", "F": "end",
     "1~": "home", "3~": "delete", "4~": "end", "5~": "page-up", "6~": "page-down",
@@ -89,7 +93,7 @@ class Keys:
     def __init__(self, descriptor: int | None = None) -> None:
         self._descriptor = descriptor
         self._parser = KeyParser()
-        self._queue: asyncio.Queue[str | None] = asyncio.Queue()
+        self._queue: asyncio.Queue[tuple[int, str] | None] = asyncio.Queue()
         self._saved: list[int | list[bytes | int]] | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._timer: asyncio.TimerHandle | None = None
@@ -125,11 +129,28 @@ class Keys:
         return self
 
     async def __anext__(self) -> str:
-        key = await self._queue.get()
-        if key is None:
-            self._queue.put_nowait(None)
+        pressed = await self.pressed()
+        if pressed is None:
             raise StopAsyncIteration
-        return key
+        return pressed[1]
+
+    async def pressed(self, until_ns: int | None = None) -> tuple[int, str] | None:
+        """Return the next key and when it was read, monotonic nanoseconds; None when there are no more.
+
+        Raises TimeoutError if there is none by `until_ns`.
+        """
+        if self._queue.empty() and until_ns is not None:
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(max(0, until_ns - monotonic_ns()) / 1e9):
+                    return self._last_stays(await self._queue.get())
+            if self._queue.empty():
+                raise TimeoutError("no key was pressed")
+        return self._last_stays(await self._queue.get())
+
+    def _last_stays(self, pressed: tuple[int, str] | None) -> tuple[int, str] | None:
+        if pressed is None:
+            self._queue.put_nowait(None)
+        return pressed
 
     def _restore(self) -> None:
         if self._timer is not None:
@@ -160,11 +181,11 @@ class Keys:
             self._queue.put_nowait(None)
             return
         for key in self._parser.feed(data):
-            self._queue.put_nowait(key)
+            self._queue.put_nowait((monotonic_ns(), key))
         if self._parser.unfinished:
             self._timer = self._loop.call_later(_ESCAPE_S, self._flush)
 
     def _flush(self) -> None:
         self._timer = None
         for key in self._parser.flush():
-            self._queue.put_nowait(key)
+            self._queue.put_nowait((monotonic_ns(), key))

@@ -6,7 +6,7 @@ from rich.cells import cell_len
 
 from capture.dashboard.canvas import Ink, Row, fit, row_width, wrap
 from capture.dashboard.caution import CAUTIONS
-from capture.dashboard.words import LOOKS, chance, counted, flag_words, number, travel_nm
+from capture.dashboard.words import LOOKS, STALE, chance, counted, flag_words, number, travel_nm
 from capture.view import BenchView, PackView, StrokeView
 
 __all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
@@ -27,6 +27,9 @@ def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) ->
         word = {"waiting": "waiting", "measuring": "measuring", "done": "done"}[pack.state]
         mark = (ink.pick("··", ".."), style)
         tails = [word]
+    elif pack.stale:
+        mark = (ink.pick(STALE.shape, STALE.ascii_shape), STALE.style)
+        tails = [f"stale, was {verdict.verdict}", "stale"]
     else:
         look = LOOKS[verdict.verdict]
         mark = (ink.pick(look.shape, look.ascii_shape), look.style)
@@ -44,7 +47,7 @@ def pack_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
     """Return a title and as many packs as fit `most` rows, kept around the one being measured."""
     if most < 2:
         return []
-    done = sum(pack.state == "done" for pack in view.packs)
+    done = sum(pack.state == "done" and not pack.stale for pack in view.packs)
     rows: list[Row] = [_ends([("PACKS", "bold")], [(f"{done} of {len(view.packs)} done", "")], width)]
     room = most - 1
     first = 0

@@ -7,11 +7,12 @@ from rich.cells import cell_len
 from capture.dashboard.bigtext import big_number, big_word
 from capture.dashboard.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
 from capture.dashboard.lists import caution_rows, pack_rows, stroke_rows, uncertainty_rows
+from capture.dashboard.margins import air_text, header, keys_row, link_text, said, urgent_rows
 from capture.dashboard.scale import scale_rows
 from capture.dashboard.trace import trace_rows
-from capture.dashboard.words import LOOKS, number
+from capture.dashboard.words import LOOKS, STALE, number
 from capture.view import BenchView
-from drivers.units import format_length, format_pressure
+from drivers.units import format_length
 
 __all__ = ["LEAST_HEIGHT", "LEAST_WIDTH", "render"]
 
@@ -19,7 +20,6 @@ LEAST_WIDTH = 60
 LEAST_HEIGHT = 20
 
 _MOVING = {"rest": "at rest", "applied": "applied", "returning": "returning", "unknown": "rest not known yet"}
-_LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "off": ("-", "-")}
 
 
 def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:
@@ -42,20 +42,8 @@ def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False
     left += [[], *cautions] if cautions else []
     right = _main(view, main, body_height, ink)
     divider: Row = [(ink.pick(" │ ", " | "), "")]
-    rows = [_header(view, width, ink), *beside(left, right, side, main, divider, body_height), *foot]
+    rows = [header(view, width, ink), *beside(left, right, side, main, divider, body_height), *foot]
     return Frame(rows, width, height)
-
-
-def _header(view: BenchView, width: int, ink: Ink) -> Row:
-    facts = [("bench", view.bench), ("unit", view.unit_serial), ("tech", view.technician)]
-    facts += [("job", view.job), ("sheet", view.sheet_name)]
-    texts = [f"{name} {ink.text(value)}" for name, value in facts if value]
-    line = " " + "   ".join(texts)
-    if cell_len(line) > width:
-        # The first three say whose result this is: each keeps a fair part of the line, the rest goes.
-        share = (width - 1) // 3 - 2
-        line = " " + "  ".join("".join(text for text, _ in fit([(text, "")], share)) for text in texts[:3])
-    return [*fit([(line, "bold reverse")], width, "bold reverse")]
 
 
 def _short_form(view: BenchView, width: int, ink: Ink) -> list[Row]:
@@ -72,7 +60,7 @@ def _short_form(view: BenchView, width: int, ink: Ink) -> list[Row]:
         rows.append([(_mean_text(view, ink), "bold")])
     rows.append([(f"reading {_reading(view)} {view.display_unit}", "")])
     rows += [[(line, "")] for line in wrap(ink.text(view.message), width, 3)]
-    rows += [[(line, "")] for line in wrap(ink.text(_link_text(view, ink)), width, 3)]
+    rows += [[(line, "")] for line in wrap(ink.text(link_text(view, ink)), width, 3)]
     rows.append([(ink.text(view.keys), "")])
     return rows
 
@@ -100,72 +88,39 @@ def _reading(view: BenchView) -> str:
     return number(view.reading_nm, view.display_unit)
 
 
-def _link_text(view: BenchView, ink: Ink) -> str:
-    indicator = f"{ink.pick(*_LINKS[view.indicator])} indicator {view.indicator}"
-    if view.indicator_text:
-        indicator += f": {ink.text(view.indicator_text)}"
-    broker = f"{ink.pick(*_LINKS[view.broker])} broker {view.broker}"
-    if view.broker != "off" or view.broker_waiting:
-        broker += f", {view.broker_waiting} waiting"
-    return f"{broker}; {indicator}"
-
-
-def _air_text(view: BenchView) -> str:
-    """Return the air beside the travel: pressure, the valve as commanded and confirmed, and why it will not apply."""
-    pressure = "no pressure"
-    if view.pressure_pa is not None:
-        pressure = f"{format_pressure(view.pressure_pa, view.display_unit)} gauge"
-    valve = "valve open" if view.valve_commanded else "valve shut"
-    if view.valve_confirmed is None:
-        valve += ", unconfirmed"
-    elif view.valve_confirmed == view.valve_commanded:
-        valve += ", confirmed"
-    else:
-        valve += f", fixture says {'open' if view.valve_confirmed else 'shut'}"
-    parts = [view.air_state or f"fixture {view.fixture}", pressure, valve]
-    return "; ".join(parts) + (f". {view.air_text}" if view.air_text else "")
-
-
 def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     """Return the bottom rows, bounded: cautions, what to do, what to change, links and keys."""
     roomy = height >= 30
     rows: list[Row] = [[(ink.pick("─", "-") * width, "")]]
-    if view.caution:
-        rows += _said("CAUTION", view.caution, width, 2 if roomy else 1, "bold yellow reverse", ink)
-    if view.warning:
-        rows += _said("WARNING", view.warning, width, 3 if roomy else 1, "bold red", ink)
+    rows += urgent_rows(view, width, roomy, ink)
+    rows += said("SAID", view.said, width, 2, "bold", ink)
     if view.fixture != "off":
         # Why there is no air, and what to do, must be read to its end.
         most = 2 if view.air_state in ("armed", "applied") else 4
-        rows += _said("AIR", _air_text(view), width, most, "bold" if view.air_state == "applied" else "", ink)
-    spare = max(2, height // 4 - len(rows) - 2)
-    next_rows = _said("NEXT", view.message, width, 3 if roomy else 2, "bold", ink)
+        rows += said("AIR", air_text(view), width, most, "bold" if view.air_state == "applied" else "", ink)
+    spare = max(2, height // 4 - len(rows) - 1)
+    next_rows = said("NEXT", view.message, width, 3 if roomy else 2, "bold", ink)
     then = view.verdict.next_step if view.verdict is not None else ""
-    if then and then != view.message:
-        next_rows += _said("THEN" if view.message else "NEXT", then, width, 2 if roomy else 1, "", ink)
-    advice: list[Row] = []
+    if then and not view.message.startswith(then):
+        next_rows += said("THEN" if view.message else "NEXT", then, width, 2 if roomy else 1, "", ink)
+    if view.as_predicted:
+        advice = said("RESULT", view.outcome, width, 2, "", ink)
+    else:
+        # What to look for must be read to its end.
+        rows += said("RESULT", view.outcome, width, 6, "bold red", ink)
+        advice = []
+    several = len(view.advice) > 1
     for index, line in enumerate(view.advice, 1):
-        advice += _said(
-            f"CHANGE {index}" if len(view.advice) > 1 else "CHANGE", line, width, 2 if roomy else 1, "", ink
-        )
+        most = 1 if several and not roomy else 2
+        advice += said(f"CHANGE {index}" if several else "CHANGE", line, width, most, "", ink)
     # The first step and the best change both stay, whatever has to go.
     kept_advice = advice[: max(1, spare - len(next_rows))]
     rows += next_rows[: max(1, spare - len(kept_advice))] + kept_advice
     link_style = "bold red" if view.indicator == "down" else ""
-    links = _link_text(view, ink)
+    links = link_text(view, ink)
     rows += [[(f" {line}", link_style)] for line in wrap(links, width - 1, 2)]
-    rows.append([*fit([(f" {ink.text(view.keys)}", "reverse")], width, "reverse")])
+    rows.append(keys_row(view.keys, width, ink))
     return rows
-
-
-def _said(label: str, text: str, width: int, most: int, style: str, ink: Ink) -> list[Row]:
-    """Return `text` under a label, wrapped with a hanging indent."""
-    cleaned = ink.text(text)
-    if not cleaned.strip():
-        return []
-    head = f" {label}  "
-    lines = wrap(cleaned, width - len(head), most)
-    return [[(head if i == 0 else " " * len(head), "bold"), (line, style)] for i, line in enumerate(lines)]
 
 
 def _main(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
@@ -259,6 +214,8 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     verdict = view.verdict
     if verdict is None:
         text = "no verdict yet" if _measuring(view) else "no verdict"
+        if 0 <= view.pack < len(view.packs) and view.packs[view.pack].stale:
+            text = f"{ink.pick(STALE.shape, STALE.ascii_shape)} stale: check it again"
         blank: list[Row] = [[] for _ in range(rows)]
         blank[rows // 2] = [(text, "bold")]
         return blank

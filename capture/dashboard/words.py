@@ -10,7 +10,18 @@ from capture.verdict import Verdict, VerdictWord
 from capture.view import StrokeView
 from drivers.units import format_length
 
-__all__ = ["FLAG_WORDS", "LOOKS", "Look", "chance", "counted", "flag_words", "number", "plain_line", "travel_nm"]
+__all__ = [
+    "FLAG_WORDS",
+    "LOOKS",
+    "STALE",
+    "Look",
+    "chance",
+    "counted",
+    "flag_words",
+    "number",
+    "plain_line",
+    "travel_nm",
+]
 
 #: Every flag a stroke can carry, as a technician would say it; short enough for a line at 80 columns.
 FLAG_WORDS: dict[str, str] = {
@@ -46,6 +57,10 @@ LOOKS: dict[VerdictWord, Look] = {
     "loose": Look("◄►", "<>", "bold yellow", ("..#..", ".#.#.", "#...#", ".#.#.", "..#..")),
     "inconclusive": Look("≈≈", "~~", "bold bright_white", ("...", ".##", "##.", ".##", "##.")),
 }
+
+
+#: A check that no longer counts: hollow, where a good one is solid.
+STALE = Look("□□", "[]", "bold blue", ())
 
 
 def flag_words(flags: tuple[str, ...]) -> str:

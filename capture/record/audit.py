@@ -143,6 +143,7 @@ class _Walk:
         self._checks: dict[int, tuple[int, str, int]] = {}
         self._measuring: set[int] = set()
         self._open_jobs: set[int] = set()
+        self._closed_jobs: dict[int, tuple[int, str]] = {}
 
     def run(self, path: Path) -> None:
         self._connection.execute("BEGIN")  # one snapshot, whatever a bench writes meanwhile
@@ -256,7 +257,10 @@ class _Walk:
             )
         elif kind == "job_closed":
             self._open_jobs.discard(body["job"])
-            self._later(jobs, body["job"], number, closed_at=at)
+            self._closed_jobs[body["job"]] = (number, at)
+        elif kind == "job_reopened":
+            self._closed_jobs.pop(body["job"])
+            self._open_jobs.add(body["job"])
         elif kind == "pruned":
             self.audit.pruned[body["check"]] = body["recording_sha256"]
 
@@ -312,6 +316,8 @@ class _Walk:
             self._later(checks, check, None, state="measuring", ended_at=None)
         for job in sorted(self._open_jobs):
             self._later(jobs, job, None, closed_at=None)
+        for job, (number, at) in sorted(self._closed_jobs.items()):
+            self._later(jobs, job, number, closed_at=at)
 
     def _rows_too_many(self) -> None:
         limits = dict.fromkeys(self._seen, '"check" IN (SELECT id FROM checks WHERE job = :job)')

@@ -51,6 +51,7 @@ KINDS: Final = (
     "verdict",
     "check_abandoned",
     "job_closed",
+    "job_reopened",  # work on the unit went on in another session
     "parts_changed",
     "step_begun",
     "step_done",

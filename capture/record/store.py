@@ -104,6 +104,15 @@ class Store:
             ledger.append(connection, "job_closed", {"job": job_id}, to_text(at))
             _put(connection, messages, at)
 
+    def reopen_job(self, job_id: int, *, at: datetime) -> None:
+        """Go on with a job that was closed; one that was signed off stays closed."""
+        with self._writing(f"go on with job {job_id}") as connection:
+            if self._closed_at(connection, job_id) is None:
+                raise RecordError(f"job {job_id} in {self._path} is open already")
+            self._need_unsigned(connection, job_id)
+            connection.execute(update(schema.jobs).where(schema.jobs.c.id == job_id).values(closed_at=None))
+            ledger.append(connection, "job_reopened", {"job": job_id}, to_text(at))
+
     def start_check(
         self,
         job_id: int,

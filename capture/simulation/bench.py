@@ -101,7 +101,9 @@ class Bench:
         return self._piston.travel_nm
 
     def load(self, physics: PackPhysics) -> None:
-        """Put another pack, or the same with other parts, on the bench; a jammed piston comes free."""
+        """Put another pack, or the same with other parts, on the bench; a jammed piston comes free, and the indicator
+        is mounted as it should be."""
+        self._indicator.restore()
         self._physics = physics
         self._piston.free()
         self._piston.retune(physics)
@@ -133,7 +135,6 @@ class Bench:
         """
         plans = plan_strokes(self.spec.technician, strokes, troubles or {}, self._hand)
         self.load(physics)
-        self._indicator.restore()
         if any(plan.trouble == "out_of_reach" for plan in plans):
             plans = [replace(plan, trouble=plan.trouble or "out_of_reach") for plan in plans]
             self._indicator.mount_nm = self._mount_near_end()

@@ -1,7 +1,8 @@
 """The demo's bench: which packs are checked in which order, what they are made of, and what goes wrong on the way.
 
 The packs belong to the build sheet `fixtures/demo/workshop-forwarder.toml`. The low pack comes to the bench loose by
-about one of its 0.25 mm shims, and is checked again with one shim more; the other two are good.
+about one of its 0.25 mm shims, and is checked again with one shim more; the high pack is tight, and is checked again
+with a snap ring 0.20 mm thinner; the reverse pack is good. Then the steps are done and the unit is signed off.
 """
 
 from __future__ import annotations
@@ -16,7 +17,17 @@ from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import Technician, Trouble
 from capture.simulation.wire import WireSpec
 
-__all__ = ["DEMO_BENCH", "DEMO_CHECKS", "DEMO_INDICATOR", "DEMO_SEED", "DemoCheck", "troubled_checks"]
+__all__ = [
+    "DEMO_BENCH",
+    "DEMO_CHECKS",
+    "DEMO_INDICATOR",
+    "DEMO_SEED",
+    "DEMO_STEPS",
+    "DEMO_TECHNICIAN",
+    "TROUBLED_BENCH",
+    "DemoCheck",
+    "troubled_checks",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +38,8 @@ class DemoCheck:
     physics: PackPhysics
     strokes: int = 6
     troubles: Mapping[int, Trouble] = field(default_factory=lambda: MappingProxyType({}))
-    shims_added: int = 0
-    """Shims put in just before this check, on top of those the sheet calls fitted."""
+    changed: bool = False
+    """The technician changed the part that was advised first, just before this check."""
     abandoned: bool = False
     """The technician sees that the set-up is wrong and ends the check before its verdict."""
 
@@ -36,27 +47,27 @@ class DemoCheck:
 DEMO_SEED = 20
 
 _LOW = PackPhysics(clearance_nm=1_382_000)
-_HIGH = PackPhysics(
-    clearance_nm=1_021_000, cushion_nm=250_000, cushion_rate_n_per_m=400_000.0, supply_conductance=1.6e-9
-)
+_HIGH = PackPhysics(clearance_nm=742_000, cushion_nm=250_000, cushion_rate_n_per_m=400_000.0, supply_conductance=1.6e-9)
 _REVERSE = PackPhysics(clearance_nm=1_184_000, piston_area_m2=0.009, film_nm=45_000, exhaust_conductance=1.8e-9)
 
 #: In the order of the demo.
 DEMO_CHECKS: tuple[DemoCheck, ...] = (
     DemoCheck("low", _LOW),
-    DemoCheck("low", replace(_LOW, clearance_nm=_LOW.clearance_nm - 250_000), shims_added=1),
+    DemoCheck("low", replace(_LOW, clearance_nm=_LOW.clearance_nm - 250_000), changed=True),
     DemoCheck("high", _HIGH, troubles=MappingProxyType({3: "glitch"})),
+    DemoCheck("high", replace(_HIGH, clearance_nm=_HIGH.clearance_nm + 200_000), changed=True),
     DemoCheck("reverse", _REVERSE, strokes=7, troubles=MappingProxyType({4: "short_hold"})),
 )
 
 
 def troubled_checks() -> tuple[DemoCheck, ...]:
     """Return the demo's checks with every trouble of a stroke at least once; flagged strokes are made again."""
-    loose, low, high, reverse = DEMO_CHECKS
+    loose, low, tight, high, reverse = DEMO_CHECKS
     return (
         DemoCheck(loose.pack, loose.physics, strokes=2, troubles=MappingProxyType({2: "out_of_reach"}), abandoned=True),
         replace(loose, strokes=7, troubles=MappingProxyType({3: "glitch", 5: "short_hold"})),
         replace(low, strokes=8, troubles=MappingProxyType({3: "creep", 5: "leak"})),
+        tight,
         replace(high, strokes=9, troubles=MappingProxyType({3: "base_moved", 5: "sparse", 7: "no_return"})),
         replace(reverse, strokes=8, troubles=MappingProxyType({3: "gap", 6: "rezeroed"})),
     )
@@ -65,8 +76,15 @@ def troubled_checks() -> tuple[DemoCheck, ...]:
 DEMO_BENCH = BenchSpec(
     indicator=IndicatorSpec(rate_hz=20.0, resolution_nm=10_000, unit="mm", mount_nm=3_000_000),
     wire=WireSpec("line"),
-    technician=Technician(rest_s=1.0, hold_s=1.2),
+    technician=Technician(rest_s=0.8, hold_s=0.9),
 )
+
+#: The same bench where everything goes wrong: at an unhurried pace each trouble shows as what it is.
+TROUBLED_BENCH = replace(DEMO_BENCH, technician=Technician(rest_s=1.0, hold_s=1.2))
+
+#: How the demo's steps are signed, by their number on the sheet: what the technician types, empty for a confirmation.
+DEMO_STEPS: Mapping[int, str] = MappingProxyType({1: "35 min", 2: "", 3: "20.2 N m", 4: "45.6 N m"})
+DEMO_TECHNICIAN = "Ana"
 
 #: What the daemon must be told of the demo's indicator, in the words of a recording's header.
 DEMO_INDICATOR: Mapping[str, object] = MappingProxyType(

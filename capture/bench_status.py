@@ -1,0 +1,49 @@
+"""What a bench says of itself over MQTT, put together from its view, its check and its air."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from uuid import UUID
+
+from capture import __version__
+from capture.air_check import AirCheck
+from capture.bench_setup import BenchSetup
+from capture.check import CheckState
+from capture.messages import BenchStatus
+from capture.running import RunningCheck
+from capture.view import BenchView
+
+__all__ = ["bench_status"]
+
+
+def bench_status(
+    setup: BenchSetup,
+    view: BenchView,
+    job: UUID | None,
+    running: RunningCheck | None,
+    air: AirCheck | None,
+    last_stroke: tuple[datetime, int] | None,
+    *,
+    silent: bool,
+) -> BenchStatus:
+    """Return the status now. `last_stroke` is when the newest was kept and its travel, nm; `silent`: no readings."""
+    stroke_at, travel_nm = last_stroke or (None, None)
+    return BenchStatus(
+        at=datetime.now(UTC),
+        bench=setup.bench,
+        state="measuring" if running and running.check.state is not CheckState.DONE else "online",
+        software_version=__version__,
+        job=job,
+        unit_serial=view.unit_serial,
+        technician=view.technician,
+        pack=running.pack.name if running else None,
+        indicator=view.indicator,
+        gauge_due=setup.gauge.calibration_due if setup.gauge else None,
+        display_unit=setup.sheet.display_unit,
+        measure=running.pack.measure if running else "peak",
+        last_stroke_at=stroke_at,
+        last_travel_nm=travel_nm,
+        air=air.standing.word if air else "",
+        air_fault=air.fault_words() if air else "",
+        needs="The indicator is connected but sends no readings: check that it is on." if silent else "",
+    )

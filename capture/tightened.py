@@ -1,0 +1,38 @@
+"""The torques of one pass, one for all bolts or one for each, as the one fact that the record keeps. Pure."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+
+from capture.facts import StepDone
+from capture.steps import Torque
+from capture.unit_words import torque_words
+from drivers.units import parse_torque
+
+__all__ = ["tightened", "typed_torques", "wrong_count"]
+
+
+def typed_torques(text: str) -> list[int]:
+    """Return the torques typed in a line, such as "35 in lb; 36 in lb", micronewton metres. Raises ValueError."""
+    return [parse_torque(part.strip()) for part in re.split(r";|,\s", text) if part.strip()]
+
+
+def wrong_count(step: Torque, torques: Sequence[int]) -> str:
+    """Say what is wrong with the number of torques for a pass; empty if nothing is."""
+    if step.bolt_count is None or len(torques) in (1, step.bolt_count):
+        return ""
+    return f"{len(torques)} torques for {step.bolt_count} bolts; give one for all, or one for each"
+
+
+def tightened(step: Torque, done: StepDone, torques: Sequence[int], wrench: str = "") -> StepDone:
+    """Return the step done with the torque farthest from its value, and all of them in the note.
+
+    `wrench` says at which port they were read; empty where a person entered them.
+    """
+    notes = [done.note] if done.note else []
+    notes += [f"wrench at {wrench}"] if wrench else []
+    notes += [", ".join(torque_words(step, torque) for torque in torques)] if len(torques) > 1 else []
+    farthest = max(torques, key=lambda torque: abs(torque - (step.value_unm or 0)))
+    return replace(done, torque_unm=farthest, note="; ".join(notes))

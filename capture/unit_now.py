@@ -1,0 +1,97 @@
+"""How one unit stands now: what is fitted, which checks count, how changes came out, what bars the sign-off.
+
+It only puts together what `changes`, `pack_states` and `signoff` decide, from the sheet, the facts and the finished
+checks. No I/O, no clock. What to change next is `offers`' matter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from capture.changes import (
+    Checked,
+    Happened,
+    Outcome,
+    PlanError,
+    fitted_now,
+    newest_verdicts,
+    outcomes,
+    stale_checks,
+)
+from capture.facts import Entry, SignedOff
+from capture.pack_states import Judged, PackState, pack_states
+from capture.sheet import Sheet
+from capture.signoff import Standing, standing
+from capture.verdict import Verdict
+
+__all__ = ["Ended", "UnitNow", "happened", "unit_now"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A check that came to a verdict: the numbers of the record's entries of its start and its verdict."""
+
+    pack: str
+    started_number: int
+    number: int
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class UnitNow:
+    """One unit at one moment."""
+
+    sheet: Sheet
+    """As the job began with it."""
+    fitted: Sheet
+    """The same with every adjuster as it is fitted now."""
+    verdicts: Mapping[str, Verdict]
+    """The newest of each pack that has one, stale or not."""
+    stale: Mapping[str, str]
+    """The packs whose newest check no longer counts, each with why."""
+    outcomes: tuple[Outcome, ...]
+    """How the changes with a prediction came out, in order."""
+    packs: tuple[PackState, ...]
+    standing: Standing
+    released: bool
+    """Whether a sign-off was written: the job then takes no more checks, whatever the sign-off is worth."""
+    trouble: str
+    """What is recorded of changed parts and cannot be; `fitted` is then the sheet as it began. Empty if all is well."""
+
+    @property
+    def measured_good(self) -> bool:
+        """Whether every pack has a check that is good and counts."""
+        return all(pack.state == "good" for pack in self.packs)
+
+
+def happened(entries: Sequence[Entry], ended: Sequence[Ended]) -> list[Happened]:
+    """Return facts and checks in the order of the record; a check stands where it began."""
+    found: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in entries]
+    found += [(check.started_number, Checked(check.pack, check.verdict)) for check in ended]
+    return [one for _, one in sorted(found, key=lambda numbered: numbered[0])]
+
+
+def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> UnitNow:
+    """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
+    done = happened(entries, ended)
+    stale = stale_checks(sheet, done)
+    judged = [Judged(check.pack, check.started_number, check.number, check.verdict.verdict) for check in ended]
+    packs = pack_states(sheet, judged, entries, stale)
+    fitted, trouble = sheet, ""
+    came_out: list[Outcome] = []
+    try:
+        fitted, came_out = fitted_now(sheet, done), outcomes(sheet, done)
+    except PlanError as error:
+        trouble = str(error)
+    return UnitNow(
+        sheet=sheet,
+        fitted=fitted,
+        verdicts=newest_verdicts(done),
+        stale={pack.pack: pack.words for pack in packs if pack.state == "stale"},
+        outcomes=tuple(came_out),
+        packs=tuple(packs),
+        standing=standing(sheet, entries, packs),
+        released=any(isinstance(entry.fact, SignedOff) for entry in entries),
+        trouble=trouble,
+    )
