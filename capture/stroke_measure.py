@@ -170,6 +170,8 @@ def _without_glitches(offsets: list[int], limit: int) -> list[bool]:
     keep = [True] * len(offsets)
     for index in range(1, len(offsets) - 1):
         before, here, after = offsets[index - 1 : index + 2]
+        if keep[index - 1] and -limit <= here - before <= limit:
+            continue
         if not keep[index - 1]:
             # The neighbour was itself wild: look past it, or its good successor would be rejected for it.
             before = offsets[index - 2] if index >= 2 else after

@@ -54,8 +54,8 @@ _REST_KEPT, _REST_BATCH = 1024, 32
 _NOISE_FROM = 64
 #: Where a band begins that is empty: above every reading.
 _NEVER = 1 << 62
-#: So many readings of a chunk are looked at together, if there are at least a few.
-_BLOCK, _MANY = 100, 8
+#: From how many readings on a chunk is looked at as a whole, and halved where it is not all at rest.
+_FEW, _MANY = 8, 64
 _SETTLED_NEAR_NS, _SETTLED_AWAY_NS = 150_000_000, 500_000_000
 _LONGEST_HOLD_NS = 60_000_000_000
 #: What leaves rest and comes back through it to the other side within this was no stroke.
@@ -171,6 +171,7 @@ class StrokeFinder:
         self._top = 0
         self._confirmed = False
         self._fall_index = 0
+        self._near_nm = 0
         self._release_ns: int | None = None
         self._noted: set[str] = set()
         self._after_gap = False
@@ -226,10 +227,15 @@ class StrokeFinder:
         start = t_ns - span
         if self._state is State.APPLIED and t_ns - self._times[0] > _LONGEST_HOLD_NS:
             self._catch_up()
-        for begin in range(0, count, _BLOCK):
-            block = readings[begin : begin + _BLOCK] if count > _BLOCK else readings
-            if len(block) >= _MANY and self._all_at_rest(block):
-                self._rest_time = start + span * (begin + len(block)) // count
+        # Blocks that are at rest are taken whole, others by halves, few readings one by one.
+        blocks = [(0, readings)]
+        while blocks:
+            begin, block = blocks.pop()
+            size = len(block)
+            if size >= _FEW and self._all_at_rest(block):
+                self._rest_time = start + span * (begin + size) // count
+            elif size >= _MANY and self._state is State.REST:
+                blocks += ((begin + size // 2, block[size // 2 :]), (begin, block[: size // 2]))
             else:
                 self._one_by_one(block, begin, start, span, count, found)
         if self._state is State.REST:
@@ -244,8 +250,9 @@ class StrokeFinder:
         """Take some readings if they are all at rest, as nearly all of a long recording is; say whether they were."""
         if self._state is not State.REST:
             return False
-        values = [reading[0] for reading in block]
-        if min(values) < self._low or max(values) > self._high or {reading[1] for reading in block} != {self._unit}:
+        unit = self._unit
+        values = [reading[0] for reading in block if reading[1] == unit]
+        if len(values) < len(block) or min(values) < self._low or max(values) > self._high:
             return False
         self._rest += values
         if len(self._rest) >= self._rest_full:
@@ -342,7 +349,7 @@ class StrokeFinder:
             # A slow stream has few readings between two strokes: those of the rests before count as well.
             steps = [*self._earlier_steps[len(steps) - _NOISE_FROM :], *steps]
         # Once the noise is known a quick stream is looked at less often, so that a reading costs the same at any rate.
-        seldom = min(512, 2 * self._rest_window()) if len(steps) >= _NOISE_FROM else 0
+        seldom = min(_REST_KEPT, 4 * self._rest_window()) if len(steps) >= _NOISE_FROM else 0
         self._rest_full = len(self._rest) + max(_REST_BATCH, seldom)
         if len(steps) >= 7:
             raw = noise_of_steps(steps)
@@ -501,6 +508,7 @@ class StrokeFinder:
                 self._crossed_over()
                 return
             self._state = State.RETURNING
+            self._near_nm = self._tolerance()
             self._fall_index = self._first_fallen()
             self._settle_value, self._settle_from = value, t_ns
             self._note_near(value)
@@ -703,7 +711,7 @@ class StrokeFinder:
         return return_tolerance(self._top, self._noise, self._settings.resolution_nm)
 
     def _note_near(self, value: int) -> None:
-        if abs(value - self._base) <= self._tolerance():
+        if abs(value - self._base) <= self._near_nm:
             self._was_near = True
 
     def _returning(self, t_ns: int, value: int, found: list[Stroke]) -> None:
@@ -718,7 +726,7 @@ class StrokeFinder:
             # Nothing came back: noise, or a line that lost a digit, had dipped below half the top.
             self._state = State.APPLIED
             return
-        tolerance = self._tolerance()
+        tolerance = self._near_nm
         # Clear of where it was seen to be, or noise on a quick stream's fall would pass for the next apply.
         if self._was_near:
             again = max(self._threshold(), self._top * 15 // 100, tolerance + 2 * self._noise)
