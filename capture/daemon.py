@@ -455,7 +455,7 @@ class Bench:
             self.view.reading_nm = self.view.offset_nm = None
             self.view.moving = "unknown"
             self.view.message = "Release the air. Reconnect the indicator: measuring goes on by itself."
-            self._on_event(event.reason, "")
+            self._on_event(f"{event.reason}; it is tried again by itself, and measuring begins when it answers", "")
             if running:
                 await self._effects(running, running.lost(event.t_ns))
             self._tell_status()

@@ -149,7 +149,7 @@ def _parts_words(fact: PartsChanged, sheet: Sheet | None, unit: Unit) -> str:
 def _step_name(step: int | None, sheet: Sheet | None) -> str:
     if sheet is None or step is None or not 0 <= step < len(sheet.steps):
         return f"step {step}"
-    return f"step {sheet.steps[step].kind} {sheet.steps[step].name}".rstrip()
+    return f"step {step + 1} ({sheet.steps[step].title})"
 
 
 def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:

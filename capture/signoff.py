@@ -112,6 +112,8 @@ def standing(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState])
 def against(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], fact: Fact, at: datetime) -> str:
     """Return in words what stands against adding `fact` now, and what to do; empty if nothing does."""
     unit = _gone_through(sheet, entries, packs)
+    if isinstance(fact, StepBegun | StepDone) and unit.signed is not None and not unit.changed_since_signed():
+        return f"the unit is signed off already, by {unit.signed.fact.by}"
     why = unit.against(fact, at, _NEXT)
     if why:
         return why

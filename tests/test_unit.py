@@ -341,7 +341,8 @@ async def test_no_scan_arms_the_air(tmp_path: Path) -> None:
             await controls.take(Scan(code))
             await controls.take(LostScan(code))
             assert air.safety.state.value == "unarmed"
-        await until(lambda: bay.bench.view.air_state == "unarmed", 10)
+        # A heartbeat that came late on a busy machine stands against arming until the next one.
+        await until(lambda: bay.bench.view.air_state == "unarmed" and not air.safety.against_arming(), 10)
         await controls.take(Key("a"))  # a hand at the key does
         assert air.safety.state.value == "armed"
 

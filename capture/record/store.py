@@ -360,7 +360,7 @@ class Store:
     def _closed_at(self, connection: Connection, job_id: int) -> str | None:
         row = connection.execute(select(schema.jobs.c.closed_at).where(schema.jobs.c.id == job_id)).first()
         if row is None:
-            raise RecordError(f"there is no job {job_id} in {self._path}; open a job first")
+            raise RecordError(f"there is no job {job_id} in {self._path}; list the jobs to see which there are")
         closed_at: str | None = row.closed_at
         return closed_at
 
@@ -398,7 +398,7 @@ class Store:
             found = "there is no such entry" if row is None else f"that entry belongs to job {row.job}"
             raise RecordError(
                 f"entry {number} cannot be corrected in job {job_id} of {self._path}: {found}; "
-                f"`strokelog show {job_id}` lists the job's entries"
+                f"`strokelog show {job_id}` says which entries its checks and facts are"
             )
 
     def _need_measuring(self, connection: Connection, check_id: int) -> int:
