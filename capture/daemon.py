@@ -455,7 +455,9 @@ class Bench:
             self.view.reading_nm = self.view.offset_nm = None
             self.view.moving = "unknown"
             self.view.message = "Release the air. Reconnect the indicator: measuring goes on by itself."
-            self._on_event(f"{event.reason}; it is tried again by itself, and measuring begins when it answers", "")
+            played = self.setup.port.startswith("recording:")  # which ends, and does not come back
+            again = "" if played else "; it is tried again by itself, and measuring begins when it answers"
+            self._on_event(event.reason + again, "")
             if running:
                 await self._effects(running, running.lost(event.t_ns))
             self._tell_status()
