@@ -154,6 +154,7 @@ class StrokeFinder:
         self._low, self._high = _NEVER, 0
         # The same for a hold.
         self._hold_low, self._hold_high = _NEVER, 0
+        self._hold_until = 0
         self._looked_at = 0
         self._base = 0
         self._noise = settings.resolution_nm * 29 // 100
@@ -225,8 +226,6 @@ class StrokeFinder:
                 usual = self._reading_ns or each
                 self._reading_ns = usual + (min(each, 3 * usual) - usual) // 8
         start = t_ns - span
-        if self._state is State.APPLIED and t_ns - self._times[0] > _LONGEST_HOLD_NS:
-            self._catch_up()
         # Blocks that are at rest are taken whole, others by halves, few readings one by one.
         blocks = [(0, readings)]
         while blocks:
@@ -264,11 +263,17 @@ class StrokeFinder:
     ) -> None:
         """Take the readings of a chunk of `count` from number `begin` on, spread over `span` ns from `start`."""
         low, high, unit, rest, full = self._low, self._high, self._unit, self._rest, self._rest_full
-        hold_low, hold_high, times, values = self._hold_low, self._hold_high, self._times, self._values
+        hold_low, hold_high, until = self._hold_low, self._hold_high, self._hold_until
+        times, values = self._times, self._values
         for index, reading in enumerate(block, start=begin):
             value = reading[0]
-            if hold_low <= value <= hold_high and reading[1] == unit and not reading[2]:
-                times.append(start + span * (index + 1) // count)
+            if (
+                hold_low <= value <= hold_high
+                and reading[1] == unit
+                and not reading[2]
+                and (at_ns := start + span * (index + 1) // count) < until
+            ):
+                times.append(at_ns)
                 values.append(value)
             elif low <= value <= high and reading[1] == unit:
                 rest.append(value)
@@ -281,7 +286,8 @@ class StrokeFinder:
                     self._rest_time = start + span * index // count
                 self._off_rest(start + span * (index + 1) // count, reading, found)
                 low, high, unit, rest, full = self._low, self._high, self._unit, self._rest, self._rest_full
-                hold_low, hold_high, times, values = self._hold_low, self._hold_high, self._times, self._values
+                hold_low, hold_high, until = self._hold_low, self._hold_high, self._hold_until
+                times, values = self._times, self._values
 
     def _fill_silence(self, t_ns: int, readings: Sequence[Reading], found: list[Stroke]) -> None:
         """Some indicators send a value only when it changes; then silence says that it stood still.
@@ -392,7 +398,7 @@ class StrokeFinder:
         self._step(t_ns, value, found)
 
     def _step(self, t_ns: int, value: int, found: list[Stroke]) -> None:
-        if self._looked_at:
+        if self._hold_low is not _NEVER:
             self._catch_up()
         if self._state is State.STARTING:
             self._starting(t_ns, value)
@@ -536,6 +542,17 @@ class StrokeFinder:
         low, high = min(ends), max(ends)
         if travel * 8 > self._top * 7 and all(low <= value <= high for value in self._values[-3:]):
             self._hold_low, self._hold_high, self._looked_at = low, high, len(self._values)
+            self._hold_until = self._times[0] + _LONGEST_HOLD_NS + 1
+
+    def _expect_calm(self, calm: int) -> None:
+        """Set the values that decide nothing while a return settles near rest, until it has had the time to.
+
+        Where the reading settles, near rest and short of any threshold: no apply, nor the far side of rest.
+        """
+        reach = min(self._near_nm, self._threshold() - 1)
+        self._hold_low = max(self._settle_value - calm, self._base - reach)
+        self._hold_high = min(self._settle_value + calm, self._base + reach)
+        self._hold_until = self._settle_from + _SETTLED_NEAR_NS
 
     def _catch_up(self) -> None:
         """Raise the top by the medians of three of those readings of the hold that were not looked at one by one."""
@@ -744,6 +761,8 @@ class StrokeFinder:
             return
         since_ns = t_ns - self._settle_from
         if since_ns < (_SETTLED_NEAR_NS if near else _SETTLED_AWAY_NS):
+            if near:
+                self._expect_calm(calm)
             return
         steady = 0
         for earlier in reversed(self._values[-4:]):
