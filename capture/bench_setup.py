@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from capture.air_check import FixtureSetup
+from capture.broker import BrokerSettings
 from capture.gauge import Gauge
-from capture.publish import BrokerSettings
 from capture.sheet import Sheet
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 

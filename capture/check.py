@@ -21,7 +21,7 @@ from enum import Enum
 from capture.looks import Looks
 from capture.sheet import Pack
 from capture.strokes import Stroke
-from capture.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge
+from capture.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
 
 __all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept"]
 
@@ -92,9 +92,9 @@ class Check:
         travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
         self._travels.append(travel)
         self._roundings.append(stroke.rounding_nm)
-        asked = {"asked": self.looks.confidence} if self._stop else {}
+        asked = self.looks.confidence if self._stop else one_look
         low, high = self.pack.low_nm, self.pack.high_nm
-        self.verdict = judge(self._travels, low, high, self._limits, self._roundings, **asked)
+        self.verdict = judge(self._travels, low, high, self._limits, self._roundings, asked)
         if self.counted < self.looks.first or self.verdict is None or not self._stop:
             return [self.last]
         undecided = self.verdict.verdict == "inconclusive"

@@ -18,9 +18,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from capture.bench_setup import BenchSetup
+from capture.broker import BrokerSettings
 from capture.config import load_config
 from capture.demo_broker import demo_broker
-from capture.publish import BrokerSettings
 from capture.scan import KeyCollector
 from capture.session import EXIT_GOOD, EXIT_NOT_GOOD, Face, Session, run_session
 from capture.sheet import load_sheet

@@ -35,7 +35,7 @@ from capture.broker import BrokerSettings, enter, let_go, let_in, refusal_in_wor
 from capture.messages import BenchStatus, Outgoing, status_topic, topic_level
 from capture.view import LinkState
 
-__all__ = ["BrokerSettings", "BrokerState", "Outbox", "Publisher", "let_go", "let_in"]
+__all__ = ["BrokerState", "Outbox", "Publisher"]
 
 _log = logging.getLogger(__name__)
 

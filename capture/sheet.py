@@ -22,6 +22,7 @@ from pydantic import (
 )
 
 from capture.steps import Step, Steps
+from capture.tables import blamed, place_of, shown
 from drivers.reading import Unit
 from drivers.units import LengthNm, PressurePa, format_pressure
 
@@ -339,14 +340,7 @@ def _causes(error: ValidationError) -> list[Any]:
 
 def _shown(value: Any) -> str:
     """A value as an error shows it; a whole table only by its name."""
-    if isinstance(value, dict):
-        return f"table {value.get('name', '')!r}".strip()
-    if isinstance(value, list) and any(isinstance(item, dict) for item in value):
-        return f"{len(value)} tables"
-    try:
-        return repr(value)
-    except ValueError:  # Python prints no whole number of more than some thousands of digits
-        return "a number too long to print"
+    return shown(value, f"table {value.get('name', '')!r}" if isinstance(value, dict) else "")
 
 
 def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
@@ -354,21 +348,10 @@ def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
     loc = item["loc"]
     # After `adjusters[i]` and `steps[i]` comes the kind that was tried, which is no key of the sheet.
     keys = [part for at, part in enumerate(loc) if not (at >= 2 and loc[at - 2] in ("adjusters", "steps"))]
-    value: Any = raw
-    key = ""
-    for part in keys:
-        key += f"[{part}]" if isinstance(part, int) else f".{part}" if key else str(part)
-        try:
-            value = value[part]
-        except (KeyError, IndexError, TypeError):
-            value = None
-    what = str(item["msg"]).removeprefix("Value error, ")
+    key, value = place_of(raw, keys)
     if item["type"] == "missing":
         return f"{where}: {key}: is missing; expected by every sheet"
     if item["type"] == "extra_forbidden":
         return f"{where}: {key}: {_shown(value)}: is no key of a build sheet; check its spelling"
-    # A rule between keys reports on their table; its text begins with the key that broke it.
-    broken, colon, rest = what.partition(": ")
-    if colon and isinstance(value, dict) and broken in value:
-        key, value, what = f"{key}.{broken}" if key else broken, value[broken], rest
+    key, value, what = blamed(key, value, str(item["msg"]).removeprefix("Value error, "))
     return f"{where}: {key or 'sheet'}: {_shown(value)}: {what}"

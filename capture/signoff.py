@@ -112,14 +112,17 @@ def standing(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState])
 def against(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], fact: Fact, at: datetime) -> str:
     """Return in words what stands against adding `fact` now, and what to do; empty if nothing does."""
     unit = _gone_through(sheet, entries, packs)
-    if isinstance(fact, StepBegun | StepDone) and unit.signed is not None and not unit.changed_since_signed():
-        return f"the unit is signed off already, by {unit.signed.fact.by}"
+    signed = ""
+    if unit.signed is not None and not unit.changed_since_signed():
+        signed = f"the unit is signed off already, by {unit.signed.fact.by}"
+    if signed and isinstance(fact, StepBegun | StepDone):
+        return signed
     why = unit.against(fact, at, _NEXT)
     if why:
         return why
     match fact:
-        case SignedOff() if unit.signed is not None and not unit.changed_since_signed():
-            return f"the unit is signed off already, by {unit.signed.fact.by}"
+        case SignedOff():
+            return signed
         case Override(step=int(step)) if unit.steps[step].state == "done":
             return f"{_name(sheet, step)} is done; there is nothing to override"
         case Override(pack=str(pack)) if unit.packs[pack].state == "good":

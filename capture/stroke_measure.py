@@ -19,8 +19,8 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from math import isqrt
+from operator import sub
 
 __all__ = [
     "FLAGS",
@@ -31,6 +31,7 @@ __all__ = [
     "noise_of_steps",
     "rounded_mean",
     "rounding_left",
+    "steps_between",
     "successive_noise",
 ]
 
@@ -81,11 +82,14 @@ def noise_of_steps(steps: Sequence[int]) -> int:
     return sum(steps) * 8862 // (10_000 * len(steps))
 
 
+def steps_between(values: Sequence[int]) -> list[int]:
+    """Return how far each reading is from the one before it."""
+    return list(map(abs, map(sub, values[1:], values)))
+
+
 def successive_noise(values: Sequence[int]) -> int:
     """Return the same from the readings themselves. Zero below three values."""
-    if len(values) < 3:
-        return 0
-    return noise_of_steps([abs(after - before) for before, after in pairwise(values)])
+    return noise_of_steps(steps_between(values)) if len(values) >= 3 else 0
 
 
 #: What averaging leaves of the display's rounding, in ten-thousandths of a step, for noise of 0, 1/20, 2/20 ... steps.

@@ -27,7 +27,6 @@ from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 from math import isqrt
-from operator import sub
 
 from capture.stroke_measure import (
     FLAGS,
@@ -38,6 +37,7 @@ from capture.stroke_measure import (
     noise_of_steps,
     return_tolerance,
     rounded_mean,
+    steps_between,
 )
 from drivers.reading import CUT_SHORT, Reading, Unit
 
@@ -124,12 +124,6 @@ class FinderSettings:
     plunger_range: tuple[int, int] | None = None
     measure: str = "peak"
     """Which travel the sheet judges, "peak" or "held": a leaking stroke still counts only for its peak."""
-
-
-def _steps(values: list[int]) -> list[int]:
-    """Return how far each of the newest readings is from the one before it."""
-    newest = values[-_NOISE_FROM - 1 :]
-    return list(map(abs, map(sub, newest[1:], newest)))
 
 
 class StrokeFinder:
@@ -350,7 +344,7 @@ class StrokeFinder:
             del self._rest[:-_REST_KEPT]
         window = self._rest[-self._rest_window() :]
         self._base = rounded_mean(window)
-        steps = _steps(self._rest)
+        steps = steps_between(self._rest[-_NOISE_FROM - 1 :])
         if len(steps) < _NOISE_FROM:
             # A slow stream has few readings between two strokes: those of the rests before count as well.
             steps = [*self._earlier_steps[len(steps) - _NOISE_FROM :], *steps]
@@ -517,7 +511,7 @@ class StrokeFinder:
             self._near_nm = self._tolerance()
             self._fall_index = self._first_fallen()
             self._settle_value, self._settle_from = value, t_ns
-            self._note_near(value)
+            self._was_near |= abs(value - self._base) <= self._near_nm
         elif travel * 4 < self._top * 3 and self._stuck_high(t_ns, value):
             self._state = State.RETURNING
             self._complete(found, self._settled_level())
@@ -727,10 +721,6 @@ class StrokeFinder:
     def _tolerance(self) -> int:
         return return_tolerance(self._top, self._noise, self._settings.resolution_nm)
 
-    def _note_near(self, value: int) -> None:
-        if abs(value - self._base) <= self._near_nm:
-            self._was_near = True
-
     def _returning(self, t_ns: int, value: int, found: list[Stroke]) -> None:
         self._take(t_ns, value)
         travel = self._median_offset()
@@ -862,7 +852,7 @@ class StrokeFinder:
             # It was noise, before enough of it had been seen at rest to know it: now it is known.
             self._begin_rest([*self._rest, *self._values], self._times[-1])
             return
-        self._earlier_steps = [*self._earlier_steps, *_steps(self._rest)][-_NOISE_FROM:]
+        self._earlier_steps = [*self._earlier_steps, *steps_between(self._rest[-_NOISE_FROM - 1 :])][-_NOISE_FROM:]
         settled = self._settled() if self._state is State.RETURNING else list(self._values[-8:])
         self._begin_rest(settled or [self._values[-1]], self._times[-1])
 

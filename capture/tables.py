@@ -5,12 +5,13 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-__all__ = ["TableError", "read_table"]
+__all__ = ["TableError", "blamed", "place_of", "read_table", "shown"]
 
 _Model = TypeVar("_Model", bound=BaseModel)
 
@@ -45,10 +46,10 @@ def read_table(path: Path, model: type[_Model], what: str) -> _Model:
         raise TableError("\n".join(lines)) from error
 
 
-def _shown(value: Any) -> str:
-    """A value as an error shows it; a whole table only by its size."""
+def shown(value: Any, table: str = "a table") -> str:
+    """Return a value as an error shows it: a whole table only as `table`, several only by their number."""
     if isinstance(value, dict):
-        return "a table"
+        return table
     if isinstance(value, list) and any(isinstance(item, dict) for item in value):
         return f"{len(value)} tables"
     try:
@@ -57,10 +58,11 @@ def _shown(value: Any) -> str:
         return "a number too long to print"
 
 
-def _problem(where: str, raw: dict[str, Any], item: Any, what: str) -> str:
+def place_of(raw: dict[str, Any], loc: Sequence[str | int]) -> tuple[str, Any]:
+    """Return the key that `loc` leads to, as a person writes it, and what stands there, None for nothing."""
     value: Any = raw
     key = ""
-    for part in item["loc"]:
+    for part in loc:
         # A discriminated union names the kind it tried, which is no key of the file.
         if isinstance(part, str) and isinstance(value, dict) and part not in value and value.get("kind") == part:
             continue
@@ -69,13 +71,22 @@ def _problem(where: str, raw: dict[str, Any], item: Any, what: str) -> str:
             value = value[part]
         except (KeyError, IndexError, TypeError):
             value = None
-    said = str(item["msg"]).removeprefix("Value error, ")
+    return key, value
+
+
+def blamed(key: str, value: Any, said: str) -> tuple[str, Any, str]:
+    """Return the key at fault, its value and the words: a rule between keys reports on their table and names one."""
+    broken, colon, rest = said.partition(": ")
+    if colon and isinstance(value, dict) and broken in value:
+        return f"{key}.{broken}" if key else broken, value[broken], rest
+    return key, value, said
+
+
+def _problem(where: str, raw: dict[str, Any], item: Any, what: str) -> str:
+    key, value = place_of(raw, item["loc"])
     if item["type"] == "missing":
         return f"{where}: {key}: is missing; every {what} has it"
     if item["type"] == "extra_forbidden":
-        return f"{where}: {key}: {_shown(value)}: is no key of a {what}; check its spelling"
-    # A rule between keys reports on their table; its text begins with the key that broke it.
-    broken, colon, rest = said.partition(": ")
-    if colon and isinstance(value, dict) and broken in value:
-        key, value, said = f"{key}.{broken}" if key else broken, value[broken], rest
-    return f"{where}: {key or what}: {_shown(value)}: {said}"
+        return f"{where}: {key}: {shown(value)}: is no key of a {what}; check its spelling"
+    key, value, said = blamed(key, value, str(item["msg"]).removeprefix("Value error, "))
+    return f"{where}: {key or what}: {shown(value)}: {said}"

@@ -59,11 +59,6 @@ class UnitNow:
     trouble: str
     """What is recorded of changed parts and cannot be; `fitted` is then the sheet as it began. Empty if all is well."""
 
-    @property
-    def measured_good(self) -> bool:
-        """Whether every pack has a check that is good and counts."""
-        return all(pack.state == "good" for pack in self.packs)
-
 
 def happened(entries: Sequence[Entry], ended: Sequence[Ended]) -> list[Happened]:
     """Return facts and checks in the order of the record; a check stands where it began."""

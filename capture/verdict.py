@@ -35,6 +35,7 @@ __all__ = [
     "coverage_factor",
     "effective_dof",
     "judge",
+    "one_look",
     "probability_below",
 ]
 
@@ -144,8 +145,8 @@ def _decide(below: float, above: float, asked: float) -> VerdictWord:
     return "good" if 1 - below - above >= asked else "inconclusive"
 
 
-def _once(count: int) -> float:
-    """A verdict that is looked at once."""
+def one_look(count: int) -> float:
+    """Return how sure a verdict must be that is looked at once, however many strokes it rests on."""
     return COVERAGE
 
 
@@ -173,7 +174,7 @@ def judge(
     high_nm: int,
     limits: MeasurementLimits,
     roundings_nm: Sequence[int | None] = (),
-    asked: Callable[[int], float] = _once,
+    asked: Callable[[int], float] = one_look,
 ) -> Verdict | None:
     """Judge accepted travels (nm) against the range; None with fewer than two, which show no repeatability.
 

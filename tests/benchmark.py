@@ -46,9 +46,9 @@ from numpy.typing import NDArray
 from offline import offline
 from paho.mqtt.enums import CallbackAPIVersion
 
+from capture.broker import BrokerSettings
 from capture.daemon import Bench, BenchSetup
 from capture.messages import StrokeMessage
-from capture.publish import BrokerSettings
 from capture.recording import read_recording
 from capture.replay import Replay
 from capture.sheet import load_sheet

@@ -19,15 +19,11 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from capture.looks import Looks
-from capture.verdict import COVERAGE, MeasurementLimits, judge
+from capture.verdict import COVERAGE, MeasurementLimits, judge, one_look
 
 SCATTER_NM = 10_000
 PLANNED, MOST = 5, 15
 RISK = 1 - COVERAGE
-
-
-def one_look(count: int) -> float:
-    return COVERAGE
 
 
 #: Name: counts at which it may end, and how sure it must be.

@@ -28,8 +28,9 @@ sys.path[:0] = [str(ROOT / "tests"), str(ROOT)]
 from broker import Mosquitto, until  # noqa: E402 - the path above makes it importable
 from storm_count import Counts, Message, Told, count  # noqa: E402
 
+from capture.broker import BrokerSettings  # noqa: E402
 from capture.messages import BenchStatus  # noqa: E402
-from capture.publish import BrokerSettings, Publisher  # noqa: E402
+from capture.publish import Publisher  # noqa: E402
 from capture.record import Store  # noqa: E402
 from capture.simulation.bench import Bench as SimulatedBench  # noqa: E402
 from capture.simulation.bench import BenchSpec  # noqa: E402

@@ -29,8 +29,8 @@ from test_live import GOOD, setup_for, simulated
 from capture.board.face import local_now
 from capture.board.floor import Floor
 from capture.board.subscribe import Subscriber
+from capture.broker import BrokerSettings
 from capture.daemon import Bench
-from capture.publish import BrokerSettings
 
 ROOT = Path(__file__).resolve().parent.parent
 HOSTILE = "<script>document.title='owned'</script>"

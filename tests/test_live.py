@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 from broker import Mosquitto, Peer, until
 
+from capture.broker import BrokerSettings
 from capture.daemon import Bench, BenchSetup
-from capture.publish import BrokerSettings
 from capture.record import RecordError, Store
 from capture.replay import Replay, stroke_json
 from capture.sheet import load_sheet, parse_sheet

@@ -20,8 +20,9 @@ from broker import Mosquitto, Peer, free_port, until
 from pydantic import ValidationError
 from samples import AT, JOB, open_job, start_check, stroke, stroke_message, verdict_message
 
+from capture.broker import BrokerSettings
 from capture.messages import BenchStatus
-from capture.publish import BrokerSettings, BrokerState, Publisher
+from capture.publish import BrokerState, Publisher
 from capture.record import Store
 
 ROOT = Path(__file__).parent.parent
