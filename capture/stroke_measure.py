@@ -20,7 +20,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isqrt
-from operator import sub
+from operator import and_, sub
 
 __all__ = [
     "FLAGS",
@@ -169,9 +169,14 @@ class Measured:
     flags: tuple[str, ...]
 
 
-def _without_glitches(offsets: list[int], limit: int) -> list[bool]:
-    """Say of each offset whether it can be kept: not clear of both its neighbours by more than `limit`."""
+def _without_glitches(offsets: list[int], limit: int, top_nm: int) -> list[bool]:
+    """Say of each offset whether it can be kept: not clear of both its neighbours by more than `limit`.
+
+    The first has only rest before it, and may be a bounce: it must be clear by the whole of the top.
+    """
     keep = [True] * len(offsets)
+    if len(offsets) >= 2 and offsets[0] - max(0, offsets[1]) > max(limit, top_nm):
+        keep[0] = False
     for index in range(1, len(offsets) - 1):
         before, here, after = offsets[index - 1 : index + 2]
         if keep[index - 1] and -limit <= here - before <= limit:
@@ -195,53 +200,69 @@ def _hold(samples: StrokeSamples, offsets: list[int], keep: list[bool], resoluti
         return []
     inside = [i for i in range(start, end) if keep[i] and offsets[i] * 2 >= top]
     if samples.fall_index < len(offsets):
-        let_go = _let_go(samples, offsets)
+        let_go = _let_go(samples, offsets, keep)
         while len(inside) > 1 and inside[-1] > let_go:
             inside.pop()
-    if len(inside) >= 6:
-        inside.pop()
     return inside
 
 
-def _let_go(samples: StrokeSamples, offsets: list[int]) -> int:
+def _let_go(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int:
     """Return the index of the last reading before the release falls away.
 
-    A leaking pack falls too, but slower: the release begins where the fall is a quarter as fast as where it crosses
-    half the top, or where it is fastest after that, since a pack that leaks badly is below half the top before it
-    is let go. Speeds are taken over about 15 ms, or one reading of a slower stream, so that noise is none.
+    A leaking pack falls too, but slower: the release begins where the fall is a sixteenth as fast as where it is
+    fastest, since a valve takes a moment to open, and in a slow stream a quarter.
+    That is after the last reading near the top, but need not be where half the top is crossed: a pack that leaks badly
+    is below that before it is let go, and one that sticks half way back crosses it with the noise. Speeds are taken
+    over about 15 ms, or one reading of a slower stream, so that noise is none.
     """
     times, fallen = samples.times, samples.fall_index
     width = 1
     while width < fallen and times[fallen] - times[fallen - width] < 15_000_000:
         width += 1
-    drop, span = offsets[max(0, fallen - width)] - offsets[fallen], times[fallen] - times[max(0, fallen - width)]
-    for later in range(fallen + width, len(offsets)):
+    near_top = next((at for at in range(fallen - 1, 0, -1) if keep[at] and offsets[at] * 10 >= samples.top_nm * 9), 0)
+    # Where one reading to the next takes in the whole of a fall, what leaks meanwhile is not so very much less.
+    slower = 16 if width > 1 else 4
+    index, drop, span = fallen, 0, 1
+    for later in range(max(near_top + 1, width), len(offsets)):
         fell, took = offsets[later - width] - offsets[later], times[later] - times[later - width]
-        if took > 0 and fell * span > drop * took:
-            drop, span = fell, took
-    index = fallen
+        if took > 0 and fell * span > drop * took and keep[later] and keep[later - width]:
+            index, drop, span = later, fell, took
     while index - width > 0:
         here, there = index - width, index
-        if 4 * (offsets[here] - offsets[there]) * span < drop * (times[there] - times[here]):
+        if slower * (offsets[here] - offsets[there]) * span < drop * (times[there] - times[here]):
             break
         index -= 1
     return max(0, index - width)
 
 
+def _late_noise(samples: StrokeSamples, levels: list[int], resolution_nm: int) -> int:
+    """Return the noise of the second half of the hold, where hardly anything is left of the tail to be taken for it."""
+    late = levels[len(levels) // 2 :]
+    shaky = successive_noise(late)
+    if len(late) >= 5:
+        shaky = min(shaky, curvature_noise(late))
+    return max(samples.noise_nm, resolution_nm * 29 // 100, shaky if shaky > resolution_nm else 0)
+
+
 def _settled(levels: list[int], noise_nm: int) -> list[int]:
     """Return the end of the hold, from where on it can no longer be told to be rising.
 
-    The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower: what is still
-    growing is left out, a quarter at a time, as long as the last third stands above the first by more than the standard
-    error of their difference. Less is asked than to call a trend proven, since a tail is there in every pack.
+    The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower. So the first fifth
+    is left out of every hold, and then a quarter of what is left, as long as that stands below what follows it by more
+    than the standard error of their difference. Less is asked than to call a trend proven, since a tail is there in
+    every pack. It is only ever the start that is compared: where noise alone made the end of a hold high, comparing
+    with that would go on cutting until little else was left.
     """
-    part = levels
-    while len(part) >= 6:
-        third = len(part) // 3
-        rise = sum(part[-third:]) - sum(part[:third])
-        if rise <= 0 or rise * rise <= 2 * third * noise_nm * noise_nm:
+    part = levels[len(levels) // 5 :] if len(levels) >= 5 else levels
+    while len(part) >= 3:
+        count = len(part)
+        start = max(1, count // 4)
+        rest = count - start
+        # The difference of the two means, and its standard error squared, both times start * rest.
+        rise = sum(part[start:]) * start - sum(part[:start]) * rest
+        if rise <= 0 or rise * rise <= noise_nm * noise_nm * start * rest * count:
             break
-        part = part[max(1, len(part) // 4) :]
+        part = part[start:]
     return part
 
 
@@ -263,8 +284,8 @@ def _peak(levels: list[int], noise_nm: int, resolution_nm: int) -> int:
         near = [index for index in range(start, start + width) if abs(levels[index] - median) <= reach]
         windows.append((rounded_mean([levels[index] for index in near]), near))
     highest = max(level for level, _ in windows)
-    # Three standard errors of a window's mean, squared to stay with integers.
-    allowed_squared = 9 * noise_nm * noise_nm // width
+    # Four standard errors of a window's mean, squared to stay with integers: of so many windows one is always high.
+    allowed_squared = 16 * noise_nm * noise_nm // width
     pooled: set[int] = set()
     for level, near in windows:
         if (highest - level) ** 2 <= allowed_squared:
@@ -320,6 +341,22 @@ def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
     return last - rounded_mean(previous), last, size
 
 
+def _growth(levels: list[int], noise_nm: int, rounding_nm: int, tenths: int) -> int:
+    """Return by how much these levels rise from the first to the last (negative: fall), 0 where it cannot be told.
+
+    The slope is that of least squares (NIST/SEMATECH e-Handbook 4.4.3.1, for evenly spaced readings). It can be told
+    where it is more than `tenths` tenths of its standard error, sigma^2 12 (n - 1) / (n (n + 1)) squared, and, as far
+    as no noise dithers the display, more than a single step of that gives: 1.5 d in the middle, here 1.2 d, for
+    `rounding_nm` of d / sqrt(12), since a step is seldom just there.
+    """
+    count = len(levels)
+    if count < 2:
+        return 0
+    growth = 6 * sum((2 * at - count + 1) * level for at, level in enumerate(levels)) // (count * (count + 1))
+    doubt = isqrt(tenths * tenths * 12 * noise_nm * noise_nm * (count - 1) // (100 * count * (count + 1)))
+    return growth if abs(growth) > doubt + rounding_nm * 42 // 10 else 0
+
+
 def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:
     """Measure one complete stroke; None if its readings hold no level that stands clear of their noise.
 
@@ -328,14 +365,22 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     offsets = [samples.direction * (value - samples.rest_nm) for value in samples.values]
     noise = max(samples.noise_nm, resolution_nm * 29 // 100)  # a display step alone is d/sqrt(12) of noise
     glitch_limit = max(8 * noise, 6 * resolution_nm, samples.top_nm * 12 // 100)
-    keep = _without_glitches(offsets, glitch_limit)
+    keep = _without_glitches(offsets, glitch_limit, samples.top_nm)
     flags = set(samples.noted)
+    hold = _hold(samples, offsets, keep, resolution_nm)
+    if not hold:
+        # A slow stream shows a tap as one reading clear of those on its way there and back: nothing wild about it,
+        # where the one beside it was on the way, and not far below.
+        out = [samples.top_nm <= 2 * offset <= 5 * samples.top_nm for offset in offsets]
+        if not any(map(and_, out, out[1:])):
+            return None
+        keep = [True] * len(offsets)
+        hold = _hold(samples, offsets, keep, resolution_nm)
+        if not hold:
+            return None
     if not all(keep):
         flags.add("glitch")
 
-    hold = _hold(samples, offsets, keep, resolution_nm)
-    if not hold:
-        return None
     levels = [offsets[index] for index in hold]
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
     # Up to a display step, what looks like noise is the display stepping as the level settles.
@@ -345,7 +390,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         shaky = min(shaky, successive_noise(levels))
     if shaky > resolution_nm:
         noise = max(noise, shaky)
-    settled = _settled(levels, noise)
+    settled = _settled(levels, _late_noise(samples, levels, resolution_nm))
     peak = _peak(settled, noise, resolution_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
@@ -359,11 +404,13 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if len(hold) < SPARSE_READINGS:
         flags.add("sparse")
     elif not short:
+        rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
+        if _growth(levels[len(levels) // 3 :], noise, rounding, 22) > peak * 22 // 1000:
+            flags.add("creep")
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
-        if creep > max(resolution_nm * 2 // 3, doubt * 4 // 5, peak * 7 // 1000):
-            flags.add("creep")
-        if peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100):
+        sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100)
+        if sudden or -_growth(levels[len(levels) // 4 :], noise, rounding, 25) > peak * 15 // 1000:
             flags.add("leak")
 
     return_error = _return_flags(samples, peak, noise, resolution_nm, flags)
@@ -398,9 +445,10 @@ def _return_flags(samples: StrokeSamples, peak: int, noise: int, resolution_nm: 
     after = samples.values[-1] if samples.rest_after_nm is None else samples.rest_after_nm
     error = samples.direction * (after - samples.rest_nm)
     # Both levels are means of several readings, at least four: twice the noise of one is four times theirs.
-    if error * 5 > peak and (not samples.returned or error > 2 * noise):
+    if error * 8 > peak and (not samples.returned or error > 2 * noise):
         flags.add("no_return")
-    elif abs(error) > max(5 * resolution_nm // 2, 2 * noise, peak // 50):
+    # From an eighth to a third of the travel it may be either: a piston that stuck, or an indicator that slipped.
+    if error * 3 <= peak and abs(error) > max(5 * resolution_nm // 2, 2 * noise, peak // 50):
         flags.add("base_moved")
     return error
 

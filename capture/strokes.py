@@ -126,6 +126,14 @@ class FinderSettings:
     """Which travel the sheet judges, "peak" or "held": a leaking stroke still counts only for its peak."""
 
 
+def _without_wild(values: Sequence[int]) -> list[int]:
+    """Return these readings at rest but for wild ones: one alone would make a level and a noise that hide strokes."""
+    middle = sorted(values)[len(values) // 2]
+    usual = sorted(abs(value - middle) for value in values)[len(values) // 2]
+    limit = max(10 * usual, _LEAST_TRAVEL_NM)
+    return [value for value in values if abs(value - middle) <= limit]
+
+
 class StrokeFinder:
     """Finds strokes in a stream of readings. Feed it chunks in order of arrival; it never does I/O."""
 
@@ -369,7 +377,7 @@ class StrokeFinder:
 
     def _begin_rest(self, values: Sequence[int], t_ns: int) -> None:
         self._state = State.REST
-        self._rest = list(values)
+        self._rest = _without_wild(values)
         self._rest_time = t_ns
         self._times, self._values = array("q"), array("q")
         self._confirmed = False
@@ -476,7 +484,7 @@ class StrokeFinder:
         if home is None or self._direction * (home - self._base) <= 0:
             return False
         newest = self._values[-3:]
-        limit = max(4 * self._noise, 2 * self._settings.resolution_nm)
+        limit = self._calm()
         return len(newest) == 3 and all(abs(value - home) <= limit for value in newest)
 
     def _applied(self, t_ns: int, value: int, found: list[Stroke]) -> None:
@@ -618,9 +626,8 @@ class StrokeFinder:
         The travel then lies flat, after a fall that was quick, after a hold that was one. A leak falls slowly and does
         not stop; a bounce is over before a hold could have been.
         """
-        calm = max(4 * self._noise, 2 * self._settings.resolution_nm)
-        if abs(value - self._settle_value) > calm:
-            self._settle_value, self._settle_from = value, t_ns
+        calm = self._calm()
+        if self._moved_on(t_ns, value, calm):
             return False
         if t_ns - self._settle_from < _SETTLED_AWAY_NS:
             return False
@@ -745,9 +752,8 @@ class StrokeFinder:
             return
         near = abs(value - self._base) <= tolerance
         self._was_near |= near
-        calm = max(4 * self._noise, 2 * self._settings.resolution_nm)
-        if abs(value - self._settle_value) > calm:
-            self._settle_value, self._settle_from = value, t_ns
+        calm = self._calm()
+        if self._moved_on(t_ns, value, calm):
             return
         since_ns = t_ns - self._settle_from
         if since_ns < (_SETTLED_NEAR_NS if near else _SETTLED_AWAY_NS):
@@ -762,11 +768,31 @@ class StrokeFinder:
         if (near and steady >= 3) or (steady >= 4 and since_ns >= _SETTLED_AWAY_NS):
             self._complete(found, self._settled_level())
 
+    def _moved_on(self, t_ns: int, value: int, calm: int) -> bool:
+        """Say whether the travel is further than `calm` from where it last began to settle, and so begins anew.
+
+        Many readings are never all within a few times their noise of one of them: but for a slow stream, which has
+        none to spare, the medians are compared.
+        """
+        if 0 < self._reading_ns < _SLOW_STREAM_NS:
+            value = self._base + self._direction * self._median_offset()
+        if abs(value - self._settle_value) <= calm:
+            return False
+        self._settle_value, self._settle_from = value, t_ns
+        return True
+
     def _settled_level(self) -> int:
         return rounded_mean(self._settled())
 
+    def _calm(self) -> int:
+        """Return how far apart readings of a travel that stands still can be, nm."""
+        return max(4 * self._noise, 2 * self._settings.resolution_nm)
+
     def _settled(self) -> list[int]:
-        return list(self._values[bisect_left(self._times, self._settle_from) :])
+        """Return the readings since the travel began to settle, without wild ones."""
+        limit = 2 * self._calm()
+        newest = self._values[bisect_left(self._times, self._settle_from) :]
+        return [value for value in newest if abs(value - self._settle_value) <= limit]
 
     def _near_level(self) -> int | None:
         """The mean of the readings after the fall that are back at rest, None if there are none."""
