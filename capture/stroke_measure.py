@@ -147,7 +147,6 @@ class StrokeSamples:
     """The rest level after the stroke, None if it never settled."""
     returned: bool
     """Whether the travel came back near the rest level."""
-    period_ns: int
     release_ns: int | None
     """When the fixture released, None if nothing said so."""
     noted: frozenset[str]
