@@ -23,18 +23,21 @@ _FASTEST_GAP_NS, _GAP_PERIODS = 400_000_000, 6
 #: is sure enough not to wait for what would be a gap, and how closely and how far it is filled in.
 _QUIET_NS, _SURE_CHANGES = 100_000_000, 16
 _FILLED_EVERY_NS, _MOST_FILLED = 50_000_000, 256
+#: The typical number of readings in a chunk is kept in such fractions of one.
+_FINE = 256
 
 
 class Pace:
     """The usual time between two chunks of readings, and between two readings, as they arrive."""
 
-    __slots__ = ("_changes", "_newest", "chunk_ns", "last_ns", "only_changes", "reading_ns")
+    __slots__ = ("_changes", "_newest", "_readings", "chunk_ns", "last_ns", "only_changes", "reading_ns")
 
     def __init__(self) -> None:
         self.chunk_ns = 0
         """The typical time between two chunks, 0 while it is unknown."""
         self.reading_ns = 0
         """The same for one reading: a chunk may bring several."""
+        self._readings = 0
         self.last_ns: int | None = None
         self.only_changes = True
         """Whether no value has come twice in a row yet."""
@@ -75,9 +78,9 @@ class Pace:
             # A slow-moving typical chunk interval: one long pause must not stretch it much.
             typical = self.chunk_ns or span
             self.chunk_ns = typical + (min(span, 3 * typical) - typical) // 8
-            each = span // count
-            usual = self.reading_ns or each
-            self.reading_ns = usual + (min(each, 3 * usual) - usual) // 8
+            # Both slowly: a buffer that is read a moment too soon brings one reading now and the rest at once.
+            self._readings += (count * _FINE - self._readings) // 8 if self._readings else count * _FINE
+            self.reading_ns = self.chunk_ns * _FINE // self._readings
         return span
 
     def silence(self, t_ns: int, readings: Sequence[Reading]) -> tuple[int, Sequence[int]]:

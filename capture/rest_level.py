@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from math import isqrt
 
 from capture.pace import Pace
-from capture.stroke_measure import noise_of_steps, rounded_mean, steps_between
+from capture.stroke_measure import noise_of_steps, rounded_mean, settled, steps_between
 
 __all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
 
@@ -19,8 +19,9 @@ __all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
 LEAST_TRAVEL_NM = 40_000
 #: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
 _KEPT, _BATCH = 1024, 32
-#: The noise is worked out from the newest so many steps from one reading at rest to the next.
-_NOISE_FROM = 64
+#: The noise is worked out from the newest so many steps from one reading at rest to the next, which in a quick stream
+#: lie about so far apart: a bench that vibrates moves less from one reading to the next than it does.
+_NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
 #: Where a band begins that is empty: above every reading.
 NEVER = 1 << 62
 
@@ -68,7 +69,7 @@ class RestLevel:
         if len(self.readings) > _KEPT:
             del self.readings[:-_KEPT]
         self.level_nm = rounded_mean(self.readings[-self.window() :])
-        steps = steps_between(self.readings[-_NOISE_FROM - 1 :])
+        steps = self._steps()
         if len(steps) < _NOISE_FROM:
             # A slow stream has few readings between two strokes: those of the rests before count as well.
             steps = [*self._earlier_steps[len(steps) - _NOISE_FROM :], *steps]
@@ -85,6 +86,10 @@ class RestLevel:
             self.known = True
         self.low, self.high = self.level_nm - self.band_nm, self.level_nm + self.band_nm
 
+    def _steps(self) -> list[int]:
+        apart = min(_FARTHEST, max(1, _STEP_NS // self._pace.reading_ns)) if self._pace.reading_ns else 1
+        return steps_between(self.readings[-1::-apart][: _NOISE_FROM + 1])
+
     def tune_if_slow(self) -> None:
         """Work it out sooner where so few readings come that a drift would outrun it."""
         if self._pace.comes_slowly and len(self.readings) >= self.full - _BATCH + 8:
@@ -96,10 +101,14 @@ class RestLevel:
         self.time_ns = t_ns
         self.tune()
 
-    def leave(self) -> None:
-        """A reading left the band. The newest readings at rest may already have been moving: leave them out."""
+    def leave(self, direction: int) -> None:
+        """A reading left the band. The newest readings at rest may already have been moving: leave them out.
+
+        `direction` is that of the stroke before: the pack may still have been coming back from it.
+        """
         steady = self.readings[:-2] if len(self.readings) >= 10 else self.readings
-        self.level_nm = rounded_mean(steady[-self.window() :])
+        came_back = settled([-direction * value for value in steady[-self.window() :]], self.noise_nm, 2)
+        self.level_nm = -direction * rounded_mean(came_back)
         self.close()
 
     def close(self) -> None:
@@ -108,7 +117,7 @@ class RestLevel:
 
     def remember_noise(self) -> None:
         """Keep the steps of this rest for the noise of the next."""
-        self._earlier_steps = [*self._earlier_steps, *steps_between(self.readings[-_NOISE_FROM - 1 :])][-_NOISE_FROM:]
+        self._earlier_steps = [*self._earlier_steps, *self._steps()][-_NOISE_FROM:]
 
 
 def _without_wild(values: Sequence[int]) -> list[int]:

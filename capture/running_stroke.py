@@ -12,7 +12,7 @@ from bisect import bisect_left
 
 from capture.pace import Pace
 from capture.rest_level import LEAST_TRAVEL_NM, RestLevel
-from capture.stroke_measure import SHORT_HOLD_NS, StrokeSamples, return_tolerance, rounded_mean
+from capture.stroke_measure import SHORT_HOLD_NS, StrokeSamples, return_tolerance, rounded_mean, settled
 
 __all__ = ["SETTLED_AWAY_NS", "RunningStroke"]
 
@@ -21,7 +21,7 @@ _LEAST_UNPROVEN_NM = 100_000
 #: How long a travel must stand still away from rest to be settled there.
 SETTLED_AWAY_NS = 500_000_000
 #: A release is over within this; a leak takes longer to fall as far (common practice).
-_QUICK_FALL_NS = 300_000_000
+_QUICK_FALL_NS = 600_000_000
 #: A quick stream is judged by the median of so many readings, any other by that of three.
 _QUICK_MEDIAN = 9
 
@@ -213,14 +213,19 @@ class RunningStroke:
             index -= 1
         return index
 
-    def moved_on(self, t_ns: int, value: int) -> bool:
-        """Say whether the travel is no longer where it last began to stand still, and so begins anew.
+    def steadied(self, value: int) -> int:
+        """Return the newest value, or the newest median but in a slow stream, which has no readings to spare.
 
-        Many readings are never all within a few times their noise of one of them: but for a slow stream, which has
-        none to spare, the medians are compared.
+        Of many readings some are always a few times their noise from where the pack is.
         """
-        if not self._pace.is_slow:
-            value = self.shown(self.median_travel())
+        return value if self._pace.is_slow else self.shown(self.median_travel())
+
+    def is_near_rest(self, value: int) -> bool:
+        """Say whether this value is back at rest."""
+        return abs(value - self._rest.level_nm) <= self.near_nm
+
+    def moved_on(self, t_ns: int, value: int) -> bool:
+        """Say whether the travel is no longer where it last began to stand still, and so begins anew."""
         if abs(value - self.settle_nm) <= self._rest.calm_nm:
             return False
         self.settle_nm, self.settle_from_ns = value, t_ns
@@ -231,6 +236,11 @@ class RunningStroke:
         limit = 2 * self._rest.calm_nm
         newest = self.values[bisect_left(self.times, self.settle_from_ns) :]
         return [value for value in newest if abs(value - self.settle_nm) <= limit]
+
+    def came_back(self) -> list[int]:
+        """Return those of the settled readings from where on they can no longer be told to be coming back."""
+        values = self.settled()
+        return values[len(values) - len(settled([-self.travel(value) for value in values], self._rest.noise_nm)) :]
 
     def near_level(self) -> int | None:
         """Return the mean of the readings after the fall that are back at rest, None if there are none."""
@@ -244,7 +254,7 @@ class RunningStroke:
         The travel then lies flat, after a fall that was quick, after a hold that was one. A leak falls slowly and does
         not stop; a bounce is over before a hold could have been.
         """
-        if self.moved_on(t_ns, value) or t_ns - self.settle_from_ns < SETTLED_AWAY_NS:
+        if self.moved_on(t_ns, self.steadied(value)) or t_ns - self.settle_from_ns < SETTLED_AWAY_NS:
             return False
         flat_from = bisect_left(self.times, self.settle_from_ns)
         if len(self.times) - flat_from < 4 or self.settle_from_ns == self._flat_from_ns:
@@ -300,6 +310,7 @@ class RunningStroke:
             fall_index=self.fall_index,
             rest_after_nm=rest_after_nm,
             returned=rest_after_nm is not None and abs(rest_after_nm - rest.level_nm) <= self.tolerance(),
+            reading_ns=self._pace.reading_ns,
             release_ns=self.release_ns,
             noted=frozenset(self.noted),
         )

@@ -19,6 +19,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import isqrt
 from operator import and_, sub
 
@@ -31,6 +32,7 @@ __all__ = [
     "noise_of_steps",
     "rounded_mean",
     "rounding_left",
+    "settled",
     "steps_between",
     "successive_noise",
 ]
@@ -57,6 +59,8 @@ _HARMLESS = frozenset({"glitch", "leak"})
 #: A hold shorter than this cannot have settled: squeezing the oil out takes a tenth of a second and more
 #: (common practice).
 SHORT_HOLD_NS = 250_000_000
+#: A bounce is over within this (common practice).
+_BOUNCE_NS = 250_000_000
 #: Fewer readings than this in the hold are too few to trust.
 SPARSE_READINGS = 3
 
@@ -147,6 +151,8 @@ class StrokeSamples:
     """The rest level after the stroke, None if it never settled."""
     returned: bool
     """Whether the travel came back near the rest level."""
+    reading_ns: int
+    """The usual time between two readings."""
     release_ns: int | None
     """When the fixture released, None if nothing said so."""
     noted: frozenset[str]
@@ -168,16 +174,24 @@ class Measured:
     flags: tuple[str, ...]
 
 
-def _without_glitches(offsets: list[int], limit: int, top_nm: int) -> list[bool]:
-    """Say of each offset whether it can be kept: not clear of both its neighbours by more than `limit`.
+def _without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, resolution_nm: int) -> list[bool]:
+    """Say of each offset whether it can be kept: not clear of both its neighbours.
 
-    The first has only rest before it, and may be a bounce: it must be clear by the whole of the top.
+    Clear is eight times the noise, six display steps, and as long as the pack may bounce an eighth of the travel. The
+    first has only rest before it, and may be a bounce: it must be clear by the whole of the top.
     """
     keep = [True] * len(offsets)
-    if len(offsets) >= 2 and offsets[0] - max(0, offsets[1]) > max(limit, top_nm):
+    top, times = samples.top_nm, samples.times
+    least = max(8 * noise_nm, 6 * resolution_nm)
+    bouncing = max(least, top * 12 // 100)
+    if len(offsets) >= 2 and offsets[0] - max(0, offsets[1]) > max(bouncing, top):
         keep[0] = False
+    reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
+    still_ns = times[reached] + _BOUNCE_NS if offsets else 0
     for index in range(1, len(offsets) - 1):
         before, here, after = offsets[index - 1 : index + 2]
+        held = times[index] > still_ns and index < samples.fall_index and after * 10 >= top * 9
+        limit = least if held else bouncing
         if keep[index - 1] and -limit <= here - before <= limit:
             continue
         if not keep[index - 1]:
@@ -209,29 +223,36 @@ def _let_go(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int
     """Return the index of the last reading before the release falls away.
 
     A leaking pack falls too, but slower: the release begins where the fall is a sixteenth as fast as where it is
-    fastest, since a valve takes a moment to open, and in a slow stream a quarter.
-    That is after the last reading near the top, but need not be where half the top is crossed: a pack that leaks badly
-    is below that before it is let go, and one that sticks half way back crosses it with the noise. Speeds are taken
-    over about 15 ms, or one reading of a slower stream, so that noise is none.
+    fastest, since a valve takes a moment to open, and in a slow stream a quarter. That is after the last reading near
+    the top, but need not be where half the top is crossed: a pack that leaks badly is below that before it is let go,
+    and one that sticks half way back crosses it with the noise. A fall is that between means over 15 to 60 ms each,
+    as the release is quick or slow, or from one reading of a slower stream to the next, so that noise is little; and as
+    it still hides the very beginning, a little more is left out. It is counted a reading, not by the clock: readings
+    that come through a buffer have their times from it.
     """
-    times, fallen = samples.times, samples.fall_index
-    width = 1
-    while width < fallen and times[fallen] - times[fallen - width] < 15_000_000:
-        width += 1
+    fallen = samples.fall_index
+    typical_ns = max(1, samples.reading_ns)
     near_top = next((at for at in range(fallen - 1, 0, -1) if keep[at] and offsets[at] * 10 >= samples.top_nm * 9), 0)
+    width = max(1, 15_000_000 // typical_ns, min(60_000_000 // typical_ns, fallen - near_top))
+    sums = [0, *accumulate(offsets)]
+    index, drop = fallen, 0
+    for later in range(max(near_top + 1, 2 * width - 1), len(offsets)):
+        fell = _fell(sums, later, width)
+        if fell > drop and keep[later] and keep[later - width]:
+            index, drop = later, fell
     # Where one reading to the next takes in the whole of a fall, what leaks meanwhile is not so very much less.
     slower = 16 if width > 1 else 4
-    index, drop, span = fallen, 0, 1
-    for later in range(max(near_top + 1, width), len(offsets)):
-        fell, took = offsets[later - width] - offsets[later], times[later] - times[later - width]
-        if took > 0 and fell * span > drop * took and keep[later] and keep[later - width]:
-            index, drop, span = later, fell, took
-    while index - width > 0:
-        here, there = index - width, index
-        if slower * (offsets[here] - offsets[there]) * span < drop * (times[there] - times[here]):
-            break
+    while index >= 2 * width and slower * _fell(sums, index, width) >= drop:
         index -= 1
-    return max(0, index - width)
+    # Of a hold that began no earlier than that, single readings must tell.
+    while 2 <= index < 2 * width and slower * width * width * _fell(sums, index, 1) >= drop:
+        index -= 1
+    return max(0, index - max(1, 40_000_000 // typical_ns))
+
+
+def _fell(sums: list[int], index: int, width: int) -> int:
+    """Return by how much the `width` readings up to `index` are below those before them, times `width`."""
+    return 2 * sums[index - width + 1] - sums[index - 2 * width + 1] - sums[index + 1]
 
 
 def _late_noise(samples: StrokeSamples, levels: list[int], resolution_nm: int) -> int:
@@ -243,29 +264,30 @@ def _late_noise(samples: StrokeSamples, levels: list[int], resolution_nm: int) -
     return max(samples.noise_nm, resolution_nm * 29 // 100, shaky if shaky > resolution_nm else 0)
 
 
-def _settled(levels: list[int], noise_nm: int) -> list[int]:
-    """Return the end of the hold, from where on it can no longer be told to be rising.
+def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[int]:
+    """Return the end of these levels, from where on they can no longer be told to be rising.
 
-    The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower. So the first fifth
-    is left out of every hold, and then a quarter of what is left, as long as that stands below what follows it by more
-    than the standard error of their difference. Less is asked than to call a trend proven, since a tail is there in
-    every pack. It is only ever the start that is compared: where noise alone made the end of a hold high, comparing
-    with that would go on cutting until little else was left.
+    The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower, and so does what
+    comes back. A quarter is left out at a time, as long as that stands below what follows it by more than
+    `errors` standard errors of their difference. One is less than is asked to call a trend proven: a tail is there in
+    every pack.
+    It is only ever the start that is compared: where noise alone made the end high, comparing with that would go on
+    cutting until little else was left.
     """
-    part = levels[len(levels) // 5 :] if len(levels) >= 5 else levels
+    part = levels
     while len(part) >= 3:
         count = len(part)
         start = max(1, count // 4)
         rest = count - start
         # The difference of the two means, and its standard error squared, both times start * rest.
         rise = sum(part[start:]) * start - sum(part[:start]) * rest
-        if rise <= 0 or rise * rise <= noise_nm * noise_nm * start * rest * count:
+        if rise <= 0 or rise * rise <= errors * errors * noise_nm * noise_nm * start * rest * count:
             break
         part = part[start:]
     return part
 
 
-def _peak(levels: list[int], noise_nm: int, resolution_nm: int) -> int:
+def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int) -> int:
     """Return the highest sustained level: the pool of all windows that cannot be told from the highest.
 
     A window's level is the mean of its readings near its median, so that a bounce shorter than half a window does
@@ -292,7 +314,7 @@ def _peak(levels: list[int], noise_nm: int, resolution_nm: int) -> int:
     return rounded_mean([levels[index] for index in pooled])
 
 
-def _state_level(levels: list[int], bin_nm: int) -> int:
+def _state_level(levels: Sequence[int], bin_nm: int) -> int:
     """Return the histogram-mode state level (IEEE Std 181), refined by the mean around the mode."""
     lowest = min(levels)
     counts_by_bin: dict[int, int] = {}
@@ -363,8 +385,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     """
     offsets = [samples.direction * (value - samples.rest_nm) for value in samples.values]
     noise = max(samples.noise_nm, resolution_nm * 29 // 100)  # a display step alone is d/sqrt(12) of noise
-    glitch_limit = max(8 * noise, 6 * resolution_nm, samples.top_nm * 12 // 100)
-    keep = _without_glitches(offsets, glitch_limit, samples.top_nm)
+    keep = _without_glitches(samples, offsets, noise, resolution_nm)
     flags = set(samples.noted)
     hold = _hold(samples, offsets, keep, resolution_nm)
     if not hold:
@@ -389,11 +410,12 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         shaky = min(shaky, successive_noise(levels))
     if shaky > resolution_nm:
         noise = max(noise, shaky)
-    settled = _settled(levels, _late_noise(samples, levels, resolution_nm))
-    peak = _peak(settled, noise, resolution_nm)
+    # The first eighth of every hold is left out, told to be rising or not.
+    standing = settled(levels[len(levels) // 8 :], _late_noise(samples, levels, resolution_nm))
+    peak = _peak(standing, noise, resolution_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
-    held = _state_level(settled, max(resolution_nm, 2 * noise))
+    held = _state_level(standing, max(resolution_nm, 2 * noise))
     creep, last_level, quarter = _drift_in_hold(levels)
 
     rise = _crossing(samples, offsets, held * 9 // 10) - _crossing(samples, offsets, held // 10)

@@ -34,8 +34,8 @@ __all__ = ["FLAGS", "FinderSettings", "State", "Stroke", "StrokeFinder"]
 
 #: From how many readings on a chunk is looked at as a whole, and halved where it is not all at rest.
 _FEW, _MANY = 8, 64
-#: How long a travel must stand still near rest to be back there.
-_SETTLED_NEAR_NS = 150_000_000
+#: How long a travel must stand still near rest to be back there, and how long it is waited for.
+_SETTLED_NEAR_NS, _LONGEST_RETURN_NS = 300_000_000, 2_000_000_000
 _LONGEST_HOLD_NS = 60_000_000_000
 #: What leaves rest and comes back through it to the other side within this was no stroke.
 _BRIEF_NS = 500_000_000
@@ -286,9 +286,13 @@ class StrokeFinder:
             self._begin_rest([first, second], t_ns)
             self._depart(t_ns, value)
             return
-        spread = max(newest[-3:]) - min(newest[-3:])
-        if spread <= max(LEAST_TRAVEL_NM, 4 * self._settings.resolution_nm) or len(newest) >= 50:
-            self._begin_rest(newest[-3:], t_ns)
+        # Three readings that agree are rest, or five that do so roughly: a display may be restless.
+        for count, steps in ((3, 4), (5, 8)):
+            some = newest[-count:]
+            agree = max(some) - min(some) <= max(LEAST_TRAVEL_NM, steps * self._settings.resolution_nm)
+            if (agree and len(some) == count) or len(newest) >= 50:
+                self._begin_rest(some, t_ns)
+                return
 
     def _begin_rest(self, values: Sequence[int], t_ns: int) -> None:
         self._state = State.REST
@@ -298,7 +302,7 @@ class StrokeFinder:
     def _depart(self, t_ns: int, value: int) -> None:
         """A reading left the band."""
         self._state = State.APPLIED
-        self._rest.leave()
+        self._rest.leave(self._stroke.direction)
         self._stroke.depart(value)
         if self._after_gap:
             self._stroke.noted.add("gap")
@@ -338,10 +342,10 @@ class StrokeFinder:
             stroke.near_nm = stroke.tolerance()
             stroke.fall_index = stroke.first_fallen()
             stroke.settle_nm, stroke.settle_from_ns = value, t_ns
-            stroke.was_near |= abs(value - self._rest.level_nm) <= stroke.near_nm
+            stroke.was_near |= stroke.is_near_rest(stroke.steadied(value))
         elif travel * 4 < stroke.top_nm * 3 and stroke.stuck_high(t_ns, value):
             self._state = State.RETURNING
-            self._complete(found, rounded_mean(stroke.settled()))
+            self._complete(found, rounded_mean(stroke.came_back()))
         elif t_ns - stroke.times[0] > _LONGEST_HOLD_NS:
             stroke.fall_index = len(stroke.values)
             self._complete(found, None)
@@ -465,9 +469,10 @@ class StrokeFinder:
         if min(travel, stroke.travel(value)) > again and fallen >= 3:
             self._applied_again(t_ns, found)
             return
-        near = abs(value - self._rest.level_nm) <= stroke.near_nm
+        now = stroke.steadied(value)
+        near = stroke.is_near_rest(now)
         stroke.was_near |= near
-        if stroke.moved_on(t_ns, value):
+        if stroke.moved_on(t_ns, now):
             return
         since_ns = t_ns - stroke.settle_from_ns
         if since_ns < (_SETTLED_NEAR_NS if near else SETTLED_AWAY_NS):
@@ -480,7 +485,13 @@ class StrokeFinder:
                 break
             steady += 1
         if (near and steady >= 3) or (steady >= 4 and since_ns >= SETTLED_AWAY_NS):
-            self._complete(found, rounded_mean(stroke.settled()))
+            back = stroke.came_back()
+            moving = 2 * len(back) < len(stroke.settled())
+            if moving and t_ns - stroke.times[stroke.fall_index] < _LONGEST_RETURN_NS:
+                # The last of the way back is slow: what is still moving is no rest level.
+                stroke.settle_from_ns = stroke.times[-len(back)]
+                return
+            self._complete(found, rounded_mean(back))
 
     def _applied_again(self, t_ns: int, found: list[Stroke]) -> None:
         """The next apply began before the return had settled: end the one stroke and begin the next."""
@@ -545,8 +556,8 @@ class StrokeFinder:
             )
         )
         rest.remember_noise()
-        settled = stroke.settled() if self._state is State.RETURNING else list(stroke.values[-8:])
-        self._begin_rest(settled or [stroke.values[-1]], newest_ns)
+        back = stroke.came_back() if self._state is State.RETURNING else list(stroke.values[-8:])
+        self._begin_rest(back or [stroke.values[-1]], newest_ns)
 
     # -- breaks in the stream ----------------------------------------------------------------------------
 

@@ -45,6 +45,7 @@ def offline(times_ns: Ints, values_nm: Ints, rate_hz: int, resolution_nm: int) -
             fall_index=fall - start,
             rest_after_nm=after,
             returned=True,
+            reading_ns=1_000_000_000 // rate_hz,
             release_ns=None,
             noted=frozenset(),
         )

@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import linregress
 from waveforms import Waveform
 
-from capture.strokes import Stroke
+from capture.strokes import FinderSettings, Stroke, StrokeFinder
 from drivers.reading import Reading
 
 MM = 1_000_000
@@ -145,3 +145,83 @@ def test_two_readings_that_lost_digits_in_different_places_are_no_stroke() -> No
     wave = Waveform(rate_hz=100, resolution_nm=1_000, rest_nm=7_901_000).rest(2)
     wave.wild(14_901_000).wild(8_792_000).rest(2)
     assert wave.find() == []
+
+
+def _soft(wave: Waveform, start: float, end: float, seconds: float) -> Waveform:
+    """Move as a valve opens: slowly, then fast, then slowly (a quintic, whose speed and acceleration begin at none)."""
+    steps = max(1, round(seconds * wave.rate_hz))
+    for step in range(1, steps + 1):
+        u = step / steps
+        wave.sample(start + (end - start) * u**3 * (10 - 15 * u + 6 * u * u))
+    return wave
+
+
+@pytest.mark.parametrize("rate_hz", [20, 50, 100, 1000])
+@pytest.mark.parametrize("noise_nm", [3_000, 20_000])
+def test_the_soft_beginning_of_a_release_is_no_leak(rate_hz: int, noise_nm: int) -> None:
+    wave = Waveform(rate_hz=rate_hz, resolution_nm=10_000, noise_nm=noise_nm).rest(3)
+    for _ in range(4):
+        _soft(_soft(wave, 0, 0.5 * MM, 0.1).toward(0.5 * MM, 1.2, 0.01), 0.5 * MM, 0, 0.28).rest(1.6)
+    strokes = wave.find()
+    assert [stroke.flags for stroke in strokes] == [()] * 4
+    assert abs(sum(stroke.held_travel_nm for stroke in strokes) / 4 - 0.5 * MM) < 3_000 + noise_nm / 2
+
+
+@pytest.mark.parametrize("rate_hz", [10, 20, 100, 1000])
+def test_the_slow_end_of_a_return_is_waited_out(rate_hz: int) -> None:
+    # A tenth of the way back takes its time, as the last of the oil does.
+    wave = Waveform(rate_hz=rate_hz, resolution_nm=10_000, noise_nm=15_000, seed=3).rest(3)
+    for _ in range(6):
+        wave.toward(1.0 * MM, 1.3, 0.02).toward(0.1 * MM, 0.12, 0.02).toward(0, 1.8, 0.12)
+    strokes = wave.find()
+    assert len(strokes) == 6
+    assert not any({"base_moved", "no_return"} & set(stroke.flags) for stroke in strokes)
+    assert all(abs(stroke.peak_travel_nm - 1.0 * MM) < 25_000 for stroke in strokes)
+
+
+@pytest.mark.parametrize("rate_hz", [4, 50, 1000])
+def test_a_wild_reading_of_a_twentieth_of_the_travel_is_seen_in_a_quiet_hold(rate_hz: int) -> None:
+    wave = Waveform(rate_hz=rate_hz, resolution_nm=1_000, noise_nm=500).rest(3).toward(2.0 * MM, 1.6, 0.02)
+    wave.wild(wave.rest_nm + 2_100_000).toward(2.0 * MM, 1.2, 0.001).rest(2)
+    (stroke,) = wave.find()
+    assert stroke.flags == ("glitch",) and stroke.accepted
+    assert abs(stroke.peak_travel_nm - 2.0 * MM) < 2_000
+
+
+@pytest.mark.parametrize("left", [0.55, 0.62, 0.68])
+@pytest.mark.parametrize("rate_hz", [20, 100])
+def test_a_piston_that_slowly_comes_to_a_stop_above_half_way_is_stuck_too(left: float, rate_hz: int) -> None:
+    wave = Waveform(rate_hz=rate_hz, noise_nm=4_000).rest(2).toward(1.0 * MM, 1.2, 0.02)
+    wave.toward(left * MM, 2, 0.15).toward(1.0 * MM, 1.2, 0.02).toward(0, 2, 0.03).stroke(1.0 * MM, 1.2, 1.5)
+    first, second, third = wave.find()
+    assert "no_return" in first.flags and not first.accepted
+    assert abs(second.peak_travel_nm - 1.0 * MM) < 10_000 and third.flags == ()
+
+
+def test_a_bench_that_vibrates_makes_no_strokes() -> None:
+    # First-order noise with a time constant of 10 ms: from one reading at 1000 Hz to the next it moves little.
+    generator = random.Random(5)
+    wave = Waveform(rate_hz=1000, resolution_nm=10_000)
+    kept, shake = math.exp(-0.1), 0.0
+    for _ in range(20_000):
+        shake = kept * shake + math.sqrt(1 - kept**2) * generator.gauss(0, 20_000)
+        wave.sample(shake)
+    assert wave.find() == []
+
+
+def test_a_buffer_read_a_moment_too_soon_does_not_upset_the_pace() -> None:
+    """A chunk of sixty readings now and then comes as one and, at once after it, the other fifty-nine."""
+    wave = Waveform(rate_hz=1000, resolution_nm=10_000, noise_nm=18_000, seed=4).rest(3)
+    for _ in range(4):
+        wave.toward(0.2 * MM, 1.5, 0.02).toward(0, 2, 0.08)
+    generator, finder, found, start = random.Random(2), StrokeFinder(FinderSettings(10_000)), [], 0
+    while start < len(wave.samples):
+        chunk = wave.samples[start : start + 60]
+        cut = 1 if generator.random() < 0.3 else len(chunk)
+        found += finder.feed(chunk[-1][0], [reading for _, reading in chunk[:cut]])
+        found += finder.feed(chunk[-1][0] + 300_000, [reading for _, reading in chunk[cut:]])
+        start += 60
+    found += finder.finish()
+    assert len(found) == 4
+    assert all(abs(stroke.peak_travel_nm - 0.2 * MM) < 8_000 for stroke in found)
+    assert not any("no_return" in stroke.flags for stroke in found)

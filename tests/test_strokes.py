@@ -341,7 +341,7 @@ def test_a_day_at_rest_is_kept_in_a_small_window() -> None:
     reading = Reading(2_000_000, "mm")
     for index in range(20_000):
         finder.feed(index * 10_000_000, [reading] * 10)
-    assert len(finder._rest.readings) <= 1400
+    assert len(finder._rest.readings) <= 2 * 1024 + 10
 
 
 @given(st.lists(st.integers(-(10**12), 10**12), min_size=1, max_size=50))

@@ -30,7 +30,8 @@ class Waveform:
     def __post_init__(self) -> None:
         self.random = random.Random(self.seed)
 
-    def _sample(self, travel: float) -> None:
+    def sample(self, travel: float) -> None:
+        """One reading of this travel."""
         shown = self.rest_nm + self.direction * travel + self.random.gauss(0, self.noise_nm)
         value = round(shown / self.resolution_nm) * self.resolution_nm
         self.samples.append((round(self._t_s * SECOND), Reading(value, self.unit)))
@@ -44,14 +45,14 @@ class Waveform:
         """A first-order step from where the travel is toward `level`."""
         began, start = self._travel, self._t_s
         while self._t_s < start + seconds:
-            self._sample(level + (began - level) * math.exp(-min(700.0, (self._t_s - start) / tau_s)))
+            self.sample(level + (began - level) * math.exp(-min(700.0, (self._t_s - start) / tau_s)))
         return self
 
     def line_to(self, level: float, seconds: float) -> Waveform:
         """A straight line to `level`: a leak, a drift."""
         began, start = self._travel, self._t_s
         while self._t_s < start + seconds:
-            self._sample(began + (level - began) * (self._t_s - start) / seconds)
+            self.sample(began + (level - began) * (self._t_s - start) / seconds)
         return self
 
     def stroke(self, travel: float, hold_s: float = 1.0, rest_s: float = 1.0, tau_s: float = 0.03) -> Waveform:
