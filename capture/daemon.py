@@ -32,11 +32,21 @@ from capture.facts import Fact
 from capture.lock import BenchLock
 from capture.messages import BenchStatus
 from capture.offers import NO_CHOICE, Choice
-from capture.picture import new_view, show_air, show_check, show_readings, show_unit, show_verdict
+from capture.picture import (
+    new_view,
+    show_air,
+    show_check,
+    show_no_reading,
+    show_readings,
+    show_silence,
+    show_unit,
+    show_verdict,
+)
 from capture.playback import Playback, open_port
 from capture.publish import BrokerState, Publisher
 from capture.record import RecordError, Store
 from capture.running import RunningCheck, begin_recording, since
+from capture.silence import Heard, Silence, worthy
 from capture.stream import IndicatorStream
 from capture.strokes import Stroke
 from capture.unit import Unit, Written
@@ -46,7 +56,7 @@ from drivers.transport import Chunk, Lost, Opened, Transport
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
 
-_LOOK_EVERY_S, _SILENT_S = 0.5, 3.0
+_LOOK_EVERY_S = 0.5
 
 #: What `on_event` is told: a stroke as shown, a verdict, a fact of the unit, or a warning in words; with the name of
 #: the pack, or nothing where it is of none.
@@ -118,10 +128,10 @@ class Bench:
         self.finished = asyncio.Event()
         """Set whenever no check is being measured."""
         self.finished.set()
-        self._heard_ns = monotonic_ns()
+        self._heard = Heard(self._now_ns())
         self._failure: BaseException | None = None
         self._closing: asyncio.Task[None] | None = None
-        self._silent = False
+        self._silence: Silence = ""
         self._broker_warning = self._broker_told = ""
         self._gauge_warning = setup.gauge.warning(datetime.now().astimezone().date()) if setup.gauge else ""
         self.view.warning = self.standing_warning
@@ -372,30 +382,31 @@ class Bench:
         show_unit(self.view, now, self.choice)
         self._on_change()
 
+    def _now_ns(self) -> int:
+        """Now on the bench's clock, which runs `speed` times as fast."""
+        return since(self._began_ns, monotonic_ns(), self.setup.speed)
+
     async def _watch_silence(self) -> None:
-        """Say so when an open port brings nothing: a frozen number must not pass for a live one."""
+        """Say so when an open port brings no reading: a frozen number must not pass for a live one."""
         while True:
             await asyncio.sleep(_LOOK_EVERY_S)
-            if self.view.indicator != "up":
-                continue
-            silent_s = (monotonic_ns() - self._heard_ns) * self.setup.speed / 1e9
-            silence = ""
-            if silent_s > _SILENT_S:
-                if self.air is not None:
-                    self.air.indicator(False)
-                silence = (
-                    f"No readings for {silent_s:.0f} s. Do not apply air by this display: check that the indicator "
-                    "is on and sending."
-                )
-                if not self._silent:
-                    self._on_event(silence, "")
-            if silence or self._silent:
-                changed = bool(silence) is not self._silent
-                self._silent = bool(silence)
-                if changed:
-                    self._tell_status()
-                self.view.warning = silence or self.standing_warning
-                self._on_change()
+            if self.view.indicator == "up":
+                self._look_for_silence()
+
+    def _look_for_silence(self) -> None:
+        now_ns, before = self._now_ns(), self._silence
+        self._silence, warning = self._heard.silence(now_ns), self._heard.warning(now_ns)
+        if not self._silence and not before:
+            return
+        if self._silence and self.air is not None:
+            self.air.indicator(False)
+        show_silence(self.view, self._silence)
+        self.view.warning = warning or self.standing_warning
+        if self._silence != before:
+            self._tell_status()
+            if warning:
+                self._on_event(warning, "")
+        self._on_change()
 
     # -- the fixture -------------------------------------------------------------------------------------
 
@@ -435,25 +446,31 @@ class Bench:
 
     async def _handle(self, event: Opened | Chunk | Lost) -> None:
         running = self._running
-        if self.air is not None:
-            self.air.indicator(isinstance(event, Chunk))
+        if self.air is not None and not isinstance(event, Chunk):
+            self.air.indicator(False)
         if isinstance(event, Chunk):
-            self._heard_ns = monotonic_ns()
             if running:
                 stream = running.stream
                 readings, strokes = running.feed(event.t_ns, event.data)
             else:
                 stream = self._idle
                 readings, strokes = stream.feed(since(self._idle_from_ns, event.t_ns, self.setup.speed), event.data)
+            if self._heard.take(self._now_ns(), readings):
+                if self.air is not None:
+                    self.air.indicator(True)
+                if self._silence:
+                    self._look_for_silence()
             # The trace runs on through the starts and ends of checks, so it has a clock of its own.
             shown_ns = since(self._began_ns, event.t_ns, self.setup.speed)
-            show_readings(self.view, stream, shown_ns, [reading.value_nm for reading in readings])
+            show_readings(self.view, stream, shown_ns, [reading.value_nm for reading in worthy(readings)])
             if running:
                 await self._effects(running, strokes)
         elif isinstance(event, Lost):
             self.view.indicator, self.view.indicator_text = "down", event.reason
-            self.view.reading_nm = self.view.offset_nm = None
-            self.view.moving = "unknown"
+            if self._silence:  # there is no open port any more that could be silent
+                self._silence, self.view.warning = "", self.standing_warning
+            show_silence(self.view, self._silence)
+            show_no_reading(self.view)
             self.view.message = "Release the air. Reconnect the indicator: measuring goes on by itself."
             played = self.setup.port.startswith("recording:")  # which ends, and does not come back
             again = "" if played else "; it is tried again by itself, and measuring begins when it answers"
@@ -462,7 +479,7 @@ class Bench:
                 await self._effects(running, running.lost(event.t_ns))
             self._tell_status()
         else:
-            self._heard_ns = monotonic_ns()
+            self._heard.opened(self._now_ns())
             self.view.indicator = "up"
             self.view.message = running.check.next_step() if running else ""
             if self.unit is not None:
@@ -530,7 +547,9 @@ class Bench:
     def _status(self) -> BenchStatus:
         self._air_told = self.air.standing if self.air else None
         job = self._job if self.job_id else None
-        return bench_status(self.setup, self.view, job, self._running, self.air, self._last_stroke, silent=self._silent)
+        return bench_status(
+            self.setup, self.view, job, self._running, self.air, self._last_stroke, silence=self._silence
+        )
 
     def _tell_status(self) -> None:
         if self._publisher is not None:
@@ -544,6 +563,6 @@ class Bench:
         elif self._broker_warning not in ("", self._broker_told):  # once, for a log; the screen keeps showing it
             self._broker_told = self._broker_warning
             self._on_event(self._broker_warning, "")
-        if not self._silent:
+        if not self._silence:
             self.view.warning = self.standing_warning
         self._on_change()

@@ -12,13 +12,23 @@ from capture.bench_setup import BenchSetup
 from capture.changes import Outcome
 from capture.offers import Choice
 from capture.sheet import Pack
+from capture.silence import Silence
 from capture.stream import IndicatorStream
 from capture.strokes import State
 from capture.unit_now import UnitNow
 from capture.verdict import Verdict
 from capture.view import BenchView, PackView
 
-__all__ = ["new_view", "show_air", "show_check", "show_readings", "show_unit", "show_verdict"]
+__all__ = [
+    "new_view",
+    "show_air",
+    "show_check",
+    "show_no_reading",
+    "show_readings",
+    "show_silence",
+    "show_unit",
+    "show_verdict",
+]
 
 
 def new_view(setup: BenchSetup) -> BenchView:
@@ -59,6 +69,19 @@ def show_readings(view: BenchView, stream: IndicatorStream, t_ns: int, values: S
     if stream.finder.state is not State.STARTING:
         # A terminal shows a few hundred points; a burst of a fast stream is thinned to its newest.
         view.trace.extend((t_ns, stream.finder.offset(value) or 0) for value in values[-16:])
+
+
+def show_no_reading(view: BenchView) -> None:
+    """There is no reading now: an old one must not stand there as if the pack were seen."""
+    view.reading_nm = view.offset_nm = None
+    view.moving = "unknown"
+
+
+def show_silence(view: BenchView, silence: Silence) -> None:
+    """No reading comes through the open port, or readings come again where `silence` is empty."""
+    view.silence = silence
+    if silence:
+        show_no_reading(view)
 
 
 def show_verdict(view: BenchView, verdict: Verdict, outcome: Outcome | None, out_of_reach: str) -> None:

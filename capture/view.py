@@ -80,6 +80,8 @@ class BenchView:
     trace: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=4000))
     """Recent (t_ns, offset_nm) for the stroke trace, t_ns since the session began and never decreasing."""
     indicator: LinkState = "connecting"
+    silence: Literal["", "nothing comes", "cannot be read"] = ""
+    """Why no reading comes though the port is open; empty while readings come."""
     indicator_text: str = ""
     """Port and wire form, or why the port is down and what to do."""
     broker: LinkState = "off"
@@ -97,7 +99,7 @@ class BenchView:
     air_text: str = ""
     """Why the air cannot be applied and what to do, or what the last hold was like; in words."""
     message: str = ""
-    """The next thing to do, in words."""
+    """The next thing to do, in words, as long as readings come."""
     keys: str = ""
     """The keys that do something now, for the bottom line."""
     said: str = ""
@@ -105,3 +107,8 @@ class BenchView:
     warning: str = ""
     caution: str = ""
     """A caution for the people at the bench while it applies, such as hands clear before an apply; empty for none."""
+
+    @property
+    def next_step(self) -> str:
+        """The next thing to do, in words: no stroke is asked for that nobody would see."""
+        return "Release the air. Measuring goes on by itself when readings come." if self.silence else self.message

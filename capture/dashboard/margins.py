@@ -43,7 +43,10 @@ def keys_row(keys: str, width: int, ink: Ink) -> Row:
 
 def link_text(view: BenchView, ink: Ink) -> str:
     """Return how broker and indicator are linked."""
-    indicator = f"{ink.pick(*_LINKS[view.indicator])} indicator {view.indicator}"
+    mark = "down" if view.silence else view.indicator
+    indicator = f"{ink.pick(*_LINKS[mark])} indicator {view.indicator}"
+    if view.silence:
+        indicator += ", no readings"
     if view.indicator_text:
         indicator += f": {ink.text(view.indicator_text)}"
     broker = f"{ink.pick(*_LINKS[view.broker])} broker {view.broker}"

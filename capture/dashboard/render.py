@@ -59,7 +59,7 @@ def _short_form(view: BenchView, width: int, ink: Ink) -> list[Row]:
         rows.append([(f"{shape} {view.verdict.verdict.upper()}{_so_far(view)}", look.style)])
         rows.append([(_mean_text(view, ink), "bold")])
     rows.append([(f"reading {_reading(view)} {view.display_unit}", "")])
-    rows += [[(line, "")] for line in wrap(ink.text(view.message), width, 3)]
+    rows += [[(line, "")] for line in wrap(ink.text(view.next_step), width, 3)]
     rows += [[(line, "")] for line in wrap(ink.text(link_text(view, ink)), width, 3)]
     rows.append([(ink.text(view.keys), "")])
     return rows
@@ -99,10 +99,11 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         most = 2 if view.air_state in ("armed", "applied") else 4
         rows += said("AIR", air_text(view), width, most, "bold" if view.air_state == "applied" else "", ink)
     spare = max(2, height // 4 - len(rows) - 1)
-    next_rows = said("NEXT", view.message, width, 3 if roomy else 2, "bold", ink)
-    then = view.verdict.next_step if view.verdict is not None else ""
-    if then and not view.message.startswith(then):
-        next_rows += said("THEN" if view.message else "NEXT", then, width, 2 if roomy else 1, "", ink)
+    message = view.next_step
+    next_rows = said("NEXT", message, width, 3 if roomy else 2, "bold", ink)
+    then = view.verdict.next_step if view.verdict is not None and not view.silence else ""
+    if then and not message.startswith(then):
+        next_rows += said("THEN" if message else "NEXT", then, width, 2 if roomy else 1, "", ink)
     if view.as_predicted:
         advice = said("RESULT", view.outcome, width, 2, "", ink)
     else:
@@ -116,7 +117,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     # The first step and the best change both stay, whatever has to go.
     kept_advice = advice[: max(1, spare - len(next_rows))]
     rows += next_rows[: max(1, spare - len(kept_advice))] + kept_advice
-    link_style = "bold red" if view.indicator == "down" else ""
+    link_style = "bold red" if view.indicator == "down" or view.silence else ""
     links = link_text(view, ink)
     rows += [[(f" {line}", link_style)] for line in wrap(links, width - 1, 2)]
     rows.append(keys_row(view.keys, width, ink))
@@ -182,6 +183,8 @@ def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     text = _reading(view)
     travel = "-.---" if view.offset_nm is None or view.indicator != "up" else number(view.offset_nm, unit)
     moving = _MOVING[view.moving] if view.indicator == "up" else f"indicator {view.indicator}"
+    if view.silence:
+        moving = "no readings"
     notes: list[str] = [f"{unit}  reading", moving, f"travel {travel}"]
     widest = max(len(note) for note in notes) + 2
     template = "-0.0000" if unit == "in" else "-0.000"
