@@ -133,7 +133,7 @@ class Bench:
         self._closing: asyncio.Task[None] | None = None
         self._silence: Silence = ""
         self._broker_warning = self._broker_told = ""
-        self._gauge_warning = setup.gauge.warning(datetime.now().astimezone().date()) if setup.gauge else ""
+        self._gauge_warning = setup.gauge.reminder(datetime.now().astimezone().date()) if setup.gauge else ""
         self.view.warning = self.standing_warning
         self._last_stroke: tuple[datetime, int] | None = None
         """When the newest stroke was kept, and its travel as the sheet measures."""
@@ -321,6 +321,7 @@ class Bench:
         for shown in self.view.packs:
             if shown.name == running.pack.name:
                 shown.state = "waiting" if shown.verdict is None else "done"
+        self.view.question = None  # whether to end this check: it has ended
         self._idle = IndicatorStream(self.setup.driver, self.setup.settings)
         self._idle_from_ns = monotonic_ns()
         self._tell_status()
@@ -507,7 +508,7 @@ class Bench:
             self.view.message = running.check.next_step()
             self._on_event(shown, running.pack.name)
             if self.air is not None:
-                self.air.stroke(effect.stroke.accepted)
+                self.air.stroke(counts=effect.stroke.accepted, seats=effect.seat)
         elif isinstance(effect, Finished) and not last:
             await self._finish(running, effect.verdict, now)
         self._on_change()

@@ -10,7 +10,7 @@ from capture.strokes import Stroke
 from capture.verdict import Verdict
 from drivers.reading import Unit
 
-__all__ = ["BenchView", "PackView", "StrokeView"]
+__all__ = ["BenchView", "PackView", "Question", "StrokeView"]
 
 LinkState = Literal["up", "connecting", "down", "off"]
 
@@ -38,6 +38,14 @@ class PackView:
     def is_good(self) -> bool:
         """Whether its newest check is good and counts."""
         return self.verdict is not None and self.verdict.verdict == "good" and not self.stale
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Whether a key is meant that would lose something: pressing it again says so."""
+
+    key: str
+    text: str
 
 
 @dataclass(slots=True)
@@ -70,6 +78,8 @@ class BenchView:
     """How the change of parts before the newest verdict came out, in words; empty without one."""
     as_predicted: bool = True
     """Whether that change came out as predicted."""
+    doubt: str = ""
+    """What makes the pack's good verdict worth a second look, in words; empty for nothing."""
     signed_off: str = ""
     """Who released the unit; empty until somebody has."""
     reading_nm: int | None = None
@@ -103,7 +113,9 @@ class BenchView:
     keys: str = ""
     """The keys that do something now, for the bottom line."""
     said: str = ""
-    """What was just done at the controls, in words; empty once the next key is pressed."""
+    """What the last key or scan did, or why it did nothing, in words; empty once the next one comes."""
+    question: Question | None = None
+    """Holds exactly as long as it stands here, where the screen shows it; None for none."""
     warning: str = ""
     caution: str = ""
     """A caution for the people at the bench while it applies, such as hands clear before an apply; empty for none."""

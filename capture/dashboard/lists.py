@@ -47,8 +47,8 @@ def pack_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
     """Return a title and as many packs as fit `most` rows, kept around the one being measured."""
     if most < 2:
         return []
-    done = sum(pack.state == "done" and not pack.stale for pack in view.packs)
-    rows: list[Row] = [_ends([("PACKS", "bold")], [(f"{done} of {len(view.packs)} done", "")], width)]
+    good = sum(pack.state == "done" and pack.is_good for pack in view.packs)
+    rows: list[Row] = [_ends([("PACKS", "bold")], [(f"{good} of {len(view.packs)} good", "")], width)]
     room = most - 1
     first = 0
     if len(view.packs) > room:
