@@ -13,7 +13,7 @@ from time import monotonic_ns
 from rich.console import RenderableType
 
 from capture.daemon import Bench
-from capture.dashboard import Keys, budget_table, render
+from capture.dashboard import Keys, budget_screen, render
 from capture.record import RecordError
 from capture.scan import (
     Key,
@@ -71,7 +71,7 @@ class Controls:
         """Return the screen."""
         view = self._bench.view
         if self._explaining and view.verdict is not None:
-            return budget_table(view.verdict, view.display_unit)
+            return budget_screen(view, view.verdict, width, height, ascii_only=ascii_only)
         if self.unit.screen:
             return self.unit.draw(width, height, ascii_only)
         view.keys = self._keys()

@@ -23,6 +23,7 @@ from capture.dashboard import (
     FLAG_WORDS,
     Keys,
     Screen,
+    budget_screen,
     budget_table,
     caution_screen,
     plain_line,
@@ -357,6 +358,44 @@ def test_the_budget_explains_the_verdict() -> None:
     for fact in ("spread of the strokes", "maker's limit", "∞", "59%", "2.13", "0.021 mm", "81.0%", "JCGM 106",
                  "3 more", "Apply 3 more strokes", "0.800 to 1.400 mm", "14.6"):  # fmt: skip
         assert fact in text
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize(("width", "height"), [*SIZES, (60, 15), (20, 5), (1, 1)])
+def test_the_budget_on_the_bench_fits_its_window_and_keeps_the_next_step_whole(
+    width: int, height: int, ascii_only: bool
+) -> None:
+    view = sample_view("inconclusive")
+    verdict = sample_verdict("inconclusive")
+    whole = LONG.replace("um", "micrometres")
+    verdict = type(verdict)(**{f: getattr(verdict, f) for f in verdict.__slots__} | {"next_step": whole})
+    view.warning = "No readings for 4 s. Do not apply air by this display."
+    frame = budget_screen(view, verdict, width, height, ascii_only=ascii_only)
+    lines = frame.text.split("\n")
+    assert len(lines) == height and {cell_len(line) for line in lines} == {width}
+    assert not ascii_only or frame.text.isascii()
+    if height >= 15:
+        said = words(frame.text)
+        assert whole in said and view.warning in said and "any key: back" in said
+        for fact in ("81.0%", "0.800 to 1.400 mm", "inconclusive", "3 more"):
+            assert fact in said
+        assert "more: make the window higher" in said or all(w in said for w in ("spread of the strokes", "59%"))
+    if height >= 20:
+        assert "59%" in words(frame.text)
+    if height >= 24:
+        assert "maker's limit" in words(frame.text) or width < 80
+        assert "JCGM 106" in words(frame.text) or width < 80
+
+
+def test_what_is_cut_in_the_side_column_says_so() -> None:
+    view = sample_view("good")
+    view.packs, view.strokes = view.packs[:3], []
+    text = render(view, 80, 40).text
+    assert "in range with" in text and ">99.9%" in text and "probability of co" not in text
+    column = [line.split("│")[0] for line in text.split("\n")]
+    for name in ("spread of the strokes", "indicator error limit"):
+        (line,) = (line for line in column if line.strip().startswith(name[:12]))
+        assert name in line or ".." in line
 
 
 def test_the_report_lists_every_stroke_with_its_remarks() -> None:

@@ -20,6 +20,7 @@ from capture.dashboard.unit_page import Page
 from capture.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.offers import Choice, offers
 from capture.sheet import parse_sheet
+from capture.tightened import typed_torques
 from capture.unit_now import Ended, UnitNow, unit_now
 from capture.view import BenchView, PackView
 
@@ -261,3 +262,23 @@ def test_no_key_spoils_a_form_and_only_complete_ones_are_done(keys: list[str]) -
 
 def test_a_form_without_lines_is_done_by_enter() -> None:
     assert typed(Form("Sure?"), "x", "enter") == ["typing", "done"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(60, 20), (80, 24), (200, 60)])
+def test_what_a_form_asks_for_is_there_to_its_end(width: int, height: int) -> None:
+    now = now_after()
+    hint = "with its unit, as read at the wrench; 8 bolts: one for all, or one for each, such as 35 in lb; 36 in lb"
+    form = Form("Step 2: cover bolts", [Field("torque", "torque reached", hint=hint), Field("by", "by", "Ana")])
+    frame = steps_screen(view_of(now), Page(1, form), SHEET, now.standing, NOW, width, height)
+    assert f"({hint})" in words(frame) and "Ana" in words(frame)
+    form.put("torque", "35 in lb")
+    frame = steps_screen(view_of(now), Page(1, form), SHEET, now.standing, NOW, width, height)
+    assert "35 in lb" in words(frame) and "with its unit" not in words(frame)
+
+
+def test_torques_typed_without_a_unit_each_are_told_how() -> None:
+    assert len(typed_torques("35 in lb; 36 in lb")) == 2
+    with pytest.raises(ValueError, match=r"each with its unit and a semicolon between, such as '35 in lb; 36 in lb'"):
+        typed_torques("52 51 53 in lb")
+    with pytest.raises(ValueError, match=r"expected such as '46 N m' or '35 in lb'$"):
+        typed_torques("52")

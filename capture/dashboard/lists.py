@@ -13,9 +13,13 @@ __all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
 
 
 def _ends(left: Row, right: Row, width: int) -> Row:
-    """Return `left` cut to leave room for `right` at the far end."""
+    """Return `left` with `right` at the far end; where `left` must be cut for that, '..' says so."""
     room = width - row_width(right) - 1
-    return [*fit(left, room), (" ", ""), *right] if room > 0 else fit(left, width)
+    if room <= 2:
+        return fit(left, width)
+    if row_width(left) > room:
+        left = [*fit(left, room - 2), ("..", "")]
+    return [*fit(left, room), (" ", ""), *right]
 
 
 def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) -> Row:
@@ -114,7 +118,10 @@ def uncertainty_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[R
         share = f"{line.standard_nm**2 / total:.0%}"
         rows.append(_ends([(f"  {ink.text(line.source)}", "")], [(share, "")], width))
     probability = chance(verdict.conformance_probability)
-    rows.append(_ends([("  probability of conformance", "")], [(probability, "bold")], width))
+    name = "  probability of conformance"
+    if cell_len(name) + 1 + cell_len(probability) > width:
+        name = "  in range with"
+    rows.append(_ends([(name, "")], [(probability, "bold")], width))
     return rows
 
 
