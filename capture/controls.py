@@ -202,7 +202,8 @@ class Controls:
             case UnitNamed(serial):
                 known = bench.view.unit_serial
                 if bench.name_unit(serial):
-                    self._say(f"Unit {serial} is on the bench.")
+                    told = await bench.look_for_unfinished() if not bench.job_id else ""
+                    self._say(f"Unit {serial} is on the bench. {told}".rstrip())
                 else:
                     self._say(f"This job is of unit {known or '-'}: end it (q) and begin one for unit {serial}.")
             case PackChosen(pack):

@@ -49,6 +49,7 @@ from capture.running import RunningCheck, begin_recording, since
 from capture.silence import Heard, Silence, worthy
 from capture.stream import IndicatorStream
 from capture.strokes import Stroke
+from capture.unfinished import unfinished
 from capture.unit import Unit, Written
 from capture.verdict import MOST_STROKES, Verdict
 from capture.view import StrokeView
@@ -97,6 +98,8 @@ class Bench:
         self.view = new_view(setup)
         self.advice: list[Advice] = []
         """What the newest verdict advises."""
+        self.unfinished = ""
+        """What there is to know, before a new job, of one of this unit that nobody signed off; empty for nothing."""
         self.out_of_reach = ""
         """Where no part brings the newest verdict's pack into range: how far off it is and what it looks like."""
         self.job_id = 0
@@ -154,6 +157,8 @@ class Bench:
             async with contextlib.AsyncExitStack() as stack:
                 if setup.resume is not None:
                     await self._go_on(store, setup.resume)
+                elif told := await self.look_for_unfinished():
+                    self._on_event(f"{told} This session begins a new job.", "")
                 if setup.broker is not None:
                     self._publisher = Publisher(
                         setup.broker, store, self._in_thread, self._status(), on_state=self._broker_changed
@@ -363,6 +368,19 @@ class Bench:
         self._tell_status()
         self._on_change()
 
+    async def look_for_unfinished(self) -> str:
+        """Look whether the unit has an unfinished job, and show that; return what there is to know of it."""
+        assert self._store is not None
+        self.unfinished = await self._in_thread(unfinished, self._store, self.view.unit_serial, self.setup.bench)
+        if not self.job_id:
+            self.view.message = self._at_rest
+        return self.unfinished
+
+    @property
+    def _at_rest(self) -> str:
+        """What there is to do while nothing is measured and nothing was."""
+        return f"{self.unfinished} Enter begins a new job." if self.unfinished and not self.job_id else ""
+
     def name_unit(self, serial: str) -> bool:
         """Say which unit is on the bench; False once a job was begun for another."""
         if self.job_id and serial != self.view.unit_serial:
@@ -482,7 +500,7 @@ class Bench:
         else:
             self._heard.opened(self._now_ns())
             self.view.indicator = "up"
-            self.view.message = running.check.next_step() if running else ""
+            self.view.message = running.check.next_step() if running else self._at_rest
             if self.unit is not None:
                 show_unit(self.view, self.unit.now, self.choice)
             self.view.indicator_text = f"{self.setup.port}, {self.setup.driver.name}"

@@ -55,6 +55,7 @@ def show_check(view: BenchView, index: int, pack: Pack, message: str) -> None:
     view.low_nm, view.high_nm, view.preferred_nm = pack.low_nm, pack.high_nm, pack.preferred_nm
     view.strokes_wanted, view.seat_wanted, view.measure = pack.strokes, pack.seat_strokes, pack.measure
     view.strokes, view.verdict, view.advice, view.outcome = [], None, [], ""
+    view.doubt = ""
     view.trace.clear()
     view.message = message
 
@@ -108,10 +109,12 @@ def show_unit(view: BenchView, now: UnitNow, choice: Choice) -> None:
         view.advice = choice.texts(on_screen.name)
         if on_screen.stale:
             # What no longer counts must not stand there in large letters.
-            view.verdict, view.outcome = None, ""
+            view.verdict, view.outcome, view.doubt = None, "", ""
             view.message = f"Check {on_screen.name} again, seat strokes first: {on_screen.stale}."
         else:
-            view.verdict = on_screen.verdict
+            view.verdict, view.doubt = on_screen.verdict, now.unexplained.get(on_screen.name, "")
+    elif on_screen is None:
+        view.doubt = " ".join(now.unexplained.values())
     measuring = any(shown.state == "measuring" for shown in view.packs)
     if view.signed_off:
         view.message = f"Signed off by {view.signed_off}. q ends the session."

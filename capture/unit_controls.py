@@ -341,6 +341,7 @@ class UnitControls:
             form = Form(
                 f"Sign off unit {self._bench.view.unit_serial or '-'}: everything on this sheet is done and proven.",
                 [self._by()],
+                said=[f"Look at: {caution}" for caution in standing.cautions],
                 does="signs the unit off",
             )
             self._ask(form, self._sign)

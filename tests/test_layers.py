@@ -40,7 +40,7 @@ LEVELS = [
     ("signing", "unit_stock"),
     ("report",),
     ("unit",),
-    ("running", "picture", "bench_status"),
+    ("running", "picture", "bench_status", "unfinished"),
     ("daemon",),
     ("wrench_field", "unit_controls"),
     ("controls",),
