@@ -134,5 +134,5 @@ class Check:
                 return f"Too close to call yet. Apply and release again: {stroke}; {self.counted} of {following} count."
             return self.verdict.next_step + " Apply and release again."
         again = "The last stroke does not count. " if spoiled else ""
-        so_far = f"{self.counted} of {self.pack.strokes} count so far"
+        so_far = f"{self.counted} of {self.pack.strokes} count"
         return f"{again}Apply, hold until the reading rests, release: {stroke}; {so_far}."

@@ -91,7 +91,7 @@ def test_a_spoiled_stroke_is_kept_and_asked_for_again() -> None:
     (kept,) = check.take(stroke(2, 5_000_000, accepted=False))
     assert isinstance(kept, StrokeKept) and not kept.seat and kept.stroke.n == 2
     assert check.next_step().startswith("The last stroke does not count.")
-    assert "stroke 3; 1 of 3 count so far" in check.next_step()
+    assert "stroke 3; 1 of 3 count" in check.next_step()
     check.take(stroke(3))
     assert "does not count" not in check.next_step()
     (outcome,) = finished(check.take(stroke(4)))
@@ -148,7 +148,7 @@ def test_a_check_ends_early_only_where_the_sheet_allows_it_and_the_verdict_is_se
     close = Check(pack(strokes=5, seat_strokes=0, least=3), LIMITS)
     for n, travel in enumerate((1_395_000, 1_380_000, 1_392_000), start=1):
         assert not finished(close.take(stroke(n, travel)))
-    assert "stroke 4; 3 of 5 count so far" in close.next_step()
+    assert "stroke 4; 3 of 5 count" in close.next_step()
 
 
 def test_a_verdict_that_would_do_for_one_look_does_not_end_a_check_that_is_looked_at_again() -> None:

@@ -103,7 +103,8 @@ def test_a_pipe_is_told_and_goes_on(tmp_path: Path) -> None:
     recording = ROOT / "fixtures" / "recordings" / "line-1000hz-mm-micron-short.jsonl"
     command = [
         *STROKELOG, "run", "--sheet", str(SHEET), "--port", f"recording:{recording}", "--driver", "line",
-        "--unit", UNIT, "--set", "resolution=0.001 mm", "--pack", "low", "--data-dir", str(tmp_path), "--bench", "bay-1",
+        "--unit", UNIT, "--set", "resolution=0.001 mm", "--pack", "low", "--data-dir", str(tmp_path),
+        "--bench", "bay-1",
     ]  # fmt: skip
     for face in ([], ["--json"]):
         process = subprocess.Popen(

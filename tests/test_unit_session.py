@@ -142,7 +142,7 @@ async def first_day(tmp_path: Path, hand: Hand, fixture: PtyBench) -> None:
     await hand.scans("step:9", "no step '9'; the sheet has steps 1 to 4")
     await hand.presses("c", "A check is running")
     await fixture.run_check(LOOSE, 3)
-    await hand.sees("1 of 5 count so far")
+    await hand.sees("2 of 5 count")
     fixture.unplug()
     await hand.sees("indicator down")
     fixture.replug()
