@@ -192,7 +192,7 @@ async def second_day(tmp_path: Path, hand: Hand, pull: Callable[[bytes], int]) -
     terminal = hand.terminal
     terminal.run("tests.hand_session", *arguments(tmp_path, "--resume", "1", "--wrench", str(tmp_path / "wrench")))
     await hand.sees("CAUTION")
-    shown = await hand.presses("Space", "3 of 3 done")
+    shown = await hand.presses("Space", "3 of 3 good")
     assert "Now the steps (s)" in shown
     await hand.presses("u", "4 stand against it")
     await hand.presses("Enter", "4 things stand against it")
