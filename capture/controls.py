@@ -88,7 +88,8 @@ class Controls:
                 following = self._following()
                 if following is not None:
                     again = following == view.pack
-                    words.append(f"Enter {view.packs[following].name} again" if again else "Enter next pack")
+                    new = "new job" if bench.unfinished and not bench.job_id else "next pack"
+                    words.append(f"Enter {view.packs[following].name} again" if again else f"Enter {new}")
                 words += ["r again"] if view.pack >= 0 and following != view.pack else []
             else:
                 words.append("r start over")
@@ -131,12 +132,10 @@ class Controls:
         view = self._bench.view
         if self._bench.finished.is_set() or not view.strokes or (asked is not None and asked.key == key):
             return True
-        made = len(view.strokes)
-        strokes = "its stroke stays" if made == 1 else f"its {made} strokes stay"
         ends = f"This ends {'the session and ' if key == 'q' else ''}the check of {view.packs[view.pack].name}"
         view.question = Question(
             key,
-            f"{ends} before its verdict: {strokes} in the record, and a verdict needs them made again. "
+            f"{ends} before its verdict: its strokes stay in the record, and a verdict needs them made again. "
             f"Press {key} again if that is meant; Escape goes on.",
         )
         return False

@@ -78,7 +78,7 @@ async def test_at_the_keyboard_the_new_job_waits_for_a_key(tmp_path: Path) -> No
             text: str = controls.draw(width, height, False).text  # type: ignore[attr-defined]
             shown = " ".join(text.replace("│", " ").split())
             assert f"strokelog run --resume {job}." in shown and "low loose" in shown
-            assert "Enter begins a new job." in shown
+            assert "Enter begins a new job." in shown and "Enter new job" in shown
         assert [text for text in said if f"--resume {job}. This session begins a new job." in text]
         await controls.take(Key("\r"))
         assert bench.job_id == job + 1 and bench.view.next_step.startswith("Seat the pack")

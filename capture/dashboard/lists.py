@@ -112,7 +112,9 @@ def uncertainty_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[R
         return []
     unit = view.display_unit
     total = sum(line.standard_nm**2 for line in verdict.budget) or 1.0
-    spread = f"U {number(verdict.expanded_uncertainty_nm, unit)} {unit}, k {verdict.coverage_factor:.2f}"
+    spread = f"U {number(verdict.expanded_uncertainty_nm, unit)} {unit}"
+    if width >= 32:
+        spread += f", k {verdict.coverage_factor:.2f}"
     rows: list[Row] = [_ends([("UNCERTAINTY", "bold")], [(spread, "")], width)]
     for line in sorted(verdict.budget, key=lambda line: -line.standard_nm):
         share = f"{line.standard_nm**2 / total:.0%}"
