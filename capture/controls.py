@@ -132,11 +132,12 @@ class Controls:
         view = self._bench.view
         if self._bench.finished.is_set() or not view.strokes or (asked is not None and asked.key == key):
             return True
-        ends = f"This ends {'the session and ' if key == 'q' else ''}the check of {view.packs[view.pack].name}"
+        ends = f"it ends {'the session and ' if key == 'q' else ''}the check of {view.packs[view.pack].name}"
+        # The key comes first: a window too small for the rest still says what holds.
         view.question = Question(
             key,
-            f"{ends} before its verdict: its strokes stay in the record, and a verdict needs them made again. "
-            f"Press {key} again if that is meant; Escape goes on.",
+            f"Press {key} again if that is meant: {ends} before its verdict. Its strokes stay in the record, and a "
+            "verdict needs them made again. Escape goes on.",
         )
         return False
 

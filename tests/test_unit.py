@@ -348,11 +348,13 @@ async def test_what_loses_strokes_is_asked_and_holds_as_long_as_it_stands_on_the
         made(bench, 3)
         view, check = bench.view, bench._running
         await controls.take(Key(key))
-        ends = "the session and the check of low" if key == "q" else "This ends the check of low"
+        ends = "the session and the check of low" if key == "q" else "it ends the check of low"
         for width, height in ((80, 24), (200, 60), (60, 15)):
             shown = screen(controls, width, height)
-            assert ends in shown and "its strokes stay in the record" in shown
+            assert ends in shown and "Its strokes stay in the record" in shown
             assert f"Press {key} again if that is meant" in shown
+        for width, height in ((60, 5), (40, 6), (30, 10)):  # too small for all of it, and still it is no secret
+            assert f"SURE? Press {key} again" in screen(controls, width, height)
         # A stroke completes, the broker comes and goes, the bench is looked at: it stands, and it holds.
         bench._broker_changed(BrokerState("down", 3, "The broker refused the connection."))
         bench._look_for_silence()
@@ -374,7 +376,7 @@ async def test_a_question_about_a_check_ends_with_the_check(tmp_path: Path) -> N
     async with at_work(tmp_path) as (controls, bench):
         made(bench, 1)
         await controls.take(Key("q"))
-        assert "its strokes stay in the record" in screen(controls)
+        assert "Its strokes stay in the record" in screen(controls)
         await bench.end_check()
         assert bench.view.question is None and "if that is meant" not in screen(controls)
 
