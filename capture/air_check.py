@@ -172,10 +172,10 @@ class AirCheck:
             self._do(self._cycle.take(monotonic_ns(), button.Stop(why)))
             self._cycle = None
 
-    def stroke(self, counts: bool) -> None:
-        """A stroke was found; `counts` says whether it is averaged."""
+    def stroke(self, *, counts: bool, seats: bool) -> None:
+        """A stroke was found; `counts` says whether it is averaged, `seats` whether it settled the pack."""
         if self._cycle is not None:
-            self._do(self._cycle.take(monotonic_ns(), button.StrokeCompleted(counts)))
+            self._do(self._cycle.take(monotonic_ns(), button.StrokeCompleted(counts, seats)))
 
     def settled(self) -> None:
         """The verdict stands."""

@@ -11,6 +11,7 @@ from capture.bench_setup import BenchSetup
 from capture.check import CheckState
 from capture.messages import BenchStatus
 from capture.running import RunningCheck
+from capture.silence import Silence, told_of
 from capture.view import BenchView
 
 __all__ = ["bench_status"]
@@ -24,9 +25,9 @@ def bench_status(
     air: AirCheck | None,
     last_stroke: tuple[datetime, int] | None,
     *,
-    silent: bool,
+    silence: Silence,
 ) -> BenchStatus:
-    """Return the status now. `last_stroke` is when the newest was kept and its travel, nm; `silent`: no readings."""
+    """Return the status now. `last_stroke` is when the newest was kept and its travel, nm."""
     stroke_at, travel_nm = last_stroke or (None, None)
     return BenchStatus(
         at=datetime.now(UTC),
@@ -45,5 +46,5 @@ def bench_status(
         last_travel_nm=travel_nm,
         air=air.standing.word if air else "",
         air_fault=air.fault_words() if air else "",
-        needs="The indicator is connected but sends no readings: check that it is on." if silent else "",
+        needs=told_of(silence),
     )

@@ -40,6 +40,7 @@ __all__ = [
     "outcome",
     "outcomes",
     "stale_checks",
+    "unexplained",
 ]
 
 
@@ -155,6 +156,34 @@ def stale_checks(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
                     if name in needed:
                         stale.setdefault(other, f"it depends on {name}, and {why}")
     return {pack.name: stale[pack.name] for pack in sheet.order() if pack.name in stale and pack.name in checked}
+
+
+def unexplained(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
+    """Return the packs whose newest check is good though one before it was tight or loose and nothing that moves the
+    pack was changed in between, each with that in words: a clearance does not change by itself (common practice).
+
+    Raises PlanError where `happened` names a pack or an adjuster that is not in the sheet.
+    """
+    bad: dict[str, Verdict] = {}
+    found: dict[str, str] = {}
+    unit = sheet.display_unit
+    for entry in happened:
+        if isinstance(entry, PartsChanged):
+            for name in _touched(sheet, entry):
+                bad.pop(name, None)
+                found.pop(name, None)
+        elif isinstance(entry, Checked):
+            name, verdict = _pack(sheet, entry.pack).name, entry.verdict
+            found.pop(name, None)
+            if verdict.verdict in ("tight", "loose"):
+                bad[name] = verdict
+            elif verdict.verdict == "good" and name in bad:
+                was, means = bad[name], [format_length(one.mean_nm, unit) for one in (bad[name], verdict)]
+                found[name] = (
+                    f"{name} was {was.verdict} ({means[0]}) and is good now ({means[1]}), and the record holds no "
+                    "change of its parts in between. Record the change, or find out why the two checks differ."
+                )
+    return {pack.name: found[pack.name] for pack in sheet.order() if pack.name in found}
 
 
 def _needs(sheet: Sheet, name: str) -> list[str]:

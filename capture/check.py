@@ -1,7 +1,8 @@
 """One pack's check as a state machine: strokes in, effects out. No I/O and no clock.
 
 Theory.
-    SEATING    the first `seat_strokes` strokes settle the pack: kept and shown, not averaged
+    SEATING    the first `seat_strokes` strokes settle the pack: kept and shown, not averaged; one that the readings
+               broke off in settles nothing that anybody saw, and is asked for again
     COUNTING   strokes that count are averaged until there are as many as the sheet asks for, or fewer, where it
                allows that, if they settle the verdict; strokes with a flag that spoils them are kept and shown, and
                asked for again
@@ -109,6 +110,9 @@ class Check:
         return [self.last, Finished(self.verdict)]
 
     def _seat(self, stroke: Stroke) -> StrokeKept:
+        if "gap" in stroke.flags:
+            self.last = StrokeKept(replace(stroke, accepted=False), seat=False)
+            return self.last
         self._seated += 1
         if self._seated >= self.pack.seat_strokes:
             self.state = CheckState.COUNTING
@@ -116,17 +120,19 @@ class Check:
         return self.last
 
     def next_step(self) -> str:
-        """Return the next thing for the technician to do, in words."""
+        """Return the next thing for the technician to do, in words; strokes have the numbers of the list."""
         if self.state is CheckState.DONE and self.verdict is not None:
             return self.verdict.next_step
+        stroke = f"stroke {1 if self.last is None else self.last.stroke.n + 1}"
+        spoiled = self.last is not None and not self.last.seat and not self.last.stroke.accepted
         if self.state is CheckState.SEATING:
-            return f"Seat the pack: apply and release the air, {self._seated + 1} of {self.pack.seat_strokes}."
+            again = "The last stroke was cut and seats nothing. " if spoiled else ""
+            return f"{again}Seat the pack: apply and release the air, {self._seated + 1} of {self.pack.seat_strokes}."
         if self.state is CheckState.EXTENDING and self.verdict is not None:
             if self.verdict.more_strokes is None:
                 following = next(count for count in self.looks.later if count > self.counted)
-                return f"Too close to call yet. Apply and release again: stroke {self.counted + 1} of {following}."
+                return f"Too close to call yet. Apply and release again: {stroke}; {self.counted} of {following} count."
             return self.verdict.next_step + " Apply and release again."
-        again = ""
-        if self.last is not None and not self.last.seat and not self.last.stroke.accepted:
-            again = "The last stroke does not count. "
-        return f"{again}Apply, hold until the reading rests, release: stroke {self.counted + 1} of {self.pack.strokes}."
+        again = "The last stroke does not count. " if spoiled else ""
+        so_far = f"{self.counted} of {self.pack.strokes} count"
+        return f"{again}Apply, hold until the reading rests, release: {stroke}; {so_far}."

@@ -26,12 +26,13 @@ from capture.commands.signoff import override, sign_off, step, steps
 from capture.commands.stock import app as stock
 from capture.commands.verify import correct, verify
 from capture.commands.wire import check_fixture, decode, listen, replay
-from capture.commands.words import say
+from capture.commands.words import Commands, say
 
 __all__ = ["app", "main"]
 
 app = typer.Typer(
     name="strokelog",
+    cls=Commands,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     help="Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof.",

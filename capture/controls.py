@@ -13,7 +13,7 @@ from time import monotonic_ns
 from rich.console import RenderableType
 
 from capture.daemon import Bench
-from capture.dashboard import Keys, budget_table, render
+from capture.dashboard import Keys, budget_screen, render
 from capture.record import RecordError
 from capture.scan import (
     Key,
@@ -29,6 +29,7 @@ from capture.scan import (
     read_scan,
 )
 from capture.unit_controls import ScreenName, UnitControls
+from capture.view import Question
 from capture.wrench_field import WrenchSetup
 
 __all__ = ["Controls", "presses"]
@@ -63,7 +64,6 @@ class Controls:
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
         self._explaining = False
-        self._asked = ""
 
     # -- what is shown -----------------------------------------------------------------------------------
 
@@ -71,7 +71,7 @@ class Controls:
         """Return the screen."""
         view = self._bench.view
         if self._explaining and view.verdict is not None:
-            return budget_table(view.verdict, view.display_unit)
+            return budget_screen(view, view.verdict, width, height, ascii_only=ascii_only)
         if self.unit.screen:
             return self.unit.draw(width, height, ascii_only)
         view.keys = self._keys()
@@ -85,9 +85,12 @@ class Controls:
             words.append("a air off" if view.air_state in ("armed", "applied") else "a arm the air")
         if not view.signed_off:
             if bench.finished.is_set():
-                if any(not pack.is_good for pack in view.packs):
-                    words.append("Enter next pack")
-                words += ["r again"] if view.pack >= 0 else []
+                following = self._following()
+                if following is not None:
+                    again = following == view.pack
+                    new = "new job" if bench.unfinished and not bench.job_id else "next pack"
+                    words.append(f"Enter {view.packs[following].name} again" if again else f"Enter {new}")
+                words += ["r again"] if view.pack >= 0 and following != view.pack else []
             else:
                 words.append("r start over")
         if bench.unit is not None:
@@ -99,47 +102,55 @@ class Controls:
         words += ["e budget"] if view.verdict is not None else []
         return "   ".join(words)
 
+    def _following(self) -> int | None:
+        """The pack that Enter checks: the first that is not good, None where all are."""
+        return next((i for i, pack in enumerate(self._bench.view.packs) if not pack.is_good), None)
+
     # -- keys and scans ----------------------------------------------------------------------------------
 
     async def take(self, pressed: Key | Scan | LostScan) -> None:
         """Act on a key or a scan."""
-        self._bench.view.said = ""
+        view = self._bench.view
+        # Whatever is done next, a question is over: it is answered, or it was not meant.
+        asked, view.question, view.said = view.question, None, ""
         match pressed:
             case Key(key):
-                await self._key(_NAMES.get(key, key))
+                await self._key(_NAMES.get(key, key), asked)
             case Scan(text):
                 await self._scan(text)
             case LostScan():
                 self._say("A scan broke off, or keys came too fast; nothing was done. Scan again.")
 
-    def _say(self, text: str, *, warns: bool = True) -> None:
+    def _say(self, text: str) -> None:
         if self.unit.screen:
             self.unit.tell(text)
-        elif warns:
-            self._bench.view.warning = text
         else:
             self._bench.view.said = text
 
-    def _drops_a_check(self, key: str) -> bool:
-        """Say whether `key` would drop strokes that are already made; then it must be pressed twice."""
-        if self._bench.finished.is_set() or not self._bench.view.strokes or self._asked == key:
-            self._asked = ""
-            return False
-        self._asked = key
-        self._bench.view.warning = f"This ends the check of this pack. Press {key} again if that is meant."
-        return True
+    def _is_meant(self, key: str, asked: Question | None) -> bool:
+        """Say whether `key` may act; where it would drop strokes that are already made it must be pressed twice."""
+        view = self._bench.view
+        if self._bench.finished.is_set() or not view.strokes or (asked is not None and asked.key == key):
+            return True
+        ends = f"it ends {'the session and ' if key == 'q' else ''}the check of {view.packs[view.pack].name}"
+        # The key comes first: a window too small for the rest still says what holds.
+        view.question = Question(
+            key,
+            f"Press {key} again if that is meant: {ends} before its verdict. Its strokes stay in the record, and a "
+            "verdict needs them made again. Escape goes on.",
+        )
+        return False
 
-    async def _key(self, key: str) -> None:
+    async def _key(self, key: str, asked: Question | None) -> None:
         bench, view = self._bench, self._bench.view
         if self.unit.screen:
             await self._unit_key(key)
             return
-        if not self._asked or key != self._asked:
-            self._asked, view.warning = "", bench.standing_warning
         if self._explaining or key == "e":
             self._explaining = not self._explaining and view.verdict is not None
         elif key == "q":
-            self.leave.set()
+            if self._is_meant(key, asked):
+                self.leave.set()
         elif key == "a" and bench.air is not None:
             if view.air_state in ("armed", "applied"):
                 bench.air.disarm()
@@ -149,19 +160,19 @@ class Controls:
             screen: ScreenName = "parts" if key == "c" else "steps" if key == "s" else "sign-off"
             why = self.unit.against_opening(screen)
             if why:
-                view.warning = why
+                self._say(why)
             else:
                 await self.unit.open(screen)
         elif key == "r" and view.pack >= 0:
-            if not self._drops_a_check(key):
+            if self._is_meant(key, asked):
                 await self._start(view.pack)
         elif key in ("enter", "n") and bench.finished.is_set():
-            following = next((i for i, pack in enumerate(view.packs) if not pack.is_good), None)
+            following = self._following()
             if following is not None:
                 await self._start(following)
             elif not view.signed_off:
                 view.message = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
-        elif key.isdecimal() and 0 < int(key) <= len(bench.packs) and not self._drops_a_check(key):
+        elif key.isdecimal() and 0 < int(key) <= len(bench.packs) and self._is_meant(key, asked):
             await self._start(int(key) - 1)
 
     async def _unit_key(self, key: str) -> None:
@@ -173,14 +184,13 @@ class Controls:
 
     async def _start(self, index: int) -> None:
         """Begin a check; what the record has against it is said, and the session goes on."""
-        self._bench.view.warning = self._bench.standing_warning
         if self._bench.unit is not None and self._bench.unit.now.released:
-            self._bench.view.warning = "Signed off: more work on the unit is a new job. q ends this session."
+            self._say("Signed off: more work on the unit is a new job. q ends this session.")
             return
         try:
             await self._bench.start_check(index)
         except RecordError as error:
-            self._bench.view.warning = str(error)
+            self._say(str(error))
 
     async def _scan(self, text: str) -> None:
         bench = self._bench
@@ -188,11 +198,12 @@ class Controls:
             case TechnicianNamed(name):
                 bench.name_technician(name)
                 self.unit.named(name)
-                self._say(f"{name} works from now on.", warns=False)
+                self._say(f"{name} works from now on.")
             case UnitNamed(serial):
                 known = bench.view.unit_serial
                 if bench.name_unit(serial):
-                    self._say(f"Unit {serial} is on the bench.", warns=False)
+                    told = await bench.look_for_unfinished() if not bench.job_id else ""
+                    self._say(f"Unit {serial} is on the bench. {told}".rstrip())
                 else:
                     self._say(f"This job is of unit {known or '-'}: end it (q) and begin one for unit {serial}.")
             case PackChosen(pack):

@@ -60,9 +60,11 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class StrokeCompleted:
-    """A stroke was found; `counts` says whether it is averaged, which seat strokes and spoiled ones are not."""
+    """A stroke was found; `counts` says whether it is averaged, `seats` whether it settled the pack; a spoiled one does
+    neither."""
 
     counts: bool
+    seats: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,8 +197,8 @@ class Cycle:
         match event:
             case ButtonEdge(pressed):
                 self._edge(now_ns, pressed)
-            case StrokeCompleted(counts):
-                self._count(counts)
+            case StrokeCompleted(counts, seats):
+                self._count(counts, seats)
             case VerdictSettled():
                 self._settled = True
                 self._end(now_ns, f"The verdict stands after {self._counted} counted strokes.")
@@ -270,12 +272,10 @@ class Cycle:
 
     # -- the run -----------------------------------------------------------------------------------------
 
-    def _count(self, counts: bool) -> None:
+    def _count(self, counts: bool, seats: bool) -> None:
         self._found = True
-        if counts:
-            self._counted += 1
-        elif self._seated < self._strokes.seat:
-            self._seated += 1
+        self._counted += counts
+        self._seated += seats
 
     def _run(self, now_ns: int) -> None:
         """Go on with a run whose dwell is over."""

@@ -32,13 +32,24 @@ from capture.facts import Fact
 from capture.lock import BenchLock
 from capture.messages import BenchStatus
 from capture.offers import NO_CHOICE, Choice
-from capture.picture import new_view, show_air, show_check, show_readings, show_unit, show_verdict
+from capture.picture import (
+    new_view,
+    show_air,
+    show_check,
+    show_no_reading,
+    show_readings,
+    show_silence,
+    show_unit,
+    show_verdict,
+)
 from capture.playback import Playback, open_port
 from capture.publish import BrokerState, Publisher
 from capture.record import RecordError, Store
 from capture.running import RunningCheck, begin_recording, since
+from capture.silence import Heard, Silence, worthy
 from capture.stream import IndicatorStream
 from capture.strokes import Stroke
+from capture.unfinished import unfinished
 from capture.unit import Unit, Written
 from capture.verdict import MOST_STROKES, Verdict
 from capture.view import StrokeView
@@ -46,7 +57,7 @@ from drivers.transport import Chunk, Lost, Opened, Transport
 
 __all__ = ["Bench", "BenchSetup", "Happening"]
 
-_LOOK_EVERY_S, _SILENT_S = 0.5, 3.0
+_LOOK_EVERY_S = 0.5
 
 #: What `on_event` is told: a stroke as shown, a verdict, a fact of the unit, or a warning in words; with the name of
 #: the pack, or nothing where it is of none.
@@ -87,6 +98,8 @@ class Bench:
         self.view = new_view(setup)
         self.advice: list[Advice] = []
         """What the newest verdict advises."""
+        self.unfinished = ""
+        """What there is to know, before a new job, of one of this unit that nobody signed off; empty for nothing."""
         self.out_of_reach = ""
         """Where no part brings the newest verdict's pack into range: how far off it is and what it looks like."""
         self.job_id = 0
@@ -118,12 +131,12 @@ class Bench:
         self.finished = asyncio.Event()
         """Set whenever no check is being measured."""
         self.finished.set()
-        self._heard_ns = monotonic_ns()
+        self._heard = Heard(self._now_ns())
         self._failure: BaseException | None = None
         self._closing: asyncio.Task[None] | None = None
-        self._silent = False
+        self._silence: Silence = ""
         self._broker_warning = self._broker_told = ""
-        self._gauge_warning = setup.gauge.warning(datetime.now().astimezone().date()) if setup.gauge else ""
+        self._gauge_warning = setup.gauge.reminder(datetime.now().astimezone().date()) if setup.gauge else ""
         self.view.warning = self.standing_warning
         self._last_stroke: tuple[datetime, int] | None = None
         """When the newest stroke was kept, and its travel as the sheet measures."""
@@ -144,6 +157,8 @@ class Bench:
             async with contextlib.AsyncExitStack() as stack:
                 if setup.resume is not None:
                     await self._go_on(store, setup.resume)
+                elif told := await self.look_for_unfinished():
+                    self._on_event(f"{told} This session begins a new job.", "")
                 if setup.broker is not None:
                     self._publisher = Publisher(
                         setup.broker, store, self._in_thread, self._status(), on_state=self._broker_changed
@@ -311,6 +326,7 @@ class Bench:
         for shown in self.view.packs:
             if shown.name == running.pack.name:
                 shown.state = "waiting" if shown.verdict is None else "done"
+        self.view.question = None  # whether to end this check: it has ended
         self._idle = IndicatorStream(self.setup.driver, self.setup.settings)
         self._idle_from_ns = monotonic_ns()
         self._tell_status()
@@ -352,6 +368,19 @@ class Bench:
         self._tell_status()
         self._on_change()
 
+    async def look_for_unfinished(self) -> str:
+        """Look whether the unit has an unfinished job, and show that; return what there is to know of it."""
+        assert self._store is not None
+        self.unfinished = await self._in_thread(unfinished, self._store, self.view.unit_serial, self.setup.bench)
+        if not self.job_id:
+            self.view.message = self._at_rest
+        return self.unfinished
+
+    @property
+    def _at_rest(self) -> str:
+        """What there is to do while nothing is measured and nothing was."""
+        return f"{self.unfinished} Enter begins a new job." if self.unfinished and not self.job_id else ""
+
     def name_unit(self, serial: str) -> bool:
         """Say which unit is on the bench; False once a job was begun for another."""
         if self.job_id and serial != self.view.unit_serial:
@@ -372,30 +401,31 @@ class Bench:
         show_unit(self.view, now, self.choice)
         self._on_change()
 
+    def _now_ns(self) -> int:
+        """Now on the bench's clock, which runs `speed` times as fast."""
+        return since(self._began_ns, monotonic_ns(), self.setup.speed)
+
     async def _watch_silence(self) -> None:
-        """Say so when an open port brings nothing: a frozen number must not pass for a live one."""
+        """Say so when an open port brings no reading: a frozen number must not pass for a live one."""
         while True:
             await asyncio.sleep(_LOOK_EVERY_S)
-            if self.view.indicator != "up":
-                continue
-            silent_s = (monotonic_ns() - self._heard_ns) * self.setup.speed / 1e9
-            silence = ""
-            if silent_s > _SILENT_S:
-                if self.air is not None:
-                    self.air.indicator(False)
-                silence = (
-                    f"No readings for {silent_s:.0f} s. Do not apply air by this display: check that the indicator "
-                    "is on and sending."
-                )
-                if not self._silent:
-                    self._on_event(silence, "")
-            if silence or self._silent:
-                changed = bool(silence) is not self._silent
-                self._silent = bool(silence)
-                if changed:
-                    self._tell_status()
-                self.view.warning = silence or self.standing_warning
-                self._on_change()
+            if self.view.indicator == "up":
+                self._look_for_silence()
+
+    def _look_for_silence(self) -> None:
+        now_ns, before = self._now_ns(), self._silence
+        self._silence, warning = self._heard.silence(now_ns), self._heard.warning(now_ns)
+        if not self._silence and not before:
+            return
+        if self._silence and self.air is not None:
+            self.air.indicator(False)
+        show_silence(self.view, self._silence)
+        self.view.warning = warning or self.standing_warning
+        if self._silence != before:
+            self._tell_status()
+            if warning:
+                self._on_event(warning, "")
+        self._on_change()
 
     # -- the fixture -------------------------------------------------------------------------------------
 
@@ -435,25 +465,31 @@ class Bench:
 
     async def _handle(self, event: Opened | Chunk | Lost) -> None:
         running = self._running
-        if self.air is not None:
-            self.air.indicator(isinstance(event, Chunk))
+        if self.air is not None and not isinstance(event, Chunk):
+            self.air.indicator(False)
         if isinstance(event, Chunk):
-            self._heard_ns = monotonic_ns()
             if running:
                 stream = running.stream
                 readings, strokes = running.feed(event.t_ns, event.data)
             else:
                 stream = self._idle
                 readings, strokes = stream.feed(since(self._idle_from_ns, event.t_ns, self.setup.speed), event.data)
+            if self._heard.take(self._now_ns(), readings):
+                if self.air is not None:
+                    self.air.indicator(True)
+                if self._silence:
+                    self._look_for_silence()
             # The trace runs on through the starts and ends of checks, so it has a clock of its own.
             shown_ns = since(self._began_ns, event.t_ns, self.setup.speed)
-            show_readings(self.view, stream, shown_ns, [reading.value_nm for reading in readings])
+            show_readings(self.view, stream, shown_ns, [reading.value_nm for reading in worthy(readings)])
             if running:
                 await self._effects(running, strokes)
         elif isinstance(event, Lost):
             self.view.indicator, self.view.indicator_text = "down", event.reason
-            self.view.reading_nm = self.view.offset_nm = None
-            self.view.moving = "unknown"
+            if self._silence:  # there is no open port any more that could be silent
+                self._silence, self.view.warning = "", self.standing_warning
+            show_silence(self.view, self._silence)
+            show_no_reading(self.view)
             self.view.message = "Release the air. Reconnect the indicator: measuring goes on by itself."
             played = self.setup.port.startswith("recording:")  # which ends, and does not come back
             again = "" if played else "; it is tried again by itself, and measuring begins when it answers"
@@ -462,9 +498,9 @@ class Bench:
                 await self._effects(running, running.lost(event.t_ns))
             self._tell_status()
         else:
-            self._heard_ns = monotonic_ns()
+            self._heard.opened(self._now_ns())
             self.view.indicator = "up"
-            self.view.message = running.check.next_step() if running else ""
+            self.view.message = running.check.next_step() if running else self._at_rest
             if self.unit is not None:
                 show_unit(self.view, self.unit.now, self.choice)
             self.view.indicator_text = f"{self.setup.port}, {self.setup.driver.name}"
@@ -490,7 +526,7 @@ class Bench:
             self.view.message = running.check.next_step()
             self._on_event(shown, running.pack.name)
             if self.air is not None:
-                self.air.stroke(effect.stroke.accepted)
+                self.air.stroke(counts=effect.stroke.accepted, seats=effect.seat)
         elif isinstance(effect, Finished) and not last:
             await self._finish(running, effect.verdict, now)
         self._on_change()
@@ -530,7 +566,9 @@ class Bench:
     def _status(self) -> BenchStatus:
         self._air_told = self.air.standing if self.air else None
         job = self._job if self.job_id else None
-        return bench_status(self.setup, self.view, job, self._running, self.air, self._last_stroke, silent=self._silent)
+        return bench_status(
+            self.setup, self.view, job, self._running, self.air, self._last_stroke, silence=self._silence
+        )
 
     def _tell_status(self) -> None:
         if self._publisher is not None:
@@ -544,6 +582,6 @@ class Bench:
         elif self._broker_warning not in ("", self._broker_told):  # once, for a log; the screen keeps showing it
             self._broker_told = self._broker_warning
             self._on_event(self._broker_warning, "")
-        if not self._silent:
+        if not self._silence:
             self.view.warning = self.standing_warning
         self._on_change()

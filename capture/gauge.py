@@ -35,6 +35,12 @@ class Gauge:
             "until then nobody vouches for its readings. Measuring goes on."
         )
 
+    def reminder(self, on: date) -> str:
+        """Return the same in one short line, for a screen on which it stands all the time."""
+        if not self.overdue(on):
+            return ""
+        return f"Gauge {self.serial}: calibration was due {self.calibration_due}, nobody vouches for it."
+
 
 def gauge_of(kept: Mapping[str, Any]) -> Gauge:
     """Return the gauge that the record kept. Raises ValueError for a date that is none."""

@@ -12,13 +12,23 @@ from capture.bench_setup import BenchSetup
 from capture.changes import Outcome
 from capture.offers import Choice
 from capture.sheet import Pack
+from capture.silence import Silence
 from capture.stream import IndicatorStream
 from capture.strokes import State
 from capture.unit_now import UnitNow
 from capture.verdict import Verdict
 from capture.view import BenchView, PackView
 
-__all__ = ["new_view", "show_air", "show_check", "show_readings", "show_unit", "show_verdict"]
+__all__ = [
+    "new_view",
+    "show_air",
+    "show_check",
+    "show_no_reading",
+    "show_readings",
+    "show_silence",
+    "show_unit",
+    "show_verdict",
+]
 
 
 def new_view(setup: BenchSetup) -> BenchView:
@@ -45,6 +55,7 @@ def show_check(view: BenchView, index: int, pack: Pack, message: str) -> None:
     view.low_nm, view.high_nm, view.preferred_nm = pack.low_nm, pack.high_nm, pack.preferred_nm
     view.strokes_wanted, view.seat_wanted, view.measure = pack.strokes, pack.seat_strokes, pack.measure
     view.strokes, view.verdict, view.advice, view.outcome = [], None, [], ""
+    view.doubt = ""
     view.trace.clear()
     view.message = message
 
@@ -59,6 +70,19 @@ def show_readings(view: BenchView, stream: IndicatorStream, t_ns: int, values: S
     if stream.finder.state is not State.STARTING:
         # A terminal shows a few hundred points; a burst of a fast stream is thinned to its newest.
         view.trace.extend((t_ns, stream.finder.offset(value) or 0) for value in values[-16:])
+
+
+def show_no_reading(view: BenchView) -> None:
+    """There is no reading now: an old one must not stand there as if the pack were seen."""
+    view.reading_nm = view.offset_nm = None
+    view.moving = "unknown"
+
+
+def show_silence(view: BenchView, silence: Silence) -> None:
+    """No reading comes through the open port, or readings come again where `silence` is empty."""
+    view.silence = silence
+    if silence:
+        show_no_reading(view)
 
 
 def show_verdict(view: BenchView, verdict: Verdict, outcome: Outcome | None, out_of_reach: str) -> None:
@@ -85,10 +109,12 @@ def show_unit(view: BenchView, now: UnitNow, choice: Choice) -> None:
         view.advice = choice.texts(on_screen.name)
         if on_screen.stale:
             # What no longer counts must not stand there in large letters.
-            view.verdict, view.outcome = None, ""
+            view.verdict, view.outcome, view.doubt = None, "", ""
             view.message = f"Check {on_screen.name} again, seat strokes first: {on_screen.stale}."
         else:
-            view.verdict = on_screen.verdict
+            view.verdict, view.doubt = on_screen.verdict, now.unexplained.get(on_screen.name, "")
+    elif on_screen is None:
+        view.doubt = " ".join(now.unexplained.values())
     measuring = any(shown.state == "measuring" for shown in view.packs)
     if view.signed_off:
         view.message = f"Signed off by {view.signed_off}. q ends the session."

@@ -403,7 +403,10 @@ def _words(fault: Fault, machine: Safety, event: Event | None = None) -> str:
         case Fault.FIXTURE_LOST:
             return "the air-check fixture is not connected. Check its cable and power."
         case Fault.INDICATOR_LOST:
-            return "the indicator sends nothing. Check its cable, power and battery."
+            return (
+                "no reading comes from the indicator. Check its cable, power and battery, and that what it sends can "
+                "be read."
+            )
         case Fault.HEARTBEAT_LOST:
             seconds = (limits.heartbeat_ns or 0) / 1e9
             return f"the fixture has not said for {seconds:g} s that it is alive. Check its power and cable."

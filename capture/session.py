@@ -77,6 +77,8 @@ class Session:
         if isinstance(happening, Verdict):
             if self.bench.view.outcome:
                 self.line(f"{pack}: {self.bench.view.outcome}")
+            if self.bench.view.doubt:
+                self.line(f"look at: {self.bench.view.doubt}")
             for text in self.bench.view.advice:
                 self.line(f"{pack}: advice: {text}")
             if self.bench.out_of_reach:
@@ -94,6 +96,7 @@ class Session:
         elif isinstance(happening, Verdict):
             line = verdict_json(bench.packs[bench.view.pack], happening, bench.advice, bench.out_of_reach)
             line |= {"outcome": bench.view.outcome} if bench.view.outcome else {}
+            line |= {"doubt": bench.view.doubt} if bench.view.doubt else {}
         elif isinstance(happening, Written):
             line = {**happening.data, **({"notes": list(happening.notes)} if happening.notes else {})}
             pack = pack or line.get("pack") or ""
@@ -220,8 +223,11 @@ async def run_session(
 
 
 async def by_hand(session: Session) -> int:
-    """A technician with a keyboard: the first pack of a new job begins at once, then the keys say what is next."""
-    if session.bench.unit is None:
+    """A technician with a keyboard: the first pack of a new job begins at once, then the keys say what is next.
+
+    Where the unit has an unfinished job, a key must begin the new one.
+    """
+    if session.bench.unit is None and not session.bench.unfinished:
         await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
@@ -231,6 +237,8 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
     """Nobody at a keyboard: measure these packs one after the other, once each, and end."""
 
     async def conduct(session: Session) -> int:
+        if session.bench.unfinished and session.bench.unit is None:
+            session.bench.view.said = f"{session.bench.unfinished} A new job was begun."
         for index in packs:
             await session.check_to_verdict(index)
         done = [session.bench.view.packs[index].verdict for index in packs]

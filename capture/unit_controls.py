@@ -258,7 +258,9 @@ class UnitControls:
             said.append(f"It was signed by {standing.by}; signing it again takes the place of that.")
         title = f"Step {index + 1}: {step.title}" + (f", {step.details()}" if step.details() else "")
         if isinstance(step, Torque):
-            many = f"; {step.bolt_count} bolts: one for all, or each after a semicolon" if step.bolt_count else ""
+            many = ""
+            if step.bolt_count:
+                many = f"; {step.bolt_count} bolts: one for all, or one for each, such as 35 in lb; 36 in lb; ..."
             hint = f"with its unit, as read at the wrench{many}"
             torque = Field("torque", "torque reached", hint=hint, optional=step.value is None)
             self._ask(
@@ -339,6 +341,7 @@ class UnitControls:
             form = Form(
                 f"Sign off unit {self._bench.view.unit_serial or '-'}: everything on this sheet is done and proven.",
                 [self._by()],
+                said=[f"Look at: {caution}" for caution in standing.cautions],
                 does="signs the unit off",
             )
             self._ask(form, self._sign)

@@ -7,7 +7,7 @@ checks. No I/O, no clock. What to change next is `offers`' matter.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from capture.changes import (
     Checked,
@@ -18,6 +18,7 @@ from capture.changes import (
     newest_verdicts,
     outcomes,
     stale_checks,
+    unexplained,
 )
 from capture.facts import Entry, SignedOff
 from capture.pack_states import Judged, PackState, pack_states
@@ -50,6 +51,8 @@ class UnitNow:
     """The newest of each pack that has one, stale or not."""
     stale: Mapping[str, str]
     """The packs whose newest check no longer counts, each with why."""
+    unexplained: Mapping[str, str]
+    """The packs that are good now and were not before, though nothing was changed; each with that in words."""
     outcomes: tuple[Outcome, ...]
     """How the changes with a prediction came out, in order."""
     packs: tuple[PackState, ...]
@@ -73,6 +76,9 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> 
     stale = stale_checks(sheet, done)
     judged = [Judged(check.pack, check.started_number, check.number, check.verdict.verdict) for check in ended]
     packs = pack_states(sheet, judged, entries, stale)
+    doubts = {name: why for name, why in unexplained(sheet, done).items() if name not in stale}
+    stands = standing(sheet, entries, packs)
+    stands = replace(stands, cautions=(*stands.cautions, *doubts.values()))
     fitted, trouble = sheet, ""
     came_out: list[Outcome] = []
     try:
@@ -84,9 +90,10 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> 
         fitted=fitted,
         verdicts=newest_verdicts(done),
         stale={pack.pack: pack.words for pack in packs if pack.state == "stale"},
+        unexplained=doubts,
         outcomes=tuple(came_out),
         packs=tuple(packs),
-        standing=standing(sheet, entries, packs),
+        standing=stands,
         released=any(isinstance(entry.fact, SignedOff) for entry in entries),
         trouble=trouble,
     )

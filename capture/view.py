@@ -10,7 +10,7 @@ from capture.strokes import Stroke
 from capture.verdict import Verdict
 from drivers.reading import Unit
 
-__all__ = ["BenchView", "PackView", "StrokeView"]
+__all__ = ["BenchView", "PackView", "Question", "StrokeView"]
 
 LinkState = Literal["up", "connecting", "down", "off"]
 
@@ -38,6 +38,14 @@ class PackView:
     def is_good(self) -> bool:
         """Whether its newest check is good and counts."""
         return self.verdict is not None and self.verdict.verdict == "good" and not self.stale
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """Whether a key is meant that would lose something: pressing it again says so."""
+
+    key: str
+    text: str
 
 
 @dataclass(slots=True)
@@ -70,6 +78,8 @@ class BenchView:
     """How the change of parts before the newest verdict came out, in words; empty without one."""
     as_predicted: bool = True
     """Whether that change came out as predicted."""
+    doubt: str = ""
+    """What makes the pack's good verdict worth a second look, in words; empty for nothing."""
     signed_off: str = ""
     """Who released the unit; empty until somebody has."""
     reading_nm: int | None = None
@@ -80,6 +90,8 @@ class BenchView:
     trace: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=4000))
     """Recent (t_ns, offset_nm) for the stroke trace, t_ns since the session began and never decreasing."""
     indicator: LinkState = "connecting"
+    silence: Literal["", "nothing comes", "cannot be read"] = ""
+    """Why no reading comes though the port is open; empty while readings come."""
     indicator_text: str = ""
     """Port and wire form, or why the port is down and what to do."""
     broker: LinkState = "off"
@@ -97,11 +109,18 @@ class BenchView:
     air_text: str = ""
     """Why the air cannot be applied and what to do, or what the last hold was like; in words."""
     message: str = ""
-    """The next thing to do, in words."""
+    """The next thing to do, in words, as long as readings come."""
     keys: str = ""
     """The keys that do something now, for the bottom line."""
     said: str = ""
-    """What was just done at the controls, in words; empty once the next key is pressed."""
+    """What the last key or scan did, or why it did nothing, in words; empty once the next one comes."""
+    question: Question | None = None
+    """Holds exactly as long as it stands here, where the screen shows it; None for none."""
     warning: str = ""
     caution: str = ""
     """A caution for the people at the bench while it applies, such as hands clear before an apply; empty for none."""
+
+    @property
+    def next_step(self) -> str:
+        """The next thing to do, in words: no stroke is asked for that nobody would see."""
+        return "Release the air. Measuring goes on by itself when readings come." if self.silence else self.message

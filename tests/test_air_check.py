@@ -218,6 +218,22 @@ async def test_the_valve_follows_the_hand_in_the_other_way_to_work(tmp_path: Pat
         assert [move.open for move in bay.fixture.moves] == [True, False]
 
 
+async def test_an_indicator_whose_bytes_cannot_be_read_shuts_the_valve_as_a_silent_one_does(tmp_path: Path) -> None:
+    async with stand(tmp_path, "hold") as bay:
+        await bay.armed()
+        for task in bay.indicator._tasks:
+            task.cancel()
+
+        def tripped() -> bool:
+            bay.indicator._write(b"#?!%x\r\n")
+            return bay.bench.view.air_state == "tripped"
+
+        await until(tripped)
+        assert "no reading comes from the indicator" in bay.bench.view.air_text
+        assert bay.bench.air is not None and not bay.bench.air.safety.valve_open
+        assert any("read" in line for line in bay.bench.air.safety.against_arming())
+
+
 async def test_air_outside_the_sheets_window_flags_the_stroke_and_says_so(tmp_path: Path) -> None:
     async with stand(tmp_path, "hold", supply_pa=200_000.0) as bay:
         await bay.armed()

@@ -11,7 +11,17 @@ from hypothesis import strategies as st
 from units import MM, measured, pack, ring, sheet, shim
 
 from capture.advice import Change, advise
-from capture.changes import Checked, Happened, PlanError, fitted_now, newest_verdicts, outcome, outcomes, stale_checks
+from capture.changes import (
+    Checked,
+    Happened,
+    PlanError,
+    fitted_now,
+    newest_verdicts,
+    outcome,
+    outcomes,
+    stale_checks,
+    unexplained,
+)
 from capture.facts import Correction, PartsChanged, SignedOff, StepDone
 from capture.sheet import Sheet
 
@@ -182,3 +192,25 @@ def test_two_exact_numbers_that_differ_are_infinitely_far_apart() -> None:
 
 def test_the_limits_of_the_invented_box_are_in_millimetres() -> None:
     assert BOX.pack("low").high_nm == 1.3 * MM
+
+
+def test_a_pack_that_became_good_with_no_change_of_parts_is_said_to_have() -> None:
+    bad, good = checked("low", 2_198_000), checked("low")
+    assert bad.verdict.verdict == "loose" and good.verdict.verdict == "good"
+    (words,) = unexplained(BOX, [bad, good]).values()
+    assert words.startswith(
+        "low was loose (2.198 mm) and is good now (1.100 mm), and the record holds no change of its"
+    )
+    # Measured again and again it stays so, until a change is recorded and the pack is checked once more.
+    assert list(unexplained(BOX, [bad, good, *OTHER, good])) == ["low"]
+    assert unexplained(BOX, [bad, good, shims(2, 3), good]) == {}
+    assert unexplained(BOX, [bad, shims(2, 3), good]) == {}
+    assert unexplained(BOX, [bad]) == unexplained(BOX, [good, good]) == unexplained(BOX, [good, bad]) == {}
+
+
+def test_a_change_that_moves_another_pack_explains_that_one_too() -> None:
+    tight = checked("reverse", 300_000)
+    assert tight.verdict.verdict == "tight"
+    assert list(unexplained(BOX, [tight, checked("reverse")])) == ["reverse"]
+    assert unexplained(BOX, [tight, shims(2, 3), checked("reverse")]) == {}  # low's shims move reverse
+    assert list(unexplained(BOX, [tight, rings(3_000_000, 3_200_000), checked("reverse")])) == ["reverse"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -31,7 +33,7 @@ def pack(strokes: int = 4, seat_strokes: int = 1, measure: str = "peak", least: 
 
 
 def stroke(n: int, travel_nm: int = 1_100_000, *, accepted: bool = True, held_nm: int = 1_050_000) -> Stroke:
-    flags = () if accepted else ("gap",)
+    flags = () if accepted else ("creep",)
     return Stroke(n, n * 10**9, n * 10**9 + 1, 0, travel_nm, held_nm, 1, 0, 0, flags, accepted)
 
 
@@ -52,6 +54,30 @@ def test_seat_strokes_are_kept_and_never_averaged() -> None:
     assert outcome.verdict.mean_nm == 1_100_000 and outcome.verdict.strokes == 2
 
 
+def test_a_stroke_that_was_cut_seats_nothing_and_is_asked_for_again() -> None:
+    check = Check(pack(strokes=2, seat_strokes=1), LIMITS)
+    cut = replace(stroke(1, 2_000_000, accepted=False), flags=("gap",))
+    (kept,) = check.take(cut)
+    assert isinstance(kept, StrokeKept) and not kept.seat and not kept.stroke.accepted
+    assert check.state is CheckState.SEATING
+    assert check.next_step() == (
+        "The last stroke was cut and seats nothing. Seat the pack: apply and release the air, 1 of 1."
+    )
+    (kept,) = check.take(stroke(2, 2_000_000, accepted=False))  # what a pack does while it settles, seats it
+    assert isinstance(kept, StrokeKept) and kept.seat and check.state is CheckState.COUNTING
+    check.take(stroke(3))
+    (outcome,) = finished(check.take(stroke(4)))
+    assert outcome.verdict.strokes == 2
+
+
+def test_the_stroke_asked_for_has_the_number_that_it_will_have_in_the_list() -> None:
+    check = Check(pack(strokes=3, seat_strokes=1), LIMITS)
+    for n, accepted in enumerate((True, True, False, True), start=1):
+        (kept, *_) = check.take(stroke(n, accepted=accepted))
+        assert isinstance(kept, StrokeKept) and kept.stroke.n == n
+        assert f"stroke {n + 1}; " in check.next_step()
+
+
 def test_a_pack_without_seat_strokes_counts_from_the_first() -> None:
     check = Check(pack(seat_strokes=0), LIMITS)
     assert check.state is CheckState.COUNTING
@@ -65,7 +91,7 @@ def test_a_spoiled_stroke_is_kept_and_asked_for_again() -> None:
     (kept,) = check.take(stroke(2, 5_000_000, accepted=False))
     assert isinstance(kept, StrokeKept) and not kept.seat and kept.stroke.n == 2
     assert check.next_step().startswith("The last stroke does not count.")
-    assert "stroke 2 of 3" in check.next_step()
+    assert "stroke 3; 1 of 3 count" in check.next_step()
     check.take(stroke(3))
     assert "does not count" not in check.next_step()
     (outcome,) = finished(check.take(stroke(4)))
@@ -122,7 +148,7 @@ def test_a_check_ends_early_only_where_the_sheet_allows_it_and_the_verdict_is_se
     close = Check(pack(strokes=5, seat_strokes=0, least=3), LIMITS)
     for n, travel in enumerate((1_395_000, 1_380_000, 1_392_000), start=1):
         assert not finished(close.take(stroke(n, travel)))
-    assert "stroke 4 of 5" in close.next_step()
+    assert "stroke 4; 3 of 5 count" in close.next_step()
 
 
 def test_a_verdict_that_would_do_for_one_look_does_not_end_a_check_that_is_looked_at_again() -> None:

@@ -10,6 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from samples import open_job
+
+from capture.record import Store
 
 ROOT = Path(__file__).resolve().parent.parent
 RECORDINGS = ROOT / "fixtures" / "recordings"
@@ -202,3 +205,33 @@ def test_a_reader_that_leaves_a_pipe_is_no_error() -> None:
     command = f"{sys.executable} -m capture.cli replay {CLEAN} --json | head -n 1; echo ${{PIPESTATUS[0]}}"
     done = subprocess.run(["bash", "-c", command], capture_output=True, text=True, cwd=ROOT)
     assert "Traceback" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["report", "abc"], "expected a whole number, such as 7"),
+        (["export", "--format", "xml"], "'xml' is not one of 'csv', 'parquet'"),
+        (["listen", "--seconds", "abc"], "expected a number, such as 2.5"),
+        (["step", "1", "1", "--by", "x", "--wait", "0.1"], "expected at least 1"),
+    ],
+)
+def test_a_wrong_argument_is_told_in_words_for_people(words: list[str], said: str) -> None:
+    error = " ".join(strokelog(*words, code=2).stderr.decode().replace("│", " ").split())
+    assert said in error
+    for phrase in ("Input should be", "Value error", "unable to parse"):
+        assert phrase not in error
+
+
+def test_what_a_step_still_needs_is_told_with_its_option(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "record.sqlite") as store:
+        open_job(store, sheet_toml=SHEET.read_text())
+    where = ["--data-dir", str(tmp_path)]
+    soak = strokelog("step", "1", "1", "--by", "Ana", *where, code=1).stderr.decode()
+    assert "begin it first (--begin), or say how long it lasted (--lasted)" in soak
+    torque = strokelog("step", "1", "3", "--by", "Ana", *where, code=1).stderr.decode()
+    assert "say what torque was reached (--value, or --wrench to read it)" in torque
+    nobody = strokelog("step", "1", "2", "--by", " ", *where, code=1).stderr.decode()
+    assert "say who does it (--by)" in nobody
+    missing = strokelog("show", "9", *where, code=1).stderr.decode()
+    assert "`strokelog jobs` lists those there are" in missing

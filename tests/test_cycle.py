@@ -71,7 +71,7 @@ class Bench:
             self.ms = min(self.ms + TICK_MS, end)
             if self.finds and len(self.closed) > self.made and self.ms >= self.closed[self.made] + 500:
                 self.made += 1
-                self.feed(StrokeCompleted(counts=self.made > 1))
+                self.feed(StrokeCompleted(counts=self.made > 1, seats=self.made == 1))
                 if self.settle_at == self.made:
                     self.feed(VerdictSettled())
             self.feed(Tick())
@@ -201,7 +201,7 @@ def test_spoiled_strokes_do_not_make_a_run_endless() -> None:
     for _ in range(20_000):
         bench.wait(TICK_MS)
         if bench.cycle.phase is Phase.RESTING:
-            bench.feed(StrokeCompleted(counts=False))
+            bench.feed(StrokeCompleted(counts=False, seats=False))
     assert len(bench.opened) == 5 and bench.cycle.phase is Phase.READY
 
 

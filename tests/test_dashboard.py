@@ -10,6 +10,7 @@ import re
 import signal
 import termios
 import time
+from datetime import date
 from itertools import pairwise
 
 import pytest
@@ -22,17 +23,20 @@ from capture.dashboard import (
     FLAG_WORDS,
     Keys,
     Screen,
+    budget_screen,
     budget_table,
     caution_screen,
     plain_line,
     render,
     report_strokes,
 )
-from capture.dashboard.canvas import clean
+from capture.dashboard.bigtext import big_word
+from capture.dashboard.canvas import Ink, clean
 from capture.dashboard.keys import KeyParser
 from capture.dashboard.preview import STATES, sample_verdict, sample_view
 from capture.dashboard.words import LOOKS
-from capture.view import PackView, StrokeView
+from capture.gauge import Gauge
+from capture.view import PackView, Question, StrokeView
 
 SIZES = [(60, 20), (80, 24), (200, 60)]
 VERDICTS = ["good", "tight", "loose", "inconclusive"]
@@ -210,6 +214,100 @@ def test_a_verdict_that_may_still_change_says_so() -> None:
         assert "so far" not in render(sample_view("good"), width, height).text
 
 
+def block_words(text: str) -> list[str]:
+    """Return the lines on which a verdict stands in block letters beside other block figures, or in a band."""
+    return [line for line in text.split("\n") if re.search(r"T I G H T|L O O S E|G O O D", line)]
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize("verdict", VERDICTS)
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_block_letters_are_for_a_verdict_that_stands(verdict: str, width: int, height: int, ascii_only: bool) -> None:
+    view = sample_view(verdict)
+    view.packs[2].state = "measuring"
+    text = render(view, width, height, ascii_only=ascii_only).text
+    ink = Ink(ascii_only)
+    large = [
+        rows
+        for lines in range(1, 31)
+        if (rows := big_word(verdict, LOOKS[verdict].dots, 200, lines, ink))  # type: ignore[index]
+    ]
+    assert large
+    for rows in large:
+        assert not any(rows[0].strip() in line for line in text.split("\n") if len(rows[0].strip()) > 6)
+    assert not block_words(text) and verdict.upper() not in text
+    assert f"{verdict} so far" in text
+    view.packs[2].state = "done"
+    stands = render(view, width, height, ascii_only=ascii_only).text
+    spaced = " ".join(verdict.upper())
+    assert spaced in stands or any(rows[0].rstrip() in stands for rows in large)
+
+
+def test_the_packs_line_counts_only_packs_whose_newest_check_is_good() -> None:
+    view = sample_view("loose")  # forward low good, forward high tight, reverse loose
+    assert "1 of 5 good" in render(view, 80, 24).text
+    view.packs[0].stale = "its parts were changed"
+    assert "0 of 5 good" in render(view, 80, 24).text
+    view.packs[0].stale, view.packs[0].state = "", "measuring"
+    assert "0 of 5 good" in render(view, 80, 24).text
+
+
+LONG = (
+    "More strokes cannot settle it: the indicator itself is uncertain by 11.9 um and the upper limit asks for 6.1 um. "
+    "Use a finer indicator, or move the pack off the limit."
+)
+
+
+@pytest.mark.parametrize(("width", "height"), [*SIZES, (60, 15), (80, 16), (100, 24)])
+@pytest.mark.parametrize("asked", [None, Question("r", "This ends the check. Press r again if that is meant.")])
+def test_what_to_do_is_there_to_its_end(width: int, height: int, asked: Question | None) -> None:
+    view = sample_view("loose")
+    view.message = LONG
+    view.warning = Gauge("DI-0413", date(2026, 9, 30)).reminder(date(2026, 11, 25))
+    view.question = asked
+    view.indicator_text = "/tmp/a/rather/long/path/to/a/port/that/wraps/over/two/lines/of/it, line"
+    text = words(render(view, width, height).text)
+    assert LONG in text
+    assert "Gauge DI-0413: calibration was due 2026-09-30, nobody vouches for it." in text
+    assert asked is None or asked.text in text
+    assert "reverse" in text and "FW-30442" in text
+
+
+def test_both_changes_and_the_large_word_fit_80_by_24_whole() -> None:
+    view = sample_view("loose")
+    view.warning = Gauge("DI-0413", date(2026, 9, 30)).reminder(date(2026, 11, 25))
+    text = words(render(view, 80, 24).text)
+    for line in view.advice:
+        assert line in text
+    assert sum("Gauge" in line for line in render(view, 80, 24).text.split("\n")) == 1
+    assert " ".join("LOOSE") not in text
+
+
+def test_advice_that_has_no_room_is_left_out_whole_and_counted() -> None:
+    view = sample_view("loose")
+    view.message = LONG
+    view.warning = "Broker: the certificate of mqtts://broker.shop.example ran out. Renew it; measuring goes on."
+    text = words(render(view, 60, 20).text)
+    for line in view.advice:
+        assert line in text or line[:20] not in text
+    assert LONG in text
+
+
+def test_a_message_longer_than_any_screen_ends_in_a_mark() -> None:
+    view = sample_view("good")
+    view.message = "Look at it again. " * 200
+    lines = render(view, 80, 24).text.split("\n")
+    said = [line for line in lines if "Look at it again" in line]
+    assert said[-1].rstrip().endswith("..")
+
+
+def test_a_small_window_names_the_pack_and_the_unit_and_shows_the_travel() -> None:
+    for width, height in ((60, 15), (60, 12), (40, 10)):
+        lines = render(sample_view("loose"), width, height).text.split("\n")
+        text = " ".join(lines)
+        assert "reverse" in text and "FW-30442" in text and "travel 1.483" in text and "◄► LOOSE" in text
+
+
 def test_a_bar_beyond_the_scale_says_so() -> None:
     view = sample_view("loose")
     verdict = view.verdict
@@ -260,6 +358,43 @@ def test_the_budget_explains_the_verdict() -> None:
     for fact in ("spread of the strokes", "maker's limit", "∞", "59%", "2.13", "0.021 mm", "81.0%", "JCGM 106",
                  "3 more", "Apply 3 more strokes", "0.800 to 1.400 mm", "14.6"):  # fmt: skip
         assert fact in text
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize(("width", "height"), [*SIZES, (60, 15), (20, 5), (1, 1)])
+def test_the_budget_on_the_bench_fits_its_window_and_keeps_the_next_step_whole(
+    width: int, height: int, ascii_only: bool
+) -> None:
+    view = sample_view("inconclusive")
+    verdict = sample_verdict("inconclusive")
+    whole = LONG.replace("um", "micrometres")
+    verdict = type(verdict)(**{f: getattr(verdict, f) for f in verdict.__slots__} | {"next_step": whole})
+    view.warning = "No readings for 4 s. Do not apply air by this display."
+    frame = budget_screen(view, verdict, width, height, ascii_only=ascii_only)
+    lines = frame.text.split("\n")
+    assert len(lines) == height and {cell_len(line) for line in lines} == {width}
+    assert not ascii_only or frame.text.isascii()
+    if height >= 15:
+        said = words(frame.text)
+        assert whole in said and view.warning in said and "any key: back" in said
+        for fact in ("81.0%", "0.800 to 1.400 mm", "inconclusive", "3 more"):
+            assert fact in said
+    if height >= 20:
+        assert "59%" in words(frame.text) and "spread of the strokes" in words(frame.text)
+    if height >= 24:
+        assert "maker's limit" in words(frame.text) or width < 80
+        assert "JCGM 106" in words(frame.text) or width < 80
+
+
+def test_what_is_cut_in_the_side_column_says_so() -> None:
+    view = sample_view("good")
+    view.packs, view.strokes = view.packs[:3], []
+    text = render(view, 80, 40).text
+    assert "in range with" in text and ">99.9%" in text and "probability of co" not in text
+    column = [line.split("│")[0] for line in text.split("\n")]
+    for name in ("spread of the strokes", "indicator error limit"):
+        (line,) = (line for line in column if line.strip().startswith(name[:12]))
+        assert name in line or ".." in line
 
 
 def test_the_report_lists_every_stroke_with_its_remarks() -> None:

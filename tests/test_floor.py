@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import unicodedata
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -15,6 +17,7 @@ from rich.cells import cell_len
 from samples import JOB
 from shop import PACKS, Sent, job_of, shift, status, stroke_of, verdict_of
 
+from capture import board
 from capture.board.arrange import ORDERS, arrange
 from capture.board.bench import LONGEST_NAME, MOST_IDS, BenchRow
 from capture.board.floor import LARGEST_PAYLOAD, MOST_BENCHES, Floor
@@ -25,6 +28,7 @@ from capture.board.words import NEED_LOOKS, STATE_LOOKS, age, plain_row, row_jso
 from capture.board.yields import Yields
 from capture.dashboard.words import LOOKS
 from capture.messages import MESSAGES, PackMessage, UnitMessage, status_topic, stroke_topic, unit_topic, verdict_topic
+from capture.silence import told_of
 
 NOW = datetime(2026, 3, 10, 9, 30, tzinfo=timezone(timedelta(hours=2)))
 SIZES = [(80, 24), (200, 60), (40, 10), (1, 1), (300, 100)]
@@ -152,6 +156,17 @@ def test_a_last_will_is_older_than_what_it_follows_and_still_counts() -> None:
     assert (row.state, row.technician) == ("offline", "Tech 12")
     assert kinds(floor) == ["offline"]
     assert row.needs[0].since == NOW
+
+
+def test_a_bench_that_hears_no_readings_comes_before_one_that_waits_for_a_decision() -> None:
+    floor = floor_of(resting(), verdict_of("bay 1", "inconclusive", at=NOW))
+    feed(floor, resting(needs=told_of("cannot be read"), gauge_due=NOW.date() - timedelta(days=1)))
+    assert kinds(floor) == ["asks", "inconclusive", "gauge overdue"]
+    first = only(floor).needs[0]
+    assert "no reading comes" in first.words and "Check speed, driver and wiring" in first.words
+    page = (Path(board.__file__).parent / "pages" / "board.js").read_text()
+    (listed,) = re.findall(r"KINDS = \[(.*?)\]", page, re.DOTALL)
+    assert re.findall(r'"(.*?)"', listed) == list(KINDS)
 
 
 @pytest.mark.parametrize("word", ["inconclusive", "tight", "loose"])

@@ -29,6 +29,8 @@ def test_the_last_day_of_a_calibration_still_counts() -> None:
     assert gauge.overdue(date(2026, 4, 1))
     assert gauge.warning(date(2026, 4, 1)).startswith("Gauge DI-0413: calibration was due 2026-03-31.")
     assert Gauge("DI-0413").warning(date(2099, 1, 1)) == ""
+    assert gauge.reminder(date(2026, 3, 31)) == ""
+    assert len(gauge.reminder(date(2026, 4, 1))) <= 69  # a line of 80 columns beside its label
 
 
 @pytest.mark.parametrize("gauge", [Gauge("DI-0413", date(2026, 3, 31)), Gauge("7")])

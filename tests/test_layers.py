@@ -14,7 +14,7 @@ PURE = (
     "strokes", "stroke_measure", "pace", "rest_level", "running_stroke",
     "looks", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts",
     "gauge", "changes", "plan", "pack_states", "signoff", "unit_now", "offers", "unit_words", "tightened",
-    "scan", "allot", "check", "air", "safety", "cycle",
+    "scan", "allot", "check", "air", "safety", "cycle", "silence",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.
 OUTER = (
@@ -41,7 +41,7 @@ LEVELS = [
     ("signing", "unit_stock"),
     ("report",),
     ("unit",),
-    ("running", "picture", "bench_status"),
+    ("running", "picture", "bench_status", "unfinished"),
     ("daemon",),
     ("wrench_field", "unit_controls"),
     ("controls",),

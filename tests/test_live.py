@@ -10,7 +10,9 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+import tty
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -19,6 +21,7 @@ from broker import Mosquitto, Peer, until
 
 from capture.broker import BrokerSettings
 from capture.daemon import Bench, BenchSetup
+from capture.dashboard import render
 from capture.record import RecordError, Store
 from capture.replay import Replay, stroke_json
 from capture.sheet import load_sheet, parse_sheet
@@ -261,11 +264,69 @@ async def test_silence_is_said_and_a_pulled_cable_says_what_to_do(tmp_path: Path
         for task in fixture._tasks:
             task.cancel()
         await until(lambda: bench.view.warning.startswith("No readings for"))
+        assert "check that the indicator is on and sending" in bench.view.warning
         assert any("No readings for" in text for text in said)
+        assert bench.view.reading_nm is None and bench.view.next_step.startswith("Release the air.")
         fixture.unplug()
         await until(lambda: bench.view.indicator == "down")
         assert bench.view.reading_nm is None
         assert bench.view.message.startswith("Release the air. Reconnect the indicator")
+        await ended(running)
+
+
+@contextmanager
+def cable(path: Path) -> Iterator[Callable[[bytes], object]]:
+    """An indicator's cable of which the test holds the far end: a function that sends bytes over a pty."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    path.symlink_to(os.ttyname(slave))
+    try:
+        yield lambda data: os.write(master, data)
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [b"#?!%x\r\n", b"\x9f\xfe\x81\x00\xf8", b"Err 05\r\n"],
+    ids=["noise", "another speed", "an indicator's error"],
+)
+async def test_bytes_that_yield_no_reading_are_said_as_silence_is(tmp_path: Path, line: bytes) -> None:
+    """A wrong speed, wire form or wiring still sends bytes; the last reading must not stand there as if live."""
+    said: list[str] = []
+    with cable(tmp_path / "port") as send:
+        bench = Bench(setup_for(tmp_path), on_event=lambda event, pack: said.append(str(event)))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        view = bench.view
+
+        def sent(data: bytes, seen: Callable[[], bool]) -> Callable[[], bool]:
+            def look() -> bool:
+                send(data)
+                return seen()
+
+            return look
+
+        await until(sent(b"0.30 mm\r\n", lambda: view.moving == "rest"))
+        assert (view.reading_nm, view.offset_nm, view.silence) == (300_000, 0, "")
+        await until(sent(line, lambda: view.warning.startswith("No readings for")))
+        assert "Do not apply air by this display: bytes come, but they cannot be read" in view.warning
+        for cause in ("speed (baud)", "driver", "wiring"):
+            assert cause in view.warning
+        assert next(text for text in said if "No readings for" in text).endswith("the driver and the wiring.")
+        assert (view.indicator, view.reading_nm, view.offset_nm, view.moving) == ("up", None, None, "unknown")
+        told = bench._status()
+        assert "no reading comes" in told.needs and "cannot be read" in told.needs
+        shown = " ".join(render(view, 80, 24).text.split())
+        for gone in ("0.300", "at rest", "travel 0.000", "Seat the pack"):
+            assert gone not in shown
+        assert "indicator up, no readings" in shown and "NEXT Release the air." in shown
+        # It goes on by itself, with what there was to do before.
+        await until(sent(b"\r\n0.30 mm\r\n", lambda: view.warning == ""))
+        await until(lambda: view.reading_nm == 300_000)
+        assert view.next_step.startswith("Seat the pack") and bench._status().needs == ""
         await ended(running)
 
 

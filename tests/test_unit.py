@@ -27,8 +27,10 @@ from capture.config import ConfigError, load_config
 from capture.controls import Controls, presses
 from capture.daemon import Bench
 from capture.dashboard import Keys
+from capture.dashboard.preview import sample_view
 from capture.facts import Override, PartsChanged, SignedOff, StepDone
 from capture.offers import offers, taken, typed_change
+from capture.publish import BrokerState
 from capture.record import RecordError, Store
 from capture.scan import Key, LostScan, PartFitted, Scan
 from capture.sheet import parse_sheet
@@ -38,6 +40,7 @@ from capture.unit import Unit
 from capture.unit_now import Ended, unit_now
 from capture.verdict import Verdict
 from capture.verify import verify
+from capture.view import StrokeView
 
 ROOT = Path(__file__).resolve().parent.parent
 SHEET = (ROOT / "fixtures" / "demo" / "workshop-forwarder.toml").read_text()
@@ -327,6 +330,71 @@ async def at_work(tmp_path: Path) -> AsyncIterator[tuple[Controls, Bench]]:
         await ended(running)
 
 
+def made(bench: Bench, strokes: int) -> None:
+    """Let some strokes of the running check have been made."""
+    bench.view.strokes = [StrokeView(sample_view("good").strokes[0].stroke, seat=False)] * strokes
+
+
+def screen(controls: Controls, width: int = 80, height: int = 24) -> str:
+    text: str = controls.draw(width, height, False).text  # type: ignore[attr-defined]
+    return " ".join(text.replace("│", " ").split())
+
+
+@pytest.mark.parametrize("key", ["q", "r", "1", "2"])
+async def test_what_loses_strokes_is_asked_and_holds_as_long_as_it_stands_on_the_screen(
+    tmp_path: Path, key: str
+) -> None:
+    async with at_work(tmp_path) as (controls, bench):
+        made(bench, 3)
+        view, check = bench.view, bench._running
+        await controls.take(Key(key))
+        ends = "the session and the check of low" if key == "q" else "it ends the check of low"
+        for width, height in ((80, 24), (200, 60), (60, 15)):
+            shown = screen(controls, width, height)
+            assert ends in shown and "Its strokes stay in the record" in shown
+            assert f"Press {key} again if that is meant" in shown
+        for width, height in ((60, 5), (40, 6), (30, 10)):  # too small for all of it, and still it is no secret
+            assert f"SURE? Press {key} again" in screen(controls, width, height)
+        # A stroke completes, the broker comes and goes, the bench is looked at: it stands, and it holds.
+        bench._broker_changed(BrokerState("down", 3, "The broker refused the connection."))
+        bench._look_for_silence()
+        assert f"Press {key} again" in screen(controls) and "WARNING" in screen(controls)
+        assert bench._running is check and not controls.leave.is_set()
+        # Another key, or a scan, takes it off the screen, and then it no longer holds.
+        for other in (Key("escape"), Scan("nothing"), LostScan("x")):
+            await controls.take(other)
+            assert view.question is None and "if that is meant" not in screen(controls)
+            await controls.take(Key(key))
+            assert bench._running is check and not controls.leave.is_set()
+            assert "if that is meant" in screen(controls)
+        await controls.take(Key(key))
+        assert controls.leave.is_set() if key == "q" else bench._running is not check
+        assert view.question is None
+
+
+async def test_a_question_about_a_check_ends_with_the_check(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (controls, bench):
+        made(bench, 1)
+        await controls.take(Key("q"))
+        assert "Its strokes stay in the record" in screen(controls)
+        await bench.end_check()
+        assert bench.view.question is None and "if that is meant" not in screen(controls)
+
+
+async def test_a_session_without_strokes_ends_at_the_first_press(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (controls, bench):
+        await controls.take(Key("q"))
+        assert controls.leave.is_set() and bench.view.question is None
+
+
+async def test_the_bottom_line_says_whether_enter_checks_the_same_pack_or_another(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (controls, bench):
+        await bench.end_check()
+        assert "Enter low again" in screen(controls) and "next pack" not in screen(controls)
+        bench.view.packs[0].state, bench.view.packs[0].verdict = "done", measured(1_100_000, "good")
+        assert "Enter next pack r again" in screen(controls)
+
+
 CODES = [
     "a", "aaaa", "tech:a", "a\ra", "unit:X", "pack:high", "step:1", "part:low/backing shim/3", "r", "12", "q", "\x02a",
 ]  # fmt: skip
@@ -364,13 +432,13 @@ async def test_no_scan_ends_a_check_or_the_session_or_writes_anything(tmp_path: 
 async def test_no_screen_opens_over_air_that_can_come_and_no_parts_are_changed_in_a_check(tmp_path: Path) -> None:
     async with at_work(tmp_path) as (controls, bench):
         await controls.take(Key("c"))
-        assert controls.unit.screen == "" and "A check is running" in bench.view.warning
+        assert controls.unit.screen == "" and "A check is running" in bench.view.said
         await controls.take(Scan("part:low/backing shim/3"))
-        assert controls.unit.screen == "" and "A check is running" in bench.view.warning
+        assert controls.unit.screen == "" and "A check is running" in bench.view.said
         bench.view.air_state = "armed"
         for told in (Key("s"), Key("u"), Scan("step:1")):
             await controls.take(told)
-            assert controls.unit.screen == "" and "Take the air off first" in bench.view.warning
+            assert controls.unit.screen == "" and "Take the air off first" in bench.view.said
         bench.view.air_state = ""
         await controls.take(Key("s"))
         assert controls.unit.screen == "steps"
@@ -388,7 +456,7 @@ async def test_what_the_record_refuses_stays_on_the_form_and_the_session_goes_on
         assert "was signed off at" in controls.unit.draw(80, 24, False).text.replace("\n", " ")  # type: ignore[attr-defined]
         for key in ("escape", "escape", "1"):
             await controls.take(Key(key))
-        assert bench.finished.is_set() and "more work on the unit is a new job" in bench.view.warning
+        assert bench.finished.is_set() and "more work on the unit is a new job" in bench.view.said
 
 
 async def test_a_scanner_and_a_hand_on_one_line_are_told_apart(tmp_path: Path) -> None:

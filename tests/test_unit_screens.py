@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from capture.advice import Change
 from capture.dashboard import render
 from capture.dashboard.canvas import Frame
 from capture.dashboard.entry import Field, Form
@@ -19,7 +20,9 @@ from capture.dashboard.steps import STEP_LOOKS, steps_screen
 from capture.dashboard.unit_page import Page
 from capture.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.offers import Choice, offers
+from capture.picture import show_unit
 from capture.sheet import parse_sheet
+from capture.tightened import typed_torques
 from capture.unit_now import Ended, UnitNow, unit_now
 from capture.view import BenchView, PackView
 
@@ -261,3 +264,42 @@ def test_no_key_spoils_a_form_and_only_complete_ones_are_done(keys: list[str]) -
 
 def test_a_form_without_lines_is_done_by_enter() -> None:
     assert typed(Form("Sure?"), "x", "enter") == ["typing", "done"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(60, 20), (80, 24), (200, 60)])
+def test_what_a_form_asks_for_is_there_to_its_end(width: int, height: int) -> None:
+    now = now_after()
+    hint = "with its unit, as read at the wrench; 8 bolts: one for all, or one for each, such as 35 in lb; 36 in lb"
+    form = Form("Step 2: cover bolts", [Field("torque", "torque reached", hint=hint), Field("by", "by", "Ana")])
+    frame = steps_screen(view_of(now), Page(1, form), SHEET, now.standing, NOW, width, height)
+    assert f"({hint})" in words(frame) and "Ana" in words(frame)
+    form.put("torque", "35 in lb")
+    frame = steps_screen(view_of(now), Page(1, form), SHEET, now.standing, NOW, width, height)
+    assert "35 in lb" in words(frame) and "with its unit" not in words(frame)
+
+
+def test_torques_typed_without_a_unit_each_are_told_how() -> None:
+    assert len(typed_torques("35 in lb; 36 in lb")) == 2
+    with pytest.raises(ValueError, match=r"each with its unit and a semicolon between, such as '35 in lb; 36 in lb'"):
+        typed_torques("52 51 53 in lb")
+    with pytest.raises(ValueError, match=r"expected such as '46 N m' or '35 in lb'$"):
+        typed_torques("52")
+
+
+def test_a_pack_that_became_good_by_itself_is_to_be_looked_at_on_the_bench_and_at_the_sign_off() -> None:
+    ended = [Ended("swing", 1, 2, sample_verdict("loose")), Ended("swing", 3, 4, sample_verdict("good"))]
+    now = unit_now(SHEET, [], ended)
+    why = (
+        "swing was loose (1.483 mm) and is good now (1.104 mm), and the record holds no change of its parts in between."
+    )
+    assert now.unexplained["swing"].startswith(why) and now.standing.cautions == (now.unexplained["swing"],)
+    view = view_of(now)
+    show_unit(view, now, Choice(offers(now, "swing"), ()))
+    for width, height in [(60, 15), (60, 20), (80, 24), (200, 60)]:
+        assert why in " ".join(render(view, width, height).text.replace("│", " ").split())
+    for width, height in [(80, 24), (200, 60)]:
+        assert why in words(release_screen(view, Page(), now.standing, width, height))
+    entry = Entry(3, NOW, PartsChanged("swing", (Change(0, "shim", 1, 2),), None, None, "Ana"))
+    done = unit_now(SHEET, [entry], [ended[0], Ended("swing", 4, 5, sample_verdict("good"))])
+    show_unit(view, done, Choice(offers(done, "swing"), ()))
+    assert done.unexplained == {} and view.doubt == ""

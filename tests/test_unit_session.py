@@ -142,7 +142,7 @@ async def first_day(tmp_path: Path, hand: Hand, fixture: PtyBench) -> None:
     await hand.scans("step:9", "no step '9'; the sheet has steps 1 to 4")
     await hand.presses("c", "A check is running")
     await fixture.run_check(LOOSE, 3)
-    await hand.sees("stroke 2 of 5")
+    await hand.sees("2 of 5 count")
     fixture.unplug()
     await hand.sees("indicator down")
     fixture.replug()
@@ -192,7 +192,7 @@ async def second_day(tmp_path: Path, hand: Hand, pull: Callable[[bytes], int]) -
     terminal = hand.terminal
     terminal.run("tests.hand_session", *arguments(tmp_path, "--resume", "1", "--wrench", str(tmp_path / "wrench")))
     await hand.sees("CAUTION")
-    shown = await hand.presses("Space", "3 of 3 done")
+    shown = await hand.presses("Space", "3 of 3 good")
     assert "Now the steps (s)" in shown
     await hand.presses("u", "4 stand against it")
     await hand.presses("Enter", "4 things stand against it")

@@ -24,16 +24,17 @@ Kind = Literal[
     "clock off",
 ]
 
-#: Every kind of need, the most urgent first: air that failed, then a bench that cannot go on, then a decision that
+#: Every kind of need, the most urgent first: air that failed, then a bench that cannot go on (it asks
+#: while no reading comes), then a decision that
 #: waits, then what can wait for the end of the job.
 KINDS: Final[tuple[Kind, ...]] = (
     "out of air",
     "no readings",
+    "asks",
     "stuck",
     "inconclusive",
     "tight",
     "loose",
-    "asks",
     "offline",
     "gauge overdue",
     "clock off",

@@ -21,6 +21,7 @@ from capture.commands.words import (
     fail,
     open_store,
     pairs,
+    plain_words,
     read_sheet,
     say,
     settings_of,
@@ -185,7 +186,7 @@ def _fixture(
     except ValidationError as error:
         item = error.errors()[0]
         key = ".".join(str(part) for part in item["loc"])
-        what = str(item["msg"]).removeprefix("Value error, ")
+        what = plain_words(str(item["msg"]))
         fail(f"fixture: {key}: {what}; {chosen!r} takes: {', '.join(driver.settings.model_fields)}", 2)
     return FixtureSetup(driver, checked, where, "press" if how == "press" else "hold"), {"driver": chosen, **values}
 

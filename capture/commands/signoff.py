@@ -11,7 +11,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.commands.words import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, pairs, say, stock_file
+from capture.commands.words import (
+    ConfigFile,
+    DataDir,
+    Json,
+    errors_in_words,
+    fail,
+    open_store,
+    pairs,
+    plain_words,
+    say,
+    stock_file,
+)
 
 if TYPE_CHECKING:
     from capture.facts import Fact, StepDone
@@ -144,7 +155,23 @@ def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Un
             try:
                 yield Unit(store, job, stock=stock)
             except Refused as error:
-                fail(str(error))
+                fail(_with_options(str(error)))
+
+
+#: What is asked for in a person's words on every screen, and the option of `step` that says it here.
+_OPTIONS = {
+    "say what torque was reached": "--value, or --wrench to read it",
+    "say how long it lasted": "--lasted",
+    "begin it first": "--begin",
+    "or begin it again": "--begin",
+    "say who does it": "--by",
+}
+
+
+def _with_options(text: str) -> str:
+    for asked, option in _OPTIONS.items():
+        text = text.replace(asked, f"{asked} ({option})")
+    return text
 
 
 def add_fact(unit: Unit, fact: Fact, as_json: bool) -> None:
@@ -217,7 +244,7 @@ def _wrench_settings(words: list[str] | None) -> TorqueSettings:
     except ValidationError as error:
         first = error.errors()[0]
         key = ".".join(str(part) for part in first["loc"])
-        what = str(first["msg"]).removeprefix("Value error, ")
+        what = plain_words(str(first["msg"]))
         if first["type"] == "extra_forbidden":
             what = f"no setting of a wrench; there are: {', '.join(TorqueSettings.model_fields)}"
         fail(f"--set {key}: {what}", 2)

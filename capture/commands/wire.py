@@ -19,6 +19,7 @@ from capture.commands.words import (
     errors_in_words,
     fail,
     pairs,
+    plain_words,
     read_sheet,
     say,
     settings_of,
@@ -163,7 +164,7 @@ def check_fixture(
     except LookupError as error:
         fail(str(error.args[0]), 2)
     except ValidationError as error:
-        fail(f"--set: {error.errors()[0]['msg']}", 2)
+        fail(f"--set: {plain_words(str(error.errors()[0]['msg']))}", 2)
     if not driver.wired:
         fail(f"fixture {fixture!r} has no wiring to test", 2)
     for text in CAUTIONS:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 if TYPE_CHECKING:
     from capture.broker import BrokerSettings
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
 __all__ = [
+    "Commands",
     "ConfigFile",
     "DataDir",
     "DriverName",
@@ -28,6 +30,7 @@ __all__ = [
     "fail",
     "open_store",
     "pairs",
+    "plain_words",
     "read_sheet",
     "record_path",
     "say",
@@ -49,6 +52,39 @@ def fail(text: str, code: int = 1) -> NoReturn:
     """Say what is wrong on standard error and exit."""
     sys.stderr.write(f"strokelog: {text}\n")
     raise typer.Exit(code)
+
+
+#: What the libraries that check types say, and how people say it.
+_PLAIN = (
+    ("Value error, ", ""),
+    ("Input should be a valid integer, unable to parse string as an integer", "expected a whole number, such as 7"),
+    ("Input should be a valid integer, got a number with a fractional part", "expected a whole number, such as 7"),
+    ("Input should be a valid number, unable to parse string as a number", "expected a number, such as 2.5"),
+    ("Input should be greater than or equal to ", "expected at least "),
+    ("Input should be less than or equal to ", "expected at most "),
+    ("Input should be greater than ", "expected more than "),
+    ("Input should be less than ", "expected less than "),
+    ("Input should be ", "expected "),
+)
+
+
+def plain_words(text: str) -> str:
+    """Return what a library says is wrong with a value, in words for people."""
+    for found, said in _PLAIN:
+        text = text.replace(found, said)
+    return text
+
+
+class Commands(TyperGroup):
+    """The commands of the console script; what is wrong with an argument is said in words for people."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            error.message = plain_words(error.message)
+            raise
 
 
 def say(text: str = "") -> None:
@@ -88,7 +124,7 @@ def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[Indicato
         lines = []
         for item in error.errors():
             key = ".".join(str(part) for part in item["loc"]) or "settings"
-            what = str(item["msg"]).removeprefix("Value error, ")
+            what = plain_words(str(item["msg"]))
             if item["type"] == "extra_forbidden":
                 what = f"no setting of {name!r}; there are: {', '.join(driver.settings.model_fields)}"
             elif item["type"] == "missing":
@@ -135,7 +171,7 @@ def broker_settings(url: str | None, settled: Config) -> BrokerSettings | None:
     try:
         return BrokerSettings.model_validate({**known, "url": url})
     except ValidationError as error:
-        fail(f"--broker: {str(error.errors()[0]['msg']).removeprefix('Value error, ')}", 2)
+        fail(f"--broker: {plain_words(str(error.errors()[0]['msg']))}", 2)
 
 
 def record_path(config: Path | None, data_dir: Path | None) -> Path:

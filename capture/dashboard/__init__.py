@@ -1,5 +1,6 @@
 """The technician's dashboard: a pure picture of a bench view, and the terminal and keyboard around it."""
 
+from capture.dashboard.budget import budget_screen
 from capture.dashboard.canvas import clean
 from capture.dashboard.caution import CAUTIONS, caution_screen
 from capture.dashboard.explain import budget_table, report_strokes
@@ -13,6 +14,7 @@ __all__ = [
     "FLAG_WORDS",
     "Keys",
     "Screen",
+    "budget_screen",
     "budget_table",
     "caution_screen",
     "clean",

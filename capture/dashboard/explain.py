@@ -16,7 +16,7 @@ from capture.verdict import Verdict
 from capture.view import StrokeView
 from drivers.units import format_length, format_pressure
 
-__all__ = ["DECISION_RULE", "budget_table", "report_strokes"]
+__all__ = ["DECISION_RULE", "budget_table", "dof_words", "report_strokes", "small_length"]
 
 #: What `capture.verdict` decides by, for people.
 DECISION_RULE = (
@@ -29,14 +29,15 @@ def _plain(text: str, style: str = "") -> Text:
     return Text(clean(text), style=style)
 
 
-def _dof(dof: float) -> str:
+def dof_words(dof: float) -> str:
+    """Return degrees of freedom for people."""
     if math.isinf(dof):
         return "∞"
     # Past a thousand, more of them change nothing that anyone could see.
     return "> 1000" if dof > 1000 else f"{dof:.1f}".removesuffix(".0")
 
 
-def _small(value_nm: float, unit: str) -> str:
+def small_length(value_nm: float, unit: str) -> str:
     """Return a standard uncertainty with one more place than a travel has."""
     return format_length(round(value_nm), unit, 5 if unit == "in" else 4)
 
@@ -51,15 +52,17 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
     total = sum(line.standard_nm**2 for line in verdict.budget)
     for line in verdict.budget:
         share = f"{line.standard_nm**2 / total:.0%}" if total > 0 else "-"
-        table.add_row(_plain(line.source), _plain(line.basis), _small(line.standard_nm, unit), _dof(line.dof), share)
+        table.add_row(
+            _plain(line.source), _plain(line.basis), small_length(line.standard_nm, unit), dof_words(line.dof), share
+        )
     facts = Table(show_header=False, box=None, pad_edge=False)
     facts.add_column(style="bold", no_wrap=True)
     facts.add_column(overflow="fold")
     look = LOOKS[verdict.verdict]
     low, high = number(verdict.low_nm, unit), format_length(verdict.high_nm, unit)
     for name, value in (
-        ("combined standard uncertainty u", _small(verdict.standard_uncertainty_nm, unit)),
-        ("effective degrees of freedom", _dof(verdict.dof)),
+        ("combined standard uncertainty u", small_length(verdict.standard_uncertainty_nm, unit)),
+        ("effective degrees of freedom", dof_words(verdict.dof)),
         ("coverage factor k", f"{verdict.coverage_factor:.2f}"),
         ("coverage probability", f"{verdict.coverage:.0%}"),
         ("expanded uncertainty U", format_length(verdict.expanded_uncertainty_nm, unit)),

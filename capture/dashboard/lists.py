@@ -13,9 +13,13 @@ __all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
 
 
 def _ends(left: Row, right: Row, width: int) -> Row:
-    """Return `left` cut to leave room for `right` at the far end."""
+    """Return `left` with `right` at the far end; where `left` must be cut for that, '..' says so."""
     room = width - row_width(right) - 1
-    return [*fit(left, room), (" ", ""), *right] if room > 0 else fit(left, width)
+    if room <= 2:
+        return fit(left, width)
+    if row_width(left) > room:
+        left = [*fit(left, room - 2), ("..", "")]
+    return [*fit(left, room), (" ", ""), *right]
 
 
 def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) -> Row:
@@ -47,8 +51,8 @@ def pack_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
     """Return a title and as many packs as fit `most` rows, kept around the one being measured."""
     if most < 2:
         return []
-    done = sum(pack.state == "done" and not pack.stale for pack in view.packs)
-    rows: list[Row] = [_ends([("PACKS", "bold")], [(f"{done} of {len(view.packs)} done", "")], width)]
+    good = sum(pack.state == "done" and pack.is_good for pack in view.packs)
+    rows: list[Row] = [_ends([("PACKS", "bold")], [(f"{good} of {len(view.packs)} good", "")], width)]
     room = most - 1
     first = 0
     if len(view.packs) > room:
@@ -108,13 +112,18 @@ def uncertainty_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[R
         return []
     unit = view.display_unit
     total = sum(line.standard_nm**2 for line in verdict.budget) or 1.0
-    spread = f"U {number(verdict.expanded_uncertainty_nm, unit)} {unit}, k {verdict.coverage_factor:.2f}"
+    spread = f"U {number(verdict.expanded_uncertainty_nm, unit)} {unit}"
+    if width >= 32:
+        spread += f", k {verdict.coverage_factor:.2f}"
     rows: list[Row] = [_ends([("UNCERTAINTY", "bold")], [(spread, "")], width)]
     for line in sorted(verdict.budget, key=lambda line: -line.standard_nm):
         share = f"{line.standard_nm**2 / total:.0%}"
         rows.append(_ends([(f"  {ink.text(line.source)}", "")], [(share, "")], width))
     probability = chance(verdict.conformance_probability)
-    rows.append(_ends([("  probability of conformance", "")], [(probability, "bold")], width))
+    name = "  probability of conformance"
+    if cell_len(name) + 1 + cell_len(probability) > width:
+        name = "  in range with"
+    rows.append(_ends([(name, "")], [(probability, "bold")], width))
     return rows
 
 

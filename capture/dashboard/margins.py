@@ -30,9 +30,11 @@ def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]
     """Return what nobody at the bench may miss, whatever else is on the screen."""
     rows: list[Row] = []
     if view.caution:
-        rows += said("CAUTION", view.caution, width, 2 if roomy else 1, "bold yellow reverse", ink)
+        rows += said("CAUTION", view.caution, width, 2, "bold yellow reverse", ink)
+    if view.question is not None:
+        rows += said("SURE?", view.question.text, width, 4, "bold yellow", ink)
     if view.warning:
-        rows += said("WARNING", view.warning, width, 3 if roomy else 2, "bold red", ink)
+        rows += said("WARNING", view.warning, width, 4, "bold red", ink)
     return rows
 
 
@@ -43,7 +45,10 @@ def keys_row(keys: str, width: int, ink: Ink) -> Row:
 
 def link_text(view: BenchView, ink: Ink) -> str:
     """Return how broker and indicator are linked."""
-    indicator = f"{ink.pick(*_LINKS[view.indicator])} indicator {view.indicator}"
+    mark = "down" if view.silence else view.indicator
+    indicator = f"{ink.pick(*_LINKS[mark])} indicator {view.indicator}"
+    if view.silence:
+        indicator += ", no readings"
     if view.indicator_text:
         indicator += f": {ink.text(view.indicator_text)}"
     broker = f"{ink.pick(*_LINKS[view.broker])} broker {view.broker}"

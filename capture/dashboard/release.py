@@ -51,7 +51,8 @@ def release_screen(
         blocks.append(
             bullet(" ", "Nothing stands against it. Whoever signs releases the unit.", width, ink, style="bold")
         )
-        keys, aside = "Enter signs off   s steps   Escape back", "nothing stands against it"
+        looks = f", {len(standing.cautions)} to look at" if standing.cautions else ""
+        keys, aside = "Enter signs off   s steps   Escape back", f"nothing stands against it{looks}"
     # What is chosen must be seen; the packs above it are one block that may scroll away.
     shown = Page(page.chosen + 1 if standing.open else 1, page.form, page.note)
     return unit_page(view, shown, "SIGN-OFF", aside, [[*head, []], *blocks], keys, width, height, ink)

@@ -18,7 +18,7 @@ def trace_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
     """Return `rows` rows of `width` cells: the last 10 s (20 s where there is room), newest at the right."""
     label_width = len(number(max(view.high_nm, 1), view.display_unit)) + 1
     plot = width - label_width
-    if rows < 1 or plot < 10:
+    if rows < 1 or plot < 10 or view.silence:  # a trace that stands still would pass for a pack at rest
         return []
     across, down = (1, 1) if ink.ascii_only else (2, 4)
     columns, levels = plot * across, rows * down

@@ -49,9 +49,11 @@ def _form_rows(form: Form, width: int, ink: Ink) -> list[Row]:
         row: Row = [(label, "bold" if here else ""), (value, "bold")]
         if here:
             row.append((ink.pick("▏", "_"), "bold"))
-        if not field.value and field.hint:
-            row.append((ink.text(f"({field.hint})"), "dim"))
+        hint = wrap(ink.text(f"({field.hint})"), max(8, room), 4) if not field.value and field.hint else []
+        if hint:
+            row.append((hint[0], "dim"))
         rows.append(row)
+        rows += [[(" " * cell_len(label), ""), (line, "dim")] for line in hint[1:]]
     if form.problem:
         rows += bullet(f" {ink.pick('×', 'x')} ", form.problem, width, ink, mark_style="bold red", style="bold red")
     return rows

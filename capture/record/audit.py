@@ -161,7 +161,7 @@ class _Walk:
             self._entry(entry)
         self._expected_head()
         if self._job is not None and self._job not in self._seen["jobs"]:
-            raise RecordError(f"the ledger of {path} knows no job {self._job}; list the jobs to see which there are")
+            raise RecordError(f"the ledger of {path} knows no job {self._job}; `strokelog jobs` lists those there are")
         self._not_over()
         self._rows_too_many()
         self._file()

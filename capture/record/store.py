@@ -283,6 +283,14 @@ class Store:
             newest = select(schema.jobs.c.id).order_by(schema.jobs.c.id.desc()).limit(limit)
             return load_jobs(connection, newest)
 
+    def unsigned_jobs(self, unit_serial: str) -> list[int]:
+        """Return the jobs of a unit that nobody signed off, newest first."""
+        jobs, entries = schema.jobs.c, schema.ledger.c
+        signed = select(entries.job).where(entries.kind == "signed_off")
+        found = select(jobs.id).where(jobs.unit_serial == unit_serial, jobs.id.not_in(signed)).order_by(jobs.id.desc())
+        with self._reading(f"look for jobs of unit {unit_serial}") as connection:
+            return list(connection.execute(found).scalars())
+
     def every_job(self, *, job: int | None = None, since: datetime | None = None, batch: int = 50) -> Iterator[Job]:
         """Yield the jobs, or only that one, or those opened at `since` or later; oldest first, each complete, all of
         one moment, and no more than `batch` of them in memory. Nothing else can use this store meanwhile."""
@@ -308,7 +316,7 @@ class Store:
         with self._reading(f"read job {job_id}") as connection:
             found = load_jobs(connection, select(schema.jobs.c.id).where(schema.jobs.c.id == job_id))
             if not found:
-                raise RecordError(f"there is no job {job_id} in {self._path}; list the jobs to see which there are")
+                raise RecordError(f"there is no job {job_id} in {self._path}; `strokelog jobs` lists those there are")
             return found[0]
 
     def put_outbox(self, messages: Sequence[Outgoing], *, at: datetime) -> None:
@@ -360,7 +368,7 @@ class Store:
     def _closed_at(self, connection: Connection, job_id: int) -> str | None:
         row = connection.execute(select(schema.jobs.c.closed_at).where(schema.jobs.c.id == job_id)).first()
         if row is None:
-            raise RecordError(f"there is no job {job_id} in {self._path}; list the jobs to see which there are")
+            raise RecordError(f"there is no job {job_id} in {self._path}; `strokelog jobs` lists those there are")
         closed_at: str | None = row.closed_at
         return closed_at
 

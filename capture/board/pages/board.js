@@ -2,9 +2,9 @@
 // become markup. Ages are counted here, against the server's clock.
 "use strict";
 
-const URGENT = new Set(["out of air", "no readings", "stuck"]);
+const URGENT = new Set(["out of air", "no readings", "asks", "stuck"]);
 const KINDS = [
-  "out of air", "no readings", "stuck", "inconclusive", "tight", "loose", "asks", "offline", "gauge overdue", "clock off",
+  "out of air", "no readings", "asks", "stuck", "inconclusive", "tight", "loose", "offline", "gauge overdue", "clock off",
 ];
 const VERDICTS = ["loose", "tight", "inconclusive", "good"];
 const OLD_MS = 16000;
