@@ -15,6 +15,7 @@ from typing import Any, Final, Literal
 
 from capture.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.record import Check, FactEntry, Job, StrokeEntry, kind_of
+from capture.recording import filed_as
 
 __all__ = ["COLUMNS", "Column", "Kind", "LengthUnit", "Row", "columns", "rows"]
 
@@ -159,7 +160,7 @@ def _check(job: Job, check: Check) -> Row:
         "strokes_wanted": check.strokes_wanted,
         "seat_wanted": check.seat_wanted,
         "measure": check.measure,
-        "recording": check.recording_path,
+        "recording": filed_as(check.recording_path) or check.recording_path,
         "recording_pruned_at": _utc(check.pruned_at),
         **{
             name: getattr(verdict, name, None)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
@@ -13,6 +14,7 @@ from capture.dashboard import budget_table, clean, plain_line, report_strokes
 from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.gauge import gauge_of
 from capture.record import Check, FactEntry, Job, kind_of
+from capture.recording import in_data_folder, kept_at
 from capture.sheet import Sheet, SheetError, Shim, parse_sheet
 from capture.view import StrokeView
 from drivers.reading import Unit
@@ -21,7 +23,7 @@ from drivers.units import format_length
 __all__ = ["job_json", "jobs_table", "show_job", "show_sheet"]
 
 
-def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
+def _check_json(check: Check, data_dir: Path, strokes: bool) -> dict[str, Any]:
     entry = check.verdict
     verdict: dict[str, Any] | None = None
     if entry is not None:
@@ -49,13 +51,18 @@ def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
         "indicator": check.indicator,
         "gauge": check.gauge,
         "entry": check.started_number,
-        "recording": check.recording_path,
+        "recording": str(_recording(check, data_dir)),
         "recording_pruned_at": check.pruned_at.isoformat() if check.pruned_at else None,
         "verdict": verdict,
     }
     if strokes:
         shown["strokes"] = [asdict(one.stroke) | {"seat": one.seat} for one in check.strokes]
     return shown
+
+
+def _recording(check: Check, data_dir: Path) -> Path:
+    place = in_data_folder(data_dir, check.recording_path)
+    return kept_at(place) or place
 
 
 def _finite(value: float) -> float | None:
@@ -70,8 +77,8 @@ def _fact_json(entry: FactEntry) -> dict[str, Any]:
     }
 
 
-def job_json(job: Job, *, strokes: bool) -> dict[str, Any]:
-    """Return a job as one JSON object, with or without every stroke."""
+def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
+    """Return a job of the record in `data_dir` as one JSON object, with or without every stroke."""
     return {
         "job": job.id,
         "uuid": str(job.uuid),
@@ -82,7 +89,7 @@ def job_json(job: Job, *, strokes: bool) -> dict[str, Any]:
         "revision": job.sheet_revision,
         "opened_at": job.opened_at.isoformat(),
         "closed_at": job.closed_at.isoformat() if job.closed_at else None,
-        "checks": [_check_json(check, strokes) for check in job.checks],
+        "checks": [_check_json(check, data_dir, strokes) for check in job.checks],
         "facts": [_fact_json(entry) for entry in job.facts],
     }
 
@@ -170,8 +177,9 @@ def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:
     return f"corrects entry {fact.entry}: {fact.text} (reason: {fact.reason})"
 
 
-def show_job(job: Job, explain: bool) -> None:
-    """Print one job with every check, stroke and verdict, what else happened to the unit, and its corrections."""
+def show_job(job: Job, data_dir: Path, explain: bool) -> None:
+    """Print one job of the record in `data_dir`: its checks, strokes and verdicts, what else happened to the unit, and
+    its corrections."""
     console = Console(highlight=False)
     sheet = _sheet_of(job)
     unit: Unit = sheet.display_unit if sheet else "mm"
@@ -208,8 +216,10 @@ def show_job(job: Job, explain: bool) -> None:
                 console.print(budget_table(check.verdict.verdict, unit))
         judged = f", verdict {check.verdict.number}" if check.verdict is not None else ""
         say(f"entries: started {check.started_number}{judged}{_gauge_words(check)}")
-        gone = f" (removed by policy on {check.pruned_at:%Y-%m-%d})" if check.pruned_at else ""
-        say(f"recording: {check.recording_path}{gone}")
+        recording = _recording(check, data_dir)
+        gone = "" if recording.is_file() else ", which is NOT THERE"
+        gone = f" (removed by policy on {check.pruned_at:%Y-%m-%d})" if check.pruned_at else gone
+        say(f"recording: {recording}{gone}")
         numbers = {check.started_number} | ({check.verdict.number} if check.verdict is not None else set())
         for number in sorted(numbers):
             say_corrections(number)
