@@ -4,7 +4,7 @@
 
 const URGENT = new Set(["out of air", "no readings", "stuck"]);
 const KINDS = [
-  "out of air", "no readings", "stuck", "inconclusive", "tight", "loose", "asks", "offline", "gauge overdue", "clock off",
+  "out of air", "no readings", "stuck", "inconclusive", "tight", "loose", "asks", "offline", "gauge overdue", "clock off", "not heard",
 ];
 const VERDICTS = ["loose", "tight", "inconclusive", "good"];
 const OLD_MS = 16000;
