@@ -312,6 +312,9 @@ class UnitMessage(_Message):
     steps_closed: int = Field(ge=0, description="How many of them are done, or let pass by name.")
     next_step: str = Field(default="", description="The step to do next, empty if none is open.")
     against: tuple[str, ...] = Field(description="What stands against signing off, in words.")
+    to_acknowledge: tuple[str, ...] = Field(
+        default=(), description="What bars no sign-off, but whoever signs must acknowledge, in words."
+    )
     signed_off_by: str = ""
     signed_off_at: At | None = None
 
@@ -336,6 +339,7 @@ class UnitMessage(_Message):
             steps_closed=sum(step.closed for step in told.steps),
             next_step="" if told.next_step is None else now.sheet.steps[told.next_step].title,
             against=tuple(item.text for item in told.open),
+            to_acknowledge=told.remarks,
             signed_off_by=told.signed.fact.by if told.signed else "",
             signed_off_at=told.signed.at if told.signed else None,
         )

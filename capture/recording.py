@@ -163,8 +163,9 @@ def filed_as(kept: str) -> str | None:
 
     None for a path that no bench writes: such a name leads nowhere.
     """
-    parts = PurePosixPath(kept).parts[-3:]
-    whole = len(parts) == 3 and parts[0] == _FOLDER and not any(part.startswith(".") for part in parts)
+    # Not by pathlib: it keeps every part it ever saw in memory, and an export goes through all of them.
+    parts = kept.split("/")[-3:]
+    whole = len(parts) == 3 and parts[0] == _FOLDER and all(part and not part.startswith(".") for part in parts)
     return "/".join(parts) if whole and "\0" not in kept else None
 
 

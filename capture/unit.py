@@ -75,6 +75,10 @@ class Unit:
         """Return in words what stands against writing `fact`; empty if nothing does."""
         return self._signing.against(fact, at)
 
+    def to_confirm(self, fact: Fact, at: datetime) -> str:
+        """Return in words what a person must be asked before `fact` is written; empty for most."""
+        return self._signing.to_confirm(fact, at)
+
     def look(self) -> UnitNow:
         """Read the record anew: others may have written to this job."""
         return self._signing.look()

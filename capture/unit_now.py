@@ -21,6 +21,7 @@ from capture.changes import (
 )
 from capture.facts import Entry, SignedOff
 from capture.pack_states import Judged, PackState, pack_states
+from capture.remarks import remarks
 from capture.sheet import Sheet
 from capture.signoff import Standing, standing
 from capture.verdict import Verdict
@@ -36,6 +37,8 @@ class Ended:
     started_number: int
     number: int
     verdict: Verdict
+    overdue: str = ""
+    """The gauge in words, where its calibration had run out when this was measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +74,9 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> 
     """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
     done = happened(entries, ended)
     stale = stale_checks(sheet, done)
-    judged = [Judged(check.pack, check.started_number, check.number, check.verdict.verdict) for check in ended]
+    judged = [
+        Judged(check.pack, check.started_number, check.number, check.verdict.verdict, check.overdue) for check in ended
+    ]
     packs = pack_states(sheet, judged, entries, stale)
     fitted, trouble = sheet, ""
     came_out: list[Outcome] = []
@@ -86,7 +91,7 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> 
         stale={pack.pack: pack.words for pack in packs if pack.state == "stale"},
         outcomes=tuple(came_out),
         packs=tuple(packs),
-        standing=standing(sheet, entries, packs),
+        standing=standing(sheet, entries, packs, remarks(entries, judged, came_out)),
         released=any(isinstance(entry.fact, SignedOff) for entry in entries),
         trouble=trouble,
     )

@@ -181,7 +181,7 @@ def test_a_unit_goes_from_open_steps_to_signed_off(bench: Bench) -> None:
     refused = bench.sign_off(code=1)
     assert "not signed off, 4 open" in refused and "step 1 (friction plates) is not done" in refused
     assert "wait another 30 min" in bench.step(1, "--begin") + bench.step(1, code=1)
-    assert "lasted 35 min" in bench.step(1, "--lasted", "35 min")
+    assert "lasted 35 min as typed" in bench.step(1, "--lasted", "35 min", "--confirm-typed")
     assert "comes after step 2" in bench.step(3, "--value", "52 in lb", code=1)
     assert "outside 33.25 lbf in to 36.75 lbf in" in bench.step(2, "--value", "40 in lb", code=1)
     assert "35 lbf in (+0.0 %)" in bench.step(2, "--value", "35 in lb")
