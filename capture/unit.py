@@ -93,6 +93,7 @@ class Unit:
             pack=pack,
             check=check_id,
             seat=kept.seat,
+            unit=self.job.unit_serial,
         )
         # Without a broker nothing would ever empty the outbox, so then nothing goes in.
         messages = [outgoing(message)] if self._publishes else []
@@ -127,6 +128,7 @@ class Unit:
             recording_sha256=recording_sha256,
             attempt=1 + sum(check.pack == pack.name and check.verdict is not None for check in self.job.checks),
             outcome=outcome.text if outcome is not None else "",
+            unit=self.job.unit_serial,
         )
         self._store.finish_check(
             check_id,
