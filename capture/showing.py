@@ -18,8 +18,9 @@ from capture.gauge import gauge_of
 from capture.record import Check, FactEntry, Job, kind_of
 from capture.recording import in_data_folder, kept_at
 from capture.sheet import Sheet, SheetError, Shim, parse_sheet
-from capture.signing import happened_in
+from capture.signing import ended_in, happened_in
 from capture.steps import Torque
+from capture.unit_now import unit_now
 from capture.unit_words import acknowledged_words, lasted_words, torque_words
 from capture.view import StrokeView
 from drivers.reading import Unit
@@ -89,6 +90,10 @@ def _fact_json(entry: FactEntry, came_out: Mapping[int, tuple[str, bool]]) -> di
 def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
     """Return a job of the record in `data_dir` as one JSON object, with or without every stroke."""
     came_out = _came_out(job, _sheet_of(job))
+    try:
+        signed = _signed(job)
+    except (SheetError, PlanError):
+        signed = None
     return {
         "job": job.id,
         "uuid": str(job.uuid),
@@ -99,6 +104,7 @@ def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
         "revision": job.sheet_revision,
         "opened_at": job.opened_at.isoformat(),
         "closed_at": job.closed_at.isoformat() if job.closed_at else None,
+        "signed_off": None if signed is None else {"by": signed.fact.by, "at": signed.at.isoformat()},
         "checks": [_check_json(check, data_dir, strokes) for check in job.checks],
         "facts": [_fact_json(entry, came_out) for entry in job.facts],
     }
@@ -117,15 +123,43 @@ def _latest(job: Job) -> dict[str, str]:
     return words
 
 
+def _signed(job: Job) -> FactEntry | None:
+    """The sign-off of a job while it stands. Raises SheetError and PlanError where nobody can say."""
+    sheet = parse_sheet(job.sheet_toml, "the record")
+    signed = unit_now(sheet, job.facts, ended_in(job)).standing.signed
+    return next((entry for entry in job.facts if signed is not None and entry.number == signed.number), None)
+
+
+def _signed_words(job: Job) -> str:
+    """Whether a job was signed off, and by whom."""
+    try:
+        signed = _signed(job)
+    except (SheetError, PlanError):
+        return "cannot be said"
+    if signed is not None:
+        return f"by {signed.fact.by}"
+    written = any(isinstance(entry.fact, SignedOff) for entry in job.facts)
+    return "no longer counts" if written else "no" if job.closed_at else "no, open"
+
+
 def jobs_table(found: list[Job]) -> None:
     """Print the jobs, a row each."""
     table = Table(title="Jobs", title_justify="left")
-    for name in ("job", "opened", "bench", "unit", "technician", "sheet", "packs"):
-        table.add_column(name)
+    for name in ("job", "opened", "bench", "unit", "technician", "sheet", "packs", "signed off"):
+        table.add_column(name, no_wrap=name in ("job", "opened"), overflow="fold")
     for job in found:
         packs = ", ".join(f"{pack} {word}" for pack, word in _latest(job).items())
         opened = f"{job.opened_at.astimezone():%Y-%m-%d %H:%M}"
-        cells = (str(job.id), opened, job.bench, job.unit_serial, job.technician, job.sheet_name, packs)
+        cells = (
+            str(job.id),
+            opened,
+            job.bench,
+            job.unit_serial,
+            job.technician,
+            job.sheet_name,
+            packs,
+            _signed_words(job),
+        )
         table.add_row(*(Text(cell) for cell in cells))
     Console().print(table)
 
@@ -250,7 +284,10 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
         console.print()
         low, high = format_length(check.low_nm, unit), format_length(check.high_nm, unit)
         say(f"{check.pack}, check {check.number}, {check.state}: range {low} to {high}", "bold")
-        console.print(report_strokes([StrokeView(one.stroke, one.seat) for one in check.strokes], unit))
+        if check.strokes:
+            console.print(report_strokes([StrokeView(one.stroke, one.seat) for one in check.strokes], unit))
+        else:
+            say("no strokes: none was completed")
         if check.verdict is not None:
             say(plain_line(check.verdict.verdict, unit, check.pack))
             for advice in check.verdict.advice:

@@ -29,7 +29,7 @@ from capture.pack_states import PackState
 from capture.remarks import Remark
 from capture.sheet import Sheet
 from capture.steps import Torque
-from drivers.units import format_duration, format_torque
+from drivers.units import format_duration
 
 __all__ = [
     "OpenItem",
@@ -303,7 +303,7 @@ class _Unit:
         torque = fact.torque_unm
         if torque is None:
             return f"{name} asks for {step.value}; say what torque was reached" if step.value else ""
-        shown = format_torque(torque, step.unit)
+        shown = step.shown(torque)
         if torque <= 0:
             return f"{shown} is no tightening; expected a torque above zero"
         if step.allows(torque) is False:
@@ -377,7 +377,7 @@ class _Unit:
                 continue
             name = _name(self.sheet, standing.index)
             if standing.torque_unm is not None and step.value_unm is not None and step.tolerance_unm is None:
-                shown = f"{format_torque(standing.torque_unm, step.unit)}, {step.deviation(standing.torque_unm)}"
+                shown = f"{step.shown(standing.torque_unm)}, {step.deviation(standing.torque_unm)}"
                 found.append(f"{name}: {shown}; the sheet names no tolerance, so whoever signs judges it")
             moved = [pack for pack, number in self.changed.items() if number > standing.number]
             if moved:

@@ -9,7 +9,7 @@ from capture.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, St
 from capture.sheet import Sheet
 from capture.signoff import Standing, StepStanding, elapsed_ns
 from capture.steps import Step, Torque
-from drivers.units import format_duration, format_length, format_torque
+from drivers.units import format_duration, format_length
 
 __all__ = [
     "acknowledged_words",
@@ -24,9 +24,9 @@ __all__ = [
 
 
 def torque_words(step: Torque, torque_unm: int) -> str:
-    """Return a torque with how far it lies from the step's value: "35.2 lbf in (+0.6 %)"."""
+    """Return a torque with how far it lies from the step's value: "35.2 in lb (+0.6 %)"."""
     deviation = step.deviation(torque_unm)
-    return format_torque(torque_unm, step.unit) + (f" ({deviation})" if deviation else "")
+    return step.shown(torque_unm) + (f" ({deviation})" if deviation else "")
 
 
 def left_ns(step: Step, standing: StepStanding, now: datetime) -> int | None:

@@ -193,6 +193,8 @@ def test_lost_and_altered_recordings_are_named(home: Path, tmp_path: Path) -> No
     altered.write_bytes(altered.read_bytes()[:-30])
     done = command("backup", tmp_path / "copy", "--data-dir", home)
     assert done.exit_code == 1
+    assert done.stdout.startswith("NOT WHOLE: 2 recordings that the record needs")
+    assert "Proven" not in done.stdout and "The copy's chain is whole, but not its recordings." in done.stdout
     assert f"not there: recordings/{gone.parent.name}/{gone.name}" in done.stderr
     assert f"not as the record holds it: recordings/{altered.parent.name}/{altered.name}" in done.stderr
     assert restore(tmp_path / "copy", tmp_path / "back").recordings == 4
@@ -507,7 +509,9 @@ def test_what_is_there_is_never_written_over(home: Path, tmp_path: Path) -> None
         (("restore", home, "--data-dir", tmp_path / "new"), "is no backup"),
         (("restore", tmp_path / "nothing", "--data-dir", tmp_path / "new"), "there is no backup at"),
         (("restore", tmp_path / "copy", "--data-dir", tmp_path / "a" / "b"), "there is no folder"),
-        (("backup", home, "--data-dir", home), "is no backup"),
+        (("backup", home, "--data-dir", home), "would be lost together with it"),
+        (("backup", home / "copy", "--data-dir", home), "in the data folder that is backed up"),
+        (("backup", home / "copy.tar", "--data-dir", home), "in the data folder that is backed up"),
         (("backup", home / "recordings" / "copy", "--data-dir", home), "among the recordings"),
         (("backup", tmp_path / "a" / "b", "--data-dir", home), "there is no folder"),
         (("backup", tmp_path / "copy.tar", "--data-dir", home), "is there already"),

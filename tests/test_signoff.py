@@ -197,7 +197,7 @@ def test_a_first_pass_done_again_opens_the_final_one_again() -> None:
     ("torque", "said"),
     [
         (None, "asks for 35 in lb; say what torque was reached"),
-        ("33.2 in lb", "33.2 lbf in is -5.1 % from 35 in lb and outside 33.25 lbf in to 36.75 lbf in"),
+        ("33.2 in lb", "33.2 in lb is -5.1 % from 35 in lb and outside 33.25 in lb to 36.75 in lb"),
         ("33.25 in lb", ""),
         # 36.75 lbf in by NIST SP 811 app. B: 1 lbf in = 0.112 984 8 N m.
         ("4.152192 N m", ""),

@@ -252,7 +252,10 @@ def missed(tmp_path: Path) -> int:
     return job
 
 
-def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_signs(tmp_path: Path) -> None:
+def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_signs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "160")
     job = str(missed(tmp_path))
     where = ["--data-dir", str(tmp_path)]
     strokelog("step", job, "1", "--by", "Ana", "--lasted", "40 min", *where)
@@ -263,6 +266,8 @@ def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_
     assert "  outcome: The change in low did not come out as predicted: 1.240 mm" in shown
     told = json.loads(strokelog("show", job, "--json", *where))["facts"][0]
     assert told["as_predicted"] is False and "did not come out" in told["outcome"]
+    assert json.loads(strokelog("jobs", "--json", *where))["signed_off"] is None
+    assert "no, open" in strokelog("jobs", *where)
     refused = strokelog("sign-off", job, "--by", "Di", *where, code=1)
     assert "did not come out as predicted" in refused and "DI-0413" in refused and "--acknowledge" in refused
     assert "signed off" not in strokelog("show", job, *where)
@@ -270,6 +275,9 @@ def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_
     assert "signed off by Di; acknowledged: The change in low" in said and "all the same: plates counted twice" in said
     shown = strokelog("show", job, *where)
     assert "signed off; acknowledged: The change in low did not" in shown and "DI-0413" in shown.split("signed off;")[1]
+    assert json.loads(strokelog("jobs", "--json", *where))["signed_off"]["by"] == "Di"
+    assert "by Di" in strokelog("jobs", *where)
+    assert shown.count("no strokes: none was completed") == shown.count("check ") - shown.count("check again")
     with Store.open_to_read(tmp_path / "record.sqlite") as store:
         signed = store.job(int(job)).facts[-1].fact
     assert isinstance(signed, SignedOff) and len(signed.acknowledged or ()) == 2

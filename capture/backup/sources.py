@@ -37,6 +37,11 @@ class Source:
             raise BackupError(f"there is no folder {place.parent} to put the backup {place.name} into; make it first")
         if place.resolve().is_relative_to(self.recordings.resolve()):
             raise BackupError(f"{place} is among the recordings themselves; give a place outside {self.recordings}")
+        if place.resolve().is_relative_to(self.record.parent.resolve()):
+            raise BackupError(
+                f"{place} is in the data folder that is backed up, and would be lost together with it; give a place "
+                f"outside {self.record.parent}, best on another disk"
+            )
 
     @contextmanager
     def held(self, waiting: Callable[[], None]) -> Iterator[None]:

@@ -13,8 +13,7 @@ from capture.report.times import Times
 from capture.sheet import Sheet
 from capture.signoff import Standing, StepStanding, standing
 from capture.steps import Step, Torque
-from capture.unit_words import acknowledged_words, lasted_words
-from drivers.units import format_torque
+from capture.unit_words import acknowledged_words, lasted_words, torque_words
 
 __all__ = ["Finishing", "Note", "StepPart", "finishing"]
 
@@ -132,8 +131,7 @@ def _remarks(unit: Standing) -> Iterator[Note]:
 def _step_part(step: Step, one: StepStanding, times: Times) -> StepPart:
     words: list[str] = ["not done" if one.state == "open" else one.state]
     if one.torque_unm is not None and isinstance(step, Torque):
-        deviation = step.deviation(one.torque_unm)
-        words.append(format_torque(one.torque_unm, step.unit) + (f" ({deviation})" if deviation else ""))
+        words.append(torque_words(step, one.torque_unm))
     if one.lasted_ns is not None and one.state == "done":
         words.append(lasted_words(one.lasted_ns, one.known_ns))
     words += [one.note] if one.note else []
