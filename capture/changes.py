@@ -14,14 +14,16 @@ made too early, and is stale from the start. A pack that is merely measured agai
 As predicted. A change predicts what the next check of its pack will show. The two are compared by the normalized error
 E_n = (measured - predicted) / sqrt(U_measured^2 + U_predicted^2) of ISO 13528 and ISO/IEC 17043, U for 95 %; beyond 1
 in size the step did not come out. Both hold the same indicator's errors, which E_n counts as independent, so it is
-slow to blame a change rather than quick. Nothing is learned from it: a person is told.
+slow to blame a change rather than quick. It is settled only by a later check of the pack, nothing changed in between,
+that shows what was predicted: a further change that comes out does not say why the first did not. Nothing is learned
+from it: a person is told.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from capture.diagnosis import cause_of_difference
 from capture.facts import Fact, PartsChanged
@@ -228,6 +230,8 @@ class Outcome:
     """E_n; infinite where both are exactly known and differ."""
     as_predicted: bool
     text: str
+    settled: bool = True
+    """Whether it came out, at once or when it was checked again."""
 
 
 def outcome(pack: Pack, made: PartsChanged, verdict: Verdict, unit: Unit = "mm") -> Outcome | None:
@@ -259,7 +263,7 @@ def outcome(pack: Pack, made: PartsChanged, verdict: Verdict, unit: Unit = "mm")
         if cause is not None:
             text += f" It measures as with {cause.text}."
         text += " Look for a wrong part, dirt between the parts or a part left out, then check again."
-    return Outcome(made, verdict.mean_nm, verdict.expanded_uncertainty_nm, error, as_predicted, text)
+    return Outcome(made, verdict.mean_nm, verdict.expanded_uncertainty_nm, error, as_predicted, text, as_predicted)
 
 
 def outcomes(sheet: Sheet, happened: Iterable[Happened]) -> list[Outcome]:
@@ -269,14 +273,28 @@ def outcomes(sheet: Sheet, happened: Iterable[Happened]) -> list[Outcome]:
     check: what it foretold was never built. `sheet` is the sheet as the job began with it. Raises PlanError.
     """
     expected: dict[str, PartsChanged] = {}
+    missed: dict[str, int] = {}  # packs unchanged since their change did not come out, and which of those found it is
     found: list[Outcome] = []
     for entry in happened:
         if isinstance(entry, PartsChanged):
             for name in _touched(sheet, entry):
                 expected.pop(name, None)
+                missed.pop(name, None)
             sheet = _with_change(sheet, entry)
             expected[entry.pack] = entry
-        elif isinstance(entry, Checked) and entry.pack in expected:
-            one = outcome(sheet.pack(entry.pack), expected.pop(entry.pack), entry.verdict, sheet.display_unit)
-            found += [one] if one is not None else []
+        elif isinstance(entry, Checked):
+            pack, unit = _pack(sheet, entry.pack), sheet.display_unit
+            if pack.name in expected:
+                one = outcome(pack, expected.pop(pack.name), entry.verdict, unit)
+                if one is not None:
+                    found.append(one)
+                if one is not None and not one.settled:
+                    missed[pack.name] = len(found) - 1
+            elif pack.name in missed:
+                first = found[missed[pack.name]]
+                again = outcome(pack, first.change, entry.verdict, unit)
+                if again is not None and again.as_predicted:
+                    measured = format_length(again.mean_nm, unit)
+                    text = f"{first.text} Checked again, nothing changed: {measured}, as predicted."
+                    found[missed.pop(pack.name)] = replace(first, text=text, settled=True)
     return found

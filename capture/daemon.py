@@ -268,7 +268,7 @@ class Bench:
                     self.job_id,
                     pack=pack.name,
                     indicator=setup.indicator,
-                    recording_path=str(path),
+                    recording_path=path.relative_to(setup.data_dir).as_posix(),
                     low_nm=pack.low_nm,
                     high_nm=pack.high_nm,
                     strokes_wanted=pack.strokes,

@@ -149,8 +149,11 @@ def export(jobs: Iterable[Job], folder: Path, form: Form, unit: LengthUnit) -> W
             import pyarrow.parquet  # noqa: F401
         except ImportError as error:
             raise ExportError(
-                "Parquet needs pyarrow, which is not installed: pip install 'strokelog[parquet]', or take --format csv"
+                "Parquet needs pyarrow, which is not installed: .venv/bin/pip install '.[parquet]', or take "
+                "--format csv"
             ) from error
+    if folder.exists() and not folder.is_dir():
+        raise ExportError(f"{folder} is a file, and the tables need a folder; give another place with --out")
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with _Tables(folder, form, unit) as tables:

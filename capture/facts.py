@@ -43,6 +43,7 @@ class StepDone:
     """A step of the sheet is done; `step` is its index there. Torque in micronewton metres, time in nanoseconds.
 
     Of several torques (a pass around several bolts) it is the one farthest from the sheet's value; the note has all.
+    Where the time was typed although the record had seen the step begin, `known_ns` is how long that was ago.
     """
 
     step: int
@@ -50,6 +51,7 @@ class StepDone:
     torque_unm: int | None = None
     lasted_ns: int | None = None
     note: str = ""
+    known_ns: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +66,16 @@ class Override:
 
 @dataclass(frozen=True, slots=True)
 class SignedOff:
-    """The unit is released by a named person."""
+    """The unit is released by a named person.
+
+    `acknowledged` is what stood against the unit in words, though not in the way of the sign-off, and `why` says why it
+    may go out all the same. None in entries of versions that did not ask.
+    """
 
     by: str
     note: str = ""
+    acknowledged: tuple[str, ...] | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from typing import Any, Final, Literal
 
 from capture.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.record import Check, FactEntry, Job, StrokeEntry, kind_of
+from capture.recording import filed_as
 
 __all__ = ["COLUMNS", "Column", "Kind", "LengthUnit", "Row", "columns", "rows"]
 
@@ -70,7 +71,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     ),
     "facts": _columns(
         "job:int entry:int at:time kind:text by:text pack:text step:int reason:text note:text text:text "
-        "corrects_entry:int torque_unm:int lasted_ns:int predicted:length expanded_uncertainty:length"
+        "corrects_entry:int torque_unm:int lasted_ns:int known_ns:int predicted:length expanded_uncertainty:length"
     ),
     "parts": _columns(
         "job:int entry:int at:time by:text pack:text adjuster:int kind:text from_count:int to_count:int "
@@ -159,7 +160,7 @@ def _check(job: Job, check: Check) -> Row:
         "strokes_wanted": check.strokes_wanted,
         "seat_wanted": check.seat_wanted,
         "measure": check.measure,
-        "recording": check.recording_path,
+        "recording": filed_as(check.recording_path) or check.recording_path,
         "recording_pruned_at": _utc(check.pruned_at),
         **{
             name: getattr(verdict, name, None)
@@ -200,12 +201,18 @@ def _fact(job: Job, entry: FactEntry) -> Row:
         return row | {"step": fact.step, "note": fact.note}
     if isinstance(fact, StepDone):
         told = {"step": fact.step, "note": fact.note}
-        return row | told | {"torque_unm": _whole(fact.torque_unm), "lasted_ns": _whole(fact.lasted_ns)}
+        return (
+            row
+            | told
+            | {"torque_unm": _whole(fact.torque_unm), "lasted_ns": _whole(fact.lasted_ns)}
+            | {"known_ns": _whole(fact.known_ns)}
+        )
     if isinstance(fact, Override):
         return row | {"pack": fact.pack, "step": fact.step, "reason": fact.reason}
     if isinstance(fact, Correction):
         return row | {"corrects_entry": fact.entry, "reason": fact.reason, "text": fact.text}
-    return row | {"note": fact.note}
+    acknowledged = "; ".join(fact.acknowledged or ())
+    return row | {"note": fact.note, "reason": fact.why or None, "text": acknowledged or None}
 
 
 def _parts(job: Job, entry: FactEntry, fact: PartsChanged) -> Iterator[Row]:

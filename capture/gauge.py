@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-__all__ = ["Gauge", "gauge_of"]
+__all__ = ["Gauge", "gauge_of", "overdue_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +40,17 @@ class Gauge:
         if not self.overdue(on):
             return ""
         return f"Gauge {self.serial}: calibration was due {self.calibration_due}, nobody vouches for it."
+
+
+def overdue_words(kept: Mapping[str, Any] | None, on: date) -> str:
+    """Return the gauge that the record kept in words if its calibration had run out on that day, nothing otherwise.
+
+    Raises ValueError for a date that is none.
+    """
+    gauge = gauge_of(kept) if kept is not None else None
+    if gauge is None or not gauge.overdue(on):
+        return ""
+    return f"Gauge {gauge.serial}, calibration due {gauge.calibration_due}"
 
 
 def gauge_of(kept: Mapping[str, Any]) -> Gauge:

@@ -194,6 +194,7 @@ class StrokeMessage(_Message):
 
     job: UUID
     pack: str
+    unit_serial: str = ""
     check: int = Field(description="The check's number in the bench's record.")
     seat: bool
     n: int
@@ -215,10 +216,12 @@ class StrokeMessage(_Message):
     leak_down_pa_per_s: int | None = None
 
     @classmethod
-    def of(cls, stroke: Stroke, *, at: datetime, bench: str, job: UUID, pack: str, check: int, seat: bool) -> Self:
-        """Return the message for `stroke`."""
+    def of(
+        cls, stroke: Stroke, *, at: datetime, bench: str, job: UUID, pack: str, check: int, seat: bool, unit: str = ""
+    ) -> Self:
+        """Return the message for `stroke`; `unit` is the unit's serial."""
         measured = {field.name: getattr(stroke, field.name) for field in fields(stroke)}
-        return cls(at=at, bench=bench, job=job, pack=pack, check=check, seat=seat, **measured)
+        return cls(at=at, bench=bench, job=job, pack=pack, unit_serial=unit, check=check, seat=seat, **measured)
 
 
 class BudgetLineMessage(_Strict):
@@ -235,6 +238,7 @@ class VerdictMessage(_Message):
 
     job: UUID
     pack: str
+    unit_serial: str = ""
     check: int = Field(description="The check's number in the bench's record.")
     verdict: VerdictWord
     mean_nm: int
@@ -273,8 +277,9 @@ class VerdictMessage(_Message):
         recording_sha256: str,
         attempt: int | None = None,
         outcome: str = "",
+        unit: str = "",
     ) -> Self:
-        """Return the message for `verdict`."""
+        """Return the message for `verdict`; `unit` is the unit's serial."""
         judged = {field.name: getattr(verdict, field.name) for field in fields(verdict)}
         judged["budget"] = tuple(
             BudgetLineMessage(source=line.source, standard_nm=line.standard_nm, dof=line.dof, basis=line.basis)
@@ -285,6 +290,7 @@ class VerdictMessage(_Message):
             bench=bench,
             job=job,
             pack=pack,
+            unit_serial=unit,
             check=check,
             advice=tuple(advice),
             recording_sha256=recording_sha256,
@@ -312,6 +318,9 @@ class UnitMessage(_Message):
     steps_closed: int = Field(ge=0, description="How many of them are done, or let pass by name.")
     next_step: str = Field(default="", description="The step to do next, empty if none is open.")
     against: tuple[str, ...] = Field(description="What stands against signing off, in words.")
+    to_acknowledge: tuple[str, ...] = Field(
+        default=(), description="What bars no sign-off, but whoever signs must acknowledge, in words."
+    )
     signed_off_by: str = ""
     signed_off_at: At | None = None
 
@@ -336,6 +345,7 @@ class UnitMessage(_Message):
             steps_closed=sum(step.closed for step in told.steps),
             next_step="" if told.next_step is None else now.sheet.steps[told.next_step].title,
             against=tuple(item.text for item in told.open),
+            to_acknowledge=told.remarks,
             signed_off_by=told.signed.fact.by if told.signed else "",
             signed_off_at=told.signed.at if told.signed else None,
         )

@@ -21,6 +21,8 @@ class Judged:
     started_number: int
     number: int
     verdict: Literal["good", "tight", "loose", "inconclusive"]
+    overdue: str = ""
+    """The gauge in words, where its calibration had run out when this was measured."""
 
 
 @dataclass(frozen=True, slots=True)

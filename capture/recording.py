@@ -23,7 +23,7 @@ import warnings
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any, BinaryIO, Literal, cast
 
@@ -41,6 +41,8 @@ __all__ = [
     "RecordingError",
     "RecordingWarning",
     "RecordingWriter",
+    "filed_as",
+    "in_data_folder",
     "kept_at",
     "open_recording",
     "read_recording",
@@ -57,6 +59,7 @@ FIXTURE_GAP_NOTE = "fixture lost"
 
 #: What follows a recording's name once it is compressed.
 COMPRESSED = ".gz"
+_FOLDER = "recordings"
 _GZIP_MAGIC = b"\x1f\x8b"
 
 
@@ -152,6 +155,28 @@ class RecordingWriter:
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def filed_as(kept: str) -> str | None:
+    """Return where in a data folder a recording belongs, as recordings/JOB/NAME, from its path as a record keeps it:
+    below the data folder, or (records of earlier versions) from the root of the disk of the bench that wrote it.
+
+    None for a path that no bench writes: such a name leads nowhere.
+    """
+    # Not by pathlib: it keeps every part it ever saw in memory, and an export goes through all of them.
+    parts = kept.split("/")[-3:]
+    whole = len(parts) == 3 and parts[0] == _FOLDER and all(part and not part.startswith(".") for part in parts)
+    return "/".join(parts) if whole and "\0" not in kept else None
+
+
+def in_data_folder(data_dir: Path, kept: str) -> Path:
+    """Return the path in `data_dir` of the recording that a record keeps as `kept`, whether a file is there or not.
+
+    Wherever the record was first made, only its own data folder is looked into: a folder that was restored is proven
+    by what is in it. The file may have been compressed since (`kept_at`).
+    """
+    filed = filed_as(kept)
+    return data_dir / (filed if filed is not None else f"{_FOLDER}/{PurePosixPath(kept).name or '-'}")
 
 
 def kept_at(path: Path) -> Path | None:

@@ -2,26 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from capture.changes import PlanError, outcomes
 from capture.dashboard import budget_table, clean, plain_line, report_strokes
 from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.gauge import gauge_of
 from capture.record import Check, FactEntry, Job, kind_of
+from capture.recording import in_data_folder, kept_at
 from capture.sheet import Sheet, SheetError, Shim, parse_sheet
+from capture.signing import ended_in, happened_in
+from capture.steps import Torque
+from capture.unit_now import unit_now
+from capture.unit_words import acknowledged_words, lasted_words, torque_words
 from capture.view import StrokeView
 from drivers.reading import Unit
-from drivers.units import format_length
+from drivers.units import format_length, format_torque
 
 __all__ = ["job_json", "jobs_table", "show_job", "show_sheet"]
 
 
-def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
+def _check_json(check: Check, data_dir: Path, strokes: bool) -> dict[str, Any]:
     entry = check.verdict
     verdict: dict[str, Any] | None = None
     if entry is not None:
@@ -49,7 +57,7 @@ def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
         "indicator": check.indicator,
         "gauge": check.gauge,
         "entry": check.started_number,
-        "recording": check.recording_path,
+        "recording": str(_recording(check, data_dir)),
         "recording_pruned_at": check.pruned_at.isoformat() if check.pruned_at else None,
         "verdict": verdict,
     }
@@ -58,20 +66,34 @@ def _check_json(check: Check, strokes: bool) -> dict[str, Any]:
     return shown
 
 
+def _recording(check: Check, data_dir: Path) -> Path:
+    place = in_data_folder(data_dir, check.recording_path)
+    return kept_at(place) or place
+
+
 def _finite(value: float) -> float | None:
     return None if value == float("inf") else value
 
 
-def _fact_json(entry: FactEntry) -> dict[str, Any]:
-    return {"kind": kind_of(entry.fact), "entry": entry.number, "at": entry.at.isoformat()} | {
+def _fact_json(entry: FactEntry, came_out: Mapping[int, tuple[str, bool]]) -> dict[str, Any]:
+    shown = {"kind": kind_of(entry.fact), "entry": entry.number, "at": entry.at.isoformat()} | {
         # A correction's own `entry` is the one that it corrects.
         ("corrects" if name == "entry" else name): value
         for name, value in asdict(entry.fact).items()
     }
+    if isinstance(entry.fact, PartsChanged):
+        text, as_predicted = came_out.get(entry.number, (None, None))
+        shown |= {"outcome": text, "as_predicted": as_predicted}
+    return shown
 
 
-def job_json(job: Job, *, strokes: bool) -> dict[str, Any]:
-    """Return a job as one JSON object, with or without every stroke."""
+def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
+    """Return a job of the record in `data_dir` as one JSON object, with or without every stroke."""
+    came_out = _came_out(job, _sheet_of(job))
+    try:
+        signed = _signed(job)
+    except (SheetError, PlanError):
+        signed = None
     return {
         "job": job.id,
         "uuid": str(job.uuid),
@@ -82,8 +104,9 @@ def job_json(job: Job, *, strokes: bool) -> dict[str, Any]:
         "revision": job.sheet_revision,
         "opened_at": job.opened_at.isoformat(),
         "closed_at": job.closed_at.isoformat() if job.closed_at else None,
-        "checks": [_check_json(check, strokes) for check in job.checks],
-        "facts": [_fact_json(entry) for entry in job.facts],
+        "signed_off": None if signed is None else {"by": signed.fact.by, "at": signed.at.isoformat()},
+        "checks": [_check_json(check, data_dir, strokes) for check in job.checks],
+        "facts": [_fact_json(entry, came_out) for entry in job.facts],
     }
 
 
@@ -100,15 +123,43 @@ def _latest(job: Job) -> dict[str, str]:
     return words
 
 
+def _signed(job: Job) -> FactEntry | None:
+    """The sign-off of a job while it stands. Raises SheetError and PlanError where nobody can say."""
+    sheet = parse_sheet(job.sheet_toml, "the record")
+    signed = unit_now(sheet, job.facts, ended_in(job)).standing.signed
+    return next((entry for entry in job.facts if signed is not None and entry.number == signed.number), None)
+
+
+def _signed_words(job: Job) -> str:
+    """Whether a job was signed off, and by whom."""
+    try:
+        signed = _signed(job)
+    except (SheetError, PlanError):
+        return "cannot be said"
+    if signed is not None:
+        return f"by {signed.fact.by}"
+    written = any(isinstance(entry.fact, SignedOff) for entry in job.facts)
+    return "no longer counts" if written else "no" if job.closed_at else "no, open"
+
+
 def jobs_table(found: list[Job]) -> None:
     """Print the jobs, a row each."""
     table = Table(title="Jobs", title_justify="left")
-    for name in ("job", "opened", "bench", "unit", "technician", "sheet", "packs"):
-        table.add_column(name)
+    for name in ("job", "opened", "bench", "unit", "technician", "sheet", "packs", "signed off"):
+        table.add_column(name, no_wrap=name in ("job", "opened"), overflow="fold")
     for job in found:
         packs = ", ".join(f"{pack} {word}" for pack, word in _latest(job).items())
         opened = f"{job.opened_at.astimezone():%Y-%m-%d %H:%M}"
-        cells = (str(job.id), opened, job.bench, job.unit_serial, job.technician, job.sheet_name, packs)
+        cells = (
+            str(job.id),
+            opened,
+            job.bench,
+            job.unit_serial,
+            job.technician,
+            job.sheet_name,
+            packs,
+            _signed_words(job),
+        )
         table.add_row(*(Text(cell) for cell in cells))
     Console().print(table)
 
@@ -146,6 +197,28 @@ def _parts_words(fact: PartsChanged, sheet: Sheet | None, unit: Unit) -> str:
     return f"parts of {fact.pack} changed: {', '.join(told) or 'none'}{predicted}"
 
 
+def _came_out(job: Job, sheet: Sheet | None) -> dict[int, tuple[str, bool]]:
+    """How the predicted changes came out, by the entry's number: in words, and whether as predicted in the end."""
+    try:
+        found = outcomes(sheet, happened_in(job)) if sheet is not None else []
+    except PlanError:
+        return {}
+    numbers = {id(entry.fact): entry.number for entry in job.facts}
+    return {numbers[id(one.change)]: (one.text, one.settled) for one in found}
+
+
+def _not_compared(job: Job, entry: FactEntry) -> str:
+    """Why the outcome of a change cannot be told."""
+    fact = entry.fact
+    assert isinstance(fact, PartsChanged)
+    if fact.predicted_nm is None:
+        return "nothing was predicted"
+    later = [check for check in job.checks if check.pack == fact.pack and check.started_number > entry.number]
+    if any(check.verdict is not None for check in later):
+        return "not compared: parts were changed again before the next verdict, or its changes cannot be followed"
+    return "not known: the pack has no verdict since"
+
+
 def _step_name(step: int | None, sheet: Sheet | None) -> str:
     if sheet is None or step is None or not 0 <= step < len(sheet.steps):
         return f"step {step}"
@@ -159,22 +232,31 @@ def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:
     if isinstance(fact, StepBegun):
         return f"{_step_name(fact.step, sheet)} begun{f': {fact.note}' if fact.note else ''}"
     if isinstance(fact, StepDone):
-        torque = f", {fact.torque_unm / 1e6:g} N m" if fact.torque_unm is not None else ""
-        lasted = f", lasted {fact.lasted_ns / 60e9:.1f} min" if fact.lasted_ns is not None else ""
+        step = sheet.steps[fact.step] if sheet and 0 <= fact.step < len(sheet.steps) else None
+        torque = lasted = ""
+        if fact.torque_unm is not None:
+            # The ledger keeps whole numbers beyond 2^53 - 1 as text.
+            told = torque_words(step, int(fact.torque_unm)) if isinstance(step, Torque) else ""
+            torque = f", {told or format_torque(int(fact.torque_unm), 'N m')}"
+        if fact.lasted_ns is not None:
+            lasted = f", {lasted_words(int(fact.lasted_ns), None if fact.known_ns is None else int(fact.known_ns))}"
         return f"{_step_name(fact.step, sheet)} done{torque}{lasted}{f': {fact.note}' if fact.note else ''}"
     if isinstance(fact, Override):
         what = f"pack {fact.pack}" if fact.pack is not None else _step_name(fact.step, sheet)
         return f"{what} let pass as it is: {fact.reason}"
     if isinstance(fact, SignedOff):
-        return f"signed off{f': {fact.note}' if fact.note else ''}"
+        return f"signed off{f': {fact.note}' if fact.note else ''}{acknowledged_words(fact)}"
     return f"corrects entry {fact.entry}: {fact.text} (reason: {fact.reason})"
 
 
-def show_job(job: Job, explain: bool) -> None:
-    """Print one job with every check, stroke and verdict, what else happened to the unit, and its corrections."""
+def show_job(job: Job, data_dir: Path, explain: bool) -> None:
+    """Print one job of the record in `data_dir`: its checks, strokes and verdicts, what else happened to the unit, and
+    its corrections."""
     console = Console(highlight=False)
     sheet = _sheet_of(job)
     unit: Unit = sheet.display_unit if sheet else "mm"
+
+    came_out = _came_out(job, sheet)
 
     def say(text: str, style: str = "") -> None:
         console.print(Text(clean(text), style=style), soft_wrap=True)
@@ -183,6 +265,9 @@ def show_job(job: Job, explain: bool) -> None:
         said = f"{_fact_words(entry.fact, sheet, unit)}; {entry.fact.by or '-'}, {entry.at.astimezone():%Y-%m-%d %H:%M}"
         is_correction = isinstance(entry.fact, Correction)
         say(f"{indent}entry {entry.number}: {said}", "bold" if is_correction else "")
+        if isinstance(entry.fact, PartsChanged):
+            text, as_predicted = came_out.get(entry.number, (_not_compared(job, entry), True))
+            say(f"{indent}  outcome: {text}", "" if as_predicted else "bold")
         say_corrections(entry.number, indent + "  ")
 
     def say_corrections(number: int, indent: str = "  ") -> None:
@@ -199,7 +284,10 @@ def show_job(job: Job, explain: bool) -> None:
         console.print()
         low, high = format_length(check.low_nm, unit), format_length(check.high_nm, unit)
         say(f"{check.pack}, check {check.number}, {check.state}: range {low} to {high}", "bold")
-        console.print(report_strokes([StrokeView(one.stroke, one.seat) for one in check.strokes], unit))
+        if check.strokes:
+            console.print(report_strokes([StrokeView(one.stroke, one.seat) for one in check.strokes], unit))
+        else:
+            say("no strokes: none was completed")
         if check.verdict is not None:
             say(plain_line(check.verdict.verdict, unit, check.pack))
             for advice in check.verdict.advice:
@@ -208,8 +296,10 @@ def show_job(job: Job, explain: bool) -> None:
                 console.print(budget_table(check.verdict.verdict, unit))
         judged = f", verdict {check.verdict.number}" if check.verdict is not None else ""
         say(f"entries: started {check.started_number}{judged}{_gauge_words(check)}")
-        gone = f" (removed by policy on {check.pruned_at:%Y-%m-%d})" if check.pruned_at else ""
-        say(f"recording: {check.recording_path}{gone}")
+        recording = _recording(check, data_dir)
+        gone = "" if recording.is_file() else ", which is NOT THERE"
+        gone = f" (removed by policy on {check.pruned_at:%Y-%m-%d})" if check.pruned_at else gone
+        say(f"recording: {recording}{gone}")
         numbers = {check.started_number} | ({check.verdict.number} if check.verdict is not None else set())
         for number in sorted(numbers):
             say_corrections(number)

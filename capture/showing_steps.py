@@ -41,6 +41,8 @@ def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
         console.print(table)
     for caution in standing.cautions:
         console.print(Text(f"look at: {caution}"), soft_wrap=True)
+    for remark in standing.remarks:
+        console.print(Text(f"to acknowledge when signing: {remark}"), soft_wrap=True)
     for number, why in standing.refused:
         console.print(Text(f"entry {number} does not count: {why}"), soft_wrap=True)
     for item in standing.open:
@@ -89,6 +91,7 @@ def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[d
             "note": one.note,
             "minimum_ns": step.minimum_ns,
             "lasted_ns": one.lasted_ns,
+            "known_ns": one.known_ns,
             "left_ns": left_ns(step, one, now),
             "torque_unm": one.torque_unm,
         }
@@ -106,5 +109,6 @@ def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[d
         "next_step": None if standing.next_step is None else standing.next_step + 1,
         "open": [{**asdict(item), "step": None if item.step is None else item.step + 1} for item in standing.open],
         "cautions": list(standing.cautions),
+        "to_acknowledge": list(standing.remarks),
         "refused": [{"entry": number, "why": why} for number, why in standing.refused],
     }

@@ -10,7 +10,8 @@ before it is written (`against`), so whatever a record holds, only what keeps th
   judges it. An earlier pass done again opens the later ones again, since the bolts were loose.
 - An override lets one step, or one pack as it was then, pass; a later check or change of that pack ends it.
 - What a `Correction` names no longer counts, but for changed parts: whatever is right instead, they were changed.
-- A sign-off counts when nothing stood open before it, and stands while nothing is open after it.
+- A sign-off counts when nothing stood open before it, and stands while nothing is open after it. What bars nothing and
+  may not pass in silence (`remarks`) must be acknowledged in it; entries of versions that did not ask count without.
 
 Elapsed time comes from the wall clock, as a soak outlasts a restart of the computer; times that run backwards do not
 count. Torques are micronewton metres, durations nanoseconds.
@@ -25,9 +26,10 @@ from typing import Literal
 
 from capture.facts import Correction, Entry, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.pack_states import PackState
+from capture.remarks import Remark
 from capture.sheet import Sheet
 from capture.steps import Torque
-from drivers.units import format_duration, format_torque
+from drivers.units import format_duration
 
 __all__ = [
     "OpenItem",
@@ -55,6 +57,8 @@ class StepStanding:
     number: int = 0
     torque_unm: int | None = None
     lasted_ns: int | None = None
+    known_ns: int | None = None
+    """How long it lasted by the record, where another time was typed."""
     note: str = ""
     """What the technician wrote, or why the step was overridden."""
 
@@ -91,11 +95,15 @@ class Standing:
     """What the person who signs should look at; nothing of it stands against signing."""
     refused: tuple[tuple[int, str], ...]
     """Entries of the record that do not count, by number, and why."""
+    remarks: tuple[str, ...] = ()
+    """What whoever signs must acknowledge."""
 
 
-def standing(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState]) -> Standing:
+def standing(
+    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[Remark] = ()
+) -> Standing:
     """Return how the unit stands after `entries`, in the order of the record."""
-    unit = _gone_through(sheet, entries, packs)
+    unit = _gone_through(sheet, entries, packs, remarks)
     open_items = unit.open_items(_NEXT)
     return Standing(
         packs=tuple(unit.packs.values()),
@@ -106,11 +114,20 @@ def standing(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState])
         signed=None if open_items or unit.changed_since_signed() else unit.signed,
         cautions=tuple(unit.cautions()),
         refused=tuple(unit.refused),
+        remarks=tuple(remark.text for remark in remarks),
     )
 
 
-def against(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], fact: Fact, at: datetime) -> str:
-    """Return in words what stands against adding `fact` now, and what to do; empty if nothing does."""
+def against(
+    sheet: Sheet,
+    entries: Sequence[Entry],
+    packs: Sequence[PackState],
+    fact: Fact,
+    at: datetime,
+    remarks: Sequence[str] = (),
+) -> str:
+    """Return in words what stands against adding `fact` now, and what to do; empty if nothing does. `remarks` are what
+    a sign-off must acknowledge."""
     unit = _gone_through(sheet, entries, packs)
     signed = ""
     if unit.signed is not None and not unit.changed_since_signed():
@@ -122,11 +139,20 @@ def against(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], 
         return why
     match fact:
         case SignedOff():
-            return signed
+            return signed or _unacknowledged(fact, remarks)
         case Override(step=int(step)) if unit.steps[step].state == "done":
             return f"{_name(sheet, step)} is done; there is nothing to override"
         case Override(pack=str(pack)) if unit.packs[pack].state == "good":
             return f"pack {pack!r} is good; there is nothing to override"
+    return ""
+
+
+def _unacknowledged(fact: SignedOff, remarks: Sequence[str]) -> str:
+    left = [text for text in remarks if text not in (fact.acknowledged or ())]
+    if left:
+        return f"whoever signs must acknowledge: {' '.join(left)} Say that you know it, and why the unit may go out"
+    if remarks and not fact.why.strip():
+        return "it is not said why the unit may go out in spite of what is acknowledged; the record keeps that for ever"
     return ""
 
 
@@ -141,8 +167,10 @@ def _name(sheet: Sheet, step: int) -> str:
     return f"step {step + 1} ({sheet.steps[step].title})"
 
 
-def _gone_through(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState]) -> _Unit:
-    unit = _Unit(sheet, packs)
+def _gone_through(
+    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[Remark] = ()
+) -> _Unit:
+    unit = _Unit(sheet, packs, remarks)
     corrected = {entry.fact.entry for entry in entries if isinstance(entry.fact, Correction)}
     for entry in entries:
         # Parts that were changed otherwise than was written were changed all the same.
@@ -156,13 +184,14 @@ def _gone_through(sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackSt
 class _Unit:
     """The facts gone through so far."""
 
-    def __init__(self, sheet: Sheet, packs: Sequence[PackState]) -> None:
+    def __init__(self, sheet: Sheet, packs: Sequence[PackState], remarks: Sequence[Remark]) -> None:
         told = {state.pack: state for state in packs}
         self.sheet = sheet
         self.packs = {pack.name: told.get(pack.name, PackState(pack.name, "unchecked")) for pack in sheet.order()}
         self.steps = [StepStanding(n) for n in range(len(sheet.steps))]
         self.passed: dict[str, Entry] = {}
         self.changed: dict[str, int] = {}
+        self.remarks = remarks
         self.signed: Entry | None = None
         self.last = 0
         self.refused: list[tuple[int, str]] = []
@@ -196,7 +225,7 @@ class _Unit:
             self.steps[later] = StepStanding(later)
         lasted_ns = self._lasted(fact, entry.at)
         self.steps[fact.step] = StepStanding(
-            fact.step, "done", fact.by, entry.at, entry.number, fact.torque_unm, lasted_ns, fact.note
+            fact.step, "done", fact.by, entry.at, entry.number, fact.torque_unm, lasted_ns, fact.known_ns, fact.note
         )
 
     def _lasted(self, fact: StepDone, at: datetime) -> int | None:
@@ -229,8 +258,11 @@ class _Unit:
                 return self._against_step(fact, at) if self._has(step) else self._no_step(step)
             case Override():
                 return self._against_override(fact)
-            case SignedOff():
+            case SignedOff(acknowledged=acknowledged):
                 items = self.open_items(number)
+                known = [remark for remark in self.remarks if remark.number < number]
+                if not items and known and acknowledged == ():  # the words may be another version's
+                    return f"it does not acknowledge that {known[0].text}"
                 return "; ".join(f"{item.text}: {item.do}" for item in items)
         return ""
 
@@ -271,7 +303,7 @@ class _Unit:
         torque = fact.torque_unm
         if torque is None:
             return f"{name} asks for {step.value}; say what torque was reached" if step.value else ""
-        shown = format_torque(torque, step.unit)
+        shown = step.shown(torque)
         if torque <= 0:
             return f"{shown} is no tightening; expected a torque above zero"
         if step.allows(torque) is False:
@@ -345,7 +377,7 @@ class _Unit:
                 continue
             name = _name(self.sheet, standing.index)
             if standing.torque_unm is not None and step.value_unm is not None and step.tolerance_unm is None:
-                shown = f"{format_torque(standing.torque_unm, step.unit)}, {step.deviation(standing.torque_unm)}"
+                shown = f"{step.shown(standing.torque_unm)}, {step.deviation(standing.torque_unm)}"
                 found.append(f"{name}: {shown}; the sheet names no tolerance, so whoever signs judges it")
             moved = [pack for pack, number in self.changed.items() if number > standing.number]
             if moved:

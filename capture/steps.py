@@ -149,6 +149,12 @@ class Torque(Step):
         """The unit to show this step's torques in."""
         return torque_unit(self.value or "")
 
+    def shown(self, torque_unm: int) -> str:
+        """Return a torque in this step's unit, spelled as the sheet does: people compare it with what they wrote."""
+        number = format_torque(torque_unm, self.unit).removesuffix(self.unit)
+        written = (self.value or "").strip().lstrip("+-0123456789. ").strip()
+        return number + (written or self.unit)
+
     @property
     def bolt_count(self) -> int | None:
         """How many bolts the pass goes around; None where the sheet writes something else."""
@@ -174,11 +180,11 @@ class Torque(Step):
         return f"{float(percent) + 0:+.1f} %"
 
     def window(self) -> str:
-        """Return the torques allowed, for people: "33.6 lbf in to 36.4 lbf in"; empty without a tolerance."""
+        """Return the torques allowed, for people: "33.6 in lb to 36.4 in lb"; empty without a tolerance."""
         if self._value_unm is None or self._tolerance_unm is None:
             return ""
         low, high = self._value_unm - self._tolerance_unm, self._value_unm + self._tolerance_unm
-        return f"{format_torque(low, self.unit)} to {format_torque(high, self.unit)}"
+        return f"{self.shown(low)} to {self.shown(high)}"
 
     def details(self) -> str:
         """Return in a few words what the sheet asks for beside the title; may be empty."""

@@ -75,6 +75,10 @@ class Unit:
         """Return in words what stands against writing `fact`; empty if nothing does."""
         return self._signing.against(fact, at)
 
+    def to_confirm(self, fact: Fact, at: datetime) -> str:
+        """Return in words what a person must be asked before `fact` is written; empty for most."""
+        return self._signing.to_confirm(fact, at)
+
     def look(self) -> UnitNow:
         """Read the record anew: others may have written to this job."""
         return self._signing.look()
@@ -89,6 +93,7 @@ class Unit:
             pack=pack,
             check=check_id,
             seat=kept.seat,
+            unit=self.job.unit_serial,
         )
         # Without a broker nothing would ever empty the outbox, so then nothing goes in.
         messages = [outgoing(message)] if self._publishes else []
@@ -123,6 +128,7 @@ class Unit:
             recording_sha256=recording_sha256,
             attempt=1 + sum(check.pack == pack.name and check.verdict is not None for check in self.job.checks),
             outcome=outcome.text if outcome is not None else "",
+            unit=self.job.unit_serial,
         )
         self._store.finish_check(
             check_id,

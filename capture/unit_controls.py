@@ -280,13 +280,20 @@ class UnitControls:
             self._ask(Form(title, [self._by()], said=said, does="signs the step"), self._confirmed(index))
 
     def _timed(self, index: int, begun: bool) -> Submit:
+        asked = ""
+
         async def submit(values: dict[str, str]) -> str:
+            nonlocal asked
             by, lasted = self._person(values["by"]), values["lasted"]
             if lasted:
                 try:
-                    return await self._step(StepDone(index, by, lasted_ns=parse_duration(lasted)))
+                    done = StepDone(index, by, lasted_ns=parse_duration(lasted))
                 except ValueError as error:
                     return str(error)
+                assert self._bench.unit is not None
+                why = self._bench.unit.to_confirm(done, datetime.now(UTC)) if asked != lasted else ""
+                asked = lasted if why else ""
+                return f"{why[:1].upper()}{why[1:]}. Enter again if that is right." if why else await self._step(done)
             return await self._step(StepDone(index, by) if begun else StepBegun(index, by))
 
         return submit
@@ -338,18 +345,20 @@ class UnitControls:
         elif key == "enter" and standing.open:
             self.tell(f"{len(standing.open)} things stand against it: do them, or let one pass by name (o).")
         elif key == "enter" and standing.signed is None:
-            form = Form(
-                f"Sign off unit {self._bench.view.unit_serial or '-'}: everything on this sheet is done and proven.",
-                [self._by()],
-                said=[f"Look at: {caution}" for caution in standing.cautions],
-                does="signs the unit off",
-            )
-            self._ask(form, self._sign)
+            known = standing.remarks
+            title = f"Sign off unit {self._bench.view.unit_serial or '-'}"
+            title += ", knowing this:" if known else ": everything on this sheet is done and proven."
+            why = [Field("why", "why it may go out", hint="the record keeps it for ever")] if known else []
+            said = [*known, *(f"Look at: {caution}" for caution in standing.cautions)]
+            self._ask(Form(title, [*why, self._by()], said=said, does="signs the unit off"), self._sign(known))
 
-    async def _sign(self, values: dict[str, str]) -> str:
-        if not self._bench.finished.is_set():
-            return "A check is running: let it come to its verdict first"
-        return await self._write([SignedOff(self._person(values["by"]))])
+    def _sign(self, known: tuple[str, ...]) -> Submit:
+        async def submit(values: dict[str, str]) -> str:
+            if not self._bench.finished.is_set():
+                return "A check is running: let it come to its verdict first"
+            return await self._write([SignedOff(self._person(values["by"]), "", known, values.get("why", ""))])
+
+        return submit
 
     def _ask_override(self, pack: str | None, step: int | None, title: str) -> None:
         async def submit(values: dict[str, str]) -> str:

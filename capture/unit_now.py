@@ -22,6 +22,7 @@ from capture.changes import (
 )
 from capture.facts import Entry, SignedOff
 from capture.pack_states import Judged, PackState, pack_states
+from capture.remarks import remarks
 from capture.sheet import Sheet
 from capture.signoff import Standing, standing
 from capture.verdict import Verdict
@@ -37,6 +38,8 @@ class Ended:
     started_number: int
     number: int
     verdict: Verdict
+    overdue: str = ""
+    """The gauge in words, where its calibration had run out when this was measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,17 +77,19 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> 
     """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
     done = happened(entries, ended)
     stale = stale_checks(sheet, done)
-    judged = [Judged(check.pack, check.started_number, check.number, check.verdict.verdict) for check in ended]
+    judged = [
+        Judged(check.pack, check.started_number, check.number, check.verdict.verdict, check.overdue) for check in ended
+    ]
     packs = pack_states(sheet, judged, entries, stale)
     doubts = {name: why for name, why in unexplained(sheet, done).items() if name not in stale}
-    stands = standing(sheet, entries, packs)
-    stands = replace(stands, cautions=(*stands.cautions, *doubts.values()))
     fitted, trouble = sheet, ""
     came_out: list[Outcome] = []
     try:
         fitted, came_out = fitted_now(sheet, done), outcomes(sheet, done)
     except PlanError as error:
         trouble = str(error)
+    stands = standing(sheet, entries, packs, remarks(entries, judged, came_out))
+    stands = replace(stands, cautions=(*stands.cautions, *doubts.values()))
     return UnitNow(
         sheet=sheet,
         fitted=fitted,

@@ -9,15 +9,24 @@ from capture.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, St
 from capture.sheet import Sheet
 from capture.signoff import Standing, StepStanding, elapsed_ns
 from capture.steps import Step, Torque
-from drivers.units import format_duration, format_length, format_torque
+from drivers.units import format_duration, format_length
 
-__all__ = ["fact_words", "left_ns", "next_words", "step_state", "torque_words"]
+__all__ = [
+    "acknowledged_words",
+    "fact_words",
+    "lasted_words",
+    "left_ns",
+    "next_words",
+    "step_state",
+    "torque_words",
+    "typed_words",
+]
 
 
 def torque_words(step: Torque, torque_unm: int) -> str:
-    """Return a torque with how far it lies from the step's value: "35.2 lbf in (+0.6 %)"."""
+    """Return a torque with how far it lies from the step's value: "35.2 in lb (+0.6 %)"."""
     deviation = step.deviation(torque_unm)
-    return format_torque(torque_unm, step.unit) + (f" ({deviation})" if deviation else "")
+    return step.shown(torque_unm) + (f" ({deviation})" if deviation else "")
 
 
 def left_ns(step: Step, standing: StepStanding, now: datetime) -> int | None:
@@ -48,20 +57,44 @@ def fact_words(sheet: Sheet, fact: Fact) -> str:
                         "the sheet names no tolerance, so you judge it; if it will not do, tighten and enter it again"
                     )
             if fact.lasted_ns is not None:
-                measured.append(f"lasted {format_duration(fact.lasted_ns)}")
+                measured.append(lasted_words(fact.lasted_ns, fact.known_ns))
             return "; ".join([f"step {index + 1} ({step.title}) done by {fact.by}", *measured])
         case Override(pack, index, by, reason):
             what = f"pack {pack!r}" if index is None else f"step {index + 1} ({sheet.steps[index].title})"
             return f"{what} may pass, says {by}: {reason}"
         case SignedOff(by):
-            return f"signed off by {by}"
+            return f"signed off by {by}{acknowledged_words(fact)}"
     return type(fact).__name__
+
+
+def typed_words(lasted_ns: int, known_ns: int) -> str:
+    """Return a time that was typed beside what the record knows: "begun 40 s ago by this record; 2 h typed"."""
+    ago = f"{format_duration(known_ns)} ago" if known_ns >= 0 else "later than now"
+    return f"begun {ago} by this record; {format_duration(lasted_ns)} typed"
+
+
+def lasted_words(lasted_ns: int, known_ns: int | None) -> str:
+    """Return how long a step that is done lasted, and what the record knows of it where the time was typed."""
+    lasted = f"lasted {format_duration(lasted_ns)}"
+    if known_ns is None:
+        return lasted
+    known = f"{format_duration(known_ns)} before" if known_ns >= 0 else "after"
+    return f"{lasted} as typed, begun {known} by this record"
+
+
+def acknowledged_words(fact: SignedOff) -> str:
+    """Return what a sign-off acknowledged and why it was given all the same, to stand behind other words."""
+    if not fact.acknowledged:
+        return ""
+    return f"; acknowledged: {' '.join(fact.acknowledged)} Released all the same: {fact.why}"
 
 
 def next_words(sheet: Sheet, standing: Standing) -> str:
     """Return what to do next, in a sentence or two, with what the sheet says to mind."""
     if standing.signed is not None:
         return f"Signed off by {standing.signed.fact.by}."
+    if not standing.open and standing.remarks:
+        return f"Nothing is open, but whoever signs must acknowledge: {' '.join(standing.remarks)}"
     if not standing.open:
         return "Nothing is open; the unit can be signed off."
     said = []
@@ -85,5 +118,5 @@ def step_state(step: Step, one: StepStanding, now: datetime) -> str:
     if one.torque_unm is not None and isinstance(step, Torque):
         words.append(torque_words(step, one.torque_unm))
     if one.lasted_ns is not None and one.state == "done":
-        words.append(f"lasted {format_duration(one.lasted_ns)}")
+        words.append(lasted_words(one.lasted_ns, one.known_ns))
     return ", ".join(words)

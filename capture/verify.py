@@ -18,7 +18,7 @@ from typing import Any
 from capture import __version__
 from capture.durable import copy_into
 from capture.record import Check, Ended, Job, Mismatch, Store, audit
-from capture.recording import RecordingError, kept_at, open_recording, read_recording
+from capture.recording import RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.replay import Replay
 from capture.sheet import Sheet, SheetError, parse_sheet
 from capture.strokes import Stroke
@@ -53,11 +53,12 @@ class Proof:
 
 
 def recording_of(check: Check, record: Path) -> Path:
-    """Return where a check's recording is: beside the record if it is there, since a record may have been moved or
-    restored elsewhere, otherwise where it was written. It may have been compressed since: either form is found."""
-    written = Path(check.recording_path)
-    beside = record.parent.joinpath(*written.parts[-3:])
-    return kept_at(beside) or kept_at(written) or written
+    """Return where a check's recording is: in the record's own data folder, wherever it was first made.
+
+    It may have been compressed since: either form is found. A path where no file is says where one was expected.
+    """
+    place = in_data_folder(record.parent, check.recording_path)
+    return kept_at(place) or place
 
 
 def verify(

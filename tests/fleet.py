@@ -156,8 +156,12 @@ class Shop:
 class CollectorProcess:
     """`strokelog collect --json`, and the lines it wrote."""
 
-    def __init__(self, port: int, database: str, *options: str, name: str = "collector", **environment: str) -> None:
-        command = [sys.executable, "-m", "capture.cli", "collect", "--json", "--database", database, "--name", name]
+    def __init__(
+        self, port: int, database: str, *options: str, name: str | None = "collector", **environment: str
+    ) -> None:
+        """`name` None: it gets none, and takes the host's."""
+        command = [sys.executable, "-m", "capture.cli", "collect", "--json", "--database", database]
+        command += ["--name", name] if name else []
         command += [*(["--broker", f"mqtt://127.0.0.1:{port}"] if port else []), *options]
         self.lines: list[dict[str, Any]] = []
         self.process = subprocess.Popen(

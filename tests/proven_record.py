@@ -46,7 +46,8 @@ def check_from(
         job,
         pack=pack_name,
         indicator=header.indicator,
-        recording_path=str(path),
+        # As benches keep it now, and as earlier versions did: the whole path where it was first written.
+        recording_path=str(path) if job == 1 else path.relative_to(home).as_posix(),
         low_nm=pack.low_nm,
         high_nm=pack.high_nm,
         strokes_wanted=pack.strokes,
@@ -124,8 +125,10 @@ def make_record(home: Path, old: bool = False) -> Path:
 
 
 def copy_record(path: Path, home: Path) -> Path:
-    """Return a copy of the record file alone, in `home`; its recordings stay where they were written."""
+    """Return a copy of the record file in `home`; its recordings are those of the first one, by a link."""
     home.mkdir(exist_ok=True)
+    if not (home / "recordings").exists():
+        (home / "recordings").symlink_to(path.parent / "recordings")
     with closing(sqlite3.connect(path)) as source, closing(sqlite3.connect(home / "record.sqlite")) as copy:
         copy.execute("PRAGMA synchronous = OFF")
         source.backup(copy)

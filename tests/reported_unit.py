@@ -138,7 +138,8 @@ def usual_unit(home: Path, technician: str = "Aino") -> Reported:
     wrong = unit.sign(StepDone(3, "Berit", torque_unm=47_000_000))
     unit.say(Correction(wrong, "Berit", "misread the scale", "the torque was 46 N m"))
     unit.sign(StepDone(3, "Berit", torque_unm=46_200_000))
-    unit.sign(SignedOff("Carl", "to be fitted in machine 12"))
+    known = Signing(unit.store, unit.job).standing().remarks
+    unit.sign(SignedOff("Carl", "to be fitted in machine 12", known, "the gauge was found right on the day after"))
     unit.store.close_job(unit.job, at=unit.later())
     return unit
 

@@ -191,11 +191,12 @@ async def test_button_events_alone_make_a_whole_job_and_its_replay_is_the_same(t
     assert [check.verdict and check.verdict.verdict.verdict for check in job.checks] == ["good", "good"]
     sheet = parse_sheet(SHEET, "sheet")
     for check, strokes in zip(job.checks, live, strict=True):
-        again = Replay(Path(check.recording_path), sheet.pack(check.pack), air=sheet.air)
+        again = Replay(bay.record.parent / check.recording_path, sheet.pack(check.pack), air=sheet.air)
         assert [stroke_json(kept) for kept in again.strokes()] == strokes
         assert all(130_000 < one["pressure_max_pa"] <= 141_000 for one in strokes)
         assert [one.stroke.pressure_min_pa for one in check.strokes] == [one["pressure_min_pa"] for one in strokes]
-        assert b'"fixture","state open' in await asyncio.to_thread(Path(check.recording_path).read_bytes)
+        raw = await asyncio.to_thread((bay.record.parent / check.recording_path).read_bytes)
+        assert b'"fixture","state open' in raw
     proof = await asyncio.to_thread(verify, bay.record)
     assert (proof.mismatch, proof.verdicts) == (None, 2)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import io
 import json
@@ -26,6 +27,7 @@ from capture.cli import app
 from capture.durable import written
 from capture.facts import StepDone
 from capture.record import Store, audit
+from capture.recording import filed_as, in_data_folder
 from capture.stock import StockRoom
 from capture.verify import verify
 
@@ -185,17 +187,14 @@ def test_a_recording_the_bench_lost_since_comes_back_from_the_backup(home: Path,
     assert recordings(tmp_path / "back") == good
 
 
-def test_lost_and_altered_recordings_are_named(home: Path, tmp_path: Path, kept: Path) -> None:
-    tamper(home / "record.sqlite")  # it is a copy: the recordings are looked for where they were written, too
+def test_lost_and_altered_recordings_are_named(home: Path, tmp_path: Path) -> None:
     gone, altered = sorted((home / "recordings").rglob("*clean*")) + sorted((home / "recordings").rglob("*creep*"))
-    away = kept.rename(kept.with_name("away"))
-    try:
-        gone.unlink()
-        altered.write_bytes(altered.read_bytes()[:-30])
-        done = command("backup", tmp_path / "copy", "--data-dir", home)
-    finally:
-        away.rename(kept)
+    gone.unlink()
+    altered.write_bytes(altered.read_bytes()[:-30])
+    done = command("backup", tmp_path / "copy", "--data-dir", home)
     assert done.exit_code == 1
+    assert done.stdout.startswith("NOT WHOLE: 2 recordings that the record needs")
+    assert "Proven" not in done.stdout and "The copy's chain is whole, but not its recordings." in done.stdout
     assert f"not there: recordings/{gone.parent.name}/{gone.name}" in done.stderr
     assert f"not as the record holds it: recordings/{altered.parent.name}/{altered.name}" in done.stderr
     assert restore(tmp_path / "copy", tmp_path / "back").recordings == 4
@@ -433,6 +432,54 @@ def add_to_small(home: Path) -> tuple[int, str]:
         return store.head()
 
 
+# -- a data folder stands alone --------------------------------------------------------------------------
+
+
+def test_a_restored_folder_is_proven_by_its_own_recordings_alone(kept: Path, tmp_path: Path) -> None:
+    """The first folder is still there, with every recording: nothing of it may serve for what the other one lost."""
+    back_up(kept, tmp_path / "copy")
+    restore(tmp_path / "copy", tmp_path / "back")
+    back = tmp_path / "back"
+    done = command("verify", "--data-dir", back)
+    assert done.exit_code == 0 and "PROVEN: " in done.stdout
+    for pattern in ("*clean*", "*creep*"):  # one kept with the whole path it had, one as benches keep it now
+        (lost,) = (back / "recordings").rglob(pattern)
+        assert sorted((kept / "recordings").rglob(pattern))
+        data = lost.read_bytes()
+        lost.unlink()
+        done = command("verify", "--data-dir", back)
+        assert done.exit_code == 1
+        assert done.stdout.startswith("NOT PROVEN") and f"its recording {lost}: " in done.stdout
+        job = int(lost.parent.name.removeprefix("job-"))
+        shown = command("show", job, "--data-dir", back).stdout
+        assert f"recording: {lost}, which is NOT THERE" in shown and str(kept) not in shown
+        checks = json.loads(command("show", job, "--data-dir", back, "--json").stdout)["checks"]
+        assert str(lost) in [check["recording"] for check in checks]
+        assert all(Path(check["recording"]).is_relative_to(back) for check in checks)
+        done = command("report", job, "--data-dir", back, "--out", tmp_path / "paper")
+        assert "NOT PROVEN" in done.stderr
+        page = "".join(one.read_text() for one in (tmp_path / "paper").glob(f"job-0000{job}*.html"))
+        assert f"The recording {lost.name} is missing: it is not in the record" in page
+        done = command("backup", tmp_path / "again.tar", "--data-dir", back)
+        assert done.exit_code == 1 and f"not there: recordings/{lost.parent.name}/{lost.name}" in done.stderr
+        (tmp_path / "again.tar").unlink()
+        lost.write_bytes(data)
+    done = command("export", "--data-dir", back, "--out", tmp_path / "tables")
+    assert done.exit_code == 0
+    with (tmp_path / "tables" / "checks.csv").open(newline="") as file:
+        named = [row["recording"] for row in csv.DictReader(file)]
+    assert all((back / name).is_file() for name in named) and len(named) == 5
+
+
+def test_a_path_no_bench_writes_leads_nowhere(tmp_path: Path) -> None:
+    assert filed_as("recordings/job-00001/a.jsonl") == "recordings/job-00001/a.jsonl"
+    assert filed_as("/home/bay/recordings/job-00001/a.jsonl") == "recordings/job-00001/a.jsonl"
+    for path in ("../../x.jsonl", "/etc/hostname", "recordings/../x.jsonl", "x", "", "..", "recordings/job-1/.hidden"):
+        assert filed_as(path) is None
+        assert in_data_folder(tmp_path, path).is_relative_to(tmp_path)
+        assert ".." not in in_data_folder(tmp_path, path).parts[:-1]
+
+
 # -- the commands ----------------------------------------------------------------------------------------
 
 
@@ -462,7 +509,9 @@ def test_what_is_there_is_never_written_over(home: Path, tmp_path: Path) -> None
         (("restore", home, "--data-dir", tmp_path / "new"), "is no backup"),
         (("restore", tmp_path / "nothing", "--data-dir", tmp_path / "new"), "there is no backup at"),
         (("restore", tmp_path / "copy", "--data-dir", tmp_path / "a" / "b"), "there is no folder"),
-        (("backup", home, "--data-dir", home), "is no backup"),
+        (("backup", home, "--data-dir", home), "would be lost together with it"),
+        (("backup", home / "copy", "--data-dir", home), "in the data folder that is backed up"),
+        (("backup", home / "copy.tar", "--data-dir", home), "in the data folder that is backed up"),
         (("backup", home / "recordings" / "copy", "--data-dir", home), "among the recordings"),
         (("backup", tmp_path / "a" / "b", "--data-dir", home), "there is no folder"),
         (("backup", tmp_path / "copy.tar", "--data-dir", home), "is there already"),

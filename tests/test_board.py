@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import os
 import shlex
@@ -28,6 +29,7 @@ from test_live import GOOD, setup_for, simulated
 
 from capture.board.face import local_now
 from capture.board.floor import Floor
+from capture.board.needs import RECONNECT
 from capture.board.subscribe import Subscriber
 from capture.broker import BrokerSettings
 from capture.daemon import Bench
@@ -115,6 +117,56 @@ def test_a_lost_broker_is_told_and_the_board_comes_back_by_itself(mosquitto: Mos
         until_shown(lambda: "BROKER" not in terminal.text(), terminal.text)
         publish(mosquitto.port, status("bay 1", job=job_of("bay 1"), indicator="down"))
         terminal.wait_for("1 bench, 1 needs a person")
+
+
+async def test_a_broker_that_is_stopped_makes_no_bench_vanish(mosquitto: Mosquitto) -> None:
+    """The real broker sends the wills of its clients as it ends; this client's is a bench's."""
+    floor = Floor(local_now())
+    settings = BrokerSettings(url=f"mqtt://127.0.0.1:{mosquitto.port}")
+    listening = asyncio.create_task(
+        Subscriber(
+            settings,
+            lambda topic, payload, retained: (floor.feed(topic, payload, retained, local_now()), None)[1],
+            lambda link, reason: floor.link(link, reason, local_now()),
+        ).run()
+    )
+    await until(lambda: floor.broker.link == "up")
+    now = datetime.now(UTC)
+    will = status("bay 1", at=now, state="offline", vanished=True)
+    words = (
+        f"stdbuf -oL mosquitto_sub -d -h 127.0.0.1 -p {mosquitto.port} -t nothing --will-qos 1 --will-retain".split()
+    )
+    bench = await asyncio.create_subprocess_exec(
+        *words,
+        "--will-retain",
+        "--will-topic",
+        will.topic,
+        "--will-payload",
+        will.payload,
+        stdout=asyncio.subprocess.PIPE,
+    )
+    try:
+        assert bench.stdout is not None
+        while b"Subscribed" not in await asyncio.wait_for(bench.stdout.readline(), 10):
+            pass
+        await asyncio.to_thread(publish, mosquitto.port, status("bay 1", at=now, state="measuring", pack=PACKS[0]))
+        await until(lambda: [row.state for row in floor.rows(local_now())] == ["measuring"])
+        await asyncio.to_thread(mosquitto.stop)
+        await until(lambda: floor.broker.link == "down")
+        bench.kill()
+        await asyncio.to_thread(mosquitto.start)
+        await until(lambda: floor.broker.link == "up", 20)
+        await until(lambda: floor.repeats + floor.late > 0 or floor.messages > 2)  # the will, retained
+        (row,) = floor.rows(local_now())
+        assert [need.kind for need in row.needs] == ["not heard"] and row.pack == PACKS[0]
+        (row,) = floor.rows(local_now() + RECONNECT)
+        assert [need.kind for need in row.needs] == ["offline"]
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            bench.kill()
+        await bench.wait()
+        listening.cancel()
+        await asyncio.gather(listening, return_exceptions=True)
 
 
 def test_a_terminal_without_blocks_and_colours_tells_the_same(mosquitto: Mosquitto) -> None:

@@ -162,6 +162,23 @@ def test_a_change_that_did_not_come_out_is_flagged_with_what_it_looks_like() -> 
     assert not dirt.as_predicted and "measures as with" not in dirt.text and "0.080 mm less" in dirt.text
 
 
+def test_what_did_not_come_out_is_settled_only_by_a_check_of_the_pack_as_it_was() -> None:
+    miss: list[Happened] = [checked("low", 1_350_000), shims(2, 3, 1_100_000, 12_000), checked("low", 1_300_000)]
+    (one,) = outcomes(BOX, miss)
+    assert (one.as_predicted, one.settled) == (False, False)
+    (again,) = outcomes(BOX, [*miss, checked("low", 1_301_000)])  # the same once more explains nothing
+    assert again == one
+    (found,) = outcomes(BOX, [*miss, checked("high"), checked("low", 1_104_000)])
+    assert (found.as_predicted, found.settled) == (False, True)
+    assert found.text == f"{one.text} Checked again, nothing changed: 1.104 mm, as predicted."
+    # A plate left out stays left out, however well the next shim comes out.
+    further: list[Happened] = [shims(3, 4, 1_050_000, 12_000), checked("low", 1_052_000)]
+    first, second = outcomes(BOX, [*miss, *further])
+    assert not first.settled and second.settled
+    (first, second) = outcomes(BOX, [*miss, *further, checked("low", 1_104_000)])
+    assert not first.settled  # what it foretold is no longer built
+
+
 def test_what_an_advice_predicts_is_judged_as_it_was_given() -> None:
     low = BOX.pack("low")
     loose = measured(low, 1_350_000)

@@ -90,6 +90,37 @@ def test_everything_a_shop_publishes_arrives(
     assert compare(shop.sent, database).well
 
 
+def test_a_trial_run_does_not_take_what_the_broker_keeps_for_the_real_one(
+    durable: Mosquitto, tmp_path: Path, start: Start, make_shop: Callable[..., Shop]
+) -> None:
+    """Both have the host's name, since neither was given one."""
+    real, trial = (f"sqlite:///{tmp_path}/{name}.sqlite" for name in ("real", "trial"))
+    shop = make_shop(durable.port, benches=3)
+    first = start(durable.port, real, name=None)
+    first.wait_up()
+    first.stop()
+    for bench in range(3):
+        shop.apply(bench)
+    shop.wait_acknowledged()
+    for words in ((), ("--leave",)):
+        refused = start(durable.port, trial, *words, name=None)
+        assert refused.process.wait(20) == 1
+        refused.kill()  # only to have read all that it said
+        assert socket.gethostname() in refused.errors and "never had a collector of that name" in refused.errors
+        assert "Nothing was taken" in refused.errors and "--take-over-session" in refused.errors
+    assert count_strokes(trial) == 0
+    again = start(durable.port, real, name=None)  # its own database knows it
+    wait_until(lambda: count_strokes(real) == 3)
+    again.stop()
+    for bench in range(3):
+        shop.apply(bench)
+    shop.wait_acknowledged()
+    told = start(durable.port, trial, "--take-over-session", name=None)
+    wait_until(lambda: count_strokes(trial) == 3)
+    told.stop()
+    start(durable.port, trial, name=None).wait_up()  # from then on it is the trial's
+
+
 @pytest.mark.parametrize("seed", [3])
 def test_a_collector_killed_at_random_moments_loses_nothing(durable: Mosquitto, database: str, seed: int) -> None:
     outcome = storm("collector", 3, durable, database, None, seed=seed, within_s=0.9)
@@ -190,6 +221,7 @@ def test_shops_behind_several_brokers_and_prefixes_are_told_apart(
     folder.mkdir()
     other = Mosquitto(folder)
     other.start()
+    (tmp_path / "new folder").mkdir()
     database = f"sqlite:///{tmp_path}/new folder/collect.sqlite"
     config = tmp_path / "collect.toml"
     config.write_text(

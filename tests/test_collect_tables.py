@@ -6,19 +6,29 @@ import socket
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 import sqlalchemy as sa
 from postgres import Postgres
-from samples import stroke_message, verdict_message
+from samples import JOB, stroke_message, verdict_message
 
 from capture.collect import CollectSettings, Counts, DatabaseSettings, load_settings
 from capture.collect.database import CollectError, DatabaseAway, engine_of
-from capture.collect.rows import LONGEST_PAYLOAD, Arrived
-from capture.collect.schema import REVISIONS, VERSION_TABLE, metadata, refused, strokes, verdicts
+from capture.collect.rows import LONGEST_PAYLOAD, Arrived, row_of
+from capture.collect.schema import REVISIONS, VERSION_TABLE, by_id, metadata, refused, strokes, units, verdicts
 from capture.collect.sink import REFUSED_KEPT, Sink, insert_anywhere
 from capture.config import ConfigError
-from capture.messages import StrokeMessage, VerdictMessage
+from capture.messages import (
+    BenchStatus,
+    PackMessage,
+    StrokeMessage,
+    UnitMessage,
+    VerdictMessage,
+    outgoing,
+    status_topic,
+    unit_topic,
+)
 
 NOW = datetime(2025, 11, 25, 9, 7, 31, 250_000, tzinfo=UTC)
 
@@ -51,6 +61,111 @@ def test_strokes_and_verdicts_come_back_exactly(database: str) -> None:
     judged = VerdictMessage.from_wire(verdict.payload)
     assert (kept.verdict, kept.dof, kept.mean_nm) == (judged.verdict, judged.dof, judged.mean_nm)
     assert kept.budget == [line.model_dump() for line in judged.budget]
+    sink.close()
+
+
+def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> None:
+    told: dict[str, Any] = {"at": NOW, "bench": "bench 4", "job": JOB, "unit_serial": "FW3-0118", "steps": 3}
+    packs = (PackMessage(pack="low", state="good"), PackMessage(pack="high", state="not good", passed_by="Di"))
+    open_ = UnitMessage(**told, packs=packs, steps_closed=2, next_step="soak", against=("step 1 (soak) is not done",))
+    signed = UnitMessage(
+        **told, packs=packs, steps_closed=3, against=(), to_acknowledge=("Gauge DI-1 was overdue.",),
+        signed_off_by="Di", signed_off_at=NOW,
+    )  # fmt: skip
+    sink = sink_on(database)
+    batch = [arrived(outgoing(one)) for one in (open_, signed)]
+    assert sink.keep([*batch, batch[0]]) == Counts(units=2, repeated=1)
+    elsewhere = arrived(outgoing(open_), topic=unit_topic("bench 5"))
+    assert sink.keep([elsewhere]) == Counts(refused=1)
+    first, last = sorted(rows(sink, units), key=lambda row: row.steps_closed)
+    assert (first.unit_serial, first.job, first.steps, first.next_step, first.more) == (
+        "FW3-0118", str(JOB), 3, "soak", None,
+    )  # fmt: skip
+    assert (first.against, first.signed_off_by, first.signed_off_at) == (["step 1 (soak) is not done"], "", None)
+    assert last.packs[1] == {"pack": "high", "state": "not good", "passed_by": "Di"}
+    assert (last.to_acknowledge, last.signed_off_by, last.signed_off_at) == (["Gauge DI-1 was overdue."], "Di", NOW)
+    sink.close()
+
+
+def test_what_was_collected_before_gets_its_unit_s_serial_where_a_status_told_it(database: str) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    import capture.collect as package
+
+    config = Config()
+    config.set_main_option("script_location", str(Path(package.__file__).parent / "migrations"))
+    config.set_main_option("path_separator", "os")
+    sink = sink_on(database)
+    status = BenchStatus(at=NOW, bench="bench 4", state="online", software_version="0", job=JOB, unit_serial="FW3-0118")
+    batch = [Arrived(status_topic("bench 4"), status.model_dump_json().encode(), NOW)]
+    batch += [arrived(stroke_message(1)), arrived(verdict_message())]
+    with sink._engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        for one in batch:
+            kind, row = row_of(one)
+            known = {key: value for key, value in row.items() if key != "unit_serial" or kind == "status"}
+            connection.execute(sa.insert(by_id[kind]).values(known))
+    sink.open()
+    assert [row.unit_serial for table in (strokes, verdicts) for row in rows(sink, table)] == ["FW3-0118"] * 2
+    assert sink.knows("any host")  # its collector's name was not kept then, so it must not be sent away now
+    sink.close()
+
+
+QUESTIONS = {
+    "how is this unit": (
+        "SELECT pack, verdict, mean_nm / 1000000.0 AS mm, at FROM collected_verdicts "
+        "WHERE unit_serial = 'FW3-0118' ORDER BY at DESC"
+    ),
+    "who released what since that day": (
+        "SELECT DISTINCT unit_serial, bench, signed_off_by, signed_off_at FROM collected_units "
+        "WHERE signed_off_by <> '' AND at >= '2025-11-24' ORDER BY signed_off_at"
+    ),
+    "how often is a pack good at its first check": (
+        "SELECT bench, count(*) AS packs, avg(CASE WHEN verdict = 'good' THEN 1.0 ELSE 0.0 END) AS good FROM (SELECT "
+        'bench, verdict, row_number() OVER (PARTITION BY job, pack ORDER BY "check") AS n FROM collected_verdicts) AS '
+        "judged WHERE n = 1 GROUP BY bench"
+    ),
+}
+
+
+def test_the_questions_of_a_supervisor_are_one_statement_each(database: str) -> None:
+    """As the README asks them, in words that both databases know."""
+    judged = VerdictMessage.from_wire(verdict_message().payload)
+    words: list[dict[str, Any]] = [{"verdict": "loose", "check": 1}, {"verdict": "good", "check": 2}]
+    words.append({"verdict": "good", "check": 3, "pack": "high"})
+    told: dict[str, Any] = {"bench": judged.bench, "job": JOB, "unit_serial": "FW3-0118", "steps": 0, "steps_closed": 0}
+    signed = UnitMessage(at=NOW, **told, packs=(), against=(), signed_off_by="Di", signed_off_at=NOW)
+    verdicts_said = [
+        judged.model_copy(update={"id": uuid4(), "unit_serial": "FW3-0118", "at": NOW, **one}) for one in words
+    ]
+    sink = sink_on(database)
+    assert sink.keep([arrived(outgoing(one)) for one in (*verdicts_said, signed)]) == Counts(verdicts=3, units=1)
+    with sink._engine.begin() as connection:
+        unit, released, first = (connection.execute(sa.text(one)).all() for one in QUESTIONS.values())
+    assert sorted((row.pack, row.verdict) for row in unit) == [
+        (judged.pack, "good"), (judged.pack, "loose"), ("high", "good"),
+    ]  # fmt: skip
+    assert [row[:3] for row in released] == [("FW3-0118", judged.bench, "Di")]
+    assert [(row.bench, row.packs, float(row.good)) for row in first] == [(judged.bench, 2, 0.5)]
+    sink.close()
+
+
+def test_a_collector_s_name_is_known_once_it_wrote(database: str) -> None:
+    sink = sink_on(database)
+    assert not sink.knows("bay-host")
+    for _ in range(2):
+        sink.remember("bay-host")
+    assert sink.knows("bay-host") and not sink.knows("other")
+    sink.close()
+
+
+def test_strokes_and_verdicts_say_the_unit(database: str) -> None:
+    sink = sink_on(database)
+    said = StrokeMessage.from_wire(stroke_message(1).payload).model_copy(update={"unit_serial": "FW3-0118"})
+    sink.keep([arrived(outgoing(said)), arrived(stroke_message(2))])  # a bench of an earlier version does not say
+    assert {row.n: row.unit_serial for row in rows(sink, strokes)} == {1: "FW3-0118", 2: ""}
     sink.close()
 
 
@@ -240,6 +355,32 @@ def test_settings_say_what_is_wrong(tmp_path: Path, text: str, words: str) -> No
     with pytest.raises(ConfigError, match=words) as error:
         load_settings(config)
     assert "secret" not in str(error.value)
+
+
+def test_a_bench_s_broker_serves_where_no_other_is_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = tmp_path / "config.toml"
+    text = 'bench = "bay-1"\n[indicator]\nport = "/dev/null"\n'
+    text += '[broker]\nurl = "mqtt://b"\nusername = "u"\npassword_file = "p"\n'
+    bench.write_text(text)
+    settings = load_settings(bench)
+    assert [(one.url, one.username) for one in settings.brokers] == [("mqtt://b", "u")]
+    assert "name" not in settings.model_fields_set
+    # The login stays with its broker, and with no other.
+    assert load_settings(bench, brokers=["mqtt://b"]).brokers[0].username == "u"
+    assert load_settings(bench, brokers=["mqtt://c"]).brokers[0].username is None
+    bench.write_text(text + '[[brokers]]\nurl = "mqtt://shop"\n')
+    assert [one.url for one in load_settings(bench).brokers] == ["mqtt://shop"]
+    (tmp_path / "strokelog").mkdir()
+    (tmp_path / "strokelog" / "config.toml").write_text(text)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    assert load_settings().brokers[0].url == "mqtt://b"
+    assert load_settings(brokers=["mqtt://c"]).brokers[0].url == "mqtt://c"
+
+
+def test_a_folder_that_is_not_there_is_not_made_for_a_mistyped_database(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"there is no folder .*nosuch for the database x\.sqlite; make it first"):
+        load_settings(brokers=["mqtt://h"], database=f"sqlite:///{tmp_path}/nosuch/x.sqlite")
+    assert not (tmp_path / "nosuch").exists()
 
 
 def test_the_command_line_wins_and_keeps_the_logins_of_the_file(tmp_path: Path) -> None:

@@ -225,6 +225,7 @@ def test_one_job_or_those_since_a_day(record: Path, tmp_path: Path, monkeypatch:
         (("--job", "7"), 1, "there is no job 7"),
         (("--since", "yesterday"), 2, "expected a day such as 2026-03-02"),
         (("--out", "/proc/nowhere"), 1, "cannot export to /proc/nowhere"),
+        (("--out", record), 1, f"{record} is a file, and the tables need a folder"),
     ):
         done = command(record, "--out", tmp_path, *words)
         assert done.exit_code == code and said in done.stderr
@@ -240,7 +241,8 @@ def test_without_pyarrow_it_says_what_to_install(record: Path, tmp_path: Path) -
         [sys.executable, *words, "--data-dir", str(record.parent)],
         cwd=root, env={"PYTHONPATH": f"{hidden.parent}:{root}", "PATH": ""}, capture_output=True, text=True,
     )  # fmt: skip
-    assert done.returncode == 1 and "pip install 'strokelog[parquet]'" in done.stderr
+    assert done.returncode == 1 and ".venv/bin/pip install '.[parquet]'" in done.stderr
+    assert "`.venv/bin/pip install '.[parquet]'`" in (root / "README.md").read_text()
     assert not (tmp_path / "out").exists()
 
 

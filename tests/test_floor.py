@@ -8,6 +8,7 @@ import unicodedata
 from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import pytest
 from hypothesis import given, settings
@@ -21,7 +22,7 @@ from capture import board
 from capture.board.arrange import ORDERS, arrange
 from capture.board.bench import LONGEST_NAME, MOST_IDS, BenchRow
 from capture.board.floor import LARGEST_PAYLOAD, MOST_BENCHES, Floor
-from capture.board.needs import KINDS, STUCK_AFTER
+from capture.board.needs import KINDS, RECONNECT, STUCK_AFTER
 from capture.board.subscribe import TOPICS
 from capture.board.terminal import Choice, render
 from capture.board.words import NEED_LOOKS, STATE_LOOKS, age, plain_row, row_json, share
@@ -167,6 +168,57 @@ def test_a_bench_that_hears_no_readings_comes_before_one_that_waits_for_a_decisi
     page = (Path(board.__file__).parent / "pages" / "board.js").read_text()
     (listed,) = re.findall(r"KINDS = \[(.*?)\]", page, re.DOTALL)
     assert re.findall(r'"(.*?)"', listed) == list(KINDS)
+
+
+def test_a_will_that_a_stopping_broker_sends_says_nothing_of_the_bench_before_it_could_come_back() -> None:
+    def seconds(count: float) -> datetime:
+        return NOW + timedelta(seconds=count)
+
+    will = status("bay 1", at=NOW - timedelta(hours=8), state="offline", vanished=True)
+    floor = floor_of(measuring())
+    feed(floor, will, now=seconds(10))
+    floor.link("down", "connection refused", seconds(10.2))
+    row = only(floor, seconds(30))
+    assert (row.state, [need.kind for need in row.needs], row.needs[0].since) == (
+        "unknown",
+        ["not heard"],
+        seconds(10.2),
+    )
+    assert "vanished" not in plain_row(row, seconds(30)) and "Not heard since the broker was lost" in row.needs[0].words
+    floor.link("up", "", seconds(60))
+    assert kinds(floor, seconds(61)) == ["not heard"]
+    gone = only(floor, seconds(60) + RECONNECT)
+    assert (gone.state, gone.needs[0].words) == ("offline", "The bench vanished without ending its session.")
+    # It came back, and a second later it really is gone.
+    feed(floor, measuring(id=uuid4()), now=seconds(70))
+    assert kinds(floor, seconds(70)) == []
+    feed(floor, status("bay 1", at=NOW, state="offline", vanished=True), now=seconds(71))
+    assert kinds(floor, seconds(71)) == ["offline"]
+    # A will that the board hears of only after its gap; and one from long before it.
+    floor = floor_of(measuring())
+    floor.link("down", "", seconds(10))
+    floor.link("up", "", seconds(20))
+    feed(floor, will, now=seconds(20), retained=True)
+    assert kinds(floor, seconds(21)) == ["not heard"]
+    floor = floor_of(measuring())
+    feed(floor, will, now=seconds(10))
+    floor.link("down", "", seconds(60))
+    assert kinds(floor, seconds(61)) == ["offline"]
+    # A session that was ended in order is over, whatever the broker does.
+    floor = floor_of(measuring(), status("bay 1", at=NOW, state="offline", vanished=False))
+    floor.link("down", "", NOW)
+    assert (only(floor).state, only(floor).needs) == ("offline", ())
+
+
+def test_a_bench_that_vanished_is_shown_with_the_pack_it_measured_last() -> None:
+    floor = floor_of(measuring(), verdict_of("bay 1", "good", at=NOW), measuring(pack=PACKS[1]))
+    feed(floor, status("bay 1", at=NOW - timedelta(hours=8), state="offline", vanished=True))
+    row = only(floor)
+    assert (row.state, row.pack, row.verdict) == ("offline", PACKS[1], None)
+    # One that rested is shown with the pack it judged last, as before.
+    floor = floor_of(measuring(), verdict_of("bay 1", "good", at=NOW), resting())
+    feed(floor, status("bay 1", at=NOW - timedelta(hours=8), state="offline", vanished=True))
+    assert (only(floor).pack, only(floor).verdict) == (PACKS[0], "good")
 
 
 @pytest.mark.parametrize("word", ["inconclusive", "tight", "loose"])

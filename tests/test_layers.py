@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1]
 PURE = (
     "strokes", "stroke_measure", "pace", "rest_level", "running_stroke",
     "looks", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts",
-    "gauge", "changes", "plan", "pack_states", "signoff", "unit_now", "offers", "unit_words", "tightened",
+    "gauge", "changes", "plan", "pack_states", "remarks", "signoff", "unit_now", "offers", "unit_words", "tightened",
     "scan", "allot", "check", "air", "safety", "cycle", "silence",
 )  # fmt: skip
 #: What a pure core has no business with: I/O, clocks of an event loop, and whatever is wired around it.

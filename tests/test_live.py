@@ -89,7 +89,7 @@ async def test_a_replay_gives_the_strokes_of_the_live_run_bit_for_bit(tmp_path: 
     with Store.open(tmp_path / "data" / "record.sqlite") as store:
         (check,) = store.job(1).checks
     pack = load_sheet(SHEET).pack("low")
-    again = Replay(Path(check.recording_path), pack)
+    again = Replay(tmp_path / "data" / check.recording_path, pack)
     assert [stroke_json(kept) for kept in again.strokes()] == live
     assert len(live) >= 6
     assert check.verdict is not None and check.verdict.verdict == again.verdict
@@ -109,7 +109,7 @@ async def test_every_byte_of_a_check_is_on_disk_and_the_verdict_holds_its_hash(t
         await ended(running)
     with Store.open(tmp_path / "data" / "record.sqlite") as store:
         entry = store.job(1).checks[0].verdict
-        recording = Path(store.job(1).checks[0].recording_path)
+        recording = tmp_path / "data" / store.job(1).checks[0].recording_path
     raw = await asyncio.to_thread(recording.read_bytes)
     assert entry is not None
     assert hashlib.sha256(raw).hexdigest() == entry.recording_sha256

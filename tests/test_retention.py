@@ -10,7 +10,7 @@ import os
 import shutil
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -67,14 +67,6 @@ def signed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def record(signed: Path, tmp_path: Path) -> Path:
     return copy_all(signed, tmp_path / "data")
-
-
-@pytest.fixture
-def alone(signed: Path, record: Path) -> Iterator[Path]:
-    """The copy, while what it was copied from is away: a recording that is gone is not found there."""
-    away = signed.parent.rename(signed.parent.with_name("away"))
-    yield record
-    away.rename(signed.parent)
 
 
 def keep(record: Path, policy: Policy, at: datetime, **options: Any) -> list[Action]:
@@ -149,18 +141,18 @@ def test_a_dry_run_says_the_same_and_does_nothing(record: Path) -> None:
 # -- compressed ------------------------------------------------------------------------------------------
 
 
-def test_compressed_recordings_hold_the_same_bytes_and_prove(alone: Path) -> None:
-    plain = {one.name: one.read_bytes() for one in (alone.parent / "recordings").rglob("*.jsonl")}
-    proof = verify(alone)
-    actions = keep(alone, COMPRESS, days(11))
+def test_compressed_recordings_hold_the_same_bytes_and_prove(record: Path) -> None:
+    plain = {one.name: one.read_bytes() for one in (record.parent / "recordings").rglob("*.jsonl")}
+    proof = verify(record)
+    actions = keep(record, COMPRESS, days(11))
     assert kinds(actions) == ["compressed"] * 3
-    assert names(alone) == sorted(f"{name}.gz" for name in plain)
+    assert names(record) == sorted(f"{name}.gz" for name in plain)
     assert sum(one.saved for one in actions) > sum(len(data) for data in plain.values()) / 2
-    assert verify(alone) == proof
-    for one in (alone.parent / "recordings").rglob("*.gz"):
+    assert verify(record) == proof
+    for one in (record.parent / "recordings").rglob("*.gz"):
         unzipped = subprocess.run(["zcat", one], capture_output=True, check=True).stdout  # GNU gzip agrees
         assert unzipped == plain[one.name.removesuffix(".gz")]
-    assert keep(alone, COMPRESS, days(12)) == []
+    assert keep(record, COMPRESS, days(12)) == []
 
 
 def test_a_compressed_recording_is_read_wherever_a_plain_one_is(tmp_path: Path) -> None:
@@ -196,23 +188,23 @@ def test_a_compressed_recording_is_read_wherever_a_plain_one_is(tmp_path: Path) 
 
 
 @pytest.mark.parametrize("harm", ["cut", "flip", "tail"])
-def test_a_damaged_compressed_recording_is_named(alone: Path, harm: str) -> None:
-    keep(alone, COMPRESS, days(11))
-    packed = next((alone.parent / "recordings").rglob("*clean*"))
+def test_a_damaged_compressed_recording_is_named(record: Path, harm: str) -> None:
+    keep(record, COMPRESS, days(11))
+    packed = next((record.parent / "recordings").rglob("*clean*"))
     data = bytearray(packed.read_bytes())
     data[len(data) // 2] ^= 0xFF if harm == "flip" else 0
     packed.write_bytes(data[:-5] if harm == "cut" else bytes(data) + (b"more" if harm == "tail" else b""))
-    mismatch = verify(alone).mismatch
+    mismatch = verify(record).mismatch
     assert mismatch is not None and "its recording" in mismatch.what and (mismatch.pack, mismatch.check) == ("low", 1)
     with pytest.raises(RecordingError, match="clean"):
         list(read_recording(packed)[1])
-    assert [one.recording for one in keep(alone, PRUNE, days(101)) if one.kind == "left"] == [
+    assert [one.recording for one in keep(record, PRUNE, days(101)) if one.kind == "left"] == [
         f"job-00001/{packed.name.removesuffix('.gz')}"
     ]
     assert packed.exists()
 
 
-# -- what is left alone ----------------------------------------------------------------------------------
+# -- what is left record ----------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("policy", [PRUNE, COMPRESS])
@@ -368,8 +360,8 @@ def command(record: Path, settings: str, *words: str) -> Result:
     return CliRunner().invoke(app, ["prune", "--config", str(config), "--data-dir", str(record.parent), *words])
 
 
-def test_the_command_says_what_it_does(alone: Path) -> None:
-    record = alone
+def test_the_command_says_what_it_does(record: Path) -> None:
+    record = record
     settings = "[retention]\ncompress_after_days = 1\nprune_after_days = 1\n"
     done = command(record, settings)  # the newest 20 jobs keep theirs
     assert done.exit_code == 0 and "Removed 0 recordings" in done.stdout and "compressed 3" in done.stdout

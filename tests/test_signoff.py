@@ -10,10 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.advice import Change
+from capture.changes import Outcome
 from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.pack_states import Judged, PackState, pack_states
+from capture.remarks import Remark, remarks
 from capture.sheet import Sheet, parse_sheet
 from capture.signoff import Standing, against, standing
+from capture.unit_words import fact_words, step_state
 from drivers.units import parse_torque
 
 AT = datetime(2026, 3, 4, 7, 0, tzinfo=UTC)
@@ -194,7 +197,7 @@ def test_a_first_pass_done_again_opens_the_final_one_again() -> None:
     ("torque", "said"),
     [
         (None, "asks for 35 in lb; say what torque was reached"),
-        ("33.2 in lb", "33.2 lbf in is -5.1 % from 35 in lb and outside 33.25 lbf in to 36.75 lbf in"),
+        ("33.2 in lb", "33.2 in lb is -5.1 % from 35 in lb and outside 33.25 in lb to 36.75 in lb"),
         ("33.25 in lb", ""),
         # 36.75 lbf in by NIST SP 811 app. B: 1 lbf in = 0.112 984 8 N m.
         ("4.152192 N m", ""),
@@ -242,6 +245,61 @@ def test_a_change_after_the_sign_off_ends_it_and_one_after_a_torque_is_pointed_a
     found = look(*ALL, SignedOff("Ana"), changed, packs=good(number=500))
     assert found.signed is None
     assert any("loosened" in caution for caution in found.cautions)
+
+
+# -- what must be acknowledged -------------------------------------------------------------------------------------
+
+MISSED = PartsChanged("low", (Change(0, "shim", 2, 3),), 1_100_000, 12_000, "Ana")
+MISS = Outcome(MISSED, 1_300_000, 18_000, 9.0, False, "The change in low did not come out as predicted.", settled=False)
+
+
+def test_what_whoever_signs_must_acknowledge_is_told_from_the_changes_and_the_gauges() -> None:
+    entries = kept(MISSED)
+    before = Judged("low", 10, 19, "loose", "Gauge DI-1, calibration due 2026-01-31")
+    after = Judged("low", 110, 120, "good")
+    (told,) = remarks(entries, [before, after], [MISS, replace(MISS, settled=True)])
+    assert told == Remark(120, MISS.text)
+    # Only verdicts that count now: the overdue gauge measured before, another one since.
+    late = [replace(after, overdue=before.overdue), Judged("high", 130, 140, "good", before.overdue)]
+    (told,) = remarks(entries, late, [])
+    assert told.number == 140 and told.text.startswith(
+        "Gauge DI-1, calibration due 2026-01-31, was overdue when low, high were measured"
+    )
+    assert remarks(entries, [before, after, Judged("high", 130, 140, "good")], []) == ()
+
+
+def test_a_sign_off_that_does_not_acknowledge_what_stands_is_refused_and_counts_for_nothing() -> None:
+    entries, told = kept(*ALL), [Remark(50, MISS.text)]
+    when = AT + timedelta(hours=1)
+
+    def why(fact: SignedOff) -> str:
+        return against(SHEET, entries, good(), fact, when, [MISS.text])
+
+    assert MISS.text in why(SignedOff("Ana")) and MISS.text in why(SignedOff("Ana", "", ("something else",), "it runs"))
+    assert "why the unit may go out" in why(SignedOff("Ana", "", (MISS.text,), " "))
+    knowing = SignedOff("Ana", "", (MISS.text,), "measured by hand")
+    assert why(knowing) == ""
+    signed = standing(SHEET, kept(*ALL, knowing), good(), told)
+    assert signed.signed is not None and signed.remarks == (MISS.text,)
+    # Written by other software, past the rule: it closes nothing.
+    past = standing(SHEET, kept(*ALL, SignedOff("Ana", "", ())), good(), told)
+    assert past.signed is None and "does not acknowledge" in past.refused[0][1]
+    # An entry from before anybody asked, and a remark that came after the sign-off.
+    assert standing(SHEET, kept(*ALL, SignedOff("Ana")), good(), told).signed is not None
+    assert standing(SHEET, kept(*ALL, SignedOff("Ana", "", ())), good(), [Remark(900, "late")]).signed is not None
+
+
+# -- a time that was typed -----------------------------------------------------------------------------------------
+
+
+def test_a_typed_time_stands_beside_what_the_record_knows() -> None:
+    typed = StepDone(SOAK, "Ana", lasted_ns=120 * MINUTE_NS, known_ns=MINUTE_NS * 2 // 3)
+    found = look(StepBegun(SOAK, "Ana"), typed).steps[SOAK]
+    assert (found.state, found.lasted_ns, found.known_ns) == ("done", 120 * MINUTE_NS, 40 * 10**9)
+    said = step_state(SHEET.steps[SOAK], found, AT)
+    assert said == "done, lasted 2 h as typed, begun 40 s before by this record"
+    assert "lasted 2 h as typed, begun 40 s before by this record" in fact_words(SHEET, typed)
+    assert step_state(SHEET.steps[SOAK], look(done(SOAK, lasted_min=40)).steps[SOAK], AT) == "done, lasted 40 min"
 
 
 # -- how packs stand -----------------------------------------------------------------------------------------------

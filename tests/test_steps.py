@@ -181,11 +181,13 @@ def test_a_unit_goes_from_open_steps_to_signed_off(bench: Bench) -> None:
     refused = bench.sign_off(code=1)
     assert "not signed off, 4 open" in refused and "step 1 (friction plates) is not done" in refused
     assert "wait another 30 min" in bench.step(1, "--begin") + bench.step(1, code=1)
-    assert "lasted 35 min" in bench.step(1, "--lasted", "35 min")
+    assert "lasted 35 min as typed" in bench.step(1, "--lasted", "35 min", "--confirm-typed")
     assert "comes after step 2" in bench.step(3, "--value", "52 in lb", code=1)
-    assert "outside 33.25 lbf in to 36.75 lbf in" in bench.step(2, "--value", "40 in lb", code=1)
-    assert "35 lbf in (+0.0 %)" in bench.step(2, "--value", "35 in lb")
-    assert "53 lbf in (+1.9 %)" in bench.step(3, "--value", "52 in lb", "--value", "53 in lb")
+    assert "outside 33.25 in lb to 36.75 in lb" in bench.step(2, "--value", "40 in lb", code=1)
+    assert "35 in lb (+0.0 %)" in bench.step(2, "--value", "35 in lb")
+    shown = bench.run("show", str(bench.job)).output
+    assert "done, 35 in lb (+0.0 %)" in shown and "N m" not in shown and "lbf" not in shown
+    assert "53 in lb (+1.9 %)" in bench.step(3, "--value", "52 in lb", "--value", "53 in lb")
     assert "Nothing is open" in bench.step(4, "--note", "all three")
     assert "signed off by Ana" in bench.sign_off()
     assert "signed off already" in bench.sign_off(code=1)
@@ -272,9 +274,9 @@ def test_a_pass_is_read_from_a_wrench_bolt_by_bolt(bench: Bench) -> None:
         hand.join()
         os.close(end)
         os.close(slave)
-    assert "12 lbf in (-65.7 %): short of 33.25 lbf in to 36.75 lbf in, go on" in said
-    assert "2 of 2: 35.2 lbf in (+0.6 %)" in said and "done by Ana" in said
+    assert "12 in lb (-65.7 %): short of 33.25 in lb to 36.75 in lb, go on" in said
+    assert "2 of 2: 35.2 in lb (+0.6 %)" in said and "done by Ana" in said
     with Store.open(bench.folder / "record.sqlite") as store:
         (entry,) = store.job(bench.job).facts
     assert entry.fact.torque_unm == 3_977_066  # type: ignore[union-attr]
-    assert "35.2 lbf in (+0.6 %), 35.2 lbf in (+0.6 %)" in entry.fact.note  # type: ignore[union-attr]
+    assert "35.2 in lb (+0.6 %), 35.2 in lb (+0.6 %)" in entry.fact.note  # type: ignore[union-attr]

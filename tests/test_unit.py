@@ -28,10 +28,11 @@ from capture.controls import Controls, presses
 from capture.daemon import Bench
 from capture.dashboard import Keys
 from capture.dashboard.preview import sample_view
-from capture.facts import Override, PartsChanged, SignedOff, StepDone
+from capture.facts import Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.offers import offers, taken, typed_change
 from capture.publish import BrokerState
 from capture.record import RecordError, Store
+from capture.report.writing import gather
 from capture.scan import Key, LostScan, PartFitted, Scan
 from capture.sheet import parse_sheet
 from capture.signing import Refused
@@ -54,10 +55,10 @@ def measured(mean_nm: int, word: str = "loose", low_nm: int = 900_000, high_nm: 
     )  # fmt: skip
 
 
-def checked(store: Store, job: int, pack: str, found: Verdict) -> None:
+def checked(store: Store, job: int, pack: str, found: Verdict, gauge: dict[str, str] | None = None) -> None:
     check = store.start_check(
         job, pack=pack, indicator={"driver": "line"}, recording_path="x.jsonl", low_nm=found.low_nm,
-        high_nm=found.high_nm, strokes_wanted=5, seat_wanted=1, measure="held", at=AT,
+        high_nm=found.high_nm, strokes_wanted=5, seat_wanted=1, measure="held", gauge=gauge, at=AT,
     )  # fmt: skip
     store.finish_check(
         check, found, advice=[], recording_sha256="0" * 64, recording_bytes=1, software_version="0", at=AT
@@ -231,6 +232,119 @@ def test_changes_from_the_command_line(tmp_path: Path) -> None:
     assert "say what was changed" in strokelog("change", str(job), *where, code=2)
     assert "there is no way 4" in strokelog("change", str(job), "--way", "4", *where, code=2)
     assert "stale: low: parts of low were changed since" in strokelog("plan", str(job), "--data-dir", str(tmp_path))
+
+
+# -- what whoever signs must say ----------------------------------------------------------------------------------
+
+
+def missed(tmp_path: Path) -> int:
+    """A job with all packs good and every step done but the first; low's change did not come out as predicted, and
+    high was measured with a gauge whose calibration had run out."""
+    store, job = record(tmp_path)
+    with store:
+        unit = Unit(store, job)
+        made = typed_change(unit.now, PartFitted("low", 0, 3), "Ana")
+        assert made.predicted_nm == 1_128_000
+        unit.add([made], at=AT)
+        checked(store, job, "low", measured(1_240_000, "good"))
+        late = {"serial": "DI-0413", "calibration_due": "2026-01-31"}
+        checked(store, job, "high", measured(1_000_000, "good", 800_000, 1_200_000), late)
+        checked(store, job, "reverse", measured(1_180_000, "good", 1_000_000, 1_400_000))
+        unit.add([StepDone(1, "Ana"), StepDone(2, "Ana", torque_unm=20_000_000)], at=AT)
+        unit.add([StepDone(3, "Ana", torque_unm=46_000_000)], at=AT)
+    return job
+
+
+def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_signs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "160")
+    job = str(missed(tmp_path))
+    where = ["--data-dir", str(tmp_path)]
+    strokelog("step", job, "1", "--by", "Ana", "--lasted", "40 min", *where)
+    said = strokelog("steps", job, *where)
+    assert "when signing: The change in low did not come out as predicted: 1.240 mm is 0.112 mm more" in said
+    assert "to acknowledge when signing: Gauge DI-0413, calibration due 2026-01-31, was overdue when high was" in said
+    shown = strokelog("show", job, *where)
+    assert "  outcome: The change in low did not come out as predicted: 1.240 mm" in shown
+    told = json.loads(strokelog("show", job, "--json", *where))["facts"][0]
+    assert told["as_predicted"] is False and "did not come out" in told["outcome"]
+    assert json.loads(strokelog("jobs", "--json", *where))["signed_off"] is None
+    assert "no, open" in strokelog("jobs", *where)
+    refused = strokelog("sign-off", job, "--by", "Di", *where, code=1)
+    assert "did not come out as predicted" in refused and "DI-0413" in refused and "--acknowledge" in refused
+    assert "signed off" not in strokelog("show", job, *where)
+    said = strokelog("sign-off", job, "--by", "Di", "--acknowledge", "plates counted twice", *where)
+    assert "signed off by Di; acknowledged: The change in low" in said and "all the same: plates counted twice" in said
+    shown = strokelog("show", job, *where)
+    assert "signed off; acknowledged: The change in low did not" in shown and "DI-0413" in shown.split("signed off;")[1]
+    assert json.loads(strokelog("jobs", "--json", *where))["signed_off"]["by"] == "Di"
+    assert "by Di" in strokelog("jobs", *where)
+    assert shown.count("no strokes: none was completed") == shown.count("check ") - shown.count("check again")
+    with Store.open_to_read(tmp_path / "record.sqlite") as store:
+        signed = store.job(int(job)).facts[-1].fact
+    assert isinstance(signed, SignedOff) and len(signed.acknowledged or ()) == 2
+    found, _ = gather(tmp_path / "record.sqlite", int(job))
+    notes = {note.head: note for note in found.notes}
+    assert set(notes) == {"Acknowledged by Di"} and all(note.loud for note in found.notes)
+    assert "plates counted twice" in notes["Acknowledged by Di"].text and len(found.notes) == 2
+
+
+def test_a_typed_time_longer_than_the_record_knows_is_asked_about_once_and_both_are_kept(tmp_path: Path) -> None:
+    job = str(missed(tmp_path))
+    where = ["--by", "Ana", "--data-dir", str(tmp_path)]
+    strokelog("step", job, "1", "--begin", *where)
+    assert "wait another" in strokelog("step", job, "1", "--lasted", "20 min", *where, code=1)
+    refused = strokelog("step", job, "1", "--lasted", "2 h", *where, code=1)
+    assert "step 1 was begun" in refused and "s ago by this record; 2 h typed. Nothing was written" in refused
+    said = strokelog("step", job, "1", "--lasted", "2 h", "--confirm-typed", *where)
+    assert "lasted 2 h as typed, begun" in said and "s before by this record" in said
+    assert "lasted 2 h as typed, begun" in strokelog("show", job, *where[2:])
+    (line,) = [
+        one
+        for one in json.loads(strokelog("show", job, "--json", *where[2:]))["facts"]
+        if one.get("step") == 0 and one["kind"] == "step_done"
+    ]
+    assert line["lasted_ns"] == 7200 * 10**9 and 0 <= line["known_ns"] < 60 * 10**9
+    found, _ = gather(tmp_path / "record.sqlite", int(job))
+    assert "lasted 2 h as typed, begun" in found.finishing.steps[0].state
+
+
+async def test_the_forms_ask_for_what_must_be_acknowledged_and_for_a_typed_time_once(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (controls, bench):
+        await bench.end_check()
+        job = bench.job_id
+        with Store.open(bench.setup.record_path) as store:
+            late = {"serial": "DI-0413", "calibration_due": "2026-01-31"}
+            for pack in parse_sheet(SHEET, "sheet").packs:
+                checked(store, job, pack.name, measured(1_100_000, "good", pack.low_nm, pack.high_nm), late)
+            store.add_fact(job, StepBegun(0, "Ana"), at=datetime.now(UTC))
+            for fact in (StepDone(1, "A"), StepDone(2, "A", 20_000_000), StepDone(3, "A", 46_000_000)):
+                store.add_fact(job, fact, at=AT)
+
+        def screen() -> str:
+            return " ".join(controls.unit.draw(80, 24, False).text.split())  # type: ignore[attr-defined]
+
+        async def press(*keys: str) -> None:
+            for key in keys:
+                await controls.take(Key(key))
+
+        await press("s", "1", "\r", *"2 h", "\r")
+        assert "2 h typed. Enter again if that is right." in screen()
+        await press("\r")
+        assert "done, lasted 2 h as typed, begun" in screen()
+        await press("u")
+        assert "to acknowledge: Gauge DI-0413" in screen() and "1 to acknowledge" in screen()
+        await press("\r")
+        assert "knowing this" in screen() and "everything on this sheet" not in screen()
+        await press("\r")
+        assert "why it may go out" in screen() and "Signed off" not in screen()
+        await press(*"sent to be calibrated", "\r")
+        assert "Signed off by first shift" in screen()
+    with Store.open_to_read(bench.setup.record_path) as store:
+        signed = store.job(job).facts[-1].fact
+    assert isinstance(signed, SignedOff) and signed.why == "sent to be calibrated"
+    assert signed.acknowledged is not None and "DI-0413" in signed.acknowledged[0]
 
 
 # -- a job that goes on --------------------------------------------------------------------------------------------

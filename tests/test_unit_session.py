@@ -123,7 +123,7 @@ async def test_a_unit_goes_from_its_first_check_to_the_sign_off_by_keys_and_scan
     assert done[0].lasted_ns == 35 * 60 * 10**9
     assert (done[2].torque_unm, done[3].torque_unm) == (20_400_000, 45_900_000)
     assert "wrench at" in done[3].note
-    assert facts[-1] == SignedOff("Berit")
+    assert facts[-1] == SignedOff("Berit", "", ())
     verdicts = [(one.pack, one.verdict.verdict.verdict) for one in job.checks if one.verdict is not None]
     assert verdicts == [("low", "loose"), ("low", "good"), ("high", "tight"), ("high", "good"), ("reverse", "good")]
     proof = verify(tmp_path / "data" / "record.sqlite")

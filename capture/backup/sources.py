@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from capture.backup.manifest import BackupError, inside
+from capture.backup.manifest import BackupError
 from capture.durable import copy_into, holding, sync_file
 from capture.record import Mismatch, Store, audit
-from capture.recording import COMPRESSED, kept_at, unpacked
+from capture.recording import COMPRESSED, filed_as, kept_at, unpacked
 
 __all__ = ["Made", "Recording", "Source", "copy_database", "in_words", "named", "proven", "unpacked_sha256"]
 
@@ -37,6 +37,11 @@ class Source:
             raise BackupError(f"there is no folder {place.parent} to put the backup {place.name} into; make it first")
         if place.resolve().is_relative_to(self.recordings.resolve()):
             raise BackupError(f"{place} is among the recordings themselves; give a place outside {self.recordings}")
+        if place.resolve().is_relative_to(self.record.parent.resolve()):
+            raise BackupError(
+                f"{place} is in the data folder that is backed up, and would be lost together with it; give a place "
+                f"outside {self.record.parent}, best on another disk"
+            )
 
     @contextmanager
     def held(self, waiting: Callable[[], None]) -> Iterator[None]:
@@ -56,11 +61,10 @@ class Recording:
     sealed: str | None
     """The SHA-256 that the ledger holds, of the bytes as received; None while it is written, or after a crash."""
     pruned: bool
-    written: Path | None
 
     def here(self, record: Path) -> Path | None:
-        """Return the file that holds it now, None if there is none."""
-        return kept_at(record.parent / self.path) or (kept_at(self.written) if self.written is not None else None)
+        """Return the file of the record's own data folder that holds it now, None if there is none."""
+        return kept_at(record.parent / self.path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,14 +131,9 @@ def _recordings_in(record: Path, sealed: dict[int, str | None], pruned: set[int]
         found = store.recordings()
     result: dict[str, Recording] = {}
     for one in found:
-        written: Path | None = Path(one.path)
-        assert written is not None
-        try:
-            path = inside("/".join(written.parts[-3:]))
-        except ValueError:
-            # No bench writes it there, so nothing is read from there either: what is beside the record may be it.
-            path, written = f"recordings/job-{one.job:05d}/check-{one.check}.jsonl", None
-        result[path] = Recording(path, sealed.get(one.check), one.check in pruned, written)
+        # No bench writes it elsewhere, so nothing is read from there either: what is in the data folder may be it.
+        path = filed_as(one.path) or f"recordings/job-{one.job:05d}/check-{one.check}.jsonl"
+        result[path] = Recording(path, sealed.get(one.check), one.check in pruned)
     return list(result.values())
 
 

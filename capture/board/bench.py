@@ -1,9 +1,10 @@
 """One bench as the board knows it: its status, strokes and verdicts taken in, and the row made of them. Pure.
 
 Theory. A status replaces the one before it, whatever its time says: a last will was written when the bench connected.
-Strokes and verdicts carry numbers that grow, so a repeat or a latecomer cannot undo what is newer. A retained message
-is old news: it fills in what it tells, and no duration is reckoned from its arrival. Only cleaned and shortened text
-is kept, so that nothing sent can fill the memory.
+A broker that stops sends every bench's will, so one that came about then says nothing of the bench until that has had
+the time to come back. Strokes and verdicts carry numbers that grow, so a repeat or a latecomer cannot undo what is
+newer. A retained message is old news: it fills in what it tells, and no duration is reckoned from its arrival. Only
+cleaned and shortened text is kept, so that nothing sent can fill the memory.
 """
 
 from __future__ import annotations
@@ -15,12 +16,12 @@ from functools import lru_cache
 from typing import Final, Literal
 from uuid import UUID
 
-from capture.board.needs import CLOCK_OFF, STUCK_AFTER, Need, rank
+from capture.board.needs import CLOCK_OFF, RECONNECT, STUCK_AFTER, Need, rank
 from capture.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.plaintext import clean
 from capture.verdict import VerdictWord
 
-__all__ = ["LONGEST_NAME", "LONGEST_WORDS", "BenchOnBoard", "BenchRow", "Refused", "cut", "short"]
+__all__ = ["LONGEST_NAME", "LONGEST_WORDS", "BenchOnBoard", "BenchRow", "Outage", "Refused", "cut", "short"]
 
 LONGEST_NAME: Final = 60
 LONGEST_WORDS: Final = 300
@@ -41,6 +42,9 @@ _WAITS: Final[dict[Literal["inconclusive", "tight", "loose"], str]] = {
     "tight": "waits for a change of parts",
     "loose": "waits for a change of parts",
 }
+
+#: A broker that is stopped sends the wills of its benches, and closes the board's connection moments later.
+_WILLS_BEFORE: Final = timedelta(seconds=5)
 
 State = Literal["online", "offline", "measuring", "unknown"]
 
@@ -73,10 +77,10 @@ class BenchRow:
     """The same for a bench as long as the board runs; holds nothing from the wire."""
     bench: str
     state: State
-    """`unknown` before the first status."""
+    """`unknown` before the first status, and while nobody can know: since a broker was lost."""
     unit_serial: str
     pack: str
-    """The pack being measured, else the one judged last."""
+    """The pack being measured, or that was as the bench vanished, else the one judged last."""
     technician: str
     display_unit: Literal["in", "mm"]
     last_travel_nm: int | None
@@ -89,6 +93,14 @@ class BenchRow:
     uncertainty_nm: int | None
     needs: tuple[Need, ...]
     """The most urgent first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """The board's last time without a broker, on its own clock; `back` is None while it lasts."""
+
+    lost: datetime
+    back: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +117,8 @@ class BenchOnBoard:
     """What is known of one bench. Feed it what has been read from the wire; ask it for a row."""
 
     __slots__ = (
-        "_air_fault", "_asks", "_clock", "_gauge_due", "_ids", "_indicator_down", "_job", "_judged", "_measure",
+        "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gone_at", "_heard_at",
+        "_ids", "_indicator_down", "_job", "_judged", "_measure",
         "_pack", "_passed", "_pressure_flags", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
         "_technician", "_travel_nm", "_unit", "_unit_serial", "_unit_told", "_vanished", "key", "name",
     )  # fmt: skip
@@ -114,6 +127,12 @@ class BenchOnBoard:
         self.key, self.name = key, name
         self._state: State = "unknown"
         self._vanished = False
+        self._cut_off = False
+        """Whether it vanished while a pack was measured."""
+        self._gone_at: datetime | None = None
+        """When the board was told that it is offline."""
+        self._heard_at: datetime | None = None
+        """When the board last had something from the bench itself."""
         self._since: datetime | None = None
         """When state or pack last changed, on the board's clock; None where it was so before the board looked."""
         self._clock = timedelta()
@@ -169,6 +188,10 @@ class BenchOnBoard:
             self._since = None if retained else now
         if not gone and status.job != self._job:
             self._new_job(status.job)
+        self._cut_off = gone and status.vanished is not False and (self._cut_off or self._state == "measuring")
+        self._gone_at = now if gone else None
+        if not (gone or retained):
+            self._heard_at = now
         self._state, self._vanished = status.state, status.vanished is not False
         self._pack = pack or self._pack
         self._unit_serial = short(status.unit_serial) or (self._unit_serial if gone else "")
@@ -239,17 +262,28 @@ class BenchOnBoard:
 
     # -- what is shown -----------------------------------------------------------------------------------
 
-    def row(self, now: datetime, watching_since: datetime) -> BenchRow:
+    def _unheard_since(self, now: datetime, outage: Outage | None) -> datetime | None:
+        """Return when the broker was lost, if that may be all there is to a bench that is said to have vanished."""
+        gone = self._gone_at if self._vanished else None
+        if gone is None or outage is None or gone < outage.lost - _WILLS_BEFORE:
+            return None
+        if outage.back is None:
+            return outage.lost
+        back_since = self._heard_at is not None and self._heard_at >= outage.back
+        return None if back_since or now >= outage.back + RECONNECT else outage.lost
+
+    def row(self, now: datetime, watching_since: datetime, outage: Outage | None = None) -> BenchRow:
         """Return the bench as it stands at `now`; nothing before `watching_since` was seen without a gap."""
+        unheard = self._unheard_since(now, outage)
         last = None
-        if self._state != "measuring":
+        if self._state != "measuring" and not self._cut_off:
             last = max(self._judged.values(), key=lambda one: (one.at, one.check), default=None)
         stroke_at = None if self._stroke_at is None else min(now, self.local(self._stroke_at))
-        needs = tuple(sorted(self._needs(now, watching_since), key=lambda need: rank((need,))))
+        needs = tuple(sorted(self._needs(now, watching_since, unheard), key=lambda need: rank((need,))))
         return BenchRow(
             key=self.key,
             bench=self.name,
-            state=self._state,
+            state=self._state if unheard is None else "unknown",
             unit_serial=self._unit_serial,
             pack=last.pack if last else self._pack,
             technician=self._technician,
@@ -263,9 +297,12 @@ class BenchOnBoard:
             needs=needs,
         )
 
-    def _needs(self, now: datetime, watching_since: datetime) -> Iterator[Need]:
+    def _needs(self, now: datetime, watching_since: datetime, unheard: datetime | None) -> Iterator[Need]:
         if self._gauge_due is not None and self._gauge_due < now.date():
             yield Need("gauge overdue", f"The indicator's calibration was due on {self._gauge_due}.")
+        if unheard is not None:
+            yield Need("not heard", "Not heard since the broker was lost; it may be measuring all the same.", unheard)
+            return
         if self._state == "offline":
             if self._vanished:
                 yield Need("offline", "The bench vanished without ending its session.", self._since)

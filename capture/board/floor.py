@@ -11,11 +11,11 @@ a verdict can be. Whoever may publish can fill the board with nonsense, but not 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final, Literal
 
-from capture.board.bench import EARLIEST, LATEST, LONGEST_WORDS, BenchOnBoard, BenchRow, Refused, cut, short
+from capture.board.bench import EARLIEST, LATEST, LONGEST_WORDS, BenchOnBoard, BenchRow, Outage, Refused, cut, short
 from capture.board.yields import MOST_PACKS, Today, Yields
 from capture.messages import ROOT, BenchStatus, StrokeMessage, UnitMessage, VerdictMessage, name_from_level
 from capture.view import LinkState
@@ -58,6 +58,7 @@ class Floor:
         self._yields = Yields()
         self._yields.turn(now.date())
         self._watching_since = now
+        self._outage: Outage | None = None
         self.messages = 0
         self.repeats = 0
         """Messages whose id had been seen: harmless."""
@@ -88,6 +89,9 @@ class Floor:
             since = now
             if link == "up":
                 self._watching_since = now  # what happened meanwhile was not seen
+                self._outage = replace(self._outage, back=now) if self._outage is not None else None
+            else:
+                self._outage = Outage(now)
         self.broker = Broker(link, cut(reason, LONGEST_WORDS), since)
 
     def _take(self, topic: str, payload: bytes, retained: bool, now: datetime) -> Change | None:
@@ -178,7 +182,7 @@ class Floor:
 
     def rows(self, now: datetime) -> list[BenchRow]:
         """Return every bench as it stands at `now`, in no order."""
-        return [bench.row(now, self._watching_since) for bench in self._benches.values()]
+        return [bench.row(now, self._watching_since, self._outage) for bench in self._benches.values()]
 
     def today(self, now: datetime) -> Today:
         """Return yield and re-check rate of the day of `now`."""

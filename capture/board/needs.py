@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
-__all__ = ["CLOCK_OFF", "KINDS", "STUCK_AFTER", "Kind", "Need", "rank"]
+__all__ = ["CLOCK_OFF", "KINDS", "RECONNECT", "STUCK_AFTER", "Kind", "Need", "rank"]
 
 Kind = Literal[
     "out of air",
@@ -22,11 +22,11 @@ Kind = Literal[
     "offline",
     "gauge overdue",
     "clock off",
+    "not heard",
 ]
 
-#: Every kind of need, the most urgent first: air that failed, then a bench that cannot go on (it asks
-#: while no reading comes), then a decision that
-#: waits, then what can wait for the end of the job.
+#: Every kind of need, the most urgent first: air that failed, then a bench that cannot go on (it asks while no reading
+#: comes), then a decision that waits, then what can wait for the end of the job.
 KINDS: Final[tuple[Kind, ...]] = (
     "out of air",
     "no readings",
@@ -38,12 +38,16 @@ KINDS: Final[tuple[Kind, ...]] = (
     "offline",
     "gauge overdue",
     "clock off",
+    "not heard",
 )
 
 #: A check in which no stroke was made for so long has stopped: strokes come every few seconds (common practice).
 STUCK_AFTER: Final = timedelta(minutes=5)
 #: A bench's clock may differ so much from the board's before it is spoken of.
 CLOCK_OFF: Final = timedelta(minutes=2)
+
+#: A bench tries a broker that it lost again after at most half a minute (`publish`), and a try may take some seconds.
+RECONNECT: Final = timedelta(seconds=45)
 
 _RANKS: Final = {kind: number for number, kind in enumerate(KINDS)}
 

@@ -57,6 +57,7 @@ NEED_LOOKS: Final[dict[Kind, BoardLook]] = {
     "offline": BoardLook("○○", "oo", "bold"),
     "gauge overdue": BoardLook("◆◆", "!!", "bold yellow"),
     "clock off": BoardLook("◷◷", "@@", "yellow"),
+    "not heard": BoardLook("◌◌", "()", "yellow"),
 }
 
 STATE_LOOKS: Final[dict[str, BoardLook]] = {

@@ -1,4 +1,4 @@
-"""Takes what a shop's benches publish into one database: strokes, verdicts and statuses, each message once.
+"""Takes what a shop's benches publish into one database: strokes, verdicts, statuses and units, each message once.
 
     broker -> subscriber -> rows -> sink -> any database SQLAlchemy knows
                   ^                   |

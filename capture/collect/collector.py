@@ -39,6 +39,11 @@ class Collector:
         self._database = Link("database", settings.database.url, "off")
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="collect")
         self._stop = asyncio.Event()
+        named = "name" in settings.model_fields_set
+        self._surely_own = named or settings.take_over_session
+        """Whether a person said that what the brokers keep for this name is for this database."""
+        self._known: bool | None = None
+        self._asking = asyncio.Lock()
         self.total = Counts()
 
     def stop(self) -> None:
@@ -58,6 +63,7 @@ class Collector:
                         keep=self._keep,
                         say=self._on_event,
                         stop=self._stop,
+                        admit=self._admit,
                         leave=self._leave,
                     )
                     group.create_task(subscriber.run())
@@ -72,6 +78,35 @@ class Collector:
     async def _open(self) -> None:
         """Say early whether the database can be used, also while no bench sends anything."""
         await self._patiently(self._sink.open)
+        if self._surely_own:
+            await self._patiently(self._remember)
+
+    def _remember(self) -> bool:
+        self._sink.remember(self._settings.name)
+        return True
+
+    async def _admit(self, broker: str, session_kept: bool) -> bool:
+        """Say whether to take what `broker` keeps for this name; False only because everything is to stop.
+
+        Raises CollectError where that is likely another collector's: the name is only the host's, and the database
+        never had a collector of that name.
+        """
+        if self._surely_own:
+            return True
+        name, database = self._settings.name, self._settings.database.url
+        async with self._asking:
+            if self._known is None:
+                self._known = await self._patiently(lambda: self._sink.knows(name))
+        if self._known is None:
+            return False
+        if session_kept and not self._known:
+            raise CollectError(
+                f"the broker at {broker} keeps messages for a collector called {name!r}, which is this computer's "
+                f"name, but the database {database} never had a collector of that name: they are likely another's, and "
+                "what this one takes that one never gets. Nothing was taken. Give this one a name of its own (--name), "
+                "or, if they are for this database, --take-over-session"
+            )
+        return await self._patiently(self._remember) is True
 
     async def _keep(self, batch: Sequence[Arrived]) -> bool:
         counts = await self._patiently(lambda: self._sink.keep(batch))

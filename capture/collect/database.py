@@ -10,6 +10,7 @@ import sqlite3
 from pathlib import Path
 from typing import Any, Final
 
+from platformdirs import user_data_path
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
@@ -64,7 +65,7 @@ def engine_of(settings: DatabaseSettings) -> Engine:
             url, pool_size=1, max_overflow=0, pool_pre_ping=not sqlite, connect_args=options, **level
         )
     except ImportError as error:
-        extra = "; install strokelog[postgres]" if url.get_backend_name() == "postgresql" else ""
+        extra = "; .venv/bin/pip install '.[postgres]'" if url.get_backend_name() == "postgresql" else ""
         raise CollectError(f"no driver for a database such as {settings.url}: {error}{extra}") from error
     except (SQLAlchemyError, TypeError) as error:
         raise CollectError(f"cannot use the database {settings.url}: {why(error)}") from error
@@ -101,8 +102,9 @@ def _begin_sqlite(connection: Connection) -> None:
 def bring_up_to_date(engine: Engine) -> None:
     """Make or migrate the tables if they must be. Raises DatabaseAway, or CollectError for a newer schema."""
     try:
-        if engine.dialect.name == "sqlite" and engine.url.database:
-            Path(engine.url.database).parent.mkdir(parents=True, exist_ok=True)
+        own = user_data_path("strokelog")  # any other folder must be there: a path may be mistyped
+        if engine.dialect.name == "sqlite" and engine.url.database and Path(engine.url.database).parent == own:
+            own.mkdir(parents=True, exist_ok=True)
         with engine.begin() as connection:
             if _is_newest(connection, engine):
                 return

@@ -27,6 +27,7 @@ class Counts:
     strokes: int = 0
     verdicts: int = 0
     statuses: int = 0
+    units: int = 0
     repeated: int = 0
     refused: int = 0
 
@@ -35,6 +36,7 @@ class Counts:
             self.strokes + other.strokes,
             self.verdicts + other.verdicts,
             self.statuses + other.statuses,
+            self.units + other.units,
             self.repeated + other.repeated,
             self.refused + other.refused,
         )

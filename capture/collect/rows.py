@@ -17,7 +17,7 @@ from typing import Any, Final
 from pydantic import BaseModel, ValidationError
 
 from capture.collect.schema import by_id
-from capture.messages import MESSAGES, ROOT, status_topic, stroke_topic, verdict_topic
+from capture.messages import MESSAGES, ROOT, status_topic, stroke_topic, unit_topic, verdict_topic
 
 __all__ = ["LONGEST_PAYLOAD", "Arrived", "NoMessage", "refusal", "row_of"]
 
@@ -30,6 +30,7 @@ _COLUMNS: Final = {kind: frozenset(table.columns.keys()) for kind, table in by_i
 _stroke_topic = lru_cache(16_384)(stroke_topic)
 _verdict_topic = lru_cache(16_384)(verdict_topic)
 _status_topic = lru_cache(16_384)(status_topic)
+_unit_topic = lru_cache(16_384)(unit_topic)
 
 
 class NoMessage(Exception):
@@ -117,11 +118,11 @@ def _columns(message: BaseModel) -> dict[str, Any]:
 
 def _check_sender(kind: str, row: dict[str, Any], topic: str) -> None:
     """A broker lets each bench write only below its own name, so a message that names another bench is a forgery."""
-    bench, pack = row["bench"], row["pack"]
-    if kind == "status":
-        own = _status_topic(bench)
+    bench = row["bench"]
+    if kind in ("status", "unit"):
+        own = _status_topic(bench) if kind == "status" else _unit_topic(bench)
     else:
-        own = _stroke_topic(bench, pack) if kind == "stroke" else _verdict_topic(bench, pack)
+        own = _stroke_topic(bench, row["pack"]) if kind == "stroke" else _verdict_topic(bench, row["pack"])
     if topic != own:
         raise NoMessage(f"it came as {topic[:200]!r}, but by what it says it belongs to {own[:200]!r}")
 

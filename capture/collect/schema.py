@@ -30,10 +30,21 @@ from sqlalchemy import (
 from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
-__all__ = ["REVISIONS", "VERSION_TABLE", "Instant", "by_id", "refused", "statuses", "strokes", "verdicts"]
+__all__ = [
+    "REVISIONS",
+    "VERSION_TABLE",
+    "Instant",
+    "by_id",
+    "collectors",
+    "refused",
+    "statuses",
+    "strokes",
+    "units",
+    "verdicts",
+]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001",)
+REVISIONS: Final = ("0001", "0002")
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.
 VERSION_TABLE: Final = "collected_version"
 
@@ -100,6 +111,8 @@ strokes = _message(
     Column("pressure_max_pa", BigInteger),
     Column("leak_down_pa_per_s", BigInteger),
     Column("rounding_nm", BigInteger),
+    Column("unit_serial", Text, nullable=False, server_default=""),
+    Index("collected_strokes_serial", "unit_serial"),
     Index("collected_strokes_job", "job", "check", "n"),
     Index("collected_strokes_at", "at"),
 )
@@ -125,6 +138,8 @@ verdicts = _message(
     Column("more_strokes", BigInteger),
     Column("advice", _JSON, nullable=False),
     Column("recording_sha256", String(64), nullable=False),
+    Column("unit_serial", Text, nullable=False, server_default=""),
+    Index("collected_verdicts_serial", "unit_serial"),
     Index("collected_verdicts_job", "job", "check"),
     Index("collected_verdicts_at", "at"),
 )
@@ -140,6 +155,32 @@ statuses = _message(
     Column("indicator", Text, nullable=False),
     Column("messages_waiting", BigInteger, nullable=False),
     Index("collected_statuses_at", "at"),
+)
+
+#: A row each time that a unit's way to its sign-off changed. Signed off where `signed_off_by` is not empty.
+units = _message(
+    "collected_units",
+    Column("job", _ID, nullable=False),
+    Column("unit_serial", Text, nullable=False),
+    Column("packs", _JSON, nullable=False),
+    Column("steps", BigInteger, nullable=False),
+    Column("steps_closed", BigInteger, nullable=False),
+    Column("next_step", Text, nullable=False),
+    Column("against", _JSON, nullable=False),
+    Column("to_acknowledge", _JSON, nullable=False),
+    Column("signed_off_by", Text, nullable=False),
+    Column("signed_off_at", Instant),
+    Index("collected_units_at", "at"),
+    Index("collected_units_job", "job"),
+    Index("collected_units_serial", "unit_serial"),
+)
+
+#: The names that collectors had who wrote here; an empty one stands for those from before names were kept.
+collectors = Table(
+    "collected_by",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("since", Instant, nullable=False),
 )
 
 refused = Table(
@@ -158,4 +199,4 @@ refused = Table(
 )
 
 #: The tables whose key is a message's id, by the kind of message, which is the last level of its topic.
-by_id: Final = {"stroke": strokes, "verdict": verdicts, "status": statuses}
+by_id: Final = {"stroke": strokes, "verdict": verdicts, "status": statuses, "unit": units}

@@ -18,12 +18,12 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
 from capture.broker import BrokerSettings
-from capture.config import ConfigError
+from capture.config import Config, ConfigError, load_config
 from capture.messages import ROOT
 
 __all__ = ["CollectSettings", "DatabaseSettings", "ShopBroker", "load_settings"]
 
-_KINDS: Final = ("+/status", "+/+/stroke", "+/+/verdict")
+_KINDS: Final = ("+/status", "+/unit", "+/+/stroke", "+/+/verdict")
 _EXPECTED: Final = (
     "expected such as sqlite:////var/lib/strokelog/collect.sqlite or postgresql://user@db.shop.example/strokelog"
 )
@@ -41,6 +41,9 @@ def _database_url(text: str) -> str:
         )
     if url.get_backend_name() == "sqlite" and url.database in (None, "", ":memory:"):
         raise ValueError(f"an SQLite database without a file keeps nothing; {_EXPECTED}")
+    file = Path(url.database or "")
+    if url.get_backend_name() == "sqlite" and not str(file).startswith("file:") and not file.absolute().parent.is_dir():
+        raise ValueError(f"there is no folder {file.absolute().parent} for the database {file.name}; make it first")
     return text
 
 
@@ -102,12 +105,14 @@ class CollectSettings(BaseModel):
     """All settings of a collector.
 
     The brokers know a collector by its `name`, and keep for that name what it has not taken: give each its own, and do
-    not change it.
+    not change it. With `take_over_session` it takes what they keep although the database never had a collector of that
+    name.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     name: str = Field(default_factory=socket.gethostname, min_length=1, max_length=60)
+    take_over_session: bool = False
     share: Annotated[str, AfterValidator(_group)] | None = None
     database: DatabaseSettings = DatabaseSettings()
     brokers: tuple[ShopBroker, ...] = ()
@@ -127,24 +132,36 @@ def load_settings(
     database: str | None = None,
     share: str | None = None,
     name: str | None = None,
+    take_over_session: bool = False,
 ) -> CollectSettings:
     """Read the settings from `path`, if there is one; what else is given wins over it. Raises ConfigError.
 
     `brokers` are urls, and `prefixes` are for all of them. A broker that the file has too keeps its other settings
-    there, and a `database` keeps the file's password_file.
+    there, and a `database` keeps the file's password_file. Where neither names a broker, it is the bench settings' one:
+    [broker] of the same file, else of the settings that `run` and `board` read.
     """
     where = str(path) if path is not None else "command line"
     values: dict[str, Any] = {}
     try:
         if path is not None:
             values = tomllib.loads(path.read_text(encoding="utf-8"))
+        # A bench's settings file serves as well: what else is in it is of no matter here.
+        own = values.pop("broker", None)
+        if own is not None:
+            values = {key: value for key, value in values.items() if key not in Config.model_fields}
         values |= {key: value for key, value in (("share", share), ("name", name)) if value is not None}
         if database is not None:
             values["database"] = {**values.get("database", {}), "url": database}
         if brokers:
-            known = {one.get("url"): one for one in values.get("brokers", [])}
+            known = {one.get("url"): one for one in [*([own] if own else []), *values.get("brokers", [])]}
             everywhere = {"prefixes": prefixes} if prefixes else {}
             values["brokers"] = [{**known.get(url, {}), "url": url, **everywhere} for url in brokers]
+        elif "brokers" not in values:
+            if own is None and path is None and (settled := load_config().broker) is not None:
+                own = settled.model_dump(exclude_unset=True)
+            values["brokers"] = [own] if own is not None else []
+        if take_over_session:
+            values["take_over_session"] = True
         settings = CollectSettings.model_validate(values)
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ConfigError(f"{where}: no TOML: {error}") from error
@@ -154,7 +171,7 @@ def load_settings(
         raise ConfigError("\n".join(_in_words(where, item) for item in error.errors())) from None
     if not settings.brokers:
         raise ConfigError(
-            f"{where}: no broker; give --broker mqtt://host, or [[brokers]] with url in the settings file"
+            f"{where}: no broker; give --broker mqtt://host, or url under [broker] or [[brokers]] in the settings file"
         )
     return settings
 

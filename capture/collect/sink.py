@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, Table, delete, func, insert, select
@@ -20,7 +21,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyErro
 from capture.collect.database import DatabaseAway, bring_up_to_date, why
 from capture.collect.events import Counts
 from capture.collect.rows import Arrived, NoMessage, refusal, row_of
-from capture.collect.schema import by_id, refused
+from capture.collect.schema import by_id, collectors, refused
 
 __all__ = ["REFUSED_KEPT", "Sink", "insert_anywhere", "insert_of"]
 
@@ -82,6 +83,27 @@ class Sink:
             bring_up_to_date(self._engine)
             self._open = True
 
+    def knows(self, name: str) -> bool:
+        """Say whether a collector of that name has written here before."""
+        self.open()
+        try:
+            with self._engine.begin() as connection:
+                found = select(collectors.c.name).where(collectors.c.name.in_([name, ""]))
+                return connection.execute(found).first() is not None
+        except SQLAlchemyError as error:
+            self._engine.dispose()
+            raise DatabaseAway(why(error)) from error
+
+    def remember(self, name: str) -> None:
+        """Keep that a collector of that name writes here."""
+        self.open()
+        try:
+            with self._engine.begin() as connection:
+                self._insert_new(connection, collectors, "name", [{"name": name, "since": datetime.now(UTC)}])
+        except SQLAlchemyError as error:
+            self._engine.dispose()
+            raise DatabaseAway(why(error)) from error
+
     def close(self) -> None:
         """Let go of the database. It is whole whether this is called or not."""
         self._engine.dispose()
@@ -131,6 +153,7 @@ class Sink:
             "stroke": Counts(strokes=new, repeated=repeated),
             "verdict": Counts(verdicts=new, repeated=repeated),
             "status": Counts(statuses=new, repeated=repeated),
+            "unit": Counts(units=new, repeated=repeated),
         }[kind]
 
     def _refuse(self, connection: Connection, wrong: Sequence[dict[str, Any]]) -> Counts:

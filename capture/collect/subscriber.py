@@ -54,7 +54,9 @@ class _Down(Exception):
 class Subscriber:
     """One broker's messages, as long as `run` runs. With `leave`, only until there are none left, and then never again.
 
-    `keep` commits a batch and returns whether it did; it returns False only because everything is to stop.
+    `keep` commits a batch and returns whether it did; it returns False only because everything is to stop. `admit` is
+    asked before anything is taken, with the broker and whether that keeps a session for this name; it answers likewise,
+    or raises what ends everything.
     """
 
     def __init__(
@@ -66,6 +68,7 @@ class Subscriber:
         keep: Callable[[Sequence[Arrived]], Awaitable[bool]],
         say: Callable[[Link], None],
         stop: asyncio.Event,
+        admit: Callable[[str, bool], Awaitable[bool]],
         leave: bool = False,
     ) -> None:
         self._broker = broker
@@ -76,6 +79,8 @@ class Subscriber:
         self._on_link = say
         self._link = Link("broker", broker.url, "off")
         self._stop = stop
+        self._admit = admit
+        self._session_kept = False
         self._been_up = False
         self._leave = leave
         self._left = False
@@ -111,6 +116,8 @@ class Subscriber:
     async def _session(self) -> None:
         """Connect, collect until told to stop, and leave properly. Raises _Down when that ends early."""
         async with self._connection() as (client, waiting):
+            if not await self._admit(self._broker.url, self._session_kept):
+                return  # what the broker sent meanwhile is not acknowledged, and stays with it
             if self._leave:
                 await client.unsubscribe(self._filters)
             else:
@@ -174,6 +181,7 @@ class Subscriber:
         answered: Any = client._client.on_connect
 
         def on_connect(paho: Any, data: Any, flags: Any, code: Any, properties: Any = None) -> None:
+            self._session_kept = bool(flags.session_present)
             if self._been_up and not code.is_failure and not flags.session_present:
                 _log.warning(
                     "the broker at %s has forgotten this collector's session: what benches sent while it was away may "

@@ -42,6 +42,13 @@ def collect(
         str | None,
         typer.Option("--name", help="What the brokers know this collector by; the host's name if not given."),
     ] = None,
+    take_over_session: Annotated[
+        bool,
+        typer.Option(
+            "--take-over-session",
+            help="Without --name: what the brokers keep for the host's name is for this database, though it is new.",
+        ),
+    ] = False,
     leave: Annotated[
         bool,
         typer.Option("--leave", help="Take what the brokers still hold for this collector, then be forgotten by them."),
@@ -49,7 +56,7 @@ def collect(
     as_json: Json = False,
     config: ConfigFile = None,
 ) -> None:
-    """Collect strokes, verdicts and statuses from brokers into a database, each message once.
+    """Collect strokes, verdicts, statuses and how units stand from brokers into a database, each message once.
 
     Runs until it is told to stop (Ctrl-C, SIGTERM). A broker or a database that is away is waited for.
     Brokers keep messages for a collector that is away, for its --name: end one for good with --leave.
@@ -62,7 +69,13 @@ def collect(
         fail("--prefix belongs to --broker; in the settings file each of [[brokers]] has its own `prefixes`", 2)
     try:
         settings = load_settings(
-            config, brokers=broker or [], prefixes=prefix or [], database=database, share=share, name=name
+            config,
+            brokers=broker or [],
+            prefixes=prefix or [],
+            database=database,
+            share=share,
+            name=name,
+            take_over_session=take_over_session,
         )
     except ConfigError as error:
         fail(str(error), 2)
@@ -124,6 +137,7 @@ def _json_of(event: Event) -> str:
 
 def _counts_in_words(total: Counts) -> str:
     return (
-        f"committed: {total.strokes} strokes, {total.verdicts} verdicts, {total.statuses} statuses; "
+        f"committed: {total.strokes} strokes, {total.verdicts} verdicts, {total.statuses} statuses, "
+        f"{total.units} words on units; "
         f"{total.repeated} were there already, {total.refused} were no messages"
     )

@@ -61,9 +61,11 @@ def backup(
         say(json.dumps(_made_json(made), ensure_ascii=False))
     else:
         there = f", {made.kept} there already" if made.kept else ""
+        if wrong := len(made.missing) + len(made.altered):
+            say(f"NOT WHOLE: {_count(wrong, 'recording')} that the record needs, lost or altered, named below.")
         say(clean(f"Backed up to {made.place}: {_count(made.jobs, 'job')}{', the stock' if made.stock else ''}."))
         say(f"Recordings: {made.copied} copied ({_size(made.copied_bytes)}){there}.")
-        say("Proven: the copy's chain is whole.")
+        say("The copy's chain is whole, but not its recordings." if wrong else "Proven: the copy's chain is whole.")
         say(f"Head: {made.head[0]}:{made.head[1]}")
     for name in made.missing:
         sys.stderr.write(clean(f"strokelog: not backed up, since it is not there: {name}") + "\n")

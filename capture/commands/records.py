@@ -35,9 +35,10 @@ def jobs(
 
     with errors_in_words(), open_store(config, data_dir) as store:
         found: list[Job] = store.jobs(limit)
+        home = store.path.parent
     if as_json:
         for job in found:
-            say(json.dumps(job_json(job, strokes=False), ensure_ascii=False))
+            say(json.dumps(job_json(job, home, strokes=False), ensure_ascii=False))
     else:
         jobs_table(found)
 
@@ -54,10 +55,11 @@ def show(
 
     with errors_in_words(), open_store(config, data_dir) as store:
         found: Job = store.job(job)
+        home = store.path.parent
     if as_json:
-        say(json.dumps(job_json(found, strokes=True), ensure_ascii=False))
+        say(json.dumps(job_json(found, home, strokes=True), ensure_ascii=False))
     else:
-        show_job(found, explain)
+        show_job(found, home, explain)
 
 
 def check_sheet(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -70,6 +71,10 @@ def step(
     lasted: Annotated[
         str | None, typer.Option("--lasted", help="How long it lasted, such as '35 min', where it was not begun here.")
     ] = None,
+    confirm_typed: Annotated[
+        bool,
+        typer.Option("--confirm-typed", help="The time of --lasted is right, though this record saw it begin later."),
+    ] = False,
     note: Note = "",
     as_json: Json = False,
     config: ConfigFile = None,
@@ -93,7 +98,17 @@ def step(
         done = StepDone(index, name, lasted_ns=lasted_ns, note=note)
         if torques or wrench is not None:
             done = _tightened(unit, done, torques, wrench, wrench_settings, wait)
+        why = unit.to_confirm(done, datetime.now(UTC))
+        if why and not confirm_typed and not _agreed(f"step {index + 1} was {why}"):
+            fail(f"step {index + 1} was {why}. Nothing was written; if that is right, give --confirm-typed as well")
         add_fact(unit, done, as_json)
+
+
+def _agreed(text: str) -> bool:
+    """Ask whoever sits at the terminal; nobody does where it is a pipe."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    return typer.confirm(f"{text[:1].upper()}{text[1:]}. Is that right?", err=True)
 
 
 def override(
@@ -121,11 +136,22 @@ def sign_off(
     job: JobNumber,
     by: By,
     note: Note = "",
+    acknowledge: Annotated[
+        str | None,
+        typer.Option(
+            "--acknowledge",
+            metavar="WHY",
+            help="You know what is to be acknowledged, and why the unit may go out all the same; kept for ever.",
+        ),
+    ] = None,
     as_json: Json = False,
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
-    """Sign a unit off. Ends with 1 and says what is open, unless every pack is good and every step done."""
+    """Sign a unit off. Ends with 1 and says what is open, unless every pack is good and every step done.
+
+    A change that did not come out as predicted, or a gauge whose calibration had run out, must be acknowledged.
+    """
     from capture.facts import SignedOff
 
     with unit_of(job, config, data_dir) as unit:
@@ -133,10 +159,17 @@ def sign_off(
         if standing.open:
             lines = "\n".join(f"open: {item.text}; {item.do}" for item in standing.open)
             fail(f"job {job} is not signed off, {len(standing.open)} open:\n{lines}")
+        if standing.remarks and standing.signed is None and not (acknowledge or "").strip():
+            lines = "\n".join(f"to acknowledge: {text}" for text in standing.remarks)
+            fail(
+                f"job {job} is not signed off, since whoever signs must acknowledge this:\n{lines}\n"
+                "if the unit may go out all the same, say why with --acknowledge"
+            )
         if not as_json:
             for caution in standing.cautions:
                 say(f"look at: {caution}")
-        add_fact(unit, SignedOff(person(unit, by), note), as_json)
+        why = (acknowledge or "").strip() if standing.remarks else ""
+        add_fact(unit, SignedOff(person(unit, by), note, standing.remarks, why), as_json)
         # Somebody else may have written between the look and the entry; the record's order decides.
         if unit.now.standing.signed is None:
             raise typer.Exit(1)

@@ -37,6 +37,8 @@ def release_screen(
     head.append([(f" steps: {closed} of {len(standing.steps)} done", "")])
     for caution in standing.cautions:
         head += bullet(" look at: ", caution, width, ink, mark_style="bold yellow")
+    for remark in standing.remarks:
+        head += bullet(" to acknowledge: ", remark, width, ink, mark_style="bold yellow")
     blocks: list[list[Row]] = []
     for i, item in enumerate(standing.open):
         mark = ink.pick("▸", ">") if i == page.chosen else " "
@@ -48,11 +50,12 @@ def release_screen(
         keys = "o override the chosen one   s steps   c parts   arrows choose   Escape back"
         aside = f"{len(standing.open)} stand against it"
     else:
-        blocks.append(
-            bullet(" ", "Nothing stands against it. Whoever signs releases the unit.", width, ink, style="bold")
-        )
-        looks = f", {len(standing.cautions)} to look at" if standing.cautions else ""
-        keys, aside = "Enter signs off   s steps   Escape back", f"nothing stands against it{looks}"
+        said = "Nothing bars it, but whoever signs must acknowledge what is above." if standing.remarks else ""
+        said = said or "Nothing stands against it. Whoever signs releases the unit."
+        blocks.append(bullet(" ", said, width, ink, style="bold"))
+        aside = f"{len(standing.remarks)} to acknowledge" if standing.remarks else "nothing stands against it"
+        aside += f", {len(standing.cautions)} to look at" if standing.cautions else ""
+        keys = "Enter signs off   s steps   Escape back"
     # What is chosen must be seen; the packs above it are one block that may scroll away.
     shown = Page(page.chosen + 1 if standing.open else 1, page.form, page.note)
     return unit_page(view, shown, "SIGN-OFF", aside, [[*head, []], *blocks], keys, width, height, ink)

@@ -55,6 +55,7 @@ class Check:
     gauge: dict[str, Any] | None
     """The indicator's `serial` and `calibration_due` (ISO 8601 date), None where the bench's settings name none."""
     recording_path: str
+    """As recordings/JOB/NAME below the record's data folder; earlier versions wrote the whole path at the bench."""
     started_at: datetime
     ended_at: datetime | None
     low_nm: int

@@ -131,6 +131,8 @@ def fact_of(kind: str, body: dict[str, Any]) -> Fact:
     told = {field.name: body[field.name] for field in fields(FACT_KINDS[kind]) if field.name in body}
     if kind == "parts_changed":
         told["changes"] = tuple(Change(**change) for change in told["changes"])
+    if told.get("acknowledged") is not None:
+        told["acknowledged"] = tuple(told["acknowledged"])
     return FACT_KINDS[kind](**told)
 
 

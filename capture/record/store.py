@@ -52,6 +52,11 @@ class Store:
         """Open the record at `path` without writing anything of it; writes through it are refused."""
         return cls(open_engine(Path(path), read_only=True), Path(path))
 
+    @property
+    def path(self) -> Path:
+        """The record's file. Its folder is the data folder that its recordings are in."""
+        return self._path
+
     def close(self) -> None:
         """Close the file. The record is whole whether this is called or not."""
         with self._lock:

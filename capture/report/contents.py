@@ -12,9 +12,10 @@ from datetime import UTC, datetime
 from capture.changes import PlanError, outcomes, stale_checks
 from capture.dashboard.words import chance, flag_words, number, travel_nm
 from capture.facts import Fact, Override, PartsChanged
-from capture.gauge import gauge_of
+from capture.gauge import gauge_of, overdue_words
 from capture.pack_states import Judged, PackState, pack_states
 from capture.record import Check, FactEntry, Job, StrokeEntry
+from capture.remarks import Remark, remarks
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
 from capture.report.history import History, result_words
@@ -68,13 +69,16 @@ class _Report:
         self.problems: list[Note] = []
         self.states: dict[str, PackState] = {}
         self.followed = True
+        self.known: tuple[Remark, ...] = ()
         came_out: dict[int, str] = {}
         if sheet is not None:
             try:
                 happened = happened_in(job)
                 states = pack_states(sheet, _judged(job), job.facts, stale_checks(sheet, happened))
                 self.states = {state.pack: state for state in states}
-                told_of = {id(one.change): one.text for one in outcomes(sheet, happened)}
+                came = outcomes(sheet, happened)
+                self.known = remarks(job.facts, _judged(job), came)
+                told_of = {id(one.change): one.text for one in came}
                 came_out = {e.number: told_of[id(e.fact)] for e in job.facts if id(e.fact) in told_of}
             except PlanError as error:
                 self.followed = False
@@ -90,7 +94,7 @@ class _Report:
         told_of = {check.pack for check in job.checks} | {name for e in job.facts if (name := _pack_of(e.fact))}
         names += sorted(told_of - set(names))
         states = self.states if self.followed else None
-        end = finishing(job, self.sheet, states, self.times, self.history.corrected)
+        end = finishing(job, self.sheet, states, self.known, self.times, self.history.corrected)
         packs = tuple(self.pack_part(name, end) for name in names)
         return Contents(
             title=f"Clutch pack report, job {job.id}",
@@ -100,7 +104,7 @@ class _Report:
             facts=tuple(self.facts()),
             packs=packs,
             finishing=end,
-            notes=tuple(self.problems),
+            notes=(*self.problems, *end.remarks),
             recordings=tuple(self.recordings()),
             head=f"{self.head[0]}:{self.head[1]}" if self.head[0] else "no entry",
             newest=newest_at(job),
@@ -300,7 +304,16 @@ class _Report:
 
 def _judged(job: Job) -> list[Judged]:
     ended = [(check, check.verdict) for check in job.checks if check.verdict is not None]
-    return [Judged(check.pack, check.started_number, entry.number, entry.verdict.verdict) for check, entry in ended]
+    return [
+        Judged(
+            check.pack,
+            check.started_number,
+            entry.number,
+            entry.verdict.verdict,
+            overdue_words(check.gauge, check.started_at.astimezone().date()),
+        )
+        for check, entry in ended
+    ]
 
 
 def _top(check: Check) -> int:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from capture.facts import Correction, Override, PartsChanged, SignedOff
 from capture.pack_states import PackState
 from capture.record import Job
+from capture.remarks import Remark
 from capture.report.times import Times
 from capture.sheet import Sheet
-from capture.signoff import StepStanding, standing
+from capture.signoff import Standing, StepStanding, standing
 from capture.steps import Step, Torque
-from drivers.units import format_duration, format_torque
+from capture.unit_words import acknowledged_words, lasted_words, torque_words
 
 __all__ = ["Finishing", "Note", "StepPart", "finishing"]
 
@@ -50,6 +51,8 @@ class Finishing:
     cautions: tuple[str, ...]
     told: tuple[Note, ...]
     """Corrections of what is not told with a pack, and entries that do not count."""
+    remarks: tuple[Note, ...]
+    """What whoever signs must acknowledge, with whether that was done; it stands at the top of the page."""
     let_pass: Mapping[str, str]
     """The packs that an override lets pass now, and by whom."""
     zone: str
@@ -59,11 +62,12 @@ def finishing(
     job: Job,
     sheet: Sheet | None,
     states: Mapping[str, PackState] | None,
+    known: Sequence[Remark],
     times: Times,
     corrected: Callable[[int], list[Note]],
 ) -> Finishing:
-    """Return the end of the report. `states` is None where the packs' states cannot be worked out; `corrected` gives
-    the corrections of an entry."""
+    """Return the end of the report. `states` is None where the packs' states cannot be worked out; `known` is what a
+    sign-off must acknowledge; `corrected` gives the corrections of an entry."""
     told: list[Note] = []
     with_packs = {check.started_number for check in job.checks}
     with_packs |= {check.verdict.number for check in job.checks if check.verdict is not None}
@@ -87,34 +91,49 @@ def finishing(
             open=("what is open cannot be said; see what could not be worked out",),
             cautions=(),
             told=tuple(told),
+            remarks=(),
             let_pass={},
             zone=times.zone,
         )
-    unit = standing(sheet, job.facts, list(states.values()))
+    unit = standing(sheet, job.facts, list(states.values()), known)
     told += [Note(f"Entry {number} does not count", why, loud=True) for number, why in unit.refused]
     signed = ""
     if unit.signed is not None:
         note = unit.signed.fact.note if isinstance(unit.signed.fact, SignedOff) else ""
         signed = f"by {unit.signed.fact.by}, {times.text(unit.signed.at)}{f': {note}' if note else ''}"
         signed += f" (entry {unit.signed.number})"
+        if isinstance(unit.signed.fact, SignedOff):
+            signed += acknowledged_words(unit.signed.fact)
     return Finishing(
         signed=signed,
         steps=tuple(_step_part(sheet.steps[one.index], one, times) for one in unit.steps),
         open=tuple(f"{item.text}; {item.do}" for item in unit.open),
         cautions=unit.cautions,
         told=tuple(told),
+        remarks=tuple(_remarks(unit)),
         let_pass={name: entry.fact.by for name, entry in unit.overrides.items()},
         zone=times.zone,
     )
 
 
+def _remarks(unit: Standing) -> Iterator[Note]:
+    signed = unit.signed.fact if unit.signed is not None else None
+    said = signed.acknowledged if isinstance(signed, SignedOff) else None
+    for text in unit.remarks:
+        if not isinstance(signed, SignedOff):
+            yield Note("To be acknowledged before signing off", text, loud=True)
+        elif said is None:
+            yield Note("Signed off by a version that did not ask about this", text, loud=True)
+        else:
+            yield Note(f"Acknowledged by {signed.by}", f"{text} Released all the same: {signed.why}", loud=True)
+
+
 def _step_part(step: Step, one: StepStanding, times: Times) -> StepPart:
     words: list[str] = ["not done" if one.state == "open" else one.state]
     if one.torque_unm is not None and isinstance(step, Torque):
-        deviation = step.deviation(one.torque_unm)
-        words.append(format_torque(one.torque_unm, step.unit) + (f" ({deviation})" if deviation else ""))
+        words.append(torque_words(step, one.torque_unm))
     if one.lasted_ns is not None and one.state == "done":
-        words.append(f"lasted {format_duration(one.lasted_ns)}")
+        words.append(lasted_words(one.lasted_ns, one.known_ns))
     words += [one.note] if one.note else []
     return StepPart(
         n=one.index + 1,

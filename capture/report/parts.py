@@ -84,7 +84,7 @@ class Contents:
     packs: tuple[PackPart, ...]
     finishing: Finishing
     notes: tuple[Note, ...]
-    """What could not be worked out."""
+    """What must be noticed first: what could not be worked out, and what had to be acknowledged to sign."""
     recordings: tuple[RecordingPart, ...]
     head: str
     newest: datetime

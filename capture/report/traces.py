@@ -40,8 +40,8 @@ def trace_of(check: Check, record: Path, sheet: Sheet | None, *, pruned: bool) -
         if pruned:
             return Trace(missing=f"The recording {path.name} was removed by policy; the record says so.")
         return Trace(
-            missing=f"The recording {path.name} is missing: it is neither beside the record nor at the place where it "
-            "was written. What is printed here is what the record holds."
+            missing=f"The recording {path.name} is missing: it is not in the record's data folder. What is printed "
+            "here is what the record holds."
         )
     try:
         pack = sheet.pack(check.pack) if sheet else None
