@@ -128,9 +128,11 @@ def _what_is_next(view: BenchView, now: UnitNow) -> str:
     if left is not None:
         again = f"Check {left.name} again" if left.stale else f"Go on to pack {left.name}"
         return f"{again}: {left.stale}." if left.stale else f"{again}."
+    known = len(now.standing.remarks)
+    asks = f", which asks to acknowledge {known} {'thing' if known == 1 else 'things'}" if known else ""
     if not now.standing.open:
-        return "Every pack is good and every step is done: u signs the unit off."
-    return "Every pack is good. Now the steps (s), then the sign-off (u)."
+        return f"Every pack is good and every step is done: u signs the unit off{asks}."
+    return f"Every pack is good. Now the steps (s), then the sign-off (u){asks}."
 
 
 def show_air(view: BenchView, air: AirCheck, held: str) -> None:

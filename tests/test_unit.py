@@ -333,6 +333,7 @@ async def test_the_forms_ask_for_what_must_be_acknowledged_and_for_a_typed_time_
         assert "2 h typed. Enter again if that is right." in screen()
         await press("\r")
         assert "done, lasted 2 h as typed, begun" in screen()
+        assert "u signs the unit off, which asks to acknowledge" in bench.view.message
         await press("u")
         assert "to acknowledge: Gauge DI-0413" in screen() and "1 to acknowledge" in screen()
         await press("\r")
