@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import isqrt
+from operator import neg
 
 from capture.pace import Pace
 from capture.stroke_measure import noise_of_steps, rounded_mean, settled, steps_between
@@ -74,7 +75,7 @@ class RestLevel:
             # A slow stream has few readings between two strokes: those of the rests before count as well.
             steps = [*self._earlier_steps[len(steps) - _NOISE_FROM :], *steps]
         # Once the noise is known a quick stream is looked at less often, so that a reading costs the same at any rate.
-        seldom = min(_KEPT, 4 * self.window()) if len(steps) >= _NOISE_FROM else 0
+        seldom = min(_KEPT, 8 * self.window()) if len(steps) >= _NOISE_FROM else 0
         self.full = len(self.readings) + max(_BATCH, seldom)
         if len(steps) >= 7:
             raw = noise_of_steps(steps)
@@ -101,14 +102,23 @@ class RestLevel:
         self.time_ns = t_ns
         self.tune()
 
+    def go_on(self, values: Sequence[int], t_ns: int) -> None:
+        """It was no stroke: rest goes on with these readings as well, of which none is wild."""
+        self.readings += values
+        self.time_ns = t_ns
+        self.tune()
+
     def leave(self, direction: int) -> None:
         """A reading left the band. The newest readings at rest may already have been moving: leave them out.
 
         `direction` is that of the stroke before: the pack may still have been coming back from it.
         """
         steady = self.readings[:-2] if len(self.readings) >= 10 else self.readings
-        came_back = settled([-direction * value for value in steady[-self.window() :]], self.noise_nm, 2)
-        self.level_nm = -direction * rounded_mean(came_back)
+        newest = steady[-self.window() :]
+        if direction < 0:
+            self.level_nm = rounded_mean(settled(newest, self.noise_nm, 2))
+        else:
+            self.level_nm = -rounded_mean(settled(list(map(neg, newest)), self.noise_nm, 2))
         self.close()
 
     def close(self) -> None:

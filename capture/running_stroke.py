@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from array import array
 from bisect import bisect_left
+from collections.abc import Sequence
 
 from capture.pace import Pace
 from capture.rest_level import LEAST_TRAVEL_NM, RestLevel
@@ -78,6 +79,11 @@ class RunningStroke:
         self.values.append(value)
 
     # -- travel ------------------------------------------------------------------------------------------
+
+    def travels(self, values: Sequence[int]) -> list[int]:
+        """Return the travels of displayed values."""
+        way, level = self.direction, self._rest.level_nm
+        return [way * (value - level) for value in values]
 
     def travel(self, value: int) -> int:
         """Return the travel of a displayed value."""
@@ -213,12 +219,12 @@ class RunningStroke:
             index -= 1
         return index
 
-    def steadied(self, value: int) -> int:
-        """Return the newest value, or the newest median but in a slow stream, which has no readings to spare.
+    def steadied(self, value: int, median: int) -> int:
+        """Return the newest value, or that of the newest median travel but in a slow stream, with none to spare.
 
         Of many readings some are always a few times their noise from where the pack is.
         """
-        return value if self._pace.is_slow else self.shown(self.median_travel())
+        return value if self._pace.is_slow else self.shown(median)
 
     def is_near_rest(self, value: int) -> bool:
         """Say whether this value is back at rest."""
@@ -240,7 +246,8 @@ class RunningStroke:
     def came_back(self) -> list[int]:
         """Return those of the settled readings from where on they can no longer be told to be coming back."""
         values = self.settled()
-        return values[len(values) - len(settled([-self.travel(value) for value in values], self._rest.noise_nm)) :]
+        rising = [-travel for travel in self.travels(values)]
+        return values[len(values) - len(settled(rising, self._rest.noise_nm)) :]
 
     def near_level(self) -> int | None:
         """Return the mean of the readings after the fall that are back at rest, None if there are none."""
@@ -248,19 +255,19 @@ class RunningStroke:
         near = [value for value in self.values[self.fall_index :] if abs(value - self._rest.level_nm) <= limit]
         return rounded_mean(near) if near else None
 
-    def stuck_high(self, t_ns: int, value: int) -> bool:
+    def stuck_high(self, t_ns: int, now: int) -> bool:
         """Say whether the release has begun and ended above half the top: the piston has stuck on its way.
 
         The travel then lies flat, after a fall that was quick, after a hold that was one. A leak falls slowly and does
         not stop; a bounce is over before a hold could have been.
         """
-        if self.moved_on(t_ns, self.steadied(value)) or t_ns - self.settle_from_ns < SETTLED_AWAY_NS:
+        if self.moved_on(t_ns, now) or t_ns - self.settle_from_ns < SETTLED_AWAY_NS:
             return False
         flat_from = bisect_left(self.times, self.settle_from_ns)
         if len(self.times) - flat_from < 4 or self.settle_from_ns == self._flat_from_ns:
             return False
         self._flat_from_ns = self.settle_from_ns  # once is enough, and every reading of a long hold must stay cheap
-        travels = [self.travel(value) for value in self.values]
+        travels = self.travels(self.values)
         held = sorted(travel for travel in travels[:flat_from] if 2 * travel > self.top_nm)
         level = rounded_mean(travels[flat_from:])
         high = [index for index in range(flat_from) if travels[index] * 10 >= self.top_nm * 9]
@@ -282,12 +289,11 @@ class RunningStroke:
         """Return the top, or the middle of the hold where wild readings that came together made a top nothing else
         reached."""
         top = self.top_nm
-        travels = [self.travel(value) for value in self.values[: self.fall_index]]
-        clear = sorted(travel for travel in travels if 4 * travel >= top)
-        support = sum(9 * top <= 10 * travel <= 12 * top for travel in travels)
-        if support >= 3 or len(clear) < 5:
+        travels = self.travels(self.values[: self.fall_index])
+        if len([1 for travel in travels if 9 * top <= 10 * travel <= 12 * top]) >= 3:
             return top
-        return min(top, clear[len(clear) // 2])
+        clear = sorted(travel for travel in travels if 4 * travel >= top)
+        return top if len(clear) < 5 else min(top, clear[len(clear) // 2])
 
     def readings_in_fall(self, peak: int) -> int:
         """Return how many readings of the release lay clear of both its ends, noise and all."""

@@ -143,14 +143,17 @@ class StrokeFinder:
             self._stream_broke()
             span = 0
         start = t_ns - span
-        # Blocks that are at rest are taken whole, others by halves, few readings one by one.
+        # Blocks that are at rest or held are taken whole, others by halves, few readings one by one.
         blocks = [(0, readings)]
         while blocks:
             begin, block = blocks.pop()
             size = len(block)
+            held = self._hold_low is not NEVER
             if size >= _FEW and self._all_at_rest(block):
                 self._rest.time_ns = start + span * (begin + size) // count
-            elif size >= _MANY and self._state is State.REST:
+            elif size >= _FEW and held and self._all_held(block, begin, start, span, count):
+                continue
+            elif size >= _MANY and (held or self._state is State.REST):
                 blocks += ((begin + size // 2, block[size // 2 :]), (begin, block[: size // 2]))
             else:
                 self._one_by_one(block, begin, start, span, count, found)
@@ -165,13 +168,27 @@ class StrokeFinder:
         """Take some readings if they are all at rest, as nearly all of a long recording is; say whether they were."""
         if self._state is not State.REST:
             return False
-        rest, unit = self._rest, self._unit
-        values = [reading[0] for reading in block if reading[1] == unit]
-        if len(values) < len(block) or min(values) < rest.low or max(values) > rest.high:
+        rest = self._rest
+        values, units, _ = zip(*block, strict=True)
+        # At rest a display shows few values: the least and the most of those are soon found.
+        shown = set(values)
+        if min(shown) < rest.low or max(shown) > rest.high or units.count(self._unit) < len(units):
             return False
         rest.readings += values
         if len(rest.readings) >= rest.full:
             rest.tune()
+        return True
+
+    def _all_held(self, block: Sequence[Reading], begin: int, start: int, span: int, count: int) -> bool:
+        """Take some readings if none of them decides anything while the pack is held or settles; say whether so."""
+        values, units, flags = zip(*block, strict=True)
+        size = len(block)
+        if min(values) < self._hold_low or max(values) > self._hold_high or units.count(self._unit) < size:
+            return False
+        if flags.count(()) < size or start + span * (begin + size) // count >= self._hold_until:
+            return False
+        self._stroke.times.extend([start + span * at // count for at in range(begin + 1, begin + size + 1)])
+        self._stroke.values.extend(values)
         return True
 
     def _one_by_one(
@@ -299,6 +316,11 @@ class StrokeFinder:
         self._stroke.clear()
         self._rest.begin(values, t_ns)
 
+    def _rest_goes_on(self, values: Sequence[int], t_ns: int) -> None:
+        self._state = State.REST
+        self._stroke.clear()
+        self._rest.go_on(values, t_ns)
+
     def _depart(self, t_ns: int, value: int) -> None:
         """A reading left the band."""
         self._state = State.APPLIED
@@ -342,8 +364,8 @@ class StrokeFinder:
             stroke.near_nm = stroke.tolerance()
             stroke.fall_index = stroke.first_fallen()
             stroke.settle_nm, stroke.settle_from_ns = value, t_ns
-            stroke.was_near |= stroke.is_near_rest(stroke.steadied(value))
-        elif travel * 4 < stroke.top_nm * 3 and stroke.stuck_high(t_ns, value):
+            stroke.was_near |= stroke.is_near_rest(stroke.steadied(value, travel))
+        elif travel * 4 < stroke.top_nm * 3 and stroke.stuck_high(t_ns, stroke.steadied(value, travel)):
             self._state = State.RETURNING
             self._complete(found, rounded_mean(stroke.came_back()))
         elif t_ns - stroke.times[0] > _LONGEST_HOLD_NS:
@@ -359,11 +381,11 @@ class StrokeFinder:
         inside = [abs(v - rest.level_nm) <= band for v in values[-2:]]
         if len(values) == 2 and inside[-1] and not inside[0]:
             wild = abs(values[0] - rest.level_nm) > 3 * band
-            self._begin_rest([*rest.readings, *(values[1:] if wild else values)], t_ns)
+            self._rest_goes_on(values[1:] if wild else values, t_ns)
         elif all(inside) and len(inside) == 2:
             # A nudge that went away again. Its readings widen the noise, so that a restless stand stays quiet.
             calm = [v for v in values if abs(v - rest.level_nm) <= 3 * band]
-            self._begin_rest([*rest.readings, *calm], t_ns)
+            self._rest_goes_on(calm, t_ns)
         elif t_ns - stroke.times[0] > _DISTURBANCE_NS and len(values) >= 6:
             self._begin_rest(values[-max(4, len(values) // 2) :], t_ns)
         elif len(values) >= 2 and stroke.travel(value) < -band:
@@ -379,7 +401,7 @@ class StrokeFinder:
         if len(stroke.values) > 1:
             return False
         if abs(value - rest.level_nm) <= rest.band_nm:
-            self._begin_rest([*rest.readings, value], t_ns)
+            self._rest_goes_on([value], t_ns)
             return True
         stroke.direction = 1 if value > rest.level_nm else -1
         stroke.top_nm = 0
@@ -469,7 +491,7 @@ class StrokeFinder:
         if min(travel, stroke.travel(value)) > again and fallen >= 3:
             self._applied_again(t_ns, found)
             return
-        now = stroke.steadied(value)
+        now = stroke.steadied(value, travel)
         near = stroke.is_near_rest(now)
         stroke.was_near |= near
         if stroke.moved_on(t_ns, now):
