@@ -287,6 +287,27 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[i
     return part
 
 
+def _end_level(levels: Sequence[int], noise_nm: int, rounding_nm: int) -> int | None:
+    """Return the level that the squeeze-out was going to, where it is plain to see and was cut short by the release.
+
+    An exponential approach shrinks by the same part in equal times: of the means of three equal parts, what the third
+    grew over the second, times that part over what is left of one, is still to come (Aitken's delta-squared process).
+    It is plain where both steps stand clear of the noise and of the rounding that noise does not dither, and shrink to
+    between a twentieth and three quarters: a step as large as the one before leads nowhere.
+    """
+    third = (len(levels) - max(1, len(levels) // 8)) // 3
+    if third < 3:
+        return None
+    first, second, last = (sum(levels[len(levels) - part * third :][:third]) for part in (3, 2, 1))
+    earlier, later = second - first, last - second
+    doubt_squared = 2 * third * (noise_nm * noise_nm + third * rounding_nm * rounding_nm)
+    if min(earlier, later) <= 0 or earlier**2 <= 9 * doubt_squared or later**2 <= 4 * doubt_squared:
+        return None
+    if not later * 4 <= earlier * 3 <= later * 60:
+        return None
+    return (last + later * later // (earlier - later)) // third
+
+
 def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int) -> int:
     """Return the highest sustained level: the pool of all windows that cannot be told from the highest.
 
@@ -411,7 +432,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if shaky > resolution_nm:
         noise = max(noise, shaky)
     # The first eighth of every hold is left out, told to be rising or not.
-    standing = settled(levels[len(levels) // 8 :], _late_noise(samples, levels, resolution_nm))
+    late = _late_noise(samples, levels, resolution_nm)
+    standing = settled(levels[len(levels) // 8 :], late)
     peak = _peak(standing, noise, resolution_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
@@ -428,6 +450,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
         if _growth(levels[len(levels) // 3 :], noise, rounding, 22) > peak * 22 // 1000:
             flags.add("creep")
+        elif (end := _end_level(levels, late, rounding)) is not None and held < end < held + held // 50:
+            peak, held = max(peak, end), end
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
         sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 import random
 
+import numpy as np
 import pytest
+from scipy.optimize import curve_fit
 from scipy.stats import linregress
 from waveforms import Waveform
 
@@ -30,6 +32,27 @@ def test_the_level_of_a_short_hold_is_where_the_oil_left_it_and_not_the_mean_of_
     assert stroke.flags == ()
     assert 2_307_000 <= stroke.peak_travel_nm <= 2_308_000
     assert 2_307_000 <= stroke.held_travel_nm <= 2_308_000
+
+
+def test_a_squeeze_out_that_the_release_cut_short_is_followed_to_where_it_was_going() -> None:
+    """Beside it stands SciPy's least-squares fit of the same exponential to the same readings."""
+    errors, fitted, last = [], [], []
+    for seed in range(20):
+        tau_s = random.Random(seed).uniform(0.28, 0.4)
+        wave = Waveform(rate_hz=50, resolution_nm=1_000, noise_nm=800, seed=seed).rest(2).toward(0.97 * MM, 0.1, 0.01)
+        began = len(wave.samples)
+        wave.toward(1.0 * MM, 1.2, tau_s)
+        held = np.array([reading.value_nm - wave.rest_nm for _, reading in wave.samples[began:]], dtype=float)
+        (stroke,) = wave.toward(0, 2, 0.03).find()
+        assert "creep" not in stroke.flags
+        times = np.arange(len(held)) / 50
+        (end, *_), _ = curve_fit(lambda t, end, gap, tau: end - gap * np.exp(-t / tau), times, held, (1.0e6, 3e4, 0.3))
+        errors.append(stroke.held_travel_nm - 1.0 * MM)
+        fitted.append(end - 1.0 * MM)
+        last.append(float(np.mean(held[-10:])) - 1.0 * MM)
+    # What is still missing at the end is half a step and more; both follow it there.
+    assert np.mean(last) < -900
+    assert abs(np.mean(errors)) < 400 and abs(np.mean(fitted)) < 400
 
 
 def test_noise_that_happens_to_rise_in_a_hold_is_not_taken_for_a_tail() -> None:
