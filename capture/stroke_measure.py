@@ -5,11 +5,15 @@ that stands clear of both neighbours is a glitch and is set aside. The hold runs
 90 % of the top to the last one before the release falls away. Its levels are means over many readings, so
 that noise dithers the display and the level is finer than one display step:
 
+* let go: the hold ends where the fall is a small part of its fastest; what leaks is slower than what is released.
+* standing: the start of the hold, where the oil is being squeezed out, is left out as long as it stands below the rest
+  of it. Where the release cut that short, its end level is followed from how it shrank.
 * peak: the hold is cut into windows of a fifth of its readings; every window that cannot be told from the
   highest one, given the noise, is pooled. A bounce shorter than half a window cannot set the peak, and pooling
   keeps the highest of several noisy means from reading high.
 * held: the state level of IEEE Std 181, the mode of the hold's histogram, refined by the mean around it.
 * rise: the transition duration of IEEE Std 181, from 10 % to 90 % of the held level, interpolated.
+* creep and leak: the slope of the later part of the hold, where it is larger than noise and rounding could make it.
 
 All arithmetic is on integers, so a replay gives the same numbers on any machine.
 """

@@ -1,10 +1,11 @@
 """The stroke finder and the verdict against known truths: `python tests/evaluate_strokes.py [--quick] [--check]`.
 
 Checks of six strokes are drawn from formulas over a grid of cells (rate, display step, noise); every other circumstance
-(travel, hold, rise, squeeze-out, bounce, drift, batching, lost bytes, mounting) is drawn anew for every check. The true
-travel of a stroke is the end level of its squeeze-out, without bounce or leak. Beside the finder stand three programs
-that a capable person writes in an afternoon. The maker's error and the misalignment are left out on purpose: both are
-zero here, in the truth and in the budget. `pressure` is the fixture's flag, and is not evaluated here.
+is drawn anew for every check: travel, hold, rise, squeeze-out, bounce, drift, batching, lost bytes, a soft release with
+a slow end, mounting. The true travel of a stroke is the end level of its squeeze-out, without bounce or leak. Beside
+the finder stand three programs that a capable person writes in an afternoon. The maker's error and the misalignment are
+left out on purpose: both are zero here, in the truth and in the budget. `pressure` is the fixture's flag, and is not
+evaluated here.
 
 The bound of the spread: a level read n times in white noise cannot be known better than sigma / sqrt(n), the Cramer-Rao
 bound of a level (Kay, Estimation Theory, example 3.3; from memory). The display rounds: averaged over where the level
@@ -57,7 +58,7 @@ STEPS: tuple[tuple[str, int, Unit, int], ...] = (
     ("0.001 mm", 1_000, "mm", 3),
 )
 NOISES = (0.0, 0.3, 1.0, 2.0)
-SCENARIOS = ("plain", "tail", "batched", "bounce", "drift", "lost")
+SCENARIOS = ("plain", "tail", "batched", "bounce", "drift", "lost", "return")
 #: Nothing but noise and rounding between the truth and the reading: here the spread has a bound.
 UNTROUBLED = ("plain", "batched")
 TROUBLES = (
@@ -109,6 +110,9 @@ class TrueStroke:
     from_nm: float = 0.0
     back_nm: float = 0.0
     """Where it came to rest."""
+    late: float = 0.0
+    """The part of the way back that is slow; then the valve opens softly as well."""
+    late_s: float = 0.1
     trouble: str | None = None
 
 
@@ -151,7 +155,13 @@ def travel_at(t_s: Floats, strokes: Sequence[TrueStroke]) -> Floats:
         x[held] = pressed(stroke, t_s[held] - stroke.apply_s)
         top = float(pressed(stroke, np.array([stroke.release_s - stroke.apply_s]))[0])
         back = (t_s >= stroke.release_s) & (t_s < end_s)
-        x[back] = stroke.back_nm + (top - stroke.back_nm) * np.exp(-(t_s[back] - stroke.release_s) / stroke.fall_s)
+        since = t_s[back] - stroke.release_s
+        shape = np.exp(-since / stroke.fall_s)
+        if stroke.late:
+            u = np.clip(since / (8 * stroke.fall_s), 0, 1)
+            gone = u**3 * (10 - 15 * u + 6 * u**2)
+            shape = 1 - gone + stroke.late * (gone * np.exp(-since / stroke.late_s))
+        x[back] = stroke.back_nm + (top - stroke.back_nm) * shape
     return x
 
 
@@ -166,6 +176,9 @@ def make_wave(cell: Cell, rng: np.random.Generator, scenario: str, trouble: str 
     standing = 0.0
     tail, tail_s = (float(rng.uniform(0, 0.05)), float(rng.uniform(0.05, 0.4))) if scenario == "tail" else (0.0, 0.1)
     bounce = float(rng.uniform(0.02, 0.15)) if scenario == "bounce" else 0.0
+    late, late_s = (
+        (float(rng.uniform(0.02, 0.12)), float(rng.uniform(0.03, 0.15))) if scenario == "return" else (0, 0.1)
+    )
     for n in range(STROKES):
         stroke = TrueStroke(
             apply_s=t,
@@ -178,6 +191,8 @@ def make_wave(cell: Cell, rng: np.random.Generator, scenario: str, trouble: str 
             bounce=bounce,
             bounce_hz=float(rng.uniform(12, 25)),
             from_nm=standing,
+            late=late,
+            late_s=late_s,
         )
         arrived = 5 * stroke.rise_s
         hold = max(float(rng.uniform(0.6, 2.0)), 4.5 / rate) + (float(rng.uniform(4, 7)) * tail_s if tail else 0.0)
@@ -745,7 +760,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     began = time.perf_counter()
     cells = grid(options.cells or (6 if options.quick else None))
-    checks = options.checks or (6 if options.quick else 36)
+    checks = options.checks or (7 if options.quick else 42)
     result = evaluate(cells, checks, 1 if options.quick else 4, options.seed, benches=1 if options.quick else 12)
     out = report(result, sys.stdout.write)
     sys.stdout.write(f"{time.perf_counter() - began:.0f} s, seed {options.seed}\n")
