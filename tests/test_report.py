@@ -37,6 +37,7 @@ from reported_unit import (
     usual_unit,
 )
 
+from capture import __version__
 from capture.record import Store
 from capture.recording import read_recording
 from capture.replay import Replay
@@ -165,7 +166,7 @@ def test_it_says_who_when_with_what_and_why(reported: Path) -> None:
             "predicted 1.084 mm ± 0.031 mm", "came out: The change in high came out as predicted",
             "soak friction plates", "lasted 33 min", "46.2 N m (+0.4 %)", "20.3 N m (+1.5 %)",
             "the torque was 46 N m; reason: misread the scale; by Berit",
-            "SIGNED OFF by Carl", "to be fitted in machine 12", "strokelog 0.1.0", "JCGM 106",
+            "SIGNED OFF by Carl", "to be fitted in machine 12", f"strokelog {__version__}", "JCGM 106",
         ):  # fmt: skip
             assert said in text, said
     assert "NOT PROVEN" not in text_of(reported) and "NOT SIGNED" not in text_of(reported)
