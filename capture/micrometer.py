@@ -11,8 +11,8 @@ from collections.abc import Callable
 from contextlib import aclosing
 from dataclasses import dataclass
 
+from capture.levels import rounded_mean
 from capture.listen import listen_live
-from capture.stroke_measure import rounded_mean
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.reading import Unit
 

@@ -10,8 +10,8 @@ from collections.abc import Sequence
 from math import isqrt
 from operator import neg
 
+from capture.levels import noise_of_steps, rounded_mean, settled, steps_between
 from capture.pace import Pace
-from capture.stroke_measure import noise_of_steps, rounded_mean, settled, steps_between
 
 __all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
 

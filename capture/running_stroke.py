@@ -11,9 +11,10 @@ from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
 
+from capture.levels import rounded_mean, settled
 from capture.pace import Pace
 from capture.rest_level import LEAST_TRAVEL_NM, RestLevel
-from capture.stroke_measure import SHORT_HOLD_NS, StrokeSamples, return_tolerance, rounded_mean, settled
+from capture.stroke_measure import SHORT_HOLD_NS, StrokeSamples, return_tolerance
 
 __all__ = ["SETTLED_AWAY_NS", "RunningStroke"]
 

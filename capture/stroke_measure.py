@@ -25,20 +25,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from math import isqrt
-from operator import and_, sub
+from operator import and_
+
+from capture.levels import (
+    curvature_noise,
+    end_level,
+    growth,
+    rounded_mean,
+    rounding_left,
+    settled,
+    successive_noise,
+)
 
 __all__ = [
     "FLAGS",
+    "SHORT_HOLD_NS",
     "Measured",
     "StrokeSamples",
     "counts",
     "measure",
-    "noise_of_steps",
-    "rounded_mean",
-    "rounding_left",
-    "settled",
-    "steps_between",
-    "successive_noise",
+    "return_tolerance",
 ]
 
 #: The flags a stroke can carry, in the order they are listed.
@@ -73,63 +79,6 @@ def counts(flags: Sequence[str], measured: str = "peak") -> bool:
     """Say whether a stroke with these flags still counts for a sheet that measures "peak" or "held"."""
     harmless = _HARMLESS if measured == "peak" else _HARMLESS - {"leak"}
     return all(flag in harmless for flag in flags)
-
-
-def rounded_mean(values: Sequence[int]) -> int:
-    """Return the mean of integers, rounded to the nearest integer (halves up)."""
-    return (2 * sum(values) + len(values)) // (2 * len(values))
-
-
-def noise_of_steps(steps: Sequence[int]) -> int:
-    """Return the standard deviation of white noise on a slowly moving level, from its readings' steps.
-
-    For normal noise the mean absolute successive difference is 2 sigma / sqrt(pi) (von Neumann's estimator in
-    its absolute form), so sigma is 0.8862 of it; slow drift hardly enters. A step is
-    the magnitude of what lies between two successive readings.
-    """
-    return sum(steps) * 8862 // (10_000 * len(steps))
-
-
-def steps_between(values: Sequence[int]) -> list[int]:
-    """Return how far each reading is from the one before it."""
-    return list(map(abs, map(sub, values[1:], values)))
-
-
-def successive_noise(values: Sequence[int]) -> int:
-    """Return the same from the readings themselves. Zero below three values."""
-    return noise_of_steps(steps_between(values)) if len(values) >= 3 else 0
-
-
-#: What averaging leaves of the display's rounding, in ten-thousandths of a step, for noise of 0, 1/20, 2/20 ... steps.
-_ROUNDING_LEFT = (2887, 2400, 1921, 1456, 1023, 656, 381, 201, 96, 41, 16, 6, 2, 0)
-
-
-def rounding_left(noise_nm: int, resolution_nm: int) -> int:
-    """Return the standard uncertainty, nm, that rounding to `resolution_nm` leaves in the mean of many readings.
-
-    Without noise every reading shows the same digits, and what is left is that of one reading, d / sqrt(12) (JCGM 100,
-    F.2.2.1). Noise dithers the display: averaged over where the level lies between two steps, d^2 / (2 pi^2) times
-    the sum over k of exp(-(2 pi k sigma / d)^2) / k^2 remains of its square (the characteristic function of Gaussian
-    dither: Widrow and Kollar, Quantization Noise; from memory). Tabulated, so that it is the same on any machine.
-    """
-    place, rest = divmod(20 * noise_nm, resolution_nm)
-    if place >= len(_ROUNDING_LEFT) - 1:
-        return 0
-    here, following = _ROUNDING_LEFT[place : place + 2]
-    return (resolution_nm * here - rest * (here - following)) // 10_000
-
-
-def curvature_noise(values: Sequence[int]) -> int:
-    """Return the standard deviation of white noise on a level that settles or leaks, from second differences.
-
-    A second difference of normal noise has the standard deviation sqrt(6) sigma and the median magnitude
-    0.6745 of that, so sigma is 0.605 of the median magnitude; a steady slope does not enter at all, and the bend
-    at the start of a hold hardly does. Zero below five values.
-    """
-    if len(values) < 5:
-        return 0
-    bends = sorted(abs(a - 2 * b + c) for a, b, c in zip(values, values[1:], values[2:], strict=False))
-    return bends[len(bends) // 2] * 605 // 1000
 
 
 @dataclass(slots=True)
@@ -268,50 +217,6 @@ def _late_noise(samples: StrokeSamples, levels: list[int], resolution_nm: int) -
     return max(samples.noise_nm, resolution_nm * 29 // 100, shaky if shaky > resolution_nm else 0)
 
 
-def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[int]:
-    """Return the end of these levels, from where on they can no longer be told to be rising.
-
-    The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower, and so does what
-    comes back. A quarter is left out at a time, as long as that stands below what follows it by more than
-    `errors` standard errors of their difference. One is less than is asked to call a trend proven: a tail is there in
-    every pack.
-    It is only ever the start that is compared: where noise alone made the end high, comparing with that would go on
-    cutting until little else was left.
-    """
-    part = levels
-    while len(part) >= 3:
-        count = len(part)
-        start = max(1, count // 4)
-        rest = count - start
-        # The difference of the two means, and its standard error squared, both times start * rest.
-        rise = sum(part[start:]) * start - sum(part[:start]) * rest
-        if rise <= 0 or rise * rise <= errors * errors * noise_nm * noise_nm * start * rest * count:
-            break
-        part = part[start:]
-    return part
-
-
-def _end_level(levels: Sequence[int], noise_nm: int, rounding_nm: int) -> int | None:
-    """Return the level that the squeeze-out was going to, where it is plain to see and was cut short by the release.
-
-    An exponential approach shrinks by the same part in equal times: of the means of three equal parts, what the third
-    grew over the second, times that part over what is left of one, is still to come (Aitken's delta-squared process).
-    It is plain where both steps stand clear of the noise and of the rounding that noise does not dither, and shrink to
-    between a twentieth and three quarters: a step as large as the one before leads nowhere.
-    """
-    third = (len(levels) - max(1, len(levels) // 8)) // 3
-    if third < 3:
-        return None
-    first, second, last = (sum(levels[len(levels) - part * third :][:third]) for part in (3, 2, 1))
-    earlier, later = second - first, last - second
-    doubt_squared = 2 * third * (noise_nm * noise_nm + third * rounding_nm * rounding_nm)
-    if min(earlier, later) <= 0 or earlier**2 <= 9 * doubt_squared or later**2 <= 4 * doubt_squared:
-        return None
-    if not later * 4 <= earlier * 3 <= later * 60:
-        return None
-    return (last + later * later // (earlier - later)) // third
-
-
 def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int) -> int:
     """Return the highest sustained level: the pool of all windows that cannot be told from the highest.
 
@@ -387,22 +292,6 @@ def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
     return last - rounded_mean(previous), last, size
 
 
-def _growth(levels: list[int], noise_nm: int, rounding_nm: int, tenths: int) -> int:
-    """Return by how much these levels rise from the first to the last (negative: fall), 0 where it cannot be told.
-
-    The slope is that of least squares (NIST/SEMATECH e-Handbook 4.4.3.1, for evenly spaced readings). It can be told
-    where it is more than `tenths` tenths of its standard error, sigma^2 12 (n - 1) / (n (n + 1)) squared, and, as far
-    as no noise dithers the display, more than a single step of that gives: 1.5 d in the middle, here 1.2 d, for
-    `rounding_nm` of d / sqrt(12), since a step is seldom just there.
-    """
-    count = len(levels)
-    if count < 2:
-        return 0
-    growth = 6 * sum((2 * at - count + 1) * level for at, level in enumerate(levels)) // (count * (count + 1))
-    doubt = isqrt(tenths * tenths * 12 * noise_nm * noise_nm * (count - 1) // (100 * count * (count + 1)))
-    return growth if abs(growth) > doubt + rounding_nm * 42 // 10 else 0
-
-
 def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:
     """Measure one complete stroke; None if its readings hold no level that stands clear of their noise.
 
@@ -452,14 +341,14 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         flags.add("sparse")
     elif not short:
         rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
-        if _growth(levels[len(levels) // 3 :], noise, rounding, 22) > peak * 22 // 1000:
+        if growth(levels[len(levels) // 3 :], noise, rounding, 22) > peak * 22 // 1000:
             flags.add("creep")
-        elif (end := _end_level(levels, late, rounding)) is not None and held < end < held + held // 50:
+        elif (end := end_level(levels, late, rounding)) is not None and held < end < held + held // 50:
             peak, held = max(peak, end), end
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
         sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100)
-        if sudden or -_growth(levels[len(levels) // 4 :], noise, rounding, 25) > peak * 15 // 1000:
+        if sudden or -growth(levels[len(levels) // 4 :], noise, rounding, 25) > peak * 15 // 1000:
             flags.add("leak")
 
     return_error = _return_flags(samples, peak, noise, resolution_nm, flags)

@@ -24,10 +24,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from capture.levels import rounded_mean
 from capture.pace import Pace
 from capture.rest_level import LEAST_TRAVEL_NM, NEVER, RestLevel
 from capture.running_stroke import SETTLED_AWAY_NS, RunningStroke
-from capture.stroke_measure import FLAGS, counts, measure, return_tolerance, rounded_mean
+from capture.stroke_measure import FLAGS, counts, measure, return_tolerance
 from drivers.reading import CUT_SHORT, Reading, Unit
 
 __all__ = ["FLAGS", "FinderSettings", "State", "Stroke", "StrokeFinder"]

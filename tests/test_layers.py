@@ -11,7 +11,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PURE = (
-    "strokes", "stroke_measure", "pace", "rest_level", "running_stroke",
+    "strokes", "stroke_measure", "levels", "pace", "rest_level", "running_stroke",
     "looks", "verdict", "parts_search", "advice", "diagnosis", "sheet", "steps", "facts",
     "gauge", "changes", "plan", "pack_states", "remarks", "signoff", "unit_now", "offers", "unit_words", "tightened",
     "scan", "allot", "check", "air", "safety", "cycle", "silence",

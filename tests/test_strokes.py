@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from waveforms import SECOND, Waveform
 
-from capture.stroke_measure import FLAGS, counts, curvature_noise, rounded_mean, rounding_left, successive_noise
+from capture.levels import curvature_noise, rounded_mean, rounding_left, successive_noise
+from capture.stroke_measure import FLAGS, counts
 from capture.strokes import FinderSettings, State, StrokeFinder
 from drivers.reading import CUT_SHORT, Reading
 
