@@ -69,6 +69,10 @@ _HARMLESS = frozenset({"glitch", "leak"})
 #: A hold shorter than this cannot have settled: squeezing the oil out takes a tenth of a second and more
 #: (common practice).
 SHORT_HOLD_NS = 250_000_000
+#: What no number of readings proves of a level, in ten-thousandths of a display step: a tenth of one as half-width,
+#: 0.1 d / sqrt(3). The steps of a display are not equally wide, and the last of a squeeze-out or a return is not told
+#: from none (common practice: no reading is trusted below a tenth of its step).
+_UNPROVEN_STEP = 577
 #: A bounce is over within this (common practice).
 _BOUNCE_NS = 250_000_000
 #: Fewer readings than this in the hold are too few to trust.
@@ -187,18 +191,28 @@ def _let_go(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int
     typical_ns = max(1, samples.reading_ns)
     near_top = next((at for at in range(fallen - 1, 0, -1) if keep[at] and offsets[at] * 10 >= samples.top_nm * 9), 0)
     width = max(1, 15_000_000 // typical_ns, min(60_000_000 // typical_ns, fallen - near_top))
-    sums = [0, *accumulate(offsets)]
+    clean = list(offsets)
+    for at in range(1, len(clean)):
+        if not keep[at]:
+            clean[at] = clean[at - 1]
+    sums = [0, *accumulate(clean)]
     index, drop = fallen, 0
     for later in range(max(near_top + 1, 2 * width - 1), len(offsets)):
         fell = _fell(sums, later, width)
-        if fell > drop and keep[later] and keep[later - width]:
+        if fell > drop:
             index, drop = later, fell
     # Where one reading to the next takes in the whole of a fall, what leaks meanwhile is not so very much less.
     slower = 16 if width > 1 else 4
-    while index >= 2 * width and slower * _fell(sums, index, width) >= drop:
+    # A valve opens in about the time that the rest of the fall takes: what fell for longer before it leaked.
+    over = next(
+        (at for at in range(max(index, 2 * width - 1), len(offsets)) if 8 * _fell(sums, at, width) < drop),
+        len(offsets) - 1,
+    )
+    earliest = index - max(2 * width, 3 * (over - index) // 2)
+    while index >= max(2 * width, earliest) and slower * _fell(sums, index, width) >= drop:
         index -= 1
     # Of a hold that began no earlier than that, single readings must tell.
-    while 2 <= index < 2 * width and slower * width * width * _fell(sums, index, 1) >= drop:
+    while max(2, earliest) <= index < 2 * width and slower * width * width * _fell(sums, index, 1) >= drop:
         index -= 1
     return max(0, index - max(1, 40_000_000 // typical_ns))
 
@@ -365,6 +379,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         rounding_nm=isqrt(
             rounding_left(samples.rest_noise_nm, resolution_nm) ** 2
             + rounding_left(successive_noise(levels[len(levels) // 4 :]), resolution_nm) ** 2  # once it has settled
+            + 2 * (resolution_nm * _UNPROVEN_STEP // 10_000) ** 2
         ),
         flags=tuple(flag for flag in FLAGS if flag in flags),
     )

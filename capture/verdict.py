@@ -7,7 +7,7 @@ JCGM 100 (the GUM) says, what the strokes show (type A, 4.2) and what is known o
     resolution      d / sqrt(12) for each of the two readings a travel is made of            F.2.2.1
                     It does not shrink with n: where every stroke shows the same digits,
                     their rounding errors are the same too. Noise dithers the display and leaves
-                    less of it; how much, every stroke says (`levels.rounding_left`).
+                    less of it, down to a tenth of a step; how much, every stroke says (`levels.rounding_left`).
     maximum error   a / sqrt(3), the maker's limit as a rectangular half-width               4.3.7
     misalignment    a plunger at angle A shows the travel / cos A: L (1 / cos A - 1) / sqrt(3)
 

@@ -190,6 +190,17 @@ def test_the_soft_beginning_of_a_release_is_no_leak(rate_hz: int, noise_nm: int)
     assert abs(sum(stroke.held_travel_nm for stroke in strokes) / 4 - 0.5 * MM) < 3_000 + noise_nm / 2
 
 
+@pytest.mark.parametrize("rate_hz", [20, 50, 100, 1000])
+@pytest.mark.parametrize("lost", [0.1, 0.3, 0.5])
+@pytest.mark.parametrize("seconds", [0.3, 0.8])
+def test_a_pack_that_leaks_fast_before_it_is_let_go_leaks(rate_hz: int, lost: float, seconds: float) -> None:
+    wave = Waveform(rate_hz=rate_hz, resolution_nm=10_000, noise_nm=8_000).rest(2).toward(1.0 * MM, 0.7, 0.02)
+    wave.line_to((1 - lost) * MM, seconds).toward(0, 2, 0.02)
+    (stroke,) = wave.find()
+    assert stroke.flags == ("leak",)
+    assert abs(stroke.peak_travel_nm - 1.0 * MM) < 20_000
+
+
 @pytest.mark.parametrize("rate_hz", [10, 20, 100, 1000])
 def test_the_slow_end_of_a_return_is_waited_out(rate_hz: int) -> None:
     # A tenth of the way back takes its time, as the last of the oil does.
