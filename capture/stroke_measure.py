@@ -348,7 +348,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     creep, last_level, quarter = _drift_in_hold(levels)
 
     rise = _crossing(samples, offsets, held * 9 // 10) - _crossing(samples, offsets, held // 10)
-    short = _held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS
+    # A slow stream tells how long it was to about half a reading: in doubt it was short.
+    short = _held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
     if short:
         flags.add("short_hold")
     if len(hold) < SPARSE_READINGS:

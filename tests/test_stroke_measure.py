@@ -259,3 +259,11 @@ def test_a_buffer_read_a_moment_too_soon_does_not_upset_the_pace() -> None:
     assert len(found) == 4
     assert all(abs(stroke.peak_travel_nm - 0.2 * MM) < 8_000 for stroke in found)
     assert not any("no_return" in stroke.flags for stroke in found)
+
+
+def test_a_hold_that_a_slow_stream_cannot_tell_from_a_short_one_is_short() -> None:
+    for offset_s in range(10):
+        wave = Waveform(rate_hz=20, resolution_nm=10_000, noise_nm=2_000, seed=offset_s).rest(2 + offset_s * 0.005)
+        wave.toward(1.0 * MM, 0.2, 0.004).toward(0, 2, 0.02)
+        (stroke,) = wave.find()
+        assert "short_hold" in stroke.flags and not stroke.accepted
