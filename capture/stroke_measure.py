@@ -352,7 +352,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     short = _held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
     if short:
         flags.add("short_hold")
-    if len(hold) < SPARSE_READINGS:
+    # Of three readings of a short hold one was on the way there or back.
+    if len(hold) < SPARSE_READINGS or (short and len(hold) == SPARSE_READINGS):
         flags.add("sparse")
     elif not short:
         rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
