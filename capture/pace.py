@@ -14,7 +14,7 @@ __all__ = ["Pace"]
 
 #: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
 _SLOW_STREAM_NS = 20_000_000
-#: A quicker stream is judged by the median of so many readings.
+#: A quicker stream has readings to spare: it is judged by the median of many.
 _QUICK_STREAM_NS = 2_500_000
 #: A stream this quick shows a release as more than one step.
 _SHOWS_A_FALL_NS = 12_000_000

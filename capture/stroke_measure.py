@@ -159,7 +159,7 @@ def _without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int,
     return keep
 
 
-def _hold(samples: StrokeSamples, offsets: list[int], keep: list[bool], resolution_nm: int) -> list[int]:
+def _hold(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> list[int]:
     """Return the indices of the kept readings between reaching 90 % of the top and letting go."""
     top = samples.top_nm
     end = samples.fall_index
@@ -222,13 +222,13 @@ def _fell(sums: list[int], index: int, width: int) -> int:
     return 2 * sums[index - width + 1] - sums[index - 2 * width + 1] - sums[index + 1]
 
 
-def _late_noise(samples: StrokeSamples, levels: list[int], resolution_nm: int) -> int:
-    """Return the noise of the second half of the hold, where hardly anything is left of the tail to be taken for it."""
+def _late_noise(noise_nm: int, levels: list[int], resolution_nm: int) -> int:
+    """Return the noise, or that of the second half of the hold, where hardly any tail is left to be taken for it."""
     late = levels[len(levels) // 2 :]
     shaky = successive_noise(late)
     if len(late) >= 5:
         shaky = min(shaky, curvature_noise(late))
-    return max(samples.noise_nm, resolution_nm * 29 // 100, shaky if shaky > resolution_nm else 0)
+    return max(noise_nm, shaky if shaky > resolution_nm else 0)
 
 
 def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int) -> int:
@@ -315,7 +315,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     noise = max(samples.noise_nm, resolution_nm * 29 // 100)  # a display step alone is d/sqrt(12) of noise
     keep = _without_glitches(samples, offsets, noise, resolution_nm)
     flags = set(samples.noted)
-    hold = _hold(samples, offsets, keep, resolution_nm)
+    hold = _hold(samples, offsets, keep)
     if not hold:
         # A slow stream shows a tap as one reading clear of those on its way there and back: nothing wild about it,
         # where the one beside it was on the way, and not far below.
@@ -323,13 +323,15 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         if not any(map(and_, out, out[1:])):
             return None
         keep = [True] * len(offsets)
-        hold = _hold(samples, offsets, keep, resolution_nm)
+        hold = _hold(samples, offsets, keep)
         if not hold:
             return None
     if not all(keep):
         flags.add("glitch")
 
     levels = [offsets[index] for index in hold]
+    late = _late_noise(noise, levels, resolution_nm)
+    rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
     # Up to a display step, what looks like noise is the display stepping as the level settles.
     # Few readings tell their noise only roughly: the smaller of two estimates is not the one that strayed.
@@ -339,7 +341,6 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if shaky > resolution_nm:
         noise = max(noise, shaky)
     # The first eighth of every hold is left out, told to be rising or not.
-    late = _late_noise(samples, levels, resolution_nm)
     standing = settled(levels[len(levels) // 8 :], late)
     peak = _peak(standing, noise, resolution_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
@@ -356,7 +357,6 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if len(hold) < SPARSE_READINGS or (short and len(hold) == SPARSE_READINGS):
         flags.add("sparse")
     elif not short:
-        rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
         if growth(levels[len(levels) // 3 :], noise, rounding, 22) > peak * 22 // 1000:
             flags.add("creep")
         elif (end := end_level(levels, late, rounding)) is not None and held < end < held + held // 50:
@@ -379,7 +379,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         creep_nm=creep,
         return_error_nm=return_error,
         rounding_nm=isqrt(
-            rounding_left(samples.rest_noise_nm, resolution_nm) ** 2
+            rounding**2
             + rounding_left(successive_noise(levels[len(levels) // 4 :]), resolution_nm) ** 2  # once it has settled
             + 2 * (resolution_nm * _UNPROVEN_STEP // 10_000) ** 2
         ),

@@ -28,7 +28,7 @@ from capture.levels import rounded_mean
 from capture.pace import Pace
 from capture.rest_level import LEAST_TRAVEL_NM, NEVER, RestLevel
 from capture.running_stroke import SETTLED_AWAY_NS, RunningStroke
-from capture.stroke_measure import FLAGS, counts, measure, return_tolerance
+from capture.stroke_measure import FLAGS, counts, measure
 from drivers.reading import CUT_SHORT, Reading, Unit
 
 __all__ = ["FLAGS", "FinderSettings", "State", "Stroke", "StrokeFinder"]
@@ -540,13 +540,12 @@ class StrokeFinder:
 
     def _complete(self, found: list[Stroke], rest_after: int | None) -> None:
         stroke, rest = self._stroke, self._rest
-        if stroke.stuck_from_nm is not None and rest_after is not None:
-            # The stroke before left the piston part way. If this one let it go all the way back, its travel counts
-            # from there, as the pack's does; if not, from where it stood.
-            tolerance = return_tolerance(stroke.top_nm, rest.noise_nm, self._settings.resolution_nm)
-            if abs(rest_after - stroke.stuck_from_nm) <= tolerance:
-                stroke.top_nm -= stroke.travel(stroke.stuck_from_nm)
-                rest.level_nm = stroke.stuck_from_nm
+        home = stroke.stuck_from_nm
+        if home is not None and rest_after is not None and abs(rest_after - home) <= stroke.tolerance():
+            # The stroke before left the piston part way, and this one let it go all the way back: its travel counts
+            # from there, as the pack's does. Where it did not, from where it stood.
+            stroke.top_nm -= stroke.travel(home)
+            rest.level_nm = home
         stroke.top_nm = stroke.supported_top()
         measured = measure(stroke.samples(rest_after), self._settings.resolution_nm, self._range)
         stroke.stuck_from_nm = None
