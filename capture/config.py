@@ -11,8 +11,8 @@ from platformdirs import user_config_path, user_data_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
-from capture.broker import BrokerSettings
-from capture.gauge import Gauge
+from capture.mqtt.settings import BrokerSettings
+from capture.unit.gauge import Gauge
 from drivers.torque import TorqueSettings
 
 __all__ = ["Config", "ConfigError", "Retention", "default_config_path", "load_config"]

@@ -9,8 +9,9 @@ from pathlib import Path
 
 import hypothesis
 import pytest
-from broker import Mosquitto, Peer
-from postgres import Postgres
+
+from tests.support.broker import Mosquitto, Peer
+from tests.support.postgres import Postgres
 
 # A gate must say the same of the same commit twice; new examples are looked for at a developer's desk.
 hypothesis.settings.register_profile("gate", derandomize=True)

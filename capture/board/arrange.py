@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from capture.board.bench import BenchRow
+from capture.board.bench_row import BenchRow
 from capture.board.needs import rank
 
 __all__ = ["ORDERS", "arrange"]

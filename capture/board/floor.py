@@ -15,10 +15,21 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final, Literal
 
-from capture.board.bench import EARLIEST, LATEST, LONGEST_WORDS, BenchOnBoard, BenchRow, Outage, Refused, cut, short
+from capture.board.bench_row import (
+    EARLIEST,
+    LATEST,
+    LONGEST_WORDS,
+    BenchOnBoard,
+    BenchRow,
+    Outage,
+    Refused,
+    cut,
+    short,
+)
 from capture.board.yields import MOST_PACKS, Today, Yields
-from capture.messages import ROOT, BenchStatus, StrokeMessage, UnitMessage, VerdictMessage, name_from_level
-from capture.view import LinkState
+from capture.mqtt.link import LinkState
+from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
+from capture.mqtt.topics import ROOT, name_from_level
 
 __all__ = ["MOST_BENCHES", "Broker", "Change", "Floor", "What"]
 

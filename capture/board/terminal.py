@@ -10,7 +10,7 @@ from typing import Final
 from rich.cells import cell_len
 
 from capture.board.arrange import ORDERS, arrange
-from capture.board.bench import BenchRow
+from capture.board.bench_row import BenchRow
 from capture.board.floor import Floor
 from capture.board.words import (
     NEED_LOOKS,
@@ -24,8 +24,8 @@ from capture.board.words import (
     share,
     travel,
 )
-from capture.dashboard.bigtext import big_number
-from capture.dashboard.canvas import Frame, Ink, Row, fit, row_width, wrap
+from capture.terminal.bigtext import big_number
+from capture.terminal.canvas import Frame, Ink, Row, fit, row_width, wrap
 
 __all__ = ["Choice", "render"]
 

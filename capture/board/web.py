@@ -17,11 +17,11 @@ from typing import Any, Final
 
 from aiohttp import web
 
-from capture.board.bench import BenchRow
-from capture.board.face import local_now, run_lines
+from capture.board.bench_row import BenchRow
 from capture.board.floor import Floor
+from capture.board.run import local_now, run_lines
 from capture.board.words import broker_words, row_json, share
-from capture.broker import BrokerSettings
+from capture.mqtt.settings import BrokerSettings
 
 __all__ = ["Pages", "listen_address", "serve"]
 

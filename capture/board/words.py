@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from capture.board.bench import BenchRow
+from capture.board.bench_row import BenchRow
 from capture.board.floor import Floor
 from capture.board.needs import Kind, Need
 from capture.board.yields import Today
-from capture.dashboard.words import LOOKS
+from capture.output.words import LOOKS
 from drivers.units import format_length
 
 __all__ = [

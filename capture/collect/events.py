@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from capture.view import LinkState
+from capture.mqtt.link import LinkState
 
 __all__ = ["Counts", "Event", "Link"]
 

@@ -17,7 +17,8 @@ from typing import Any, Final
 from pydantic import BaseModel, ValidationError
 
 from capture.collect.schema import by_id
-from capture.messages import MESSAGES, ROOT, status_topic, stroke_topic, unit_topic, verdict_topic
+from capture.mqtt.messages import MESSAGES
+from capture.mqtt.topics import ROOT, status_topic, stroke_topic, unit_topic, verdict_topic
 
 __all__ = ["LONGEST_PAYLOAD", "Arrived", "NoMessage", "refusal", "row_of"]
 

@@ -17,9 +17,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
-from capture.broker import BrokerSettings
 from capture.config import Config, ConfigError, load_config
-from capture.messages import ROOT
+from capture.mqtt.settings import BrokerSettings
+from capture.mqtt.topics import ROOT
 
 __all__ = ["CollectSettings", "DatabaseSettings", "ShopBroker", "load_settings"]
 

@@ -24,12 +24,12 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from capture.broker import enter, let_go, let_in, refusal_in_words
 from capture.collect.events import Link
 from capture.collect.rows import LONGEST_PAYLOAD, Arrived
 from capture.collect.settings import ShopBroker
-from capture.messages import topic_level
-from capture.view import LinkState
+from capture.mqtt.connection import enter, let_go, let_in, refusal_in_words
+from capture.mqtt.link import LinkState
+from capture.mqtt.topics import topic_level
 
 __all__ = ["Subscriber"]
 

@@ -10,14 +10,15 @@ from collections import deque
 
 from rich.console import Console
 
-from capture.dashboard.canvas import Frame
-from capture.dashboard.caution import caution_screen
-from capture.dashboard.keys import Keys
-from capture.dashboard.render import render
-from capture.dashboard.screen import Screen
-from capture.strokes import Stroke
-from capture.verdict import BudgetLine, Verdict, VerdictWord
-from capture.view import BenchView, PackView, StrokeView
+from capture.clearance.check import StrokeView
+from capture.clearance.verdict import BudgetLine, Verdict, VerdictWord
+from capture.dashboard.bench_screen import render
+from capture.dashboard.caution_screen import caution_screen
+from capture.dashboard.view import BenchView, PackView
+from capture.strokes.stroke import Stroke
+from capture.terminal.canvas import Frame
+from capture.terminal.keys import Keys
+from capture.terminal.screen import Screen
 
 __all__ = ["STATES", "main", "sample_verdict", "sample_view"]
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from capture.dashboard.canvas import Ink, Row
-from capture.dashboard.words import LOOKS, number
-from capture.verdict import Verdict
-from capture.view import BenchView
+from capture.clearance.verdict import Verdict
+from capture.dashboard.view import BenchView
+from capture.output.words import LOOKS, number
+from capture.terminal.canvas import Ink, Row
 
 __all__ = ["scale_rows"]
 

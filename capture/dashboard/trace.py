@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from capture.dashboard.canvas import Ink, Row
-from capture.dashboard.words import number
-from capture.view import BenchView
+from capture.dashboard.view import BenchView
+from capture.output.words import number
+from capture.terminal.canvas import Ink, Row
 
 __all__ = ["trace_rows"]
 

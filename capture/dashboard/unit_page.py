@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from rich.cells import cell_len
 
-from capture.dashboard.canvas import Frame, Ink, Row, fit, wrap
-from capture.dashboard.entry import Form
-from capture.dashboard.margins import air_text, header, keys_row, link_text, said, urgent_rows
-from capture.view import BenchView
+from capture.dashboard.form import Form
+from capture.dashboard.head_and_foot import air_text, header, keys_row, link_text, said, urgent_rows
+from capture.dashboard.view import BenchView
+from capture.terminal.canvas import Frame, Ink, Row, fit, wrap
 
 __all__ = ["Page", "bullet", "unit_page"]
 

@@ -7,10 +7,10 @@ from datetime import datetime
 from typing import Any, Literal
 from uuid import UUID
 
-from capture.facts import Fact
-from capture.messages import Outgoing
-from capture.strokes import Stroke
-from capture.verdict import Verdict
+from capture.clearance.verdict import Verdict
+from capture.mqtt.outgoing import Outgoing
+from capture.strokes.stroke import Stroke
+from capture.unit.facts import Fact
 
 __all__ = ["Check", "CheckState", "FactEntry", "Job", "Measure", "OutboxRow", "StrokeEntry", "VerdictEntry"]
 

@@ -12,12 +12,12 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, Select, Table, insert, select
 
-from capture.advice import Change
-from capture.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.clearance.advice import Change
+from capture.clearance.verdict import BudgetLine, Verdict
 from capture.record import ledger, schema
 from capture.record.entries import Check, FactEntry, Job, StrokeEntry, VerdictEntry
-from capture.strokes import Stroke
-from capture.verdict import BudgetLine, Verdict
+from capture.strokes.stroke import Stroke
+from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 
 __all__ = [
     "FACT_KINDS",

@@ -21,15 +21,15 @@ from uuid import UUID
 from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
-from capture.facts import Correction, Fact, Override, SignedOff
-from capture.messages import Outgoing
+from capture.clearance.verdict import Verdict
+from capture.mqtt.outgoing import Outgoing
 from capture.record import ledger, schema
 from capture.record.database import READ, RecordError, open_engine, reason
 from capture.record.entries import CheckState, Job, Measure, OutboxRow
 from capture.record.kept import KeptRecording, recordings
 from capture.record.rows import columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
-from capture.strokes import Stroke
-from capture.verdict import Verdict
+from capture.strokes.stroke import Stroke
+from capture.unit.facts import Correction, Fact, Override, SignedOff
 
 __all__ = ["Store"]
 

@@ -9,23 +9,23 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
-from capture.changes import PlanError, outcomes, stale_checks
-from capture.dashboard.words import chance, flag_words, number, travel_nm
-from capture.facts import Fact, Override, PartsChanged
-from capture.gauge import gauge_of, overdue_words
-from capture.pack_states import Judged, PackState, pack_states
+from capture.clearance.verdict import Verdict, VerdictWord
+from capture.custody.verify import Proof
+from capture.job.signing import happened_in
+from capture.output.words import chance, flag_words, number, travel_nm
 from capture.record import Check, FactEntry, Job, StrokeEntry
-from capture.remarks import Remark, remarks
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
 from capture.report.history import History, result_words
-from capture.report.parts import CheckPart, Contents, PackPart, RecordingPart, StrokePart
+from capture.report.page_parts import CheckPart, Contents, PackPart, RecordingPart, StrokePart
 from capture.report.times import Times
 from capture.report.traces import Trace
-from capture.sheet import Pack, Sheet
-from capture.signing import happened_in
-from capture.verdict import Verdict, VerdictWord
-from capture.verify import Proof
+from capture.sheet.sheet import Pack, Sheet
+from capture.unit.acknowledge import Remark, remarks
+from capture.unit.changes import PlanError, outcomes, stale_checks
+from capture.unit.facts import Fact, Override, PartsChanged
+from capture.unit.gauge import gauge_of, overdue_words
+from capture.unit.pack_states import Judged, PackState, pack_states
 from drivers.reading import Unit
 from drivers.units import format_length, format_pressure
 

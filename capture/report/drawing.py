@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from typing import Literal
 from xml.etree.ElementTree import Element, SubElement, tostring
 
-from capture.dashboard.words import number
-from capture.plaintext import clean
+from capture.clearance.verdict import Verdict, VerdictWord
+from capture.output.words import number
+from capture.plumbing.plaintext import clean
 from capture.report.traces import Trace
-from capture.strokes import Stroke
-from capture.verdict import Verdict, VerdictWord
+from capture.strokes.stroke import Stroke
 
 __all__ = ["Scale", "Use", "legend", "mark_svg", "range_svg", "shape_svg", "stroke_svg"]
 

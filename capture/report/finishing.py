@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from capture.facts import Correction, Override, PartsChanged, SignedOff
-from capture.pack_states import PackState
 from capture.record import Job
-from capture.remarks import Remark
 from capture.report.times import Times
-from capture.sheet import Sheet
-from capture.signoff import Standing, StepStanding, standing
-from capture.steps import Step, Torque
-from capture.unit_words import acknowledged_words, lasted_words, torque_words
+from capture.sheet.sheet import Sheet
+from capture.sheet.steps import Step, Torque
+from capture.unit.acknowledge import Remark
+from capture.unit.facts import Correction, Override, PartsChanged, SignedOff
+from capture.unit.pack_states import PackState
+from capture.unit.signoff_rules import Standing, StepStanding, standing
+from capture.unit.words import acknowledged_words, lasted_words, torque_words
 
 __all__ = ["Finishing", "Note", "StepPart", "finishing"]
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from capture.dashboard.words import number
-from capture.facts import Correction, Override, PartsChanged
+from capture.output.words import number
 from capture.record import Check, FactEntry, Job
 from capture.report.finishing import Note
 from capture.report.times import Times
-from capture.sheet import Sheet
+from capture.sheet.sheet import Sheet
+from capture.unit.facts import Correction, Override, PartsChanged
 from drivers.reading import Unit
 from drivers.units import format_length
 

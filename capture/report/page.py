@@ -6,11 +6,11 @@ from functools import cache
 from typing import Any
 
 from capture import __version__
-from capture.dashboard.explain import DECISION_RULE
-from capture.plaintext import clean
+from capture.clearance.verdict import COVERAGE
+from capture.output.tables import DECISION_RULE
+from capture.plumbing.plaintext import clean
 from capture.report.contents import Contents
 from capture.report.drawing import legend
-from capture.verdict import COVERAGE
 
 __all__ = ["page"]
 

@@ -10,11 +10,11 @@ import warnings
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.custody.verify import recording_of
 from capture.record import Check
-from capture.recording import RecordingError, RecordingWarning
-from capture.replay import Replay
-from capture.sheet import Sheet, SheetError
-from capture.verify import recording_of
+from capture.recordings.file import RecordingError, RecordingWarning
+from capture.recordings.replay import Replay
+from capture.sheet.sheet import Sheet, SheetError
 
 __all__ = ["Trace", "trace_of"]
 

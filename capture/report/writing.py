@@ -8,13 +8,13 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+from capture.custody.verify import Proof, recording_of, verify
 from capture.record import Job, Mismatch, RecordError, Store, audit
 from capture.report.contents import Contents, contents
 from capture.report.page import page
 from capture.report.paper import PaperError, pdf
 from capture.report.traces import trace_of
-from capture.sheet import Sheet, SheetError, parse_sheet
-from capture.verify import Proof, recording_of, verify
+from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 
 __all__ = ["ReportError", "Written", "gather", "write_report"]
 

@@ -10,8 +10,8 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from drivers.fixtures.ascii import LONGEST_LINE, line, words_of
-from drivers.fixtures.registers import RegistersSettings
+from drivers.wirings.ascii import LONGEST_LINE, line, words_of
+from drivers.wirings.registers import RegistersSettings
 
 __all__ = ["FAIL_SAFE_NS", "AsciiFirmware", "Firmware", "RegistersFirmware", "ValveMove", "Wrong"]
 

@@ -18,8 +18,8 @@ from pydantic import (
     model_validator,
 )
 
+from capture.plumbing.checked_file import TableError, read_table
 from capture.stock.holdings import Bin, StockError, misfit
-from capture.tables import TableError, read_table
 from drivers.units import LengthNm
 
 __all__ = ["About", "Measured", "Pieces", "StockFile", "exact_length", "load_stock", "part_key", "write_stock"]

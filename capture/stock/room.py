@@ -23,7 +23,7 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from capture.stock.file import StockFile, exact_length, part_key
 from capture.stock.holdings import Bin, Holdings, Place, Reservation, StockError, misfit
-from capture.stock.ledger import READ, bins, movements, open_stock, pieces, reason
+from capture.stock.movements import READ, bins, movements, open_stock, pieces, reason
 from capture.stock.shelf import find_bin, holdings_of, open_reservations
 from drivers.units import format_length
 

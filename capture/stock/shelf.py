@@ -9,7 +9,7 @@ from sqlalchemy import Connection, func, select
 
 from capture.stock.file import part_key
 from capture.stock.holdings import Bin, Holdings, Piece, Place, Reservation
-from capture.stock.ledger import bins, movements, pieces
+from capture.stock.movements import bins, movements, pieces
 
 __all__ = ["find_bin", "holdings_of", "open_reservations"]
 

@@ -1,0 +1,303 @@
+"""The air-check fixture at work: its port, the valve's safety and the button's cycle, wired together in real time.
+
+It decides nothing itself: `safety` says whether the valve may be open and `cycle` when air is wanted. Every received
+signal goes to both before anything else is done with it, the command is repeated as this side's heartbeat, and
+whatever ends this part, an exception included, the last thing sent is the command to shut.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from time import monotonic_ns
+from typing import Literal
+
+from capture.air import button
+from capture.air.safety import (
+    Arm,
+    ButtonHeld,
+    Disarm,
+    ErrorRaised,
+    Event,
+    Fault,
+    FixtureBack,
+    FixtureLost,
+    FixtureTrouble,
+    HeartbeatSeen,
+    IndicatorBack,
+    IndicatorLost,
+    PressureSeen,
+    Safety,
+    SafetyLimits,
+    State,
+    Stop,
+    Tick,
+    ValveConfirmed,
+    WantClosed,
+    WantOpen,
+)
+from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.wirings.protocol import (
+    COMMAND_INTERVAL_NS,
+    Button,
+    FixtureDriver,
+    FixtureFault,
+    FixtureSettings,
+    Heartbeat,
+    Pressure,
+    Signal,
+    Valve,
+)
+from drivers.wirings.wiring import fixture_transport
+
+__all__ = ["AirCheck", "FixtureSetup", "Standing", "Way"]
+
+Way = Literal["hold", "press"]
+
+_TICK_S = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class FixtureSetup:
+    """The fixture of a bench: its wiring, its port, and how the button works it."""
+
+    driver: FixtureDriver
+    settings: FixtureSettings
+    port: str
+    way: Way = "hold"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """The air as others are told of it: no figures and no single apply, so that it changes seldom."""
+
+    word: Literal["unarmed", "armed", "tripped", "stopped"]
+    faults: tuple[Fault, ...]
+
+
+_STANDING: dict[State, Literal["unarmed", "armed", "tripped", "stopped"]] = {
+    State.UNARMED: "unarmed",
+    State.ARMED: "armed",
+    State.APPLIED: "armed",
+    State.TRIPPED: "tripped",
+    State.STOPPED: "stopped",
+}
+
+
+def _shown(safety: Safety) -> tuple[object, ...]:
+    """What a person can see of the safety: when it changes, the screen must."""
+    return (safety.state, safety.pressure_pa, safety.confirmed_open, safety.button_held, safety.faults())
+
+
+class AirCheck:
+    """Drives one fixture. Run `run()` as a task; tell it what else happens on the bench from the same loop."""
+
+    def __init__(
+        self,
+        setup: FixtureSetup,
+        *,
+        on_bytes: Callable[[int, bytes], Awaitable[None]],
+        on_lost: Callable[[int], Awaitable[None]],
+        on_change: Callable[[], None],
+    ) -> None:
+        """`on_bytes` is given what was received and when (monotonic ns), after the valve has been seen to; `on_lost` is
+        told of a lost port; `on_change` is called when anything shown may differ."""
+        self.setup = setup
+        self._on_bytes = on_bytes
+        self._on_lost = on_lost
+        self._on_change = on_change
+        self.safety = Safety(
+            SafetyLimits(
+                over_pressure_pa=setup.settings.over_pressure,
+                heartbeat_ns=500_000_000 if setup.driver.has_heartbeat else None,
+            )
+        )
+        self.said = ""
+        """What the cycle last told the technician."""
+        self.port_text = ""
+        """Why the fixture's port is down, in words; empty while it is up."""
+        self._codec = setup.driver.codec(setup.settings)
+        self._cycle: button.Cycle | None = None
+        self._button_known = False
+        self._button_down = False
+        self._transport: Transport | None = None
+        self._open = False
+        self._sent_open: bool | None = None
+        self._sent_ns = 0
+        self._polled_ns = 0
+
+    @property
+    def standing(self) -> Standing:
+        """The air as others are told of it."""
+        return Standing(_STANDING[self.safety.state], self.safety.faults())
+
+    def fault_words(self) -> str:
+        """Return why there can be no air and what to do, empty where nothing but arming is missing."""
+        if self.safety.trip or not self.safety.faults():
+            return self.safety.trip
+        return " ".join(self.safety.against_arming())
+
+    # -- what the bench tells ----------------------------------------------------------------------------
+
+    def arm(self) -> None:
+        """A person allows the air, or again after a fault. Refused, in words, while something stands against it."""
+        if self.safety.fixture and not self._button_known:
+            self.said = "Cannot arm: the fixture has not said yet how its button stands. Check the button's wiring."
+            self._on_change()
+            return
+        self.said = ""
+        self._take(Arm())
+
+    def disarm(self) -> None:
+        """A person takes that back."""
+        self._take(Disarm())
+
+    def indicator(self, sends: bool) -> None:
+        """The indicator sends readings, or has stopped to."""
+        if sends != self.safety.indicator:
+            self._take(IndicatorBack() if sends else IndicatorLost())
+
+    def begin_check(self, strokes: button.StrokesToMake) -> None:
+        """A check begins: the button works for it."""
+        self._do(self._cycle.take(monotonic_ns(), button.Stop("another check began.")) if self._cycle else [])
+        self._cycle = button.Cycle(
+            self.setup.way, strokes, now_ns=monotonic_ns(), button_down=self._button_down or not self._button_known
+        )
+        self.said = ""
+
+    def end_check(self, why: str) -> None:
+        """The check is over: no air is wanted any more."""
+        if self._cycle is not None:
+            self._do(self._cycle.take(monotonic_ns(), button.Stop(why)))
+            self._cycle = None
+
+    def stroke(self, *, counts: bool, seats: bool) -> None:
+        """A stroke was found; `counts` says whether it is averaged, `seats` whether it settled the pack."""
+        if self._cycle is not None:
+            self._do(self._cycle.take(monotonic_ns(), button.StrokeCompleted(counts, seats)))
+
+    def settled(self) -> None:
+        """The verdict stands."""
+        if self._cycle is not None:
+            self._do(self._cycle.take(monotonic_ns(), button.VerdictSettled()))
+
+    # -- what follows ------------------------------------------------------------------------------------
+
+    def _take(self, event: Event) -> None:
+        """Tell the safety, and act on what it says at once: the command goes out before anything else is done."""
+        before = self.safety
+        self.safety = before.take(monotonic_ns(), event)
+        self._command()
+        after = self.safety
+        ready = (State.ARMED, State.APPLIED)
+        if self._cycle is not None and after.state not in ready and before.state in ready:
+            self._do(self._cycle.take(monotonic_ns(), button.Stop(after.trip or after.why_not())))
+        if _shown(before) != _shown(after):
+            self._on_change()
+
+    def _do(self, actions: list[button.Action]) -> None:
+        for action in actions:
+            if isinstance(action, button.Say):
+                self.said = action.text
+                self._on_change()
+            else:
+                self._take(WantOpen() if isinstance(action, button.WantOpen) else WantClosed())
+        if self._cycle is not None and self._cycle.wants_open and not self.safety.valve_open:
+            self._do(self._cycle.take(monotonic_ns(), button.Stop(self.safety.trip or self.safety.why_not())))
+
+    def _signal(self, signal: Signal) -> None:
+        match signal:
+            case Heartbeat():
+                self._take(HeartbeatSeen())
+            case Valve(open=is_open):
+                # Where the fixture only repeats our own command, that confirms nothing.
+                if self.setup.driver.confirms_valve:
+                    self._take(ValveConfirmed(is_open))
+            case Pressure(pascals=pascals):
+                self._take(PressureSeen(pascals))
+            case FixtureFault(text=text):
+                self._take(FixtureTrouble(text))
+            case Button(pressed=pressed):
+                self._button_down = pressed
+                self._take(ButtonHeld(pressed))
+                # The first word of a button after a port opens says how it stands, and is no press.
+                if self._cycle is not None and (self._button_known or not pressed):
+                    self._do(self._cycle.take(monotonic_ns(), button.ButtonEdge(pressed)))
+                self._button_known = True
+
+    # -- the port ----------------------------------------------------------------------------------------
+
+    def _command(self) -> None:
+        """Send the command if it changed or is due to be repeated. A port that is gone takes none."""
+        now_ns = monotonic_ns()
+        is_open = self.safety.valve_open
+        if self._transport is None or not self._open:
+            return
+        if is_open == self._sent_open and now_ns - self._sent_ns < COMMAND_INTERVAL_NS:
+            return
+        try:
+            self._transport.write(self._codec.command(is_open))
+        except ConnectionError:
+            self._sent_open = None
+            return
+        self._sent_open, self._sent_ns = is_open, now_ns
+
+    def _poll(self) -> None:
+        interval_ns = self.setup.driver.poll_interval_ns(self.setup.settings)
+        now_ns = monotonic_ns()
+        if not interval_ns or now_ns - self._polled_ns < interval_ns or self._transport is None or not self._open:
+            return
+        self._polled_ns = now_ns
+        request = self._codec.poll()
+        if request:
+            try:
+                self._transport.write(request)
+            except ConnectionError:
+                return
+
+    async def run(self) -> None:
+        """Drive the fixture until cancelled. However this ends, the valve is told to shut first."""
+        transport = fixture_transport(self.setup.driver, self.setup.settings, self.setup.port)
+        self._transport = transport
+        try:
+            async with transport, asyncio.TaskGroup() as tasks:
+                tasks.create_task(self._tick())
+                async for event in transport:
+                    await self._port_event(event)
+        except asyncio.CancelledError:
+            raise
+        except BaseException as error:
+            self._take(ErrorRaised(str(error) or type(error).__name__))
+            raise
+        finally:
+            self._transport = None
+
+    async def _tick(self) -> None:
+        try:
+            while True:
+                self._take(Tick())
+                if self._cycle is not None:
+                    self._do(self._cycle.take(monotonic_ns(), button.Tick()))
+                self._poll()
+                await asyncio.sleep(_TICK_S)
+        finally:
+            # Inside the transport's block, so that this last command is flushed before the port closes.
+            self._take(Stop())
+
+    async def _port_event(self, event: Opened | Chunk | Lost) -> None:
+        if isinstance(event, Chunk):
+            for signal in self._codec.feed(event.data):
+                self._signal(signal)
+            await self._on_bytes(event.t_ns, event.data)
+            return
+        self._button_known = False
+        if isinstance(event, Opened):
+            self._open, self._sent_open, self.port_text = True, None, ""
+            self._take(FixtureBack())
+        else:
+            self._open, self.port_text = False, event.reason
+            self._codec.finish()
+            self._take(FixtureLost())
+            await self._on_lost(event.t_ns)
+        self._on_change()

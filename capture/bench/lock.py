@@ -1,0 +1,47 @@
+"""One session a bench: a lock that dies with its process, so that a second session is refused and a killed one is not
+in the way."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from capture.mqtt.topics import topic_level
+from capture.record import RecordError
+
+__all__ = ["BenchLock"]
+
+
+class BenchLock:
+    """Holds `bench` in `folder` for this process; raises RecordError naming who has it."""
+
+    def __init__(self, folder: Path, bench: str) -> None:
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            self._file = (folder / f"{topic_level(bench)}.lock").open("a+")
+        except OSError as error:
+            raise RecordError(f"cannot use the folder {folder}: {error.strerror}; give another --data-dir") from error
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            self._file.seek(0)
+            holder = self._file.read().strip() or "unknown"
+            self._file.close()
+            raise RecordError(
+                f"bench {bench!r} is being measured already, by process {holder}; end that session, "
+                "or give this one another --bench"
+            ) from error
+        self._file.truncate(0)
+        self._file.write(f"{os.getpid()}\n")
+        self._file.flush()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()

@@ -1,0 +1,96 @@
+"""One check being measured: its row in the record, its recording, and the cores that it feeds.
+
+Bytes go to the recording before anything is made of them. It records no stroke and no verdict; the daemon does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from uuid import UUID, uuid4
+
+from capture.bench.setup import BenchSetup
+from capture.clearance.check import Check
+from capture.mqtt.topics import topic_level
+from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingWriter
+from capture.recordings.stream import FixtureStream, IndicatorStream, limits_of
+from capture.sheet.sheet import Pack
+from capture.strokes.stroke import Stroke
+from drivers.reading import Reading
+
+__all__ = ["RunningCheck", "begin_recording", "since"]
+
+
+def since(anchor_ns: int, t_ns: int, speed: float) -> int:
+    """Time on the bench's clock since `anchor_ns`; bytes that waited from before it count as arriving at it."""
+    return int(max(0, t_ns - anchor_ns) * speed)
+
+
+@dataclass(slots=True)
+class RunningCheck:
+    """A check, fed with what arrives at monotonic times."""
+
+    id: int
+    pack: Pack
+    check: Check
+    stream: IndicatorStream
+    recording: RecordingWriter
+    started_ns: int
+    speed: float
+
+    @classmethod
+    def of(
+        cls, setup: BenchSetup, check_id: int, pack: Pack, recording: RecordingWriter, started_ns: int
+    ) -> RunningCheck:
+        """Return the check of a pack whose row and recording have been begun."""
+        fixture = None
+        if setup.fixture is not None:
+            air = setup.sheet.air
+            fixture = FixtureStream(setup.fixture.driver, setup.fixture.settings, air.window_pa if air else None)
+        stream = IndicatorStream(setup.driver, setup.settings, pack.measure, fixture)
+        check = Check(pack, limits_of(setup.settings))
+        return cls(check_id, pack, check, stream, recording, started_ns, setup.speed)
+
+    def _at(self, t_ns: int) -> int:
+        return since(self.started_ns, t_ns, self.speed)
+
+    def feed(self, t_ns: int, data: bytes) -> tuple[list[Reading], list[Stroke]]:
+        """Record and take the indicator's bytes; return the readings and the strokes they complete."""
+        return self.stream.feed(self.recording.stream(self._at(t_ns), "indicator", data), data)
+
+    def feed_fixture(self, t_ns: int, data: bytes) -> None:
+        """Record and take the fixture's bytes."""
+        self.stream.feed_fixture(self.recording.stream(self._at(t_ns), "fixture", data), data)
+
+    def lost(self, t_ns: int) -> list[Stroke]:
+        """The indicator's port was lost."""
+        return self.stream.lost(self.recording.mark(self._at(t_ns), {"note": GAP_NOTE}))
+
+    def fixture_lost(self, t_ns: int) -> None:
+        """The fixture's port was lost."""
+        self.stream.fixture_lost(self.recording.mark(self._at(t_ns), {"note": FIXTURE_GAP_NOTE}))
+
+    def finish(self, t_ns: int, note: str) -> list[Stroke]:
+        """The check ends before its verdict; return the strokes that were still being held back."""
+        return self.stream.finish(self.recording.mark(self._at(t_ns), {"note": note}))
+
+
+def begin_recording(
+    setup: BenchSetup, job_id: int, job: UUID, pack: Pack, technician: str, now: datetime
+) -> tuple[RecordingWriter, Path]:
+    """Begin the recording of a check, in the job's folder. Raises RecordingError."""
+    name = f"{now:%Y%m%dT%H%M%S}-{topic_level(pack.name)}-{uuid4().hex[:6]}.jsonl"
+    path = setup.data_dir / "recordings" / f"job-{job_id:05d}" / name
+    header: dict[str, Any] = {
+        "recording": 1,
+        "started": now.isoformat(),
+        "bench": setup.bench,
+        "indicator": setup.indicator,
+    }
+    if setup.fixture_header is not None:
+        header["fixture"] = setup.fixture_header
+    recording = RecordingWriter(path, header)
+    recording.mark(0, {"job": str(job), "pack": pack.name, "tech": technician, "note": "check"})
+    return recording, path

@@ -1,0 +1,46 @@
+"""Everything a bench needs to know before it starts, as plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from capture.air.control import FixtureSetup
+from capture.mqtt.settings import BrokerSettings
+from capture.sheet.sheet import Sheet
+from capture.unit.gauge import Gauge
+from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+
+__all__ = ["BenchSetup"]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSetup:
+    """Everything a bench needs to know before it starts."""
+
+    bench: str
+    port: str
+    driver: IndicatorDriver
+    settings: IndicatorSettings
+    indicator: dict[str, Any]
+    """The indicator as a recording's header names it: "driver" and the settings as they were written."""
+    sheet: Sheet
+    sheet_toml: str
+    unit_serial: str
+    technician: str
+    data_dir: Path
+    record_path: Path
+    broker: BrokerSettings | None = None
+    gauge: Gauge | None = None
+    """Which gauge the indicator is, where the shop says so."""
+    fixture: FixtureSetup | None = None
+    """The air-check fixture; None where the valve is worked by hand."""
+    fixture_header: dict[str, Any] | None = None
+    """The fixture as a recording's header names it."""
+    stock: Path | None = None
+    """The stock's file; None where the shop keeps none."""
+    resume: int | None = None
+    """The job to go on with; None begins a new one with the first check."""
+    speed: float = 1.0
+    """How many times faster than the wall clock the bench's time runs; only a simulated bench can be faster."""

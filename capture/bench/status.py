@@ -1,0 +1,50 @@
+"""What a bench says of itself over MQTT, put together from its view, its check and its air."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from uuid import UUID
+
+from capture import __version__
+from capture.air.control import AirCheck
+from capture.bench.running_check import RunningCheck
+from capture.bench.setup import BenchSetup
+from capture.bench.silence import Silence, told_of
+from capture.clearance.check import CheckState
+from capture.dashboard.view import BenchView
+from capture.mqtt.messages import BenchStatus
+
+__all__ = ["bench_status"]
+
+
+def bench_status(
+    setup: BenchSetup,
+    view: BenchView,
+    job: UUID | None,
+    running: RunningCheck | None,
+    air: AirCheck | None,
+    last_stroke: tuple[datetime, int] | None,
+    *,
+    silence: Silence,
+) -> BenchStatus:
+    """Return the status now. `last_stroke` is when the newest was kept and its travel, nm."""
+    stroke_at, travel_nm = last_stroke or (None, None)
+    return BenchStatus(
+        at=datetime.now(UTC),
+        bench=setup.bench,
+        state="measuring" if running and running.check.state is not CheckState.DONE else "online",
+        software_version=__version__,
+        job=job,
+        unit_serial=view.unit_serial,
+        technician=view.technician,
+        pack=running.pack.name if running else None,
+        indicator=view.indicator,
+        gauge_due=setup.gauge.calibration_due if setup.gauge else None,
+        display_unit=setup.sheet.display_unit,
+        measure=running.pack.measure if running else "peak",
+        last_stroke_at=stroke_at,
+        last_travel_nm=travel_nm,
+        air=air.standing.word if air else "",
+        air_fault=air.fault_words() if air else "",
+        needs=told_of(silence),
+    )

@@ -1,0 +1,1 @@
+"""What strokes say of a pack's clearance, and which part changes it. Pure."""

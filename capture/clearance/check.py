@@ -1,0 +1,146 @@
+"""One pack's check as a state machine: strokes in, effects out. No I/O and no clock.
+
+Theory.
+    SEATING    the first `seat_strokes` strokes settle the pack: kept and shown, not averaged; one that the readings
+               broke off in settles nothing that anybody saw, and is asked for again
+    COUNTING   strokes that count are averaged until there are as many as the sheet asks for, or fewer, where it
+               allows that, if they settle the verdict; strokes with a flag that spoils them are kept and shown, and
+               asked for again
+    EXTENDING  the sheet's count is there but the verdict is inconclusive and more strokes can settle it
+    DONE       the verdict stands; further strokes are ignored
+
+A verdict is worked out after every counted stroke from the second on, so that the screen can show where it is
+heading; only the one that `Finished` carries is recorded and published. How sure a verdict must be to end the check
+is in `looks`, so that making strokes until it settles does not make it wrong more often.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from capture.clearance.stopping import Looks
+from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
+from capture.sheet.sheet import Pack
+from capture.strokes.stroke import Stroke
+
+__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "StrokeView"]
+
+
+#: A check is extended to this many times the sheet's strokes at most.
+MOST_TIMES = 3
+
+
+class CheckState(Enum):
+    """Where a check stands."""
+
+    SEATING = "seating"
+    COUNTING = "counting"
+    EXTENDING = "extending"
+    DONE = "done"
+
+
+@dataclass(frozen=True, slots=True)
+class StrokeKept:
+    """A stroke belongs to this check: record it. `seat` strokes are never averaged."""
+
+    stroke: Stroke
+    seat: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Finished:
+    """The check is over with this verdict: record it with the recording's hash, and publish it."""
+
+    verdict: Verdict
+
+
+Effect = StrokeKept | Finished
+
+
+class Check:
+    """Measures one pack once. Feed it strokes; do what it returns."""
+
+    def __init__(self, pack: Pack, limits: MeasurementLimits, *, stop_when_settled: bool = True) -> None:
+        """`stop_when_settled` ends the check as soon as the sheet's count gives a verdict; a replay that must
+        judge everything a recording holds turns it off and asks `verdict` at the end."""
+        self.pack = pack
+        self._limits = limits
+        self._stop = stop_when_settled
+        last = max(pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
+        self.looks = Looks(pack.first_look, pack.strokes, last, 1 - COVERAGE)
+        self._seated = 0
+        self._travels: list[int] = []
+        self._roundings: list[int | None] = []
+        self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
+        self.verdict: Verdict | None = None
+        self.last: StrokeKept | None = None
+
+    @property
+    def counted(self) -> int:
+        """How many strokes are averaged so far."""
+        return len(self._travels)
+
+    def take(self, stroke: Stroke) -> list[Effect]:
+        """Take the next stroke; return what follows from it."""
+        if self.state is CheckState.DONE:
+            return []
+        if self.state is CheckState.SEATING:
+            return [self._seat(stroke)]
+        self.last = StrokeKept(stroke, seat=False)
+        if not stroke.accepted:
+            return [self.last]
+        travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
+        self._travels.append(travel)
+        self._roundings.append(stroke.rounding_nm)
+        asked = self.looks.confidence if self._stop else one_look
+        low, high = self.pack.low_nm, self.pack.high_nm
+        self.verdict = judge(self._travels, low, high, self._limits, self._roundings, asked)
+        if self.counted < self.looks.first or self.verdict is None or not self._stop:
+            return [self.last]
+        undecided = self.verdict.verdict == "inconclusive"
+        if undecided and self.counted < self.pack.strokes:
+            return [self.last]
+        # Between two looks it goes on: what the strokes promise changes with each of them.
+        hopeful = self.verdict.more_strokes is not None or not self.looks.spent(self.counted)
+        if undecided and hopeful and self.counted < self.looks.last:
+            self.state = CheckState.EXTENDING
+            return [self.last]
+        self.state = CheckState.DONE
+        return [self.last, Finished(self.verdict)]
+
+    def _seat(self, stroke: Stroke) -> StrokeKept:
+        if "gap" in stroke.flags:
+            self.last = StrokeKept(replace(stroke, accepted=False), seat=False)
+            return self.last
+        self._seated += 1
+        if self._seated >= self.pack.seat_strokes:
+            self.state = CheckState.COUNTING
+        self.last = StrokeKept(replace(stroke, accepted=False), seat=True)
+        return self.last
+
+    def next_step(self) -> str:
+        """Return the next thing for the technician to do, in words; strokes have the numbers of the list."""
+        if self.state is CheckState.DONE and self.verdict is not None:
+            return self.verdict.next_step
+        stroke = f"stroke {1 if self.last is None else self.last.stroke.n + 1}"
+        spoiled = self.last is not None and not self.last.seat and not self.last.stroke.accepted
+        if self.state is CheckState.SEATING:
+            again = "The last stroke was cut and seats nothing. " if spoiled else ""
+            return f"{again}Seat the pack: apply and release the air, {self._seated + 1} of {self.pack.seat_strokes}."
+        if self.state is CheckState.EXTENDING and self.verdict is not None:
+            if self.verdict.more_strokes is None:
+                following = next(count for count in self.looks.later if count > self.counted)
+                return f"Too close to call yet. Apply and release again: {stroke}; {self.counted} of {following} count."
+            return self.verdict.next_step + " Apply and release again."
+        again = "The last stroke does not count. " if spoiled else ""
+        so_far = f"{self.counted} of {self.pack.strokes} count"
+        return f"{again}Apply, hold until the reading rests, release: {stroke}; {so_far}."
+
+
+@dataclass(slots=True)
+class StrokeView:
+    """A stroke and whether it only seated the pack (kept and shown, not averaged)."""
+
+    stroke: Stroke
+    seat: bool

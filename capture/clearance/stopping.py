@@ -1,0 +1,57 @@
+"""When a check may end: how sure a verdict must be after each stroke, so that many looks do not make it wrong often.
+
+Theory. A verdict that is right in 95 of 100 cases when looked at once, at a count fixed before, is wrong far more often
+when strokes are made until it settles: at a clearance right on a limit, up to eleven looks at 95 % make one verdict in
+seven a wrong one. So the risk of 5 % is spent over the looks (the alpha spending of Lan and DeMets, Biometrika 70,
+1983; from memory): a look that may spend a part p of it asks for 1 - p. The parts add up to the risk, and the
+probability that any of several things happens is at most the sum of theirs (Boole), so nothing need be known of how
+the looks depend on each other. `tests/load/compare_stopping.py` counts how often verdicts are wrong, and the strokes.
+
+A fifth of the risk is for looks before the sheet's count, in equal parts, where the sheet allows any; of the rest half
+is spent at the sheet's count and half, in equal parts, at three later looks. More looks would each have too little to
+spend: three take fewer strokes than one after every stroke does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["Looks"]
+
+_BEFORE, _PLANNED, _LATER = 0.2, 0.5, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """The counts of strokes at which a check may end: from `first` on, usually at `planned`, at `last` in any case."""
+
+    first: int
+    planned: int
+    last: int
+    risk: float
+    """How often, at most, the verdict may be wrong whatever the true clearance is."""
+
+    @property
+    def later(self) -> tuple[int, ...]:
+        """The looks after the planned one."""
+        more = self.last - self.planned
+        return tuple(sorted({self.planned - -more * part // _LATER for part in range(1, _LATER + 1)} - {self.planned}))
+
+    def spent(self, count: int) -> float:
+        """Return the part of the risk that the look after `count` strokes spends, 0 where there is no look."""
+        left = self.risk
+        if self.first < self.planned:
+            if self.first <= count < self.planned:
+                return self.risk * _BEFORE / (self.planned - self.first)
+            left -= self.risk * _BEFORE
+        if count == self.planned:
+            return left * _PLANNED if self.later else left
+        return left * (1 - _PLANNED) / len(self.later) if count in self.later else 0.0
+
+    def confidence(self, count: int) -> float:
+        """Return how sure a verdict must be to end the check after `count` strokes.
+
+        Before the first look it is what one look would ask, to show where the verdict is heading; between looks, and
+        after the last, more than there is.
+        """
+        return 1 - self.spent(count) if count >= self.first else 1 - self.risk

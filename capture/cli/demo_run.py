@@ -1,0 +1,247 @@
+"""`strokelog demo`: the whole job on a simulated bench. A pack's physics speaks over a real pty through the production
+drivers; an embedded broker carries the MQTT side, and a subscriber counts what arrives there.
+
+The indicator, the valve and the technician are simulated; everything behind the port is what a real bench runs, and
+everything behind the keyboard: the technician takes advice, signs steps and signs the unit off by key and badge.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import shutil
+import sys
+import tempfile
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from capture.bench.setup import BenchSetup
+from capture.config import load_config
+from capture.mqtt.settings import BrokerSettings
+from capture.recordings.stream import indicator_from
+from capture.session.session import EXIT_GOOD, EXIT_NOT_GOOD, Face, Session, run_session
+from capture.sheet.sheet import load_sheet
+from capture.simulation.bench import Bench as SimulatedBench
+from capture.simulation.broker import demo_broker
+from capture.simulation.pty_bench import PtyBench
+from capture.simulation.scenario import (
+    DEMO_BENCH,
+    DEMO_CHECKS,
+    DEMO_INDICATOR,
+    DEMO_SEED,
+    DEMO_STEPS,
+    DEMO_TECHNICIAN,
+    TROUBLED_BENCH,
+    DemoCheck,
+    troubled_checks,
+)
+from capture.terminal.scanner import KeyCollector
+
+__all__ = ["demo_data", "run_demo"]
+
+_BENCH = "forest-1"
+_PAUSE_S = 0.5
+#: From key to key of a hand, and of a scanner.
+_HAND_NS, _SCANNER_NS = 70_000_000, 2_000_000
+
+
+def demo_data() -> Path:
+    """Return the folder with the demo's build sheet: beside the package when installed, else in the checkout."""
+    here = Path(__file__).resolve().parents[1]
+    installed = here / "demo_data"
+    return installed if installed.is_dir() else here.parent / "fixtures" / "demo"
+
+
+@dataclass(slots=True)
+class _Subscriber:
+    """What the MQTT side saw."""
+
+    strokes: int = 0
+    verdicts: dict[str, str] = field(default_factory=dict)
+    signed_off_by: str = ""
+    news: asyncio.Event = field(default_factory=asyncio.Event)
+
+
+@asynccontextmanager
+async def _subscribed(port: int) -> AsyncIterator[_Subscriber]:
+    """Listen to the broker as a supervisor's board would."""
+    import aiomqtt
+
+    from capture.mqtt.messages import UnitMessage, VerdictMessage
+
+    seen = _Subscriber()
+
+    async def listen(client: aiomqtt.Client) -> None:
+        async for message in client.messages:
+            if str(message.topic).endswith("/stroke"):
+                seen.strokes += 1
+            elif str(message.topic).endswith("/verdict"):
+                verdict = VerdictMessage.from_wire(bytes(message.payload))
+                seen.verdicts[verdict.pack] = verdict.verdict
+            elif str(message.topic).endswith("/unit"):
+                seen.signed_off_by = UnitMessage.from_wire(bytes(message.payload)).signed_off_by
+            seen.news.set()
+
+    async with aiomqtt.Client("127.0.0.1", port, identifier="supervisor") as client:
+        await client.subscribe("strokelog/v1/#", qos=1)
+        task = asyncio.create_task(listen(client))
+        try:
+            yield seen
+        finally:
+            task.cancel()
+            with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
+                await task
+
+
+async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Path | None) -> int:
+    """Run the demo; return 0 when every pack ended good and its verdict arrived over MQTT too."""
+    home = data_dir or load_config().data_dir / "demo"
+    sheet_path = home / "build-sheet.toml"
+    home.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(demo_data() / "workshop-forwarder.toml", sheet_path)
+    sheet = load_sheet(sheet_path)
+    driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
+    bench = TROUBLED_BENCH if troubles else DEMO_BENCH
+    # A pty has no baud to speak of, but the settings are those of a real port.
+    with tempfile.TemporaryDirectory(prefix="strokelog-demo-") as folder:
+        port = Path(folder) / "indicator"
+        async with (
+            demo_broker() as broker_port,
+            _subscribed(broker_port) as seen,
+            PtyBench(SimulatedBench(bench, DEMO_CHECKS[0].physics, DEMO_SEED), port, speed=speed) as simulated,
+        ):
+            setup = BenchSetup(
+                bench=_BENCH,
+                port=str(port),
+                driver=driver,
+                settings=settings,
+                indicator=dict(DEMO_INDICATOR),
+                sheet=sheet,
+                sheet_toml=sheet_path.read_text(),
+                unit_serial="FW3-0117",
+                technician="",
+                data_dir=home,
+                record_path=home / "record.sqlite",
+                broker=BrokerSettings(url=f"mqtt://127.0.0.1:{broker_port}"),
+                speed=speed,
+            )
+            session = Session(setup, Face.JSON if as_json else Face.TERMINAL)
+            conductor = _Conductor(simulated, seen, speed, troubles)
+            code = await run_session(session, conductor.conduct, caution_seconds=4.0 / speed)
+    if not as_json:
+        _tell(session, seen, home, sheet_path)
+    return code
+
+
+class _Hands:
+    """The technician at keyboard and scanner: every key goes the way of a real one, at a hand's or a scanner's pace."""
+
+    def __init__(self, session: Session, speed: float) -> None:
+        self._session = session
+        self._speed = speed
+        self._collector = KeyCollector()
+        self._t_ns = 0
+
+    async def _key(self, key: str, after_ns: int) -> None:
+        self._t_ns += after_ns
+        for told in self._collector.take(self._t_ns, key):
+            await self._session.take(told)
+
+    async def press(self, *keys: str) -> None:
+        """Press keys one by one."""
+        for key in keys:
+            await self._key("\r" if key == "enter" else key, _HAND_NS)
+            for told in self._collector.wait(self._t_ns + _HAND_NS):
+                await self._session.take(told)
+            await asyncio.sleep(_HAND_NS / 1e9 / self._speed)
+
+    async def type(self, text: str) -> None:
+        """Type a line and end it."""
+        await self.press(*text, "enter")
+
+    async def scan(self, code: str) -> None:
+        """Hold a code before the scanner."""
+        self._t_ns += _HAND_NS
+        for key in (*code, "\r"):
+            await self._key(key, _SCANNER_NS)
+        await asyncio.sleep(_PAUSE_S / self._speed)
+
+
+class _Conductor:
+    """Plays the technician's part: which pack is on the bench, when the air is applied, and what is done about it."""
+
+    def __init__(self, simulated: PtyBench, seen: _Subscriber, speed: float, troubles: bool) -> None:
+        self._simulated = simulated
+        self._seen = seen
+        self._speed = speed
+        self._checks = troubled_checks() if troubles else DEMO_CHECKS
+        self._wanted: dict[str, str] = {}
+
+    async def conduct(self, session: Session) -> int:
+        hands = _Hands(session, self._speed)
+        await hands.scan(f"tech:{DEMO_TECHNICIAN}")
+        for check in self._checks:
+            await self._check(session, hands, check)
+            await asyncio.sleep(_PAUSE_S / self._speed)
+        await hands.press("s")
+        for number, typed in DEMO_STEPS.items():
+            await hands.scan(f"step:{number}")
+            await hands.type(typed)
+        await hands.press("u", "enter", "enter")
+        await asyncio.sleep(_PAUSE_S / self._speed)
+        await hands.press("escape")
+        # The last messages are on their way; a broker in this process takes milliseconds.
+        signed = session.bench.view.signed_off
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(5):
+                while self._seen.verdicts != self._wanted or self._seen.signed_off_by != signed:
+                    self._seen.news.clear()
+                    await self._seen.news.wait()
+        arrived = self._seen.verdicts == self._wanted and self._seen.signed_off_by == signed
+        return EXIT_GOOD if signed and arrived else EXIT_NOT_GOOD
+
+    async def _check(self, session: Session, hands: _Hands, check: DemoCheck) -> None:
+        bench = session.bench
+        index = next(i for i, pack in enumerate(bench.packs) if pack.name == check.pack)
+        if check.changed:
+            await hands.press("c", "1")
+            await asyncio.sleep(_PAUSE_S / self._speed)
+            await hands.press("enter")
+        # The pack goes on the bench before its check begins: setting up moves the plunger, and that is no stroke.
+        self._simulated.bench.load(check.physics)
+        await hands.press(str(index + 1))
+        await self._simulated.run_check(check.physics, check.strokes, check.troubles)
+        if check.abandoned:
+            await bench.end_check()
+            return
+        while not bench.finished.is_set():
+            # What was flagged must be made again, as a technician would.
+            await self._simulated.run_check(check.physics, 1, seated=True)
+            await asyncio.sleep(0)
+        verdict = bench.view.packs[index].verdict
+        if verdict is not None:
+            self._wanted[check.pack] = verdict.verdict
+
+
+def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> None:
+    """Say where everything is and how to look at it again."""
+
+    def say(text: str) -> None:
+        sys.stdout.write(text + "\n")
+
+    verdicts = ", ".join(f"{pack} {word}" for pack, word in seen.verdicts.items())
+    signed = f"; signed off by {seen.signed_off_by}" if seen.signed_off_by else ""
+    say(f"Over MQTT: {seen.strokes} strokes, verdicts: {verdicts or 'none'}{signed}")
+    say(f"Record: {home / 'record.sqlite'}   recordings: {home / 'recordings'}")
+    job = session.bench.job_id
+    say(f"Look at it: strokelog show {job} --data-dir {home}")
+    say(f"Its steps:  strokelog steps {job} --data-dir {home}")
+    say(f"Prove it:   strokelog verify {job} --data-dir {home}")
+    say(f"Report it:  strokelog report {job} --data-dir {home} --out {home}")
+    recordings = sorted((home / "recordings" / f"job-{job:05d}").glob("*.jsonl"))
+    if recordings:
+        pack = session.bench.packs[session.bench.view.pack].name
+        newest = next((path for path in reversed(recordings) if f"-{pack}-" in path.name), recordings[-1])
+        say(f"Replay it:  strokelog replay {newest} --sheet {sheet_path} --pack {pack} --explain")

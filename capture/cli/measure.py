@@ -1,0 +1,206 @@
+"""The commands that measure a unit: `run` on a real bench, `demo` on a simulated one."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from capture.cli.options import (
+    ConfigFile,
+    DataDir,
+    DriverName,
+    Json,
+    Settings,
+    broker_settings,
+    errors_in_words,
+    fail,
+    open_store,
+    pairs,
+    plain_words,
+    read_sheet,
+    say,
+    settings_of,
+    stock_file,
+)
+
+if TYPE_CHECKING:
+    from capture.air.control import FixtureSetup
+    from capture.config import Config
+    from capture.sheet.sheet import Sheet
+
+__all__ = ["demo", "run"]
+
+
+def run(
+    sheet: Annotated[Path | None, typer.Option("--sheet", help="The build sheet, TOML.")] = None,
+    port: Annotated[
+        str | None, typer.Option("--port", help="/dev/ttyUSB0, socket://..., rfc2217://..., recording:FILE")
+    ] = None,
+    driver: DriverName = None,
+    settings: Settings = None,
+    unit: Annotated[str, typer.Option("--unit", help="The unit's serial number.")] = "",
+    tech: Annotated[str | None, typer.Option("--tech", help="Who measures.")] = None,
+    bench: Annotated[str | None, typer.Option("--bench", help="What this bench is called.")] = None,
+    broker: Annotated[str | None, typer.Option("--broker", help="mqtt://host:port or mqtts://host:port")] = None,
+    fixture: Annotated[str | None, typer.Option("--fixture", help="The air-check fixture's wiring.")] = None,
+    fixture_port: Annotated[str | None, typer.Option("--fixture-port", help="The fixture's port.")] = None,
+    fixture_set: Annotated[
+        list[str] | None, typer.Option("--fixture-set", metavar="KEY=VALUE", help="A fixture setting; may be repeated.")
+    ] = None,
+    way: Annotated[
+        str | None, typer.Option("--way", help="hold: air while the button is down; press: one press runs the check.")
+    ] = None,
+    pack: Annotated[list[str] | None, typer.Option("--pack", help="Only this pack; may be repeated.")] = None,
+    resume: Annotated[
+        int | None, typer.Option("--resume", metavar="JOB", help="Go on with an unfinished unit; its sheet is kept.")
+    ] = None,
+    auto: Annotated[bool, typer.Option("--auto", help="Pack after pack without asking, then end.")] = False,
+    repeat: Annotated[
+        bool, typer.Option("--repeat", help="With --auto: begin the next unit when one is done.")
+    ] = False,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Measure a unit: pack after pack, from the port to a verdict.
+
+    Ends with 0 if every pack is good or the unit was signed off, 3 if not. Without a keyboard (a pipe, a service) it
+    goes through the packs by itself, as with --auto.
+    """
+    from capture.bench.bench import BenchSetup
+    from capture.config import load_config
+    from capture.session.session import Face, Session, by_hand, in_order, run_session, summary
+    from capture.session.wrench_field import WrenchSetup
+
+    with errors_in_words():
+        settled = load_config(config)
+    if resume is not None and (sheet is not None or unit or repeat):
+        fail("--resume goes on with the job's own sheet and unit; leave --sheet, --unit and --repeat out", 2)
+    sheet_path = sheet or settled.sheet
+    if resume is not None:
+        loaded, text = _sheet_of_job(resume, config, data_dir)
+    elif sheet_path is None:
+        fail("no build sheet; give one with --sheet FILE, or set `sheet` in the settings file", 2)
+    else:
+        loaded, text = read_sheet(sheet_path)
+    where = port or settled.indicator.port
+    if not where:
+        fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
+    name = driver or settled.indicator.driver
+    values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **pairs(settings)}
+    indicator_driver, indicator_settings = settings_of(name, values, "indicator")
+    fixture_setup, fixture_header = _fixture(fixture, fixture_port, fixture_set, way, settled)
+    order = [one.name for one in loaded.order()]
+    for wanted in pack or []:
+        if wanted not in order:
+            fail(f"no pack {wanted!r} in {sheet_path or 'the sheet'}; there are: {', '.join(order)}", 2)
+    by_itself = auto or as_json or not (sys.stdin.isatty() and sys.stdout.isatty())
+
+    gauge = settled.gauge.identity() if settled.gauge else None
+    overdue = gauge.warning(datetime.now().astimezone().date()) if gauge else ""
+    if overdue:
+        sys.stderr.write(f"warning: {overdue}\n")
+
+    wrench = None
+    if settled.wrench is not None:
+        wrench = WrenchSetup(settled.wrench.port, settled.wrench)
+
+    async def once() -> int:
+        setup = BenchSetup(
+            bench=bench or settled.bench,
+            port=where,
+            driver=indicator_driver,
+            settings=indicator_settings,
+            indicator={"driver": name, **values},
+            sheet=loaded,
+            sheet_toml=text,
+            unit_serial=unit,
+            technician=tech if tech is not None else settled.technician,
+            data_dir=data_dir or settled.data_dir,
+            record_path=(data_dir / "record.sqlite") if data_dir else settled.record_path,
+            broker=broker_settings(broker, settled),
+            gauge=gauge,
+            fixture=fixture_setup,
+            fixture_header=fixture_header,
+            stock=stock_file(settled, data_dir),
+            resume=resume,
+        )
+        session = Session(setup, Face.JSON if as_json else Face.TERMINAL, wrench=wrench)
+        indices = [order.index(one) for one in pack] if pack else list(range(len(order)))
+        code = await run_session(session, in_order(indices) if by_itself else by_hand)
+        if not by_itself:
+            for line in summary(session):
+                say(line)
+        if session.leave.is_set():
+            raise typer.Exit(code)
+        return code
+
+    with errors_in_words():
+        code = asyncio.run(once())
+        while repeat and by_itself:
+            code = asyncio.run(once())
+    raise typer.Exit(code)
+
+
+def _sheet_of_job(job_id: int, config: Path | None, data_dir: Path | None) -> tuple[Sheet, str]:
+    """Return the build sheet exactly as the job began with it."""
+    from capture.sheet.sheet import parse_sheet
+
+    with errors_in_words():
+        with open_store(config, data_dir) as store:
+            text: str = store.job(job_id).sheet_toml
+        return parse_sheet(text, f"the build sheet of job {job_id}"), text
+
+
+def _fixture(
+    name: str | None, port: str | None, words: list[str] | None, way: str | None, settled: Config
+) -> tuple[FixtureSetup | None, dict[str, Any] | None]:
+    """Return the fixture to drive and its name for recordings, (None, None) for a valve worked by hand."""
+    from pydantic import ValidationError
+
+    from capture.air.control import FixtureSetup
+    from drivers.wirings.registry import find_driver, make_settings
+
+    known = settled.fixture
+    chosen = name or known.driver
+    try:
+        driver = find_driver(chosen)
+    except LookupError as error:
+        fail(str(error.args[0]), 2)
+    if not driver.wired:
+        return None, None
+    where = port or known.port
+    if not where:
+        fail(f"fixture {chosen!r} needs its port: --fixture-port PORT, or `port` under [fixture]", 2)
+    how = way or known.way
+    if how not in ("hold", "press"):
+        fail(f"--way {how}: expected hold or press", 2)
+    values = {**(known.driver_settings() if chosen == known.driver else {}), **pairs(words)}
+    try:
+        checked = make_settings(driver, values)
+    except ValidationError as error:
+        item = error.errors()[0]
+        key = ".".join(str(part) for part in item["loc"])
+        what = plain_words(str(item["msg"]))
+        fail(f"fixture: {key}: {what}; {chosen!r} takes: {', '.join(driver.settings.model_fields)}", 2)
+    return FixtureSetup(driver, checked, where, "press" if how == "press" else "hold"), {"driver": chosen, **values}
+
+
+def demo(
+    speed: Annotated[float, typer.Option("--speed", min=0.1, max=50, help="How many times faster than life.")] = 1.0,
+    troubles: Annotated[
+        bool, typer.Option("--troubles", help="Let every kind of trouble happen at least once.")
+    ] = False,
+    as_json: Json = False,
+    data_dir: DataDir = None,
+) -> None:
+    """Show the whole job on a simulated bench: no hardware, no broker, no settings. About a minute."""
+    from capture.cli.demo_run import run_demo
+
+    with errors_in_words():
+        raise typer.Exit(asyncio.run(run_demo(speed=speed, troubles=troubles, as_json=as_json, data_dir=data_dir)))

@@ -1,0 +1,196 @@
+"""What every command shares: its options, how it speaks and fails, and how it reads settings, sheets and the record."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+from typer.core import TyperGroup
+
+if TYPE_CHECKING:
+    from capture.config import Config
+    from capture.mqtt.settings import BrokerSettings
+    from capture.sheet.sheet import Sheet
+    from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+
+__all__ = [
+    "Commands",
+    "ConfigFile",
+    "DataDir",
+    "DriverName",
+    "Json",
+    "Settings",
+    "broker_settings",
+    "errors_in_words",
+    "fail",
+    "open_store",
+    "pairs",
+    "plain_words",
+    "read_sheet",
+    "record_path",
+    "say",
+    "settings_of",
+    "stock_file",
+]
+
+Json = Annotated[bool, typer.Option("--json", help="One JSON object a line, for pipes.")]
+SheetFile = Annotated[Path, typer.Option("--sheet", help="The build sheet, TOML.")]
+Settings = Annotated[
+    list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="An indicator setting; may be repeated.")
+]
+DriverName = Annotated[str | None, typer.Option("--driver", help="The indicator's wire form.")]
+ConfigFile = Annotated[Path | None, typer.Option("--config", help="The settings file, TOML.")]
+DataDir = Annotated[Path | None, typer.Option("--data-dir", help="Where record and recordings are kept.")]
+
+
+def fail(text: str, code: int = 1) -> NoReturn:
+    """Say what is wrong on standard error and exit."""
+    sys.stderr.write(f"strokelog: {text}\n")
+    raise typer.Exit(code)
+
+
+#: What the libraries that check types say, and how people say it.
+_PLAIN = (
+    ("Value error, ", ""),
+    ("Input should be a valid integer, unable to parse string as an integer", "expected a whole number, such as 7"),
+    ("Input should be a valid integer, got a number with a fractional part", "expected a whole number, such as 7"),
+    ("Input should be a valid number, unable to parse string as a number", "expected a number, such as 2.5"),
+    ("Input should be greater than or equal to ", "expected at least "),
+    ("Input should be less than or equal to ", "expected at most "),
+    ("Input should be greater than ", "expected more than "),
+    ("Input should be less than ", "expected less than "),
+    ("Input should be ", "expected "),
+)
+
+
+def plain_words(text: str) -> str:
+    """Return what a library says is wrong with a value, in words for people."""
+    for found, said in _PLAIN:
+        text = text.replace(found, said)
+    return text
+
+
+class Commands(TyperGroup):
+    """The commands of the console script; what is wrong with an argument is said in words for people."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as error:
+            error.message = plain_words(error.message)
+            raise
+
+
+def say(text: str = "") -> None:
+    """Write a line to standard output."""
+    sys.stdout.write(text + "\n")
+
+
+@contextmanager
+def errors_in_words() -> Iterator[None]:
+    from capture.config import ConfigError
+    from capture.record import RecordError
+    from capture.recordings.file import RecordingError
+    from capture.sheet.sheet import SheetError
+    from capture.unit.changes import PlanError
+
+    try:
+        yield
+    except BrokenPipeError:  # a reader that left is no fault; `main` ends quietly
+        raise
+    except (ConfigError, PlanError, RecordError, RecordingError, SheetError, ConnectionError) as error:
+        fail(str(error))
+
+
+def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[IndicatorDriver, IndicatorSettings]:
+    """Validate an indicator's settings, or exit naming the one that is wrong."""
+    from pydantic import ValidationError
+
+    from drivers.indicators.registry import find_driver, make_settings
+
+    try:
+        driver = find_driver(name)
+    except LookupError as error:
+        fail(str(error.args[0]), 2)
+    try:
+        return driver, make_settings(driver, values)
+    except ValidationError as error:
+        lines = []
+        for item in error.errors():
+            key = ".".join(str(part) for part in item["loc"]) or "settings"
+            what = plain_words(str(item["msg"]))
+            if item["type"] == "extra_forbidden":
+                what = f"no setting of {name!r}; there are: {', '.join(driver.settings.model_fields)}"
+            elif item["type"] == "missing":
+                what = f"{name!r} needs it; give it with --set {key}=VALUE"
+            lines.append(f"{where}: {key}: {what}")
+        fail("\n".join(lines), 2)
+
+
+def pairs(words: list[str] | None) -> dict[str, Any]:
+    """Turn KEY=VALUE words into settings; a value in brackets or quotes is JSON."""
+    values: dict[str, Any] = {}
+    for word in words or []:
+        key, sign, text = word.partition("=")
+        if not sign or not key.strip():
+            fail(f"--set {word}: expected KEY=VALUE, such as --set unit=in", 2)
+        value: Any = text
+        if text[:1] in '[{"':
+            try:
+                value = json.loads(text)
+            except json.JSONDecodeError as error:
+                fail(f"--set {word}: no JSON: {error.msg}", 2)
+        values[key.strip()] = value
+    return values
+
+
+def read_sheet(path: Path) -> tuple[Sheet, str]:
+    from capture.sheet.sheet import SheetError, load_sheet
+
+    try:
+        return load_sheet(path), path.read_text()
+    except SheetError as error:
+        fail(str(error))
+
+
+def broker_settings(url: str | None, settled: Config) -> BrokerSettings | None:
+    """Return the broker of the settings, at `url` if one is given, or exit saying what is wrong with it."""
+    from pydantic import ValidationError
+
+    from capture.mqtt.settings import BrokerSettings
+
+    if url is None:
+        return settled.broker
+    known = settled.broker.model_dump(exclude_none=True) if settled.broker else {}
+    try:
+        return BrokerSettings.model_validate({**known, "url": url})
+    except ValidationError as error:
+        fail(f"--broker: {plain_words(str(error.errors()[0]['msg']))}", 2)
+
+
+def record_path(config: Path | None, data_dir: Path | None) -> Path:
+    """Return where the record is, or exit if there is none yet."""
+    from capture.config import load_config
+
+    path = data_dir / "record.sqlite" if data_dir else load_config(config).record_path
+    if not path.is_file():
+        fail(f"there is no record at {path} yet; `strokelog run` or `strokelog demo` makes one")
+    return path
+
+
+def open_store(config: Path | None, data_dir: Path | None) -> Any:
+    from capture.record import Store
+
+    return Store.open(record_path(config, data_dir))
+
+
+def stock_file(settled: Config, data_dir: Path | None) -> Path | None:
+    """Return where the stock is: as the settings say, else beside the record; None if the shop keeps none."""
+    path = settled.stock or (data_dir or settled.data_dir) / "stock.sqlite"
+    return path if path.is_file() else None

@@ -1,0 +1,350 @@
+"""Records and sheets for people (tables) and for pipes (JSON): what `jobs`, `show` and `check-sheet` print."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from capture.clearance.check import StrokeView
+from capture.job.signing import ended_in, happened_in
+from capture.output.tables import budget_table, report_strokes
+from capture.output.words import plain_line
+from capture.plumbing.plaintext import clean
+from capture.record import Check, FactEntry, Job, kind_of
+from capture.recordings.file import in_data_folder, kept_at
+from capture.sheet.sheet import Sheet, SheetError, Shim, parse_sheet
+from capture.sheet.steps import Torque
+from capture.unit.changes import PlanError, outcomes
+from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.gauge import gauge_of
+from capture.unit.standing import unit_now
+from capture.unit.words import acknowledged_words, lasted_words, torque_words
+from drivers.reading import Unit
+from drivers.units import format_length, format_torque
+
+__all__ = ["job_json", "jobs_table", "show_job", "show_sheet"]
+
+
+def _check_json(check: Check, data_dir: Path, strokes: bool) -> dict[str, Any]:
+    entry = check.verdict
+    verdict: dict[str, Any] | None = None
+    if entry is not None:
+        verdict = asdict(entry.verdict) | {
+            "advice": list(entry.advice),
+            "recording_sha256": entry.recording_sha256,
+            "recording_bytes": entry.recording_bytes,
+            "software_version": entry.software_version,
+            "at": entry.at.isoformat(),
+            "entry": entry.number,
+        }
+        # JSON has no infinity: an infinite number of degrees of freedom is null.
+        verdict["dof"] = _finite(verdict["dof"])
+        verdict["budget"] = [line | {"dof": _finite(line["dof"])} for line in verdict["budget"]]
+    shown: dict[str, Any] = {
+        "id": check.id,
+        "pack": check.pack,
+        "number": check.number,
+        "state": check.state,
+        "started_at": check.started_at.isoformat(),
+        "ended_at": check.ended_at.isoformat() if check.ended_at else None,
+        "low_nm": check.low_nm,
+        "high_nm": check.high_nm,
+        "measure": check.measure,
+        "indicator": check.indicator,
+        "gauge": check.gauge,
+        "entry": check.started_number,
+        "recording": str(_recording(check, data_dir)),
+        "recording_pruned_at": check.pruned_at.isoformat() if check.pruned_at else None,
+        "verdict": verdict,
+    }
+    if strokes:
+        shown["strokes"] = [asdict(one.stroke) | {"seat": one.seat} for one in check.strokes]
+    return shown
+
+
+def _recording(check: Check, data_dir: Path) -> Path:
+    place = in_data_folder(data_dir, check.recording_path)
+    return kept_at(place) or place
+
+
+def _finite(value: float) -> float | None:
+    return None if value == float("inf") else value
+
+
+def _fact_json(entry: FactEntry, came_out: Mapping[int, tuple[str, bool]]) -> dict[str, Any]:
+    shown = {"kind": kind_of(entry.fact), "entry": entry.number, "at": entry.at.isoformat()} | {
+        # A correction's own `entry` is the one that it corrects.
+        ("corrects" if name == "entry" else name): value
+        for name, value in asdict(entry.fact).items()
+    }
+    if isinstance(entry.fact, PartsChanged):
+        text, as_predicted = came_out.get(entry.number, (None, None))
+        shown |= {"outcome": text, "as_predicted": as_predicted}
+    return shown
+
+
+def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
+    """Return a job of the record in `data_dir` as one JSON object, with or without every stroke."""
+    came_out = _came_out(job, _sheet_of(job))
+    try:
+        signed = _signed(job)
+    except (SheetError, PlanError):
+        signed = None
+    return {
+        "job": job.id,
+        "uuid": str(job.uuid),
+        "bench": job.bench,
+        "unit_serial": job.unit_serial,
+        "technician": job.technician,
+        "sheet": job.sheet_name,
+        "revision": job.sheet_revision,
+        "opened_at": job.opened_at.isoformat(),
+        "closed_at": job.closed_at.isoformat() if job.closed_at else None,
+        "signed_off": None if signed is None else {"by": signed.fact.by, "at": signed.at.isoformat()},
+        "checks": [_check_json(check, data_dir, strokes) for check in job.checks],
+        "facts": [_fact_json(entry, came_out) for entry in job.facts],
+    }
+
+
+def _latest(job: Job) -> dict[str, str]:
+    """The newest word on each pack."""
+    words: dict[str, str] = {}
+    for check in job.checks:
+        if check.verdict is not None:
+            words[check.pack] = check.verdict.verdict.verdict
+        elif check.pack in words:
+            words[check.pack] += f" (recheck {check.state})"
+        else:
+            words[check.pack] = check.state
+    return words
+
+
+def _signed(job: Job) -> FactEntry | None:
+    """The sign-off of a job while it stands. Raises SheetError and PlanError where nobody can say."""
+    sheet = parse_sheet(job.sheet_toml, "the record")
+    signed = unit_now(sheet, job.facts, ended_in(job)).standing.signed
+    return next((entry for entry in job.facts if signed is not None and entry.number == signed.number), None)
+
+
+def _signed_words(job: Job) -> str:
+    """Whether a job was signed off, and by whom."""
+    try:
+        signed = _signed(job)
+    except (SheetError, PlanError):
+        return "cannot be said"
+    if signed is not None:
+        return f"by {signed.fact.by}"
+    written = any(isinstance(entry.fact, SignedOff) for entry in job.facts)
+    return "no longer counts" if written else "no" if job.closed_at else "no, open"
+
+
+def jobs_table(found: list[Job]) -> None:
+    """Print the jobs, a row each."""
+    table = Table(title="Jobs", title_justify="left")
+    for name in ("job", "opened", "bench", "unit", "technician", "sheet", "packs", "signed off"):
+        table.add_column(name, no_wrap=name in ("job", "opened"), overflow="fold")
+    for job in found:
+        packs = ", ".join(f"{pack} {word}" for pack, word in _latest(job).items())
+        opened = f"{job.opened_at.astimezone():%Y-%m-%d %H:%M}"
+        cells = (
+            str(job.id),
+            opened,
+            job.bench,
+            job.unit_serial,
+            job.technician,
+            job.sheet_name,
+            packs,
+            _signed_words(job),
+        )
+        table.add_row(*(Text(cell) for cell in cells))
+    Console().print(table)
+
+
+def _sheet_of(job: Job) -> Sheet | None:
+    try:
+        return parse_sheet(job.sheet_toml, "the record")
+    except SheetError:
+        return None
+
+
+def _gauge_words(check: Check) -> str:
+    if check.gauge is None:
+        return ""
+    gauge = gauge_of(check.gauge)
+    if gauge.calibration_due is None:
+        return f"; gauge {gauge.serial}"
+    late = ", OVERDUE when this was measured" if gauge.overdue(check.started_at.astimezone().date()) else ""
+    return f"; gauge {gauge.serial}, calibration due {gauge.calibration_due}{late}"
+
+
+def _parts_words(fact: PartsChanged, sheet: Sheet | None, unit: Unit) -> str:
+    adjusters = next((pack.adjusters for pack in sheet.packs if pack.name == fact.pack), ()) if sheet else ()
+    told = []
+    for change in fact.changes:
+        name = adjusters[change.adjuster].name if change.adjuster < len(adjusters) else f"adjuster {change.adjuster}"
+        before, after = str(change.before), str(change.after)
+        if change.kind == "selective":
+            before, after = format_length(change.before, unit), format_length(change.after, unit)
+        told.append(f"{name} {before} to {after}")
+    predicted = ""
+    if fact.predicted_nm is not None:
+        spread = f" ± {format_length(fact.expanded_uncertainty_nm, unit)}" if fact.expanded_uncertainty_nm else ""
+        predicted = f"; predicted {format_length(fact.predicted_nm, unit)}{spread}"
+    return f"parts of {fact.pack} changed: {', '.join(told) or 'none'}{predicted}"
+
+
+def _came_out(job: Job, sheet: Sheet | None) -> dict[int, tuple[str, bool]]:
+    """How the predicted changes came out, by the entry's number: in words, and whether as predicted in the end."""
+    try:
+        found = outcomes(sheet, happened_in(job)) if sheet is not None else []
+    except PlanError:
+        return {}
+    numbers = {id(entry.fact): entry.number for entry in job.facts}
+    return {numbers[id(one.change)]: (one.text, one.settled) for one in found}
+
+
+def _not_compared(job: Job, entry: FactEntry) -> str:
+    """Why the outcome of a change cannot be told."""
+    fact = entry.fact
+    assert isinstance(fact, PartsChanged)
+    if fact.predicted_nm is None:
+        return "nothing was predicted"
+    later = [check for check in job.checks if check.pack == fact.pack and check.started_number > entry.number]
+    if any(check.verdict is not None for check in later):
+        return "not compared: parts were changed again before the next verdict, or its changes cannot be followed"
+    return "not known: the pack has no verdict since"
+
+
+def _step_name(step: int | None, sheet: Sheet | None) -> str:
+    if sheet is None or step is None or not 0 <= step < len(sheet.steps):
+        return f"step {step}"
+    return f"step {step + 1} ({sheet.steps[step].title})"
+
+
+def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:
+    """Return what happened, in words; who did it is told by the caller."""
+    if isinstance(fact, PartsChanged):
+        return _parts_words(fact, sheet, unit)
+    if isinstance(fact, StepBegun):
+        return f"{_step_name(fact.step, sheet)} begun{f': {fact.note}' if fact.note else ''}"
+    if isinstance(fact, StepDone):
+        step = sheet.steps[fact.step] if sheet and 0 <= fact.step < len(sheet.steps) else None
+        torque = lasted = ""
+        if fact.torque_unm is not None:
+            # The ledger keeps whole numbers beyond 2^53 - 1 as text.
+            told = torque_words(step, int(fact.torque_unm)) if isinstance(step, Torque) else ""
+            torque = f", {told or format_torque(int(fact.torque_unm), 'N m')}"
+        if fact.lasted_ns is not None:
+            lasted = f", {lasted_words(int(fact.lasted_ns), None if fact.known_ns is None else int(fact.known_ns))}"
+        return f"{_step_name(fact.step, sheet)} done{torque}{lasted}{f': {fact.note}' if fact.note else ''}"
+    if isinstance(fact, Override):
+        what = f"pack {fact.pack}" if fact.pack is not None else _step_name(fact.step, sheet)
+        return f"{what} let pass as it is: {fact.reason}"
+    if isinstance(fact, SignedOff):
+        return f"signed off{f': {fact.note}' if fact.note else ''}{acknowledged_words(fact)}"
+    return f"corrects entry {fact.entry}: {fact.text} (reason: {fact.reason})"
+
+
+def show_job(job: Job, data_dir: Path, explain: bool) -> None:
+    """Print one job of the record in `data_dir`: its checks, strokes and verdicts, what else happened to the unit, and
+    its corrections."""
+    console = Console(highlight=False)
+    sheet = _sheet_of(job)
+    unit: Unit = sheet.display_unit if sheet else "mm"
+
+    came_out = _came_out(job, sheet)
+
+    def say(text: str, style: str = "") -> None:
+        console.print(Text(clean(text), style=style), soft_wrap=True)
+
+    def say_fact(entry: FactEntry, indent: str = "") -> None:
+        said = f"{_fact_words(entry.fact, sheet, unit)}; {entry.fact.by or '-'}, {entry.at.astimezone():%Y-%m-%d %H:%M}"
+        is_correction = isinstance(entry.fact, Correction)
+        say(f"{indent}entry {entry.number}: {said}", "bold" if is_correction else "")
+        if isinstance(entry.fact, PartsChanged):
+            text, as_predicted = came_out.get(entry.number, (_not_compared(job, entry), True))
+            say(f"{indent}  outcome: {text}", "" if as_predicted else "bold")
+        say_corrections(entry.number, indent + "  ")
+
+    def say_corrections(number: int, indent: str = "  ") -> None:
+        for entry in job.facts:
+            if isinstance(entry.fact, Correction) and entry.fact.entry == number:
+                say_fact(entry, indent)
+
+    say(
+        f"Job {job.id}: unit {job.unit_serial or '-'}, {job.sheet_name} ({job.sheet_revision}), "
+        f"bench {job.bench}, technician {job.technician or '-'}, {job.opened_at.astimezone():%Y-%m-%d %H:%M}"
+    )
+    told = {0}
+    for check in job.checks:
+        console.print()
+        low, high = format_length(check.low_nm, unit), format_length(check.high_nm, unit)
+        say(f"{check.pack}, check {check.number}, {check.state}: range {low} to {high}", "bold")
+        if check.strokes:
+            console.print(report_strokes([StrokeView(one.stroke, one.seat) for one in check.strokes], unit))
+        else:
+            say("no strokes: none was completed")
+        if check.verdict is not None:
+            say(plain_line(check.verdict.verdict, unit, check.pack))
+            for advice in check.verdict.advice:
+                say(f"advice: {advice['text']}")
+            if explain:
+                console.print(budget_table(check.verdict.verdict, unit))
+        judged = f", verdict {check.verdict.number}" if check.verdict is not None else ""
+        say(f"entries: started {check.started_number}{judged}{_gauge_words(check)}")
+        recording = _recording(check, data_dir)
+        gone = "" if recording.is_file() else ", which is NOT THERE"
+        gone = f" (removed by policy on {check.pruned_at:%Y-%m-%d})" if check.pruned_at else gone
+        say(f"recording: {recording}{gone}")
+        numbers = {check.started_number} | ({check.verdict.number} if check.verdict is not None else set())
+        for number in sorted(numbers):
+            say_corrections(number)
+        told |= numbers
+    told |= {entry.number for entry in job.facts}
+    apart = [e for e in job.facts if not isinstance(e.fact, Correction) or e.fact.entry not in told]
+    if apart:
+        console.print()
+        say("Beside the strokes:", "bold")
+        for entry in apart:
+            say_fact(entry)
+
+
+def show_sheet(sheet: Sheet) -> None:
+    """Print what a sheet asks for, pack by pack in the order of checking."""
+    console = Console(highlight=False)
+    unit = sheet.display_unit
+    console.print(Text(f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"))
+    if sheet.air is not None:
+        console.print(Text(f"air: {sheet.air.text(unit)}"))
+    table = Table()
+    for name in ("pack", "range", "preferred", "strokes", "measure", "after", "adjusters"):
+        table.add_column(name)
+    for pack in sheet.order():
+        parts = []
+        for adjuster in pack.adjusters:
+            if isinstance(adjuster, Shim):
+                thickness = format_length(adjuster.thickness, unit)
+                parts.append(f"{adjuster.name} {thickness}: {adjuster.fitted} fitted, {adjuster.min} to {adjuster.max}")
+            else:
+                parts.append(f"{adjuster.name}: {adjuster.text(adjuster.fitted)} of {len(adjuster.choices)} choices")
+            parts += [f"which moves {moved} by {factor:+g}" for moved, factor in adjuster.moves.items()]
+        cells = (
+            pack.name,
+            f"{format_length(pack.low_nm, unit)} to {format_length(pack.high_nm, unit)}",
+            format_length(pack.preferred_nm, unit),
+            f"{pack.strokes} + {pack.seat_strokes} seat",
+            pack.measure,
+            ", ".join(pack.depends_on) or "-",
+            "; ".join(parts) or "-",
+        )
+        table.add_row(*(Text(cell) for cell in cells))
+    console.print(table)
+    for n, step in enumerate(sheet.steps, 1):
+        details = step.details()
+        console.print(Text(f"step {n}, {step.kind}: {step.title}{': ' + details if details else ''}"), soft_wrap=True)

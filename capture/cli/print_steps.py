@@ -1,0 +1,46 @@
+"""Prints a unit's steps and its way to the sign-off, for people and as JSON objects. Decides nothing."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from capture.output.json_forms import _reason
+from capture.sheet.sheet import Sheet
+from capture.unit.signoff_rules import Standing
+from capture.unit.words import next_words, step_state
+
+__all__ = ["show_standing"]
+
+
+def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
+    """Print the packs, the steps and what is open."""
+    console = Console(highlight=False)
+    for pack in standing.packs:
+        passed = standing.overrides.get(pack.pack)
+        by = f"; may pass, says {passed.fact.by}: {_reason(passed.fact)}" if passed is not None else ""
+        why = f", {pack.words}" if pack.words and pack.words != pack.state else ""
+        console.print(Text(f"pack {pack.pack}: {pack.state}{why}{by}"), soft_wrap=True)
+    if standing.steps:
+        table = Table()
+        for name in ("step", "what", "asks for", "state", "by", "at"):
+            table.add_column(name)
+        for one in standing.steps:
+            step = sheet.steps[one.index]
+            mark = "> " if one.index == standing.next_step else ""
+            at = one.at.astimezone().strftime("%Y-%m-%d %H:%M") if one.at else ""
+            cells = (f"{mark}{one.index + 1}", step.title, step.details(), step_state(step, one, now), one.by, at)
+            table.add_row(*(Text(cell) for cell in cells))
+        console.print(table)
+    for caution in standing.cautions:
+        console.print(Text(f"look at: {caution}"), soft_wrap=True)
+    for remark in standing.remarks:
+        console.print(Text(f"to acknowledge when signing: {remark}"), soft_wrap=True)
+    for number, why in standing.refused:
+        console.print(Text(f"entry {number} does not count: {why}"), soft_wrap=True)
+    for item in standing.open:
+        console.print(Text(f"open: {item.text}; {item.do}"), soft_wrap=True)
+    console.print(Text(next_words(sheet, standing)), soft_wrap=True)

@@ -1,0 +1,68 @@
+"""The commands that show what is kept: `jobs`, `show`, `check-sheet`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, open_store, read_sheet, say
+
+if TYPE_CHECKING:
+    from capture.record import Job
+
+__all__ = ["check_sheet", "jobs", "show"]
+
+
+def jobs(
+    limit: Annotated[int, typer.Option("--limit", min=1, help="The newest so many.")] = 20,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """List the jobs in the record, newest first."""
+    from capture.cli.print_jobs import job_json, jobs_table
+
+    with errors_in_words(), open_store(config, data_dir) as store:
+        found: list[Job] = store.jobs(limit)
+        home = store.path.parent
+    if as_json:
+        for job in found:
+            say(json.dumps(job_json(job, home, strokes=False), ensure_ascii=False))
+    else:
+        jobs_table(found)
+
+
+def show(
+    job: Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")],
+    explain: Annotated[bool, typer.Option("--explain", help="Show each verdict's uncertainty budget.")] = False,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Show one job: its checks, their strokes and verdicts."""
+    from capture.cli.print_jobs import job_json, show_job
+
+    with errors_in_words(), open_store(config, data_dir) as store:
+        found: Job = store.job(job)
+        home = store.path.parent
+    if as_json:
+        say(json.dumps(job_json(found, home, strokes=True), ensure_ascii=False))
+    else:
+        show_job(found, home, explain)
+
+
+def check_sheet(
+    sheet: Annotated[Path, typer.Argument(help="A build sheet, TOML.")],
+    as_json: Json = False,
+) -> None:
+    """Check a build sheet and show what it asks for. Ends with 1 if it cannot be used."""
+    from capture.cli.print_jobs import show_sheet
+
+    loaded, _ = read_sheet(sheet)
+    if as_json:
+        say(json.dumps(loaded.model_dump(mode="json"), ensure_ascii=False))
+    else:
+        show_sheet(loaded)

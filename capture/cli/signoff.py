@@ -1,0 +1,348 @@
+"""The commands that finish a unit: `steps`, `step`, `override`, `sign-off`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from capture.cli.options import (
+    ConfigFile,
+    DataDir,
+    Json,
+    errors_in_words,
+    fail,
+    open_store,
+    pairs,
+    plain_words,
+    say,
+    stock_file,
+)
+
+if TYPE_CHECKING:
+    from capture.job.unit_on_record import Unit
+    from capture.sheet.steps import Torque
+    from capture.unit.facts import Fact, StepDone
+    from drivers.torque import TorqueSettings
+
+__all__ = ["By", "JobNumber", "add_fact", "override", "person", "sign_off", "step", "steps"]
+
+JobNumber = Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")]
+By = Annotated[str, typer.Option("--by", help="Who does it: a name, or a scanned badge.")]
+Note = Annotated[str, typer.Option("--note", help="Anything the record should say beside it.")]
+
+
+def steps(job: JobNumber, as_json: Json = False, config: ConfigFile = None, data_dir: DataDir = None) -> None:
+    """Show the packs and steps of a job: what is done, what is next, and what stands against signing off."""
+    from capture.cli.print_steps import show_standing
+    from capture.output.json_forms import standing_json
+
+    with unit_of(job, config, data_dir) as unit:
+        standing, now = unit.now.standing, datetime.now(UTC)
+    if as_json:
+        for one in standing_json(unit.sheet, standing, now):
+            say(json.dumps(one, ensure_ascii=False))
+    else:
+        show_standing(unit.sheet, standing, now)
+
+
+def step(
+    job: JobNumber,
+    number: Annotated[str, typer.Argument(metavar="N", help="The step's number, from `strokelog steps`, or its code.")],
+    by: By,
+    value: Annotated[
+        list[str] | None,
+        typer.Option("--value", help="The torque reached, such as '35 in lb'; once for all bolts, or once for each."),
+    ] = None,
+    wrench: Annotated[
+        str | None, typer.Option("--wrench", metavar="PORT", help="Read the torque from a wrench at this port.")
+    ] = None,
+    settings: Annotated[
+        list[str] | None,
+        typer.Option("--set", metavar="KEY=VALUE", help="A setting of the wrench: unit, decimal, baud, framing."),
+    ] = None,
+    wait: Annotated[float, typer.Option("--wait", min=1, help="Seconds to wait for each tightening.")] = 120,
+    begin: Annotated[bool, typer.Option("--begin", help="It begins now: a soak or a cure.")] = False,
+    lasted: Annotated[
+        str | None, typer.Option("--lasted", help="How long it lasted, such as '35 min', where it was not begun here.")
+    ] = None,
+    confirm_typed: Annotated[
+        bool,
+        typer.Option("--confirm-typed", help="The time of --lasted is right, though this record saw it begin later."),
+    ] = False,
+    note: Note = "",
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Confirm a step of a job, or begin one that takes its time."""
+    from capture.unit.facts import StepBegun, StepDone
+
+    if sum((begin, lasted is not None, bool(value), wrench is not None)) > 1:
+        fail("--begin, --lasted, --value and --wrench exclude each other; give one of them", 2)
+    if settings and wrench is None:
+        fail("--set is for a wrench; give its port with --wrench", 2)
+    wrench_settings = _wrench_settings(settings)
+    lasted_ns = None if lasted is None else _lasted(lasted)
+    torques = [_torque(text) for text in value or ()]
+    with unit_of(job, config, data_dir) as unit:
+        index, name = _step_of(unit, number), person(unit, by)
+        if begin:
+            add_fact(unit, StepBegun(index, name, note), as_json)
+            return
+        done = StepDone(index, name, lasted_ns=lasted_ns, note=note)
+        if torques or wrench is not None:
+            done = _tightened(unit, done, torques, wrench, wrench_settings, wait)
+        why = unit.to_confirm(done, datetime.now(UTC))
+        if why and not confirm_typed and not _agreed(f"step {index + 1} was {why}"):
+            fail(f"step {index + 1} was {why}. Nothing was written; if that is right, give --confirm-typed as well")
+        add_fact(unit, done, as_json)
+
+
+def _agreed(text: str) -> bool:
+    """Ask whoever sits at the terminal; nobody does where it is a pipe."""
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return False
+    return typer.confirm(f"{text[:1].upper()}{text[1:]}. Is that right?", err=True)
+
+
+def override(
+    job: JobNumber,
+    by: By,
+    reason: Annotated[str, typer.Option("--reason", help="Why it may pass; the record keeps it for ever.")],
+    pack: Annotated[str | None, typer.Option("--pack", help="The pack to let pass as it is now.")] = None,
+    step: Annotated[str | None, typer.Option("--step", metavar="N", help="The step to let pass.")] = None,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Let one pack or one step of a job pass as it is, by name and with a reason."""
+    from capture.unit.facts import Override
+
+    if (pack is None) == (step is None):
+        fail("an override lets one pack or one step pass; give --pack or --step", 2)
+    with unit_of(job, config, data_dir) as unit:
+        index = None if step is None else _step_of(unit, step)
+        named = None if pack is None else _pack(unit, pack)
+        add_fact(unit, Override(named, index, person(unit, by), reason.strip()), as_json)
+
+
+def sign_off(
+    job: JobNumber,
+    by: By,
+    note: Note = "",
+    acknowledge: Annotated[
+        str | None,
+        typer.Option(
+            "--acknowledge",
+            metavar="WHY",
+            help="You know what is to be acknowledged, and why the unit may go out all the same; kept for ever.",
+        ),
+    ] = None,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Sign a unit off. Ends with 1 and says what is open, unless every pack is good and every step done.
+
+    A change that did not come out as predicted, or a gauge whose calibration had run out, must be acknowledged.
+    """
+    from capture.unit.facts import SignedOff
+
+    with unit_of(job, config, data_dir) as unit:
+        standing = unit.now.standing
+        if standing.open:
+            lines = "\n".join(f"open: {item.text}; {item.do}" for item in standing.open)
+            fail(f"job {job} is not signed off, {len(standing.open)} open:\n{lines}")
+        if standing.remarks and standing.signed is None and not (acknowledge or "").strip():
+            lines = "\n".join(f"to acknowledge: {text}" for text in standing.remarks)
+            fail(
+                f"job {job} is not signed off, since whoever signs must acknowledge this:\n{lines}\n"
+                "if the unit may go out all the same, say why with --acknowledge"
+            )
+        if not as_json:
+            for caution in standing.cautions:
+                say(f"look at: {caution}")
+        why = (acknowledge or "").strip() if standing.remarks else ""
+        add_fact(unit, SignedOff(person(unit, by), note, standing.remarks, why), as_json)
+        # Somebody else may have written between the look and the entry; the record's order decides.
+        if unit.now.standing.signed is None:
+            raise typer.Exit(1)
+
+
+@contextmanager
+def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Unit]:
+    """Open the record and the stock for one job's unit; what is refused or goes wrong is said in words."""
+    from capture.config import load_config
+    from capture.job.signing import Refused
+    from capture.job.unit_on_record import Unit
+
+    with errors_in_words():
+        stock = stock_file(load_config(config), data_dir)
+        with open_store(config, data_dir) as store:
+            try:
+                yield Unit(store, job, stock=stock)
+            except Refused as error:
+                fail(_with_options(str(error)))
+
+
+#: What is asked for in a person's words on every screen, and the option of `step` that says it here.
+_OPTIONS = {
+    "say what torque was reached": "--value, or --wrench to read it",
+    "say how long it lasted": "--lasted",
+    "begin it first": "--begin",
+    "or begin it again": "--begin",
+    "say who does it": "--by",
+}
+
+
+def _with_options(text: str) -> str:
+    for asked, option in _OPTIONS.items():
+        text = text.replace(asked, f"{asked} ({option})")
+    return text
+
+
+def add_fact(unit: Unit, fact: Fact, as_json: bool) -> None:
+    from capture.unit.words import next_words
+
+    for one in unit.add([fact], at=datetime.now(UTC)):
+        if as_json:
+            say(json.dumps({**one.data, **({"notes": list(one.notes)} if one.notes else {})}, ensure_ascii=False))
+        else:
+            job = unit.job
+            say(f"job {job.id}, unit {job.unit_serial}: {one.text}")
+            for note in one.notes:
+                say(note)
+            say(next_words(unit.now.sheet, unit.now.standing))
+
+
+def _step_of(unit: Unit, text: str) -> int:
+    """Return the index of a step given by its number or its code."""
+    from capture.unit.codes import StepChosen, read_scan
+
+    found = read_scan(f"step:{text}" if text.strip().isdigit() else text, unit.sheet)
+    if not isinstance(found, StepChosen):
+        count = len(unit.sheet.steps)
+        there = f"steps 1 to {count}" if count else "no steps"
+        fail(f"there is no step {text!r}; the sheet has {there}, see `strokelog steps {unit.job.id}`", 2)
+    return found.step
+
+
+def _pack(unit: Unit, text: str) -> str:
+    """Return a pack's name, given by itself or by its code."""
+    from capture.unit.codes import PackChosen, read_scan
+
+    found = read_scan(text, unit.sheet)
+    return found.pack if isinstance(found, PackChosen) else text
+
+
+def person(unit: Unit, text: str) -> str:
+    """Return a name, given by itself or by a badge's code."""
+    from capture.unit.codes import TechnicianNamed, read_scan
+
+    found = read_scan(text, unit.sheet)
+    return found.name if isinstance(found, TechnicianNamed) else text.strip()
+
+
+def _lasted(text: str) -> int:
+    from drivers.units import parse_duration
+
+    try:
+        return parse_duration(text)
+    except ValueError as error:
+        fail(f"--lasted: {error}", 2)
+
+
+def _torque(text: str) -> int:
+    from drivers.units import parse_torque
+
+    try:
+        return parse_torque(text)
+    except ValueError as error:
+        fail(f"--value: {error}", 2)
+
+
+def _wrench_settings(words: list[str] | None) -> TorqueSettings:
+    from pydantic import ValidationError
+
+    from drivers.torque import TorqueSettings
+
+    try:
+        return TorqueSettings.model_validate(pairs(words))
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        what = plain_words(str(first["msg"]))
+        if first["type"] == "extra_forbidden":
+            what = f"no setting of a wrench; there are: {', '.join(TorqueSettings.model_fields)}"
+        fail(f"--set {key}: {what}", 2)
+
+
+def _tightened(
+    unit: Unit, done: StepDone, torques: list[int], wrench: str | None, settings: TorqueSettings, wait: float
+) -> StepDone:
+    """Return the step done with the torque farthest from its value, and all of them in the note."""
+    from dataclasses import replace
+
+    from capture.sheet.steps import Torque
+    from capture.unit.torques import tightened, wrong_count
+
+    step = unit.sheet.steps[done.step]
+    if not isinstance(step, Torque):
+        fail(f"step {done.step + 1} ({step.title}) is no torque pass; confirm it without a torque")
+    if wrench is not None:
+        _need(unit, replace(done, torque_unm=step.value_unm or 1))  # before anybody tightens anything
+        torques = _from_wrench(step, wrench, settings, wait)
+    elif wrong := wrong_count(step, torques):
+        fail(f"{wrong} (--value)", 2)
+    for torque in torques:
+        _need(unit, replace(done, torque_unm=torque))
+    return tightened(step, done, torques, wrench or "")
+
+
+def _need(unit: Unit, fact: Fact) -> None:
+    """End with what stands against `fact`."""
+    why = unit.against(fact, datetime.now(UTC))
+    if why:
+        fail(f"{why}. Nothing was written")
+
+
+def _from_wrench(step: Torque, port: str, settings: TorqueSettings, wait: float) -> list[int]:
+    """Read a tightening for each bolt, saying each as it comes; one short of the tolerance is not the last pull."""
+    import asyncio
+    from contextlib import aclosing
+
+    from capture.unit.words import torque_words
+    from drivers.torque import LEAST_UNM
+    from drivers.wrench import tightenings
+
+    bolts = step.bolt_count or 1
+    floor_unm = max(LEAST_UNM, (step.value_unm or 0) // 10)
+
+    def hear(text: str) -> None:
+        typer.echo(text, err=True)
+
+    asked = f"{step.title}: {step.details()}. Tighten {f'{bolts} bolts' if bolts > 1 else 'now'}; Ctrl-C gives up."
+
+    async def read() -> list[int]:
+        torques: list[int] = []
+        peaks = tightenings(port, settings, wait_s=wait, floor_unm=floor_unm, opened=lambda: hear(asked))
+        async with aclosing(peaks):
+            async for torque in peaks:
+                short = step.value_unm is not None and torque < step.value_unm
+                if short and step.allows(torque) is False:
+                    hear(f"{torque_words(step, torque)}: short of {step.window()}, go on")
+                    continue
+                torques.append(torque)
+                hear(f"{len(torques)} of {bolts}: {torque_words(step, torque)}")
+                if len(torques) >= bolts or step.allows(torque) is False:
+                    return torques
+        return torques
+
+    return asyncio.run(read())

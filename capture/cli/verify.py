@@ -1,0 +1,154 @@
+"""The commands about the proof of the record: `verify` and `correct`."""
+
+from __future__ import annotations
+
+import json
+import re
+import sys
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, record_path, say
+
+if TYPE_CHECKING:
+    from capture.custody.verify import Proof
+
+__all__ = ["correct", "verify"]
+
+
+def verify(
+    job: Annotated[int | None, typer.Argument(help="Only this job (the chain is always walked as a whole).")] = None,
+    expect: Annotated[
+        str | None,
+        typer.Option("--expect", metavar="NUMBER:HASH", help="A head written down earlier, which must still be there."),
+    ] = None,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Prove the record: walk its chain, compare its tables, derive every verdict again from its recording.
+
+    Ends with 0 if all is proven, 1 if not, naming the first thing that does not match. Changes nothing. Entries cut
+    off the end leave no trace in the file: write the head down elsewhere, and give it with --expect.
+    """
+    from capture.custody.verify import verify as prove
+    from capture.plumbing.plaintext import clean
+
+    head = _head(expect)
+    with errors_in_words():
+        path = record_path(config, data_dir)
+        proof = prove(path, job=job, expect=head, progress=_progress if sys.stderr.isatty() else lambda done, of: None)
+    if as_json:
+        for line in _json_lines(proof):
+            say(json.dumps(line, ensure_ascii=False))
+    else:
+        for text in _lines(proof, job, expected=head is not None):
+            say(clean(text))
+    raise typer.Exit(0 if proof.mismatch is None else 1)
+
+
+def _head(expect: str | None) -> tuple[int, str] | None:
+    if expect is None:
+        return None
+    found = re.fullmatch(r"\s*([1-9][0-9]{0,17}):([0-9a-fA-F]{64})\s*", expect)
+    if found is None:
+        fail(f"--expect {expect}: expected NUMBER:HASH as `strokelog verify` prints it, the hash of 64 hex digits", 2)
+    return int(found[1]), found[2].lower()
+
+
+def _progress(done: int, of: int) -> None:
+    end = "\r\x1b[K" if done == of else f"\rchecks derived again: {done} of {of}"
+    sys.stderr.write(end)
+    sys.stderr.flush()
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
+    done = f"{_count(proof.verdicts, 'verdict')} derived again from the recordings, and the strokes of "
+    done += f"{_count(proof.abandoned, 'check')} ended without one"
+    what = f"job {job}" if job is not None else _count(proof.jobs, "job")
+    if proof.mismatch is not None:
+        lines = ["NOT PROVEN. The first thing that does not match:", str(proof.mismatch)]
+        return [*lines, f"Before that: {done}."] if proof.verdicts or proof.abandoned else lines
+    number, sha256 = proof.head
+    lines = [f"PROVEN: {_count(number, 'entry').replace('entrys', 'entries')} in the chain, {what}: {done}."]
+    if proof.pruned:
+        lines.append(f"Not provable any more: pruned: {_count(proof.pruned, 'recording')} removed by policy.")
+    if proof.unsealed:
+        lines.append(
+            f"Not derived again: {_count(proof.unsealed, 'check')} without a verdict whose recording was never sealed; "
+            "their strokes match the chain."
+        )
+    if proof.carried:
+        lines.append(
+            f"Carried along: {_count(proof.carried, 'entry').replace('entrys', 'entries')} from before there was a "
+            "chain; until then nothing showed a change."
+        )
+    lines.append(f"Head: {number}:{sha256}")
+    lines.append(
+        "The head that was expected is there; nothing up to it is missing."
+        if expected
+        else "A tail cut off leaves no trace here: write the head down elsewhere, and prove it later with --expect."
+    )
+    return lines
+
+
+def _json_lines(proof: Proof) -> list[dict[str, Any]]:
+    lines: list[dict[str, Any]] = []
+    if (found := proof.mismatch) is not None:
+        lines.append(
+            {
+                "type": "mismatch",
+                "job": found.job,
+                "pack": found.pack,
+                "check": found.check,
+                "entry": found.entry,
+                "what": found.what,
+                "expected": found.expected,
+                "found": found.found,
+            }
+        )
+    lines.append(
+        {
+            "type": "proof",
+            "proven": found is None,
+            "jobs": proof.jobs,
+            "verdicts": proof.verdicts,
+            "abandoned": proof.abandoned,
+            "pruned": proof.pruned,
+            "unsealed": proof.unsealed,
+            "carried": proof.carried,
+            "head": {"number": proof.head[0], "sha256": proof.head[1]} if proof.head[0] else None,
+        }
+    )
+    return lines
+
+
+def correct(
+    job: Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")],
+    entry: Annotated[int, typer.Argument(help="The entry that was wrong, from `strokelog show`.")],
+    by: Annotated[str, typer.Option("--by", metavar="NAME", help="Who says so.")],
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why the entry is wrong.")],
+    text: Annotated[str, typer.Option("--text", metavar="TEXT", help="What is right instead.")],
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Say that an entry of the record was wrong, and what is right. The entry stays as it is; this is added to it."""
+    from capture.unit.facts import Correction
+
+    for option, word in (("--by", by), ("--reason", reason), ("--text", text)):
+        if not word.strip():
+            fail(f"{option}: is empty; a correction says who, why and what is right instead", 2)
+    fact = Correction(entry, by.strip(), reason.strip(), text.strip())
+    with errors_in_words(), open_store(config, data_dir) as store:
+        number = store.add_fact(job, fact, at=datetime.now(UTC))
+    if as_json:
+        say(json.dumps({"type": "correction", "entry": number, "corrects": entry, "job": job}))
+    else:
+        say(f"Entry {number} corrects entry {entry} of job {job}. `strokelog show {job}` shows both.")

@@ -1,0 +1,192 @@
+"""The commands that read a wire or a recording of one: `replay`, `decode`, `listen`, `check-fixture`."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import sys
+import warnings
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from capture.cli.options import (
+    DriverName,
+    Json,
+    Settings,
+    errors_in_words,
+    fail,
+    pairs,
+    plain_words,
+    read_sheet,
+    say,
+    settings_of,
+)
+
+if TYPE_CHECKING:
+    from capture.sheet.sheet import Air, Pack
+
+__all__ = ["check_fixture", "decode", "listen", "replay"]
+
+
+def replay(
+    recording: Annotated[Path, typer.Argument(help="A recording, .jsonl")],
+    sheet: Annotated[Path | None, typer.Option("--sheet", help="Judge by this build sheet.")] = None,
+    pack: Annotated[str | None, typer.Option("--pack", help="The pack of the sheet that was measured.")] = None,
+    speed: Annotated[float | None, typer.Option("--speed", min=0.01, help="Times the recorded pace.")] = None,
+    explain: Annotated[bool, typer.Option("--explain", help="Show the uncertainty budget.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Measure a recording again. Ends with 0, or 1 if the recording cannot be read."""
+    from rich.console import Console
+
+    from capture.clearance.check import StrokeView
+    from capture.output.json_forms import stroke_json, verdict_json
+    from capture.output.tables import budget_table, report_strokes
+    from capture.recordings.file import RecordingWarning
+    from capture.recordings.replay import Replay
+
+    chosen, unit, air = _chosen_pack(sheet, pack)
+    if explain and chosen is None:
+        fail("--explain needs a verdict: give --sheet and --pack", 2)
+    with errors_in_words(), warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", RecordingWarning)
+        played = Replay(recording, chosen, unit, air)
+        if played.unknown_settings:
+            sys.stderr.write(f"strokelog: indicator settings not used: {', '.join(played.unknown_settings)}\n")
+        shown = []
+        for kept in played.strokes(speed):
+            shown.append(StrokeView(kept.stroke, kept.seat))
+            if as_json:
+                say(json.dumps(stroke_json(kept), ensure_ascii=False))
+    for one in caught:
+        sys.stderr.write(f"strokelog: {one.message}\n")
+    verdict = played.verdict
+    if as_json:
+        if chosen is not None and verdict is not None:
+            say(json.dumps(verdict_json(chosen, verdict, played.advice, played.out_of_reach), ensure_ascii=False))
+        elif chosen is not None:
+            sys.stderr.write(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed\n")
+        return
+    console = Console()
+    console.print(report_strokes(shown, unit))
+    if chosen is not None and verdict is None:
+        say(f"No verdict: {played.counted} strokes count; at least 2 are needed.")
+    elif verdict is not None:
+        from capture.output.words import plain_line
+
+        say(plain_line(verdict, unit, chosen.name if chosen else ""))
+        for advice in played.advice:
+            say(f"advice: {advice.text}")
+        if played.out_of_reach:
+            say(f"out of reach: {played.out_of_reach}")
+        if explain:
+            console.print(budget_table(verdict, unit))
+
+
+def _chosen_pack(sheet: Path | None, pack: str | None) -> tuple[Pack | None, Any, Air | None]:
+    if sheet is None:
+        if pack is not None:
+            fail("--pack needs --sheet", 2)
+        return None, "mm", None
+    loaded, _ = read_sheet(sheet)
+    if pack is None:
+        if len(loaded.packs) > 1:
+            fail(f"{sheet} has several packs; choose with --pack: {', '.join(one.name for one in loaded.packs)}", 2)
+        return loaded.packs[0], loaded.display_unit, loaded.air
+    with errors_in_words():
+        return loaded.pack(pack), loaded.display_unit, loaded.air
+
+
+def decode(
+    driver: Annotated[str, typer.Option("--driver", help="The wire form.")],
+    settings: Settings = None,
+) -> None:
+    """Decode raw bytes from standard input: one JSON object a reading. Ends with 1 if none came out."""
+    wire, values = settings_of(driver, pairs(settings), "--set")
+    decoder = wire.decoder(values)
+    count = 0
+    stdin, stdout = sys.stdin.buffer, sys.stdout
+    while True:
+        data = os.read(stdin.fileno(), 65536)
+        for reading in decoder.feed(data) if data else decoder.finish():
+            count += 1
+            stdout.write(json.dumps({"value_nm": reading.value_nm, "unit": reading.unit, "flags": list(reading.flags)}))
+            stdout.write("\n")
+        stdout.flush()
+        if not data:
+            break
+    if decoder.skipped:
+        sys.stderr.write(f"strokelog: {decoder.skipped} bytes were no frame of {driver!r}\n")
+    raise typer.Exit(0 if count else 1)
+
+
+def listen(
+    port: Annotated[str | None, typer.Argument(help="The port; without one, the ports there are.")] = None,
+    driver: DriverName = None,
+    settings: Settings = None,
+    seconds: Annotated[float, typer.Option("--seconds", min=0.2, help="How long to listen at each baud.")] = 2.0,
+    as_json: Json = False,
+) -> None:
+    """What comes out of this port? Tries wire forms and baud rates, or shows one wire form live with --driver."""
+    from capture.cli.print_listening import follow, list_them, name_the_form
+
+    values = pairs(settings)
+    with errors_in_words():
+        if port is None:
+            raise typer.Exit(list_them(as_json))
+        if driver is None:
+            bauds = [int(values["baud"])] if str(values.get("baud", "")).isdigit() else None
+            raise typer.Exit(asyncio.run(name_the_form(port, bauds, seconds, as_json)))
+        wire, chosen = settings_of(driver, values, "--set")
+        raise typer.Exit(asyncio.run(follow(port, wire, chosen, seconds, as_json)))
+
+
+def check_fixture(
+    port: Annotated[str, typer.Argument(help="The fixture's port.")],
+    fixture: Annotated[str, typer.Option("--fixture", help="The fixture's wiring.")] = "ascii",
+    settings: Settings = None,
+    yes: Annotated[bool, typer.Option("--yes", help="The cautions are heeded; do not ask.")] = False,
+    button: Annotated[bool, typer.Option("--button/--no-button", help="Ask for presses of the apply button.")] = True,
+    as_json: Json = False,
+) -> None:
+    """Test a real fixture, point by point. Opens its valve: heed the cautions. Ends with 1 if a point fails."""
+    from pydantic import ValidationError
+
+    from capture.output.words import CAUTIONS
+    from drivers.wirings.conformance import check_fixture as test_points
+    from drivers.wirings.registry import find_driver, make_settings
+
+    try:
+        driver = find_driver(fixture)
+        make_settings(driver, pairs(settings))
+    except LookupError as error:
+        fail(str(error.args[0]), 2)
+    except ValidationError as error:
+        fail(f"--set: {plain_words(str(error.errors()[0]['msg']))}", 2)
+    if not driver.wired:
+        fail(f"fixture {fixture!r} has no wiring to test", 2)
+    for text in CAUTIONS:
+        sys.stderr.write(f"caution: {text}\n")
+    sys.stderr.write(
+        "This test opens and shuts the valve. Take the pack off the port, or shut the supply off and vent.\n"
+    )
+    if not yes and not (sys.stdin.isatty() and typer.confirm("Go on?", err=True)):
+        fail("not tested: answer the question, or give --yes once this is so", 2)
+
+    def ask(text: str) -> None:
+        sys.stderr.write(f"{text}\n")
+
+    with errors_in_words():
+        results = asyncio.run(test_points(port, fixture, pairs(settings), ask=ask if button else None))
+    for result in results:
+        if as_json:
+            say(json.dumps({"point": result.name, "passed": result.passed, "text": result.text}))
+        else:
+            word = {True: "pass", False: "FAIL", None: "not tried"}[result.passed]
+            say(f"{word:9} {result.name}: {result.text}")
+    if not as_json:
+        say(f"If strokelog dies, the valve is shut by {driver.closes_without_daemon}.")
+    raise typer.Exit(1 if any(result.passed is False for result in results) else 0)

@@ -1,0 +1,1 @@
+"""Keeping a record: proving it, backing it up, putting it back, pruning recordings."""

@@ -1,0 +1,151 @@
+"""What there is to back up: consistent copies of the databases, made while others write them, and the recordings that
+the record refers to. Where they are put is not known here.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+from capture.custody.backup.manifest import BackupError
+from capture.plumbing.durable import copy_into, holding, sync_file
+from capture.record import Mismatch, Store, audit
+from capture.recordings.file import COMPRESSED, filed_as, kept_at, unpacked
+
+__all__ = ["Made", "Recording", "Source", "copy_database", "in_words", "named", "proven", "unpacked_sha256"]
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A data folder to back up: its record, and its stock if there is one."""
+
+    record: Path
+    stock: Path | None
+
+    @property
+    def recordings(self) -> Path:
+        """The folder of recordings beside the record."""
+        return self.record.parent / "recordings"
+
+    def check_place(self, place: Path) -> None:
+        """Refuse a place where a backup would do harm or cannot be; raises BackupError."""
+        if not place.parent.is_dir():
+            raise BackupError(f"there is no folder {place.parent} to put the backup {place.name} into; make it first")
+        if place.resolve().is_relative_to(self.recordings.resolve()):
+            raise BackupError(f"{place} is among the recordings themselves; give a place outside {self.recordings}")
+        if place.resolve().is_relative_to(self.record.parent.resolve()):
+            raise BackupError(
+                f"{place} is in the data folder that is backed up, and would be lost together with it; give a place "
+                f"outside {self.record.parent}, best on another disk"
+            )
+
+    @contextmanager
+    def held(self, waiting: Callable[[], None]) -> Iterator[None]:
+        """Keep recordings from being compressed or removed meanwhile; `waiting` is called if that is going on."""
+        if not self.recordings.is_dir():
+            yield
+            return
+        with holding(self.recordings, alone=False, waiting=waiting):
+            yield
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """One recording that the record refers to. `path` is where it belongs in a data folder."""
+
+    path: str
+    sealed: str | None
+    """The SHA-256 that the ledger holds, of the bytes as received; None while it is written, or after a crash."""
+    pruned: bool
+
+    def here(self, record: Path) -> Path | None:
+        """Return the file of the record's own data folder that holds it now, None if there is none."""
+        return kept_at(record.parent / self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A backup that is in place."""
+
+    place: Path
+    head: tuple[int, str]
+    jobs: int
+    copied: int
+    copied_bytes: int
+    kept: int
+    """Recordings that were there already, with the right hash."""
+    stock: bool
+    missing: tuple[str, ...]
+    altered: tuple[str, ...]
+
+
+def in_words(error: OSError | sqlite3.Error, doing: str) -> BackupError:
+    """Return what stopped a backup or a restore, in words."""
+    said = error.strerror or str(error) if isinstance(error, OSError) else str(error)
+    return BackupError(f"{doing}: {said}; is there room, and may this user read and write there?")
+
+
+def copy_database(source: Path, target: Path) -> None:
+    """Copy the SQLite file `source` as it is at one moment, whatever others write meanwhile (SQLite's online backup),
+    as a file that needs none beside it. Raises sqlite3.Error and OSError."""
+    for left in (target, target.with_name(f"{target.name}-journal")):
+        left.unlink(missing_ok=True)  # of an attempt that was cut off
+    place = f"file:{quote(str(source.absolute()))}?mode=ro"
+    with closing(sqlite3.connect(place, uri=True)) as live, closing(sqlite3.connect(target)) as copy:
+        live.backup(copy)
+        # A write-ahead log would make even reading the copy need a folder that can be written.
+        copy.execute("PRAGMA journal_mode = DELETE").close()
+        said = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
+        if said != "ok":
+            raise BackupError(f"{source} is damaged, so it was not backed up: {said}; run `strokelog verify`")
+    sync_file(target)
+
+
+def proven(
+    copy: Path, record: Path, after: tuple[int, str] | None = None
+) -> tuple[tuple[int, str], int, list[Recording]]:
+    """Walk the chain of the copied record; return its head, how many jobs it has, and its recordings. `after` is a head
+    that it must hold. Raises BackupError."""
+    try:
+        walked = audit(copy, expect=after)
+    except Mismatch as mismatch:
+        earlier = "" if after is None else f" It must continue entry {after[0]} of the backup that is there: if it is "
+        earlier += "" if after is None else "another record, or one put back from before, give another place."
+        raise BackupError(
+            f"the record {record} was not backed up, since it does not prove: {mismatch}.{earlier}"
+        ) from (mismatch)
+    return (
+        walked.head,
+        walked.jobs,
+        _recordings_in(copy, {one.check: one.recording_sha256 for one in walked.ended}, set(walked.pruned)),
+    )
+
+
+def _recordings_in(record: Path, sealed: dict[int, str | None], pruned: set[int]) -> list[Recording]:
+    """Return the recordings of all checks of a record; `sealed` and `pruned` are what its ledger says of them."""
+    with Store.open_to_read(record) as store:
+        found = store.recordings()
+    result: dict[str, Recording] = {}
+    for one in found:
+        # No bench writes it elsewhere, so nothing is read from there either: what is in the data folder may be it.
+        path = filed_as(one.path) or f"recordings/job-{one.job:05d}/check-{one.check}.jsonl"
+        result[path] = Recording(path, sealed.get(one.check), one.check in pruned)
+    return list(result.values())
+
+
+def unpacked_sha256(path: Path) -> str:
+    """Return the hash of a recording's bytes as received; empty for a compressed file that is damaged."""
+    try:
+        with unpacked(path.open("rb")) as file:
+            return copy_into(file, None)[1]
+    except OSError:
+        return ""
+
+
+def named(recording: Recording, here: Path) -> str:
+    """Return where in a data folder the file `here` belongs: under the recording's name, with its form's ending."""
+    return recording.path + (COMPRESSED if here.name.endswith(COMPRESSED) else "")

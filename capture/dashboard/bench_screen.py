@@ -1,0 +1,326 @@
+"""The technician's screen as a pure function of a view and a size: which part goes where."""
+
+from __future__ import annotations
+
+from rich.cells import cell_len
+
+from capture.clearance.verdict import Verdict
+from capture.dashboard.head_and_foot import air_text, header, keys_row, link_text, said, urgent_rows
+from capture.dashboard.scale import scale_rows
+from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
+from capture.dashboard.trace import trace_rows
+from capture.dashboard.view import BenchView
+from capture.output.words import LOOKS, STALE, number
+from capture.terminal.bigtext import big_number, big_word
+from capture.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
+from drivers.units import format_length
+
+__all__ = ["LEAST_HEIGHT", "LEAST_WIDTH", "render"]
+
+LEAST_WIDTH = 60
+LEAST_HEIGHT = 20
+
+_MOVING = {"rest": "at rest", "applied": "applied", "returning": "returning", "unknown": "rest not known yet"}
+
+
+def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:
+    """Return the screen as a rich renderable of exactly `width` by `height` cells.
+
+    From 60 by 20 up it is the full screen; below, a short form: verdict, reading, next step.
+    """
+    ink = Ink(ascii_only)
+    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
+        return Frame(_short_form(view, max(1, width), max(1, height), ink), max(1, width), max(1, height))
+    foot = _foot(view, width, height, ink)
+    body_height = height - 1 - len(foot)
+    side = max(21, min(64, round(width * 0.31)))
+    main = width - side - 3
+    packs = pack_rows(view, side, max(3, min(len(view.packs) + 1, body_height * 2 // 5)), ink)
+    left = [*packs, [], *stroke_rows(view, side, body_height - len(packs) - 1, ink)]
+    budget = uncertainty_rows(view, side, body_height - len(left) - 1, ink)
+    left += [[], *budget] if budget else []
+    cautions = caution_rows(side, body_height - len(left) - 1, ink)
+    left += [[], *cautions] if cautions else []
+    right = _main(view, main, body_height, ink)
+    divider: Row = [(ink.pick(" │ ", " | "), "")]
+    rows = [header(view, width, ink), *beside(left, right, side, main, divider, body_height), *foot]
+    return Frame(rows, width, height)
+
+
+def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
+    """Return the lines that matter most, for a window too small to draw in; the keys stand at its end."""
+    facts: list[Row] = []
+    if view.verdict is not None:
+        look = LOOKS[view.verdict.verdict]
+        shape, word = ink.pick(look.shape, look.ascii_shape), view.verdict.verdict
+        said_so, style = (f"{word} so far", "bold") if _measuring(view) else (word.upper(), look.style)
+        facts.append([(f"{shape} {said_so}", style), (f" {_mean_text(view, ink)}", "bold")])
+        if row_width(facts[0]) > width:
+            facts = [facts[0][:1], [(_mean_text(view, ink), "bold")]]
+    facts.append([(line, "") for line in wrap(_reading_text(view), width, 1)])
+    rows: list[Row] = [[(line, "bold")] for text in _names(view) for line in wrap(ink.text(text), width, 1)]
+    rows = rows if height >= 8 else rows[:1] if height >= 6 else []
+    urgent = [("CAUTION", view.caution), ("SURE?", view.question.text if view.question else "")]
+    for label, text in (*urgent, ("WARNING", view.warning), ("", view.said)):
+        room = max(1, height - len(rows) - len(facts) - 2)
+        rows += [[(line, "bold")] for line in wrap(ink.text(f"{label} {text}" if text else ""), width, room)]
+    rows += facts
+    for text in (view.next_step, view.doubt, *([] if view.as_predicted else [view.outcome]), *view.advice):
+        rows += [[(line, "")] for line in wrap(ink.text(text), width, max(1, height - len(rows) - 1))]
+    keys = wrap(ink.text(view.keys), width, 1)
+    room = height - len(rows) - len(keys)
+    links = wrap(ink.text(link_text(view, ink)), width, max(0, min(3, room)))
+    return [*[*rows, *([(line, "")] for line in links)][: max(0, height - len(keys))], *([(line, "")] for line in keys)]
+
+
+def _names(view: BenchView) -> list[str]:
+    """Return whose result this is: pack and progress, unit and bench."""
+    pack = view.packs[view.pack].name if 0 <= view.pack < len(view.packs) else "no pack chosen"
+    unit = f", unit {view.unit_serial}" if view.unit_serial else ""
+    return [f"{pack}{unit}, bench {view.bench}", *([_progress(view)] if view.strokes_wanted else [])]
+
+
+def _reading_text(view: BenchView) -> str:
+    unit = view.display_unit
+    return f"reading {_reading(view)} {unit}, travel {_travel(view)}, {_moves(view)}"
+
+
+def _measuring(view: BenchView) -> bool:
+    return 0 <= view.pack < len(view.packs) and view.packs[view.pack].state == "measuring"
+
+
+def _mean_text(view: BenchView, ink: Ink) -> str:
+    verdict = view.verdict
+    if verdict is None:
+        return "no mean yet"
+    mean, unit = number(verdict.mean_nm, view.display_unit), view.display_unit
+    return ink.text(f"{mean} ± {number(verdict.expanded_uncertainty_nm, unit)} {unit} ({verdict.coverage:.0%})")
+
+
+def _reading(view: BenchView) -> str:
+    """Return the reading's figures; dashes where the link is not up, since an old reading misleads."""
+    if view.reading_nm is None or view.indicator != "up":
+        return "-.----" if view.display_unit == "in" else "-.---"
+    return number(view.reading_nm, view.display_unit)
+
+
+def _travel(view: BenchView) -> str:
+    """Return the travel's figures, as `_reading` does the reading's."""
+    if view.offset_nm is None or view.indicator != "up":
+        return "-.----" if view.display_unit == "in" else "-.---"
+    return number(view.offset_nm, view.display_unit)
+
+
+def _moves(view: BenchView) -> str:
+    """Return what the pack does as far as readings tell, or why none do."""
+    if view.indicator != "up":
+        return f"indicator {view.indicator}"
+    return "no readings" if view.silence else _MOVING[view.moving]
+
+
+def _progress(view: BenchView) -> str:
+    """Return how many strokes count and seat."""
+    done = sum(shown.stroke.accepted and not shown.seat for shown in view.strokes)
+    seated = sum(shown.seat for shown in view.strokes)
+    progress = f"{done} of {view.strokes_wanted} count" if view.strokes_wanted else f"{done} count"
+    return f"{progress}, seat {seated} of {view.seat_wanted}" if view.seat_wanted else progress
+
+
+def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
+    """Return the bottom rows: cautions, what to do, what to change, links and keys.
+
+    What a person must do is there to its end: the picture above gives up rows for it. What has no room is left out
+    whole, or ends in '..' where not even the picture's rows are enough.
+    """
+    roomy = height >= 30
+    most = max(5, height - 1 - 10)
+    head: list[Row] = [[(ink.pick("─", "-") * width, "")], *urgent_rows(view, width, roomy, ink)]
+    head += said("SAID", view.said, width, 4, "bold", ink)
+    if view.fixture != "off":
+        # Why there is no air, and what to do, must be read to its end.
+        lines = 2 if view.air_state in ("armed", "applied") else 4
+        head += said("AIR", air_text(view), width, lines, "bold" if view.air_state == "applied" else "", ink)
+    link_style = "bold red" if view.indicator == "down" or view.silence else ""
+    tail: list[Row] = [[(f" {line}", link_style)] for line in wrap(link_text(view, ink), width - 1, 2)]
+    tail.append(keys_row(view.keys, width, ink))
+    spare = most - len(head) - len(tail)
+    message = view.next_step
+    # The next step may take all but the reading itself.
+    rows = said("NEXT", message, width, max(2, spare + 5), "bold", ink)
+    several = len(view.advice) > 1
+    # In the order of need; the first change and a change that went wrong are worth the picture's rows.
+    wanted: list[list[Row]] = []
+    if not view.as_predicted:
+        wanted.append(said("RESULT", view.outcome, width, 6, "bold red", ink))
+    if view.doubt:
+        wanted.append(said("LOOK AT", view.doubt, width, 4, "bold", ink))
+    for count, line in enumerate(view.advice, 1):
+        label = f"CHANGE {count} of {len(view.advice)}" if several else "CHANGE"
+        wanted.append(said(label, line, width, 4, "", ink))
+    then = view.verdict.next_step if view.verdict is not None and not view.silence else ""
+    if then and not message.startswith(then):
+        wanted.insert(0, said("THEN" if message else "NEXT", then, width, 3, "", ink))
+    if view.as_predicted:
+        wanted.append(said("RESULT", view.outcome, width, 3, "", ink))
+    for more in wanted:
+        if len(rows) + len(more) <= spare:
+            rows += more
+    return [*head, *rows, *tail]
+
+
+def _main(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
+    """Return the large column: pack, reading, verdict, scale, and the trace in what is left."""
+    roomy = height >= 30 and width >= 100
+    rows = _pack_facts(view, width, ink)
+    gap: list[Row] = [[]] if roomy else []
+    left = height - len(rows)
+    figures = 5 if ink.ascii_only else 4
+    if left < 14:
+        figures -= 1
+    # A verdict that stands keeps its large letters while there are rows for them; the trace gives up its own first.
+    word_rows, scale_height = (3 if left >= 10 else 1), (5 if left >= 15 else 4)
+    if roomy:
+        spare = left - 16
+        figures = min(10, 5 + spare // 6)
+        word_rows = min(8, 5 + spare // 10)
+        scale_height = min(9, 5 + spare // 8)
+    reading = _reading_rows(view, width, figures, ink)
+    verdict = _verdict_rows(view, width, word_rows, ink)
+    scale = scale_rows(view, width, scale_height, ink)
+    rows += [*gap, *reading, *gap, *verdict, *gap, *scale, *gap]
+    return [*rows, *trace_rows(view, width, height - len(rows), ink)]
+
+
+def _pack_facts(view: BenchView, width: int, ink: Ink) -> list[Row]:
+    """Return which pack it is, how far along, and what the sheet asks of it."""
+    if not 0 <= view.pack < len(view.packs):
+        return [[("no pack chosen", "bold")]]
+    name = ink.text(view.packs[view.pack].name)
+    progress = _progress(view)
+    first: Row = [
+        *fit([(name, "bold underline")], min(cell_len(name), width - len(progress) - 2)),
+        ("  ", ""),
+    ]
+    first.append((progress, ""))
+    unit = view.display_unit
+    facts = []
+    if view.high_nm > view.low_nm:
+        facts.append(f"range {number(view.low_nm, unit)} to {format_length(view.high_nm, unit)}")
+    if view.air:
+        facts.append(f"air {ink.text(view.air)}")
+    if view.preferred_nm:
+        facts.append(f"preferred {format_length(view.preferred_nm, unit)}")
+    facts.append(f"measured {'at the peak' if view.measure == 'peak' else 'while held'}")
+    second = facts[0]
+    for fact in facts[1:]:
+        if cell_len(second) + 3 + cell_len(fact) <= width:
+            second += f"   {fact}"
+    return [first, [(second, "")]]
+
+
+def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
+    """Return the live reading in large figures, unit and motion beside it; the travel too where it fits."""
+    unit = view.display_unit
+    text = _reading(view)
+    travel, moving = _travel(view), _moves(view)
+    notes: list[str] = [f"{unit}  reading", moving, f"travel {travel}"]
+    widest = max(len(note) for note in notes) + 2
+    template = "-0.0000" if unit == "in" else "-0.000"
+    if len(text) > len(template):
+        template = text
+    blocks = [(text, template, [f"{unit}  reading", moving])]
+    if width >= 100:
+        blocks.append((travel, template, [f"{unit}  travel", "from rest"]))
+    else:
+        blocks = [(text, template, notes)]
+    share = width // len(blocks)
+    drawn: list[Row] = [[] for _ in range(rows)]
+    for index, (figures, widest_figures, words) in enumerate(blocks):
+        big = big_number(figures, widest_figures, share - widest, rows, ink)
+        if big is None:
+            # Too narrow to keep room for a sign: better large figures than a steady size.
+            big = big_number(figures, figures, share - widest, rows, ink)
+        if big is None:
+            big = (f"{figures:>{len(widest_figures)}}",)
+        for y in range(rows):
+            word = words[y] if y < len(words) else ""
+            large = big[y] if y < len(big) else " " * len(big[0])
+            drawn[y] += [(large, "bold"), (f"  {word}", "bold" if y == 0 else "")]
+            drawn[y] = fit(drawn[y], share * (index + 1))
+    return drawn
+
+
+def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
+    """Return the verdict as shape and word, large where it fits, and the mean in large figures beside it."""
+    verdict = view.verdict
+    if verdict is None:
+        text = "no verdict yet" if _measuring(view) else "no verdict"
+        if 0 <= view.pack < len(view.packs) and view.packs[view.pack].stale:
+            text = f"{ink.pick(STALE.shape, STALE.ascii_shape)} stale: check it again"
+        blank: list[Row] = [[] for _ in range(rows)]
+        blank[rows // 2] = [(text, "bold")]
+        return blank
+    look = LOOKS[verdict.verdict]
+    shape = ink.pick(look.shape, look.ascii_shape)
+    if _measuring(view):
+        return _so_far_rows(verdict, shape, width, rows, view, ink)
+    large = big_word(verdict.verdict, look.dots, width, rows, ink)
+    if large is None:
+        spaced = " ".join(verdict.verdict.upper())
+        label = f" {shape}  {spaced}  {shape} "
+        if len(label) > width:
+            label = f" {shape} {verdict.verdict.upper()} "
+        band = label.center(width)
+        return [[(band if y == rows // 2 else " " * width, f"{look.style} reverse")] for y in range(rows)]
+    drawn: list[Row] = [[(large[y] if y < len(large) else "", look.style)] for y in range(rows)]
+    used = max(row_width(row) for row in drawn)
+    beside_word = [f"{shape} {verdict.verdict}", _mean_text(view, ink)]
+    beside = _large_mean(drawn, used, verdict, width, rows, view, ink)
+    if beside is not None:
+        return _with_caption(beside, used, beside_word[0], width, look.style)
+    if width - used - 3 >= max(len(part) for part in beside_word):
+        for y, part in enumerate(beside_word):
+            drawn[y] = [*fit(drawn[y], used + 3), (part, "bold")]
+    return drawn
+
+
+def _so_far_rows(verdict: Verdict, shape: str, width: int, rows: int, view: BenchView, ink: Ink) -> list[Row]:
+    """Return the word a verdict would have now, in the letters of everything else: from afar it must pass for none."""
+    words = [f"{shape} {verdict.verdict} so far", "no verdict yet"]
+    drawn: list[Row] = [[] for _ in range(rows)]
+    if rows < 3:
+        drawn[rows // 2] = [(words[0], "bold"), (f"   {_mean_text(view, ink)}", "bold")]
+        return drawn
+    for y, text in enumerate(words):
+        drawn[y] = [(text, "bold" if y == 0 else "")]
+    used = max(len(text) for text in words)
+    beside = _large_mean(drawn, used, verdict, width, rows, view, ink)
+    if beside is None:
+        drawn[2] = [(_mean_text(view, ink), "bold")]
+    return beside or drawn
+
+
+def _large_mean(
+    drawn: list[Row], used: int, verdict: Verdict, width: int, rows: int, view: BenchView, ink: Ink
+) -> list[Row] | None:
+    """Return the rows with the mean in large figures beside what they hold, None where it does not fit."""
+    mean = number(verdict.mean_nm, view.display_unit)
+    spread = number(verdict.expanded_uncertainty_nm, view.display_unit)
+    for figures in (f"{mean} ± {spread}", mean):
+        big = big_number(figures, figures, width - used - 6, rows, ink)
+        if big is not None and len(big) >= min(rows, 3):
+            wide: list[Row] = []
+            for y in range(rows):
+                part = big[y] if y < len(big) else ""
+                unit = f" {view.display_unit}" if y == 0 else ""
+                wide.append([*fit(drawn[y], used + 3), (part, "bold"), (unit, "bold")])
+            return wide
+    return None
+
+
+def _with_caption(drawn: list[Row], used: int, caption: str, width: int, style: str) -> list[Row]:
+    """Return the rows with the verdict in plain letters at the far end, where that stays free."""
+    free = width - max(row_width(row) for row in drawn)
+    if free >= len(caption) + 2:
+        drawn[-1] = [*fit(drawn[-1], width - len(caption)), (caption, style)]
+    return drawn

@@ -1,0 +1,83 @@
+"""What every screen of a bench shares: the line at its head, the cautions and warnings, the links and the keys."""
+
+from __future__ import annotations
+
+from rich.cells import cell_len
+
+from capture.dashboard.view import BenchView
+from capture.terminal.canvas import Ink, Row, fit, wrap
+from drivers.units import format_pressure
+
+__all__ = ["air_text", "header", "keys_row", "link_text", "said", "urgent_rows"]
+
+_LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "off": ("-", "-")}
+
+
+def header(view: BenchView, width: int, ink: Ink) -> Row:
+    """Return the line that says whose unit this is, and where."""
+    facts = [("bench", view.bench), ("unit", view.unit_serial), ("tech", view.technician)]
+    facts += [("job", view.job), ("sheet", view.sheet_name)]
+    texts = [f"{name} {ink.text(value)}" for name, value in facts if value]
+    line = " " + "   ".join(texts)
+    if cell_len(line) > width:
+        # The first three say whose result this is: each keeps a fair part of the line, the rest goes.
+        share = (width - 1) // 3 - 2
+        line = " " + "  ".join("".join(text for text, _ in fit([(text, "")], share)) for text in texts[:3])
+    return [*fit([(line, "bold reverse")], width, "bold reverse")]
+
+
+def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]:
+    """Return what nobody at the bench may miss, whatever else is on the screen."""
+    rows: list[Row] = []
+    if view.caution:
+        rows += said("CAUTION", view.caution, width, 2, "bold yellow reverse", ink)
+    if view.question is not None:
+        rows += said("SURE?", view.question.text, width, 4, "bold yellow", ink)
+    if view.warning:
+        rows += said("WARNING", view.warning, width, 4, "bold red", ink)
+    return rows
+
+
+def keys_row(keys: str, width: int, ink: Ink) -> Row:
+    """Return the bottom line: the keys that do something now."""
+    return [*fit([(f" {ink.text(keys)}", "reverse")], width, "reverse")]
+
+
+def link_text(view: BenchView, ink: Ink) -> str:
+    """Return how broker and indicator are linked."""
+    mark = "down" if view.silence else view.indicator
+    indicator = f"{ink.pick(*_LINKS[mark])} indicator {view.indicator}"
+    if view.silence:
+        indicator += ", no readings"
+    if view.indicator_text:
+        indicator += f": {ink.text(view.indicator_text)}"
+    broker = f"{ink.pick(*_LINKS[view.broker])} broker {view.broker}"
+    if view.broker != "off" or view.broker_waiting:
+        broker += f", {view.broker_waiting} waiting"
+    return f"{broker}; {indicator}"
+
+
+def air_text(view: BenchView) -> str:
+    """Return the air beside the travel: pressure, the valve as commanded and confirmed, and why it will not apply."""
+    pressure = "no pressure"
+    if view.pressure_pa is not None:
+        pressure = f"{format_pressure(view.pressure_pa, view.display_unit)} gauge"
+    valve = "valve open" if view.valve_commanded else "valve shut"
+    if view.valve_confirmed is None:
+        valve += ", unconfirmed"
+    elif view.valve_confirmed == view.valve_commanded:
+        valve += ", confirmed"
+    else:
+        valve += f", fixture says {'open' if view.valve_confirmed else 'shut'}"
+    parts = [view.air_state or f"fixture {view.fixture}", pressure, valve]
+    return "; ".join(parts) + (f". {view.air_text}" if view.air_text else "")
+
+
+def said(label: str, text: str, width: int, most: int, style: str, ink: Ink) -> list[Row]:
+    """Return `text` under a label, wrapped with a hanging indent."""
+    cleaned = ink.text(text)
+    if not cleaned.strip():
+        return []
+    head = f" {label}  "
+    lines = wrap(cleaned, width - len(head), most)
+    return [[(head if i == 0 else " " * len(head), "bold"), (line, style)] for i, line in enumerate(lines)]

@@ -1,0 +1,61 @@
+"""The screen on which a change of parts is confirmed: what is fitted, what is advised, what the shelf has. Pure."""
+
+from __future__ import annotations
+
+from capture.dashboard.unit_page import Page, bullet, unit_page
+from capture.dashboard.view import BenchView
+from capture.sheet.sheet import Sheet, Shim
+from capture.terminal.canvas import Frame, Ink, Row
+from capture.unit.offers import Choice
+from drivers.units import format_length
+
+__all__ = ["parts_screen"]
+
+
+def _fitted(sheet: Sheet) -> str:
+    parts = []
+    for pack in sheet.order():
+        for adjuster in pack.adjusters:
+            if isinstance(adjuster, Shim):
+                number = f"{adjuster.fitted} of {format_length(adjuster.thickness, sheet.display_unit)}"
+                parts.append(f"{pack.name}: {adjuster.name} {number} ({adjuster.min} to {adjuster.max})")
+            else:
+                parts.append(f"{pack.name}: {adjuster.name} {adjuster.text(adjuster.fitted)}")
+    return "; ".join(parts) or "no part of the sheet can be changed"
+
+
+def parts_screen(
+    view: BenchView,
+    page: Page,
+    sheet: Sheet,
+    choice: Choice,
+    width: int,
+    height: int,
+    *,
+    ascii_only: bool = False,
+) -> Frame:
+    """Return the screen; `sheet` has the parts as fitted now."""
+    ink = Ink(ascii_only)
+    blocks: list[list[Row]] = [bullet(" FITTED  ", _fitted(sheet), width, ink), [[]]]
+    for number, (way, shelf) in enumerate(zip(choice.found.ways, choice.shelf, strict=True), 1):
+        text = f"{way.pack}: {way.text}" if way.pack else way.text
+        block = bullet(f" {number}  ", text, width, ink)
+        if shelf:
+            block += bullet("    on the shelf: ", shelf, width, ink, mark_style="")
+        blocks.append(block)
+    for text in choice.found.out_of_reach:
+        blocks.append(bullet(f" {ink.pick('×', 'x')}  ", text, width, ink))
+    if not choice.found.ways and not choice.found.out_of_reach:
+        stale = [pack.name for pack in view.packs if pack.stale]
+        why = f"check {', '.join(stale)} again first" if stale else "every pack that was checked is good"
+        blocks.append(bullet("    ", f"Nothing is advised: {why}.", width, ink))
+    count = len(choice.found.ways)
+    keys = [f"1-{min(9, count)} was done" if count > 1 else "1 was done" if count else "", "p another part"]
+    keys += ["Escape back", "t name", "s steps", "u sign-off"]
+    title = "CHANGE PARTS  air off, pack at rest; take what was changed"
+    line = "   ".join(key for key in keys if key)
+    return unit_page(view, page, title, f"stale: {_stale(view)}", blocks, line, width, height, ink)
+
+
+def _stale(view: BenchView) -> str:
+    return ", ".join(pack.name for pack in view.packs if pack.stale) or "none"

@@ -1,0 +1,1 @@
+"""What is said over MQTT, and the connection that says it."""

@@ -1,0 +1,328 @@
+"""What a bench says over MQTT: every payload as a model, and the topics they travel under.
+
+Topics, all below `strokelog/v1` (the 1 is the payloads' `schema_version`):
+
+    strokelog/v1/<bench>/status           BenchStatus     retained; the last will says `offline`
+    strokelog/v1/<bench>/unit             UnitMessage     retained: how the bench's unit stands, and who released it
+    strokelog/v1/<bench>/<pack>/stroke    StrokeMessage   one a stroke, not retained
+    strokelog/v1/<bench>/<pack>/verdict   VerdictMessage  retained: the newest verdict of the pack
+
+`<bench>` and `<pack>` are names made safe as one topic level by `topic_level`; `name_from_level` gives the
+name back. Everything is published at QoS 1, so a message may arrive twice: its `id` is then the same.
+A producer may not add fields (the constructors refuse them); a consumer reads with `from_wire`, which ignores
+fields it does not know. Lengths are integer nanometres (`_nm`), times integer nanoseconds since the
+recording began (`_ns`), and `at` is RFC 3339 in UTC. No MQTT client and no database here.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import fields
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
+from uuid import UUID, uuid4
+
+from pydantic import (
+    AfterValidator,
+    AwareDatetime,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    FiniteFloat,
+    ValidationInfo,
+    model_validator,
+)
+
+from capture.clearance.verdict import Verdict, VerdictWord
+from capture.mqtt.link import LinkState
+from capture.mqtt.outgoing import Outgoing
+from capture.mqtt.topics import stroke_topic, unit_topic, verdict_topic
+from capture.strokes.stroke import Stroke
+
+if TYPE_CHECKING:  # the board reads messages, and has no use for what works a unit out
+    from capture.unit.standing import UnitNow
+
+__all__ = [
+    "MESSAGES",
+    "BenchStatus",
+    "BudgetLineMessage",
+    "PackMessage",
+    "StrokeMessage",
+    "UnitMessage",
+    "VerdictMessage",
+    "outgoing",
+    "schemas",
+]
+
+_WIRE: Final = "wire"
+
+
+def _in_utc(at: datetime) -> datetime:
+    return at.astimezone(UTC)
+
+
+def _infinite_as_none(dof: object) -> object:
+    return None if isinstance(dof, float) and math.isinf(dof) else dof
+
+
+At = Annotated[AwareDatetime, AfterValidator(_in_utc)]
+Dof = Annotated[
+    FiniteFloat | None,
+    BeforeValidator(_infinite_as_none),
+    Field(description="Degrees of freedom; null stands for infinitely many."),
+]
+
+
+class _Strict(BaseModel):
+    """Refuses unknown fields from a producer, drops them when reading from the wire."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", json_schema_serialization_defaults_required=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _drop_unknown(cls, data: Any, info: ValidationInfo) -> Any:
+        if info.context == _WIRE and isinstance(data, dict):
+            return {key: value for key, value in data.items() if key in cls.model_fields}
+        return data
+
+
+class _Message(_Strict):
+    schema_version: Literal[1] = 1
+    id: UUID = Field(default_factory=uuid4, description="The same when a message is delivered twice.")
+    at: At = Field(description="When it happened, RFC 3339 in UTC.")
+    bench: str
+
+    @classmethod
+    def from_wire(cls, payload: str | bytes) -> Self:
+        """Return the message in `payload`, ignoring fields this version does not know.
+
+        Raises pydantic.ValidationError if it is no such message.
+        """
+        return cls.model_validate_json(payload, context=_WIRE)
+
+
+class BenchStatus(_Message):
+    """What a bench is doing now. Retained; the broker publishes `offline` for a bench that vanished."""
+
+    state: Literal["online", "offline", "measuring"]
+    software_version: str
+    job: UUID | None = None
+    unit_serial: str = ""
+    technician: str = ""
+    pack: str | None = Field(default=None, description="The pack being measured, null for none.")
+    indicator: LinkState = "off"
+    messages_waiting: int = Field(default=0, ge=0, description="Completed but not yet taken by the broker.")
+    vanished: bool | None = Field(
+        default=None, description="With `offline`: true in the last will, false where the session was ended in order."
+    )
+    display_unit: Literal["in", "mm"] = Field(default="mm", description="What the bench's people read lengths in.")
+    measure: Literal["peak", "held"] = Field(default="peak", description="Which travel the pack's sheet averages.")
+    last_stroke_at: At | None = Field(default=None, description="When the session's newest stroke ended.")
+    last_travel_nm: int | None = Field(default=None, description="The travel of that stroke, as the sheet measures.")
+    air: Literal["", "unarmed", "armed", "tripped", "stopped"] = Field(
+        default="",
+        description="The air valve's safety; armed whether or not air is applied; empty where there is no fixture.",
+    )
+    air_fault: str = Field(default="", description="Why there can be no air, and what to do, in words.")
+    gauge_due: date | None = Field(default=None, description="When the indicator's calibration is due.")
+    needs: str = Field(default="", description="What else the bench needs a person for, in words.")
+
+
+class StrokeMessage(_Message):
+    """One stroke, as measured. `seat` strokes settle the pack and are not averaged."""
+
+    job: UUID
+    pack: str
+    unit_serial: str = ""
+    check: int = Field(description="The check's number in the bench's record.")
+    seat: bool
+    n: int
+    start_ns: int
+    end_ns: int
+    released_nm: int
+    peak_travel_nm: int
+    held_travel_nm: int
+    rise_ns: int
+    creep_nm: int
+    return_error_nm: int
+    flags: tuple[str, ...]
+    accepted: bool
+    rounding_nm: int | None = Field(
+        default=None, description="Standard uncertainty that the display's rounding leaves in the travel."
+    )
+    pressure_min_pa: int | None = Field(default=None, description="Gauge, while held; null without a fixture.")
+    pressure_max_pa: int | None = None
+    leak_down_pa_per_s: int | None = None
+
+    @classmethod
+    def of(
+        cls, stroke: Stroke, *, at: datetime, bench: str, job: UUID, pack: str, check: int, seat: bool, unit: str = ""
+    ) -> Self:
+        """Return the message for `stroke`; `unit` is the unit's serial."""
+        measured = {field.name: getattr(stroke, field.name) for field in fields(stroke)}
+        return cls(at=at, bench=bench, job=job, pack=pack, unit_serial=unit, check=check, seat=seat, **measured)
+
+
+class BudgetLineMessage(_Strict):
+    """One row of the uncertainty budget (JCGM 100): source, standard uncertainty, degrees of freedom."""
+
+    source: str
+    standard_nm: FiniteFloat
+    dof: Dof
+    basis: str
+
+
+class VerdictMessage(_Message):
+    """The verdict on a pack's clearance, with its uncertainty, and the hash of the recording behind it."""
+
+    job: UUID
+    pack: str
+    unit_serial: str = ""
+    check: int = Field(description="The check's number in the bench's record.")
+    verdict: VerdictWord
+    mean_nm: int
+    expanded_uncertainty_nm: int
+    coverage: FiniteFloat
+    coverage_factor: FiniteFloat
+    dof: Dof
+    standard_uncertainty_nm: FiniteFloat
+    strokes: int
+    low_nm: int
+    high_nm: int
+    conformance_probability: FiniteFloat
+    budget: tuple[BudgetLineMessage, ...]
+    next_step: str
+    more_strokes: int | None
+    advice: tuple[str, ...]
+    recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    attempt: int | None = Field(
+        default=None, ge=1, description="Which verdict on this pack in this job it is: 1 is the pack's first check."
+    )
+    outcome: str = Field(
+        default="", description="How the change of parts before this check came out, in words; empty without one."
+    )
+
+    @classmethod
+    def of(
+        cls,
+        verdict: Verdict,
+        *,
+        at: datetime,
+        bench: str,
+        job: UUID,
+        pack: str,
+        check: int,
+        advice: Iterable[str],
+        recording_sha256: str,
+        attempt: int | None = None,
+        outcome: str = "",
+        unit: str = "",
+    ) -> Self:
+        """Return the message for `verdict`; `unit` is the unit's serial."""
+        judged = {field.name: getattr(verdict, field.name) for field in fields(verdict)}
+        judged["budget"] = tuple(
+            BudgetLineMessage(source=line.source, standard_nm=line.standard_nm, dof=line.dof, basis=line.basis)
+            for line in verdict.budget
+        )
+        return cls(
+            at=at,
+            bench=bench,
+            job=job,
+            pack=pack,
+            unit_serial=unit,
+            check=check,
+            advice=tuple(advice),
+            recording_sha256=recording_sha256,
+            attempt=attempt,
+            outcome=outcome,
+            **judged,
+        )
+
+
+class PackMessage(_Strict):
+    """How one pack of a unit stands by its newest check and what was changed since."""
+
+    pack: str
+    state: Literal["good", "not good", "stale", "unchecked"]
+    passed_by: str = Field(default="", description="Who let it pass as it is; empty where nobody had to.")
+
+
+class UnitMessage(_Message):
+    """How the unit on a bench stands on its way to the sign-off. Retained; sent when that changes."""
+
+    job: UUID
+    unit_serial: str
+    packs: tuple[PackMessage, ...]
+    steps: int = Field(ge=0, description="How many steps the build sheet has.")
+    steps_closed: int = Field(ge=0, description="How many of them are done, or let pass by name.")
+    next_step: str = Field(default="", description="The step to do next, empty if none is open.")
+    against: tuple[str, ...] = Field(description="What stands against signing off, in words.")
+    to_acknowledge: tuple[str, ...] = Field(
+        default=(), description="What bars no sign-off, but whoever signs must acknowledge, in words."
+    )
+    signed_off_by: str = ""
+    signed_off_at: At | None = None
+
+    @classmethod
+    def of(cls, now: UnitNow, *, at: datetime, bench: str, job: UUID, unit_serial: str) -> Self:
+        """Return the message for a unit that stands so."""
+        told = now.standing
+        return cls(
+            at=at,
+            bench=bench,
+            job=job,
+            unit_serial=unit_serial,
+            packs=tuple(
+                PackMessage(
+                    pack=pack.pack,
+                    state=pack.state,
+                    passed_by=told.overrides[pack.pack].fact.by if pack.pack in told.overrides else "",
+                )
+                for pack in told.packs
+            ),
+            steps=len(told.steps),
+            steps_closed=sum(step.closed for step in told.steps),
+            next_step="" if told.next_step is None else now.sheet.steps[told.next_step].title,
+            against=tuple(item.text for item in told.open),
+            to_acknowledge=told.remarks,
+            signed_off_by=told.signed.fact.by if told.signed else "",
+            signed_off_at=told.signed.at if told.signed else None,
+        )
+
+
+def outgoing(message: StrokeMessage | VerdictMessage | UnitMessage) -> Outgoing:
+    """Return `message` addressed to its topic and written as JSON."""
+    if isinstance(message, UnitMessage):
+        topic, retain = unit_topic(message.bench), True
+    elif isinstance(message, StrokeMessage):
+        topic, retain = stroke_topic(message.bench, message.pack), False
+    else:
+        topic, retain = verdict_topic(message.bench, message.pack), True
+    return Outgoing(str(message.id), topic, message.model_dump_json(), retain)
+
+
+#: Every kind of message, by the name of its schema file.
+MESSAGES: Final[dict[str, type[_Message]]] = {
+    "status": BenchStatus,
+    "stroke": StrokeMessage,
+    "unit": UnitMessage,
+    "verdict": VerdictMessage,
+}
+
+
+def schemas() -> dict[str, str]:
+    """Return the JSON Schema (2020-12) of every message: file name to text.
+
+    The schemas are for consumers, so they allow unknown fields although a producer may not add any.
+    """
+    texts = {}
+    for name, model in MESSAGES.items():
+        schema = model.model_json_schema(mode="serialization")
+        for part in (schema, *schema.get("$defs", {}).values()):
+            part.pop("additionalProperties", None)
+        schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+        texts[f"{name}.json"] = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+    return texts

@@ -1,0 +1,350 @@
+"""Takes finished messages from the outbox to an MQTT broker, and says how that is going.
+
+Theory of operation. The record has already kept every message in its outbox, in the same transaction as what the
+message tells, so a publisher can stop at any point and lose nothing: it reads rows in order and publishes them at
+QoS 1. A broker's acknowledgement does not mean that the message is on its disk: it may acknowledge, die, and start
+again from what it saved before. A row is therefore dropped only when the connection on which it was acknowledged has
+held for `keep_acknowledged_s` more; after a broken one everything still in the outbox is sent again, oldest first.
+So a message may be sent twice, with the same `id`, and never in another order. The status is no outbox message: only
+its newest state matters, so it is retained, sent on connecting and on change.
+
+A broker that was away for a shift is caught up in batches, with a pause after each as long as the batch took: the
+bench's own work comes first, and its strokes wait behind one batch at most. Rows are dropped by the batch too.
+Nothing here raises into the caller; what goes wrong is a `BrokerState` in words.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import random
+import socket
+from collections import deque
+from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import islice, takewhile
+from types import TracebackType
+from typing import Any, Final, Protocol, Self
+from uuid import uuid4
+
+import aiomqtt
+
+from capture.mqtt.connection import enter, let_go, let_in, refusal_in_words
+from capture.mqtt.link import LinkState
+from capture.mqtt.messages import BenchStatus
+from capture.mqtt.outgoing import Outgoing
+from capture.mqtt.settings import BrokerSettings
+from capture.mqtt.topics import status_topic, topic_level
+
+__all__ = ["BrokerState", "Outbox", "Publisher"]
+
+_log = logging.getLogger(__name__)
+
+_FIRST_PAUSE_S: Final = 0.5
+_LONGEST_PAUSE_S: Final = 30.0
+_STEADY_S: Final = 5.0  # a connection that held this long earns a fresh back-off
+_CONNECT_S: Final = 1.2  # the socket is opened on a thread that cannot be cancelled: keep it short
+_ANSWER_S: Final = 5.0
+_CLOSING_S: Final = 1.6  # for the last messages and the offline status; the rest of 2 s to let go
+_LEAVE_S: Final = 0.3
+_IN_FLIGHT: Final = 8  # enough to hide a round trip, and within the broker's usual window of 20
+_BATCH: Final = 64  # rows read at once: a few milliseconds of the store's thread
+_DROP_AT_ONCE: Final = 512  # rows dropped in one transaction
+_DROP_EVERY_S: Final = 1.0  # while nothing else is to be done
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerState:
+    """The link to the broker, how many messages wait for it, and the reason in words when it is not up."""
+
+    link: LinkState
+    waiting: int
+    reason: str
+
+
+class OutboxRow(Protocol):
+    """A waiting message and its place in the order."""
+
+    @property
+    def row(self) -> int: ...
+    @property
+    def message(self) -> Outgoing: ...
+
+
+class Outbox(Protocol):
+    """What the publisher needs of the store. Its methods run through the injected runner."""
+
+    def outbox_after(self, last_id: int, limit: int) -> Sequence[OutboxRow]: ...
+    def drop_outbox(self, ids: Sequence[int]) -> None: ...
+    def outbox_size(self) -> int: ...
+
+
+class _Down(ConnectionError):
+    """The broker cannot be used now; the text says why and what to do."""
+
+
+class Publisher:
+    """Publishes for one bench while its `async with` block runs; leaving the block takes at most 2 s.
+
+    `run` runs a function on the store's thread, as in `await run(outbox.outbox_size)`. `on_state` is called on
+    the event loop whenever the state changes; it must not block. `status` is what to say first.
+    """
+
+    def __init__(
+        self,
+        settings: BrokerSettings,
+        outbox: Outbox,
+        run: Callable[..., Awaitable[Any]],
+        status: BenchStatus,
+        on_state: Callable[[BrokerState], None] = lambda _state: None,
+    ) -> None:
+        self._settings = settings
+        self._outbox = outbox
+        self._run = run
+        self._status = status
+        self._topic = status_topic(status.bench)
+        self._on_state = on_state
+        self._state = BrokerState("off", 0, "")
+        self._wake = asyncio.Event()
+        self._stop = asyncio.Event()
+        self._status_sent: BenchStatus | None = None
+        self._waiting_sent = 0
+        self._kept: dict[int, float] = {}
+        """Rows that were acknowledged and are still in the outbox, oldest first: when, on this connection."""
+        self._task: asyncio.Task[None] | None = None
+
+    @property
+    def state(self) -> BrokerState:
+        """The newest state given to `on_state`."""
+        return self._state
+
+    def notify(self) -> None:
+        """Say that the outbox has a new message; it is published at once if the broker is up."""
+        self._wake.set()
+
+    def set_status(self, status: BenchStatus) -> None:
+        """Publish `status`, retained, now or on connecting. `id`, `at` and `messages_waiting` are filled in."""
+        self._status = status
+        self._wake.set()
+
+    async def __aenter__(self) -> Self:
+        """Begin; does not wait for the broker."""
+        self._task = asyncio.create_task(self._forever(), name="publisher")
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Send what still waits and `offline` if the broker takes them in time, then disconnect."""
+        assert self._task is not None
+        self._stop.set()
+        self._wake.set()
+        try:
+            await asyncio.wait({self._task}, timeout=_CLOSING_S)
+        finally:
+            self._task.cancel()
+            await asyncio.wait({self._task}, timeout=_LEAVE_S)
+            self._say("off", "stopped")
+
+    def _say(self, link: LinkState, reason: str = "", waiting: int | None = None) -> None:
+        state = BrokerState(link, self._state.waiting if waiting is None else waiting, reason)
+        if state != self._state:
+            if state.link != self._state.link:
+                _log.info("broker %s: %s %s", self._settings.url, link, reason)
+            self._state = state
+            self._on_state(state)
+
+    async def _forever(self) -> None:
+        pause = _FIRST_PAUSE_S
+        clock = asyncio.get_running_loop().time
+        while not self._stop.is_set():
+            begun = clock()
+            try:
+                await self._session()
+            except _Down as error:
+                self._say("down", str(error))
+            except Exception as error:  # a fault here must never reach the measuring side
+                _log.exception("the publisher failed; it will try again")
+                self._say("down", f"the publisher failed ({error!r}); the messages are kept; see the log")
+            if clock() - begun > _STEADY_S:
+                pause = _FIRST_PAUSE_S
+            await self._wait_out(pause * random.uniform(0.5, 1.0))  # so that benches do not return in step
+            pause = min(2 * pause, _LONGEST_PAUSE_S)
+
+    async def _wait_out(self, pause: float) -> None:
+        """Wait `pause` seconds or until told to stop, keeping the waiting count true meanwhile."""
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(pause):
+                while not self._stop.is_set():
+                    self._wake.clear()
+                    with contextlib.suppress(_Down):
+                        self._say(self._state.link, self._state.reason, await self._waiting())
+                    await self._wake.wait()
+
+    async def _session(self) -> None:
+        """Connect, publish until told to stop, and leave properly. Raises _Down when that ends early."""
+        self._say("connecting", self._state.reason, await self._waiting())
+        try:
+            options = await asyncio.to_thread(let_in, self._settings)
+        except ConnectionError as error:
+            raise _Down(f"{error}; messages are kept") from error
+        try:
+            async with self._connection(options) as client:
+                publishing = asyncio.create_task(self._publish_until_stopped(client))
+                watching = asyncio.create_task(_watch(client))
+                try:
+                    await asyncio.wait({publishing, watching}, return_when=asyncio.FIRST_COMPLETED)
+                    if watching.done():
+                        await watching  # a lost connection: raises
+                    await publishing
+                finally:
+                    publishing.cancel()
+                    watching.cancel()
+                    await asyncio.gather(publishing, watching, return_exceptions=True)
+        except aiomqtt.MqttError as error:
+            words = refusal_in_words(self._settings, error, options, was_up=self._state.link == "up")
+            raise _Down(f"{words}; messages are kept and it tries again by itself") from error
+
+    @contextlib.asynccontextmanager
+    async def _connection(self, options: dict[str, Any]) -> AsyncIterator[aiomqtt.Client]:
+        host, port = self._settings.address
+        client = aiomqtt.Client(
+            host,
+            port,
+            identifier=f"strokelog-{topic_level(self._status.bench)}",  # one bench, one connection
+            clean_session=True,
+            keepalive=self._settings.keepalive,
+            timeout=_ANSWER_S,
+            will=aiomqtt.Will(self._topic, self._offline(vanished=True).model_dump_json(), qos=1, retain=True),
+            # A small message must not wait for the acknowledgement of the one before it.
+            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
+            **options,
+        )
+        client._client.connect_timeout = _CONNECT_S
+        try:
+            await enter(client, options)
+            yield client
+            client.timeout = _LEAVE_S
+            await client.__aexit__(None, None, None)
+        finally:
+            await let_go(client)
+
+    async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
+        clock = asyncio.get_running_loop().time
+        self._status_sent = None
+        self._kept.clear()  # whatever was acknowledged on an earlier connection is sent again
+        last = 0
+        while True:
+            self._wake.clear()
+            begun = clock()
+            settled = self._settled(begun)
+            rows, size = await self._store(_drop_and_fetch, self._outbox, settled, last)
+            for row in settled:
+                del self._kept[row]
+            waiting = size - len(self._kept)
+            self._say("up", waiting=waiting)
+            news = self._status is not self._status_sent or (self._waiting_sent and not waiting)
+            if news:
+                self._status_sent, self._waiting_sent = self._status, waiting
+                await _publish(client, self._stamped(self._status, waiting))
+            if rows:
+                await self._send(client, rows)
+                last = rows[-1].row
+                if len(rows) == _BATCH:
+                    await _passed(self._stop, clock() - begun)
+            elif self._stop.is_set():
+                await _publish(client, self._stamped(self._offline(vanished=False), waiting))
+                return
+            elif not news:
+                await _passed(self._wake, self._until_drop(clock()))
+
+    async def _send(self, client: aiomqtt.Client, rows: Sequence[OutboxRow]) -> None:
+        """Send `rows` in order, a few of them unacknowledged at a time, and note what the broker took."""
+        clock = asyncio.get_running_loop().time
+        flying: deque[tuple[int, asyncio.Task[None]]] = deque()
+
+        async def land() -> None:
+            row, task = flying.popleft()
+            await task
+            self._kept[row] = clock()
+
+        try:
+            for row in rows:
+                if len(flying) == _IN_FLIGHT:
+                    await land()
+                # Tasks start in the order they were made, and each writes its packet before it waits.
+                flying.append((row.row, asyncio.create_task(_publish(client, row.message))))
+            while flying:
+                await land()
+        finally:
+            tasks = [task for _, task in flying]
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _settled(self, now: float) -> list[int]:
+        """Return rows, oldest first, that the broker has had for long enough to have them on its disk."""
+        until = now - self._settings.keep_acknowledged_s
+        return list(islice(takewhile(lambda row: self._kept[row] <= until, self._kept), _DROP_AT_ONCE))
+
+    def _until_drop(self, now: float) -> float | None:
+        """Return how long nothing needs to be dropped, in seconds; None for ever."""
+        oldest = next(iter(self._kept.values()), None)
+        return None if oldest is None else max(_DROP_EVERY_S, oldest + self._settings.keep_acknowledged_s - now)
+
+    async def _waiting(self) -> int:
+        """Return how many messages no broker has acknowledged yet."""
+        size: int = await self._store(self._outbox.outbox_size)
+        return max(0, size - len(self._kept))
+
+    def _stamped(self, status: BenchStatus, waiting: int) -> Outgoing:
+        changes = {"id": uuid4(), "at": datetime.now(UTC), "messages_waiting": waiting}
+        message = status.model_copy(update=changes)
+        return Outgoing(str(message.id), self._topic, message.model_dump_json(), retain=True)
+
+    def _offline(self, *, vanished: bool) -> BenchStatus:
+        """Say that the bench is gone, and still who had which unit on it."""
+        status = self._status
+        return BenchStatus(
+            at=datetime.now(UTC),
+            bench=status.bench,
+            state="offline",
+            software_version=status.software_version,
+            unit_serial=status.unit_serial,
+            technician=status.technician,
+            gauge_due=status.gauge_due,
+            display_unit=status.display_unit,
+            vanished=vanished,
+        )
+
+    async def _store(self, function: Callable[..., Any], *arguments: Any) -> Any:
+        try:
+            return await self._run(function, *arguments)
+        except Exception as error:
+            raise _Down(f"the outbox cannot be read, so nothing is published: {error}") from error
+
+
+def _drop_and_fetch(outbox: Outbox, settled: Sequence[int], last: int) -> tuple[Sequence[OutboxRow], int]:
+    """Do one turn of the outbox on the store's thread: drop rows, read those after `last`, count all that are left."""
+    outbox.drop_outbox(settled)
+    return outbox.outbox_after(last, _BATCH), outbox.outbox_size()
+
+
+async def _publish(client: aiomqtt.Client, out: Outgoing) -> None:
+    """Send a message and wait until the broker has acknowledged it."""
+    await client.publish(out.topic, out.payload, qos=1, retain=out.retain)
+
+
+async def _passed(event: asyncio.Event, seconds: float | None) -> None:
+    """Wait for `event`, but no longer than `seconds`; None for as long as it takes."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(seconds):
+            await event.wait()
+
+
+async def _watch(client: aiomqtt.Client) -> None:
+    """Raise MqttError when the connection is lost, which `publish` alone would learn only by its timeout."""
+    async for _message in client.messages:
+        pass  # nothing is subscribed, so nothing arrives

@@ -1,0 +1,155 @@
+"""The JSON form of everything that pipes are told and the record keeps as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from typing import Any
+
+from capture.clearance.advice import Advice, Change
+from capture.clearance.check import StrokeKept
+from capture.clearance.verdict import Verdict
+from capture.sheet.sheet import Pack, Selective, Sheet
+from capture.sheet.steps import Torque
+from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.signoff_rules import Standing
+from capture.unit.words import left_ns
+
+__all__ = ["advice_json", "changes_json", "fact_json", "standing_json", "stroke_json", "verdict_json"]
+
+
+def stroke_json(kept: StrokeKept) -> dict[str, Any]:
+    """Return a stroke as one JSON object of `replay --json`."""
+    stroke = kept.stroke
+    return {
+        "type": "stroke",
+        "n": stroke.n,
+        "start_ns": stroke.start_ns,
+        "end_ns": stroke.end_ns,
+        "released_nm": stroke.released_nm,
+        "peak_travel_nm": stroke.peak_travel_nm,
+        "held_travel_nm": stroke.held_travel_nm,
+        "rise_ns": stroke.rise_ns,
+        "creep_nm": stroke.creep_nm,
+        "return_error_nm": stroke.return_error_nm,
+        "flags": list(stroke.flags),
+        "accepted": stroke.accepted,
+        **({"seat": True} if kept.seat else {}),
+        **(
+            {
+                "pressure_min_pa": stroke.pressure_min_pa,
+                "pressure_max_pa": stroke.pressure_max_pa,
+                "leak_down_pa_per_s": stroke.leak_down_pa_per_s,
+            }
+            if stroke.pressure_min_pa is not None
+            else {}
+        ),
+    }
+
+
+def advice_json(pack: Pack, advice: Advice) -> dict[str, Any]:
+    """Return an advice as a JSON object."""
+    return {
+        "text": advice.text,
+        "predicted_nm": advice.predicted_nm,
+        "expanded_uncertainty_nm": advice.expanded_uncertainty_nm,
+        "in_range_probability": advice.in_range_probability,
+        "changes": changes_json(pack, advice.changes),
+    }
+
+
+def changes_json(pack: Pack, changes: Sequence[Change]) -> list[dict[str, Any]]:
+    """Return changes of a pack's parts as JSON objects: counts for shims, thickness strings for selective parts."""
+    shown = []
+    for change in changes:
+        before: int | str = change.before
+        after: int | str = change.after
+        adjuster = pack.adjusters[change.adjuster]
+        if isinstance(adjuster, Selective):
+            before, after = adjuster.text(change.before), adjuster.text(change.after)
+        shown.append({"adjuster": change.adjuster, "kind": change.kind, "from": before, "to": after})
+    return shown
+
+
+def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reach: str = "") -> dict[str, Any]:
+    """Return a verdict as one JSON object of `replay --json`."""
+    return {
+        "type": "verdict",
+        "verdict": verdict.verdict,
+        "mean_nm": verdict.mean_nm,
+        "expanded_uncertainty_nm": verdict.expanded_uncertainty_nm,
+        "coverage": verdict.coverage,
+        "coverage_factor": verdict.coverage_factor,
+        "strokes": verdict.strokes,
+        "low_nm": verdict.low_nm,
+        "high_nm": verdict.high_nm,
+        "conformance_probability": verdict.conformance_probability,
+        "next_step": verdict.next_step,
+        "advice": [advice_json(pack, item) for item in advice],
+        **({"out_of_reach": out_of_reach} if out_of_reach else {}),
+    }
+
+
+def _reason(fact: Fact) -> str:
+    return fact.reason if isinstance(fact, Override) else ""
+
+
+def fact_json(fact: Fact, at: datetime) -> dict[str, Any]:
+    """Return a fact that was written as a JSON object; steps are counted from 1, as in `strokelog steps`."""
+    names = {
+        PartsChanged: "parts_changed",
+        StepBegun: "step_begun",
+        StepDone: "step_done",
+        Override: "override",
+        SignedOff: "signed_off",
+    }
+    found: dict[str, Any] = {"type": names[type(fact)], **asdict(fact), "at": at.isoformat()}
+    if found.get("step") is not None:
+        found["step"] += 1
+    return found
+
+
+def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[dict[str, Any]]:
+    """Yield an object a pack, an object a step, and last one of type "sign_off" that says what is open."""
+    for pack in standing.packs:
+        passed = standing.overrides.get(pack.pack)
+        told = (
+            None if passed is None else {"by": passed.fact.by, "reason": _reason(passed.fact), "entry": passed.number}
+        )
+        yield {"type": "pack", "pack": pack.pack, "state": pack.state, "words": pack.words, "override": told}
+    for one in standing.steps:
+        step = sheet.steps[one.index]
+        found: dict[str, Any] = {
+            "type": "step",
+            "step": one.index + 1,
+            "kind": step.kind,
+            "name": step.name,
+            "asks": step.details(),
+            "state": one.state,
+            "by": one.by,
+            "at": None if one.at is None else one.at.isoformat(),
+            "note": one.note,
+            "minimum_ns": step.minimum_ns,
+            "lasted_ns": one.lasted_ns,
+            "known_ns": one.known_ns,
+            "left_ns": left_ns(step, one, now),
+            "torque_unm": one.torque_unm,
+        }
+        if isinstance(step, Torque):
+            found |= {"value_unm": step.value_unm, "tolerance_unm": step.tolerance_unm}
+            found["deviation"] = "" if one.torque_unm is None else step.deviation(one.torque_unm)
+        yield found
+    signed = standing.signed
+    yield {
+        "type": "sign_off",
+        "ready": not standing.open,
+        "signed": None
+        if signed is None
+        else {"by": signed.fact.by, "at": signed.at.isoformat(), "entry": signed.number},
+        "next_step": None if standing.next_step is None else standing.next_step + 1,
+        "open": [{**asdict(item), "step": None if item.step is None else item.step + 1} for item in standing.open],
+        "cautions": list(standing.cautions),
+        "to_acknowledge": list(standing.remarks),
+        "refused": [{"entry": number, "why": why} for number, why in standing.refused],
+    }

@@ -1,0 +1,1 @@
+"""General helpers that know nothing of packs: files whole or not there, checked files, harmless text, sd_notify."""

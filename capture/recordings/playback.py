@@ -1,0 +1,81 @@
+"""A recording as a port: `recording:FILE` plays a recording's indicator bytes to the bench at their own pace.
+
+It has the face of `drivers.transport.Transport`, so that a bench, its record and its screen can be tried on a real
+stream with no hardware. Marks of a lost port come out as a lost port.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from time import monotonic_ns
+from typing import Self
+
+from capture.recordings.file import GAP_NOTE, Entry, read_recording
+from drivers.transport import Chunk, Event, Lost, Opened, Transport
+
+__all__ = ["PREFIX", "Playback", "open_port"]
+
+PREFIX = "recording:"
+
+
+class Playback:
+    """Iterate over its events; after the recording's last byte it is a port that is lost and stays so."""
+
+    def __init__(self, path: Path, speed: float = 1.0) -> None:
+        """Open the recording; raises RecordingError. Stamps are as if `speed` times real time were real time."""
+        _, entries = read_recording(path)
+        self._entries: list[Entry] = list(entries)
+        self._path = path
+        self._speed = speed
+        self._closed = asyncio.Event()
+        self._next = -1
+        self._began_ns = 0
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *exc_info: object) -> None:
+        self._closed.set()
+
+    def __aiter__(self) -> Self:
+        return self
+
+    async def __anext__(self) -> Event:
+        if self._next < 0:
+            self._next = 0
+            self._began_ns = monotonic_ns()
+            return Opened(self._began_ns)
+        while self._next < len(self._entries):
+            entry = self._entries[self._next]
+            self._next += 1
+            t_ns = self._began_ns + round(entry.t_ns / self._speed)
+            lost = entry.mark is not None and entry.mark.get("note") == GAP_NOTE
+            if entry.source != "indicator" and not lost:
+                continue
+            if await self._closed_within((t_ns - monotonic_ns()) / 1e9):
+                raise StopAsyncIteration
+            return (
+                Lost(t_ns, "the recording says that the indicator was lost here") if lost else Chunk(t_ns, entry.data)
+            )
+        if self._next == len(self._entries):
+            self._next += 1
+            return Lost(monotonic_ns(), f"the recording {self._path} has ended; end the session")
+        await self._closed.wait()
+        raise StopAsyncIteration
+
+    async def _closed_within(self, seconds: float) -> bool:
+        try:
+            await asyncio.wait_for(self._closed.wait(), max(0.0, seconds))
+        except TimeoutError:
+            return False
+        return True
+
+
+def open_port(
+    url: str, *, baud: int, framing: str, request: bytes, poll_interval_ns: int, speed: float
+) -> Transport | Playback:
+    """Return the port at `url`: a recording, or whatever Transport can open."""
+    if url.startswith(PREFIX):
+        return Playback(Path(url.removeprefix(PREFIX)), speed)
+    return Transport(url, baud=baud, framing=framing, request=request, poll_interval_ns=poll_interval_ns)

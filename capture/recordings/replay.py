@@ -1,0 +1,132 @@
+"""A recording measured again: the same strokes as when it was made, and a verdict if a sheet is given."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from capture.clearance.advice import Advice, advise
+from capture.clearance.check import Check, StrokeKept
+from capture.clearance.diagnosis import how_far_off
+from capture.clearance.verdict import Verdict
+from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
+from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
+from capture.sheet.sheet import Air, Pack
+from capture.strokes.stroke import Stroke
+from drivers.reading import Unit
+
+__all__ = ["Replay"]
+
+
+class Replay:
+    """Measures one recording. Iterate over `strokes()`; then `verdict` and `advice` hold the outcome."""
+
+    def __init__(
+        self,
+        path: Path,
+        pack: Pack | None = None,
+        unit: Unit = "mm",
+        air: Air | None = None,
+        *,
+        stop_when_settled: bool = False,
+        with_rounding: bool = True,
+        keep_readings: bool = False,
+    ) -> None:
+        """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
+
+        `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
+        strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
+        Without `with_rounding` strokes do not say what rounding leaves in them, as in records from before they did.
+        `keep_readings` keeps every reading, for whoever draws them.
+        """
+        self.header, self._entries = read_recording(path)
+        try:
+            driver, settings, self.unknown_settings = indicator_from(self.header.indicator)
+        except LookupError as error:
+            raise RecordingError(f"{path}, line 1: {error.args[0]}") from error
+        except ValidationError as error:
+            problem = error.errors()[0]
+            key = ".".join(str(part) for part in problem["loc"])
+            raise RecordingError(f"{path}, line 1: indicator.{key}: {problem['msg']}") from error
+        self.stream = IndicatorStream(
+            driver, settings, pack.measure if pack else "peak", self._fixture(path, air.window_pa if air else None)
+        )
+        self.pack = pack
+        self._unit = unit
+        self._with_rounding = with_rounding
+        self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled) if pack else None
+        self._keep_readings = keep_readings
+        self.readings: list[tuple[int, int]] = []
+        """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
+        self.gaps_ns: list[int] = []
+        """When the indicator was lost."""
+
+    def _fixture(self, path: Path, window_pa: tuple[int, int] | None) -> FixtureStream | None:
+        header = self.header.fixture
+        if header is None:
+            return None
+        try:
+            driver, settings = fixture_from(header)
+        except LookupError:
+            # Made elsewhere: the strokes are in the indicator's bytes all the same.
+            self.unknown_settings.append(f"fixture {header.get('driver')!r}")
+            return None
+        except ValidationError as error:
+            raise RecordingError(f"{path}, line 1: fixture: {error.errors()[0]['msg']}") from error
+        return FixtureStream(driver, settings, window_pa)
+
+    def strokes(self, speed: float | None = None, sleep: Callable[[float], None] = time.sleep) -> Iterator[StrokeKept]:
+        """Yield each stroke as it completes; with `speed`, at that many times the pace it was recorded at."""
+        began = time.monotonic()
+        t_ns = 0
+        for entry in self._entries:
+            t_ns = entry.t_ns
+            if speed is not None:
+                wait = t_ns / 1e9 / speed - (time.monotonic() - began)
+                if wait > 0:
+                    sleep(wait)
+            found: list[Stroke] = []
+            if entry.source == "indicator":
+                readings, found = self.stream.feed(t_ns, entry.data)
+                if self._keep_readings:
+                    self.readings += [(t_ns, reading.value_nm) for reading in readings]
+            elif entry.source == "fixture":
+                self.stream.feed_fixture(t_ns, entry.data)
+            elif entry.mark is not None and entry.mark.get("note") == GAP_NOTE:
+                found = self.stream.lost(t_ns)
+                self.gaps_ns.append(t_ns)
+            elif entry.mark is not None and entry.mark.get("note") == FIXTURE_GAP_NOTE:
+                self.stream.fixture_lost(t_ns)
+            yield from self._kept(found)
+        yield from self._kept(self.stream.finish(t_ns))
+
+    def _kept(self, found: list[Stroke]) -> Iterator[StrokeKept]:
+        for stroke in found if self._with_rounding else [replace(one, rounding_nm=None) for one in found]:
+            if self._check is None:
+                yield StrokeKept(stroke, seat=False)
+            else:
+                yield from (effect for effect in self._check.take(stroke) if isinstance(effect, StrokeKept))
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict over every stroke that counts, None without a sheet or with fewer than two such strokes."""
+        return self._check.verdict if self._check else None
+
+    @property
+    def counted(self) -> int:
+        """How many strokes count, 0 without a sheet."""
+        return self._check.counted if self._check else 0
+
+    @property
+    def advice(self) -> list[Advice]:
+        """Which part to change, best first."""
+        return advise(self.pack, self.verdict, self._unit) if self.pack and self.verdict else []
+
+    @property
+    def out_of_reach(self) -> str:
+        """Where no change reaches the range: by how much, the closest, and what it looks like. Else empty."""
+        return how_far_off(self.pack, self.verdict, self._unit) if self.pack and self.verdict else ""

@@ -1,0 +1,1 @@
+"""A technician in front of a bench: screens, keys and scans."""

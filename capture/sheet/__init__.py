@@ -1,0 +1,1 @@
+"""The build sheet and its steps, validated. Pure but for reading the file."""

@@ -1,0 +1,357 @@
+"""The build sheet: what each pack must measure, which parts set it, and what the technician signs. TOML on the
+outside, checked; exact integers inside. The sheet says which limits hold; the program knows none of its own."""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from math import prod
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    PrivateAttr,
+    ValidationError,
+    model_validator,
+)
+
+from capture.plumbing.checked_file import blamed, place_of, shown
+from capture.sheet.steps import Step, Steps
+from drivers.reading import Unit
+from drivers.units import LengthNm, PressurePa, format_pressure
+
+__all__ = [
+    "Adjuster",
+    "Air",
+    "Pack",
+    "Selective",
+    "Sheet",
+    "SheetError",
+    "Shim",
+    "Step",
+    "load_sheet",
+    "parse_sheet",
+]
+
+
+#: No clutch pack runs with more clearance than this (common practice: a few millimetres at most).
+_MOST_CLEARANCE_NM = 100_000_000
+
+
+class SheetError(Exception):
+    """A build sheet cannot be used; the text names the file, the key, the value and what was expected."""
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _as_text(value: Any) -> Any:
+    """A revision written as a number or a date is text all the same."""
+    return str(value) if isinstance(value, (int, float, date)) and not isinstance(value, bool) else value
+
+
+_Text = Annotated[str, BeforeValidator(_as_text)]
+
+
+class About(_Part):
+    """What the sheet is, and who says that its limits hold."""
+
+    name: _Text = Field(min_length=1)
+    revision: _Text = Field(min_length=1)
+    source: _Text = Field(min_length=1)
+
+
+class Air(_Part):
+    """The regulated supply that the limits assume, gauge pressure in pascals."""
+
+    pressure: PressurePa = Field(gt=0)
+    tolerance: PressurePa = Field(gt=0)
+
+    @property
+    def window_pa(self) -> tuple[int, int]:
+        """The lowest and highest gauge pressure allowed, pascals."""
+        return self.pressure - self.tolerance, self.pressure + self.tolerance
+
+    def text(self, unit: Unit) -> str:
+        """Return the window for people: in psi beside inches, in kPa beside millimetres."""
+        return f"{format_pressure(self.pressure, unit)} ± {format_pressure(self.tolerance, unit)} gauge"
+
+
+#: More ways to build one pack than this no parts shelf offers, and advice must come at once.
+_MOST_COMBINATIONS = 1_000_000
+
+#: A part that moved another pack's clearance a hundred times as far as its own would be a slip of the pen.
+_MOST_FACTOR = 100
+
+
+def _check_factor(factor: float) -> float:
+    if not 0 < abs(factor) <= _MOST_FACTOR:
+        raise ValueError(f"expected a factor between -{_MOST_FACTOR} and {_MOST_FACTOR} other than 0, such as -0.5")
+    return factor
+
+
+#: How far another pack's clearance moves for each unit that the adjuster's own moves; signed.
+_Factor = Annotated[float, Field(strict=True), AfterValidator(_check_factor)]
+
+
+class Shim(_Part):
+    """A stack of equal shims: `fitted` of them now, between `min` and `max` allowed. Lengths nm."""
+
+    kind: Literal["shim"]
+    name: str = "shim"
+    thickness: LengthNm = Field(gt=0)
+    fitted: int = Field(ge=0)
+    min: int = Field(ge=0, default=0)
+    max: int = Field(ge=0, le=100)
+    tolerance: LengthNm = Field(ge=0, default=0)
+    more: Literal["opens", "closes"]
+    moves: dict[str, _Factor] = Field(default_factory=dict)
+
+    @property
+    def states(self) -> int:
+        """How many counts there are to choose from."""
+        return self.max - self.min + 1
+
+    @property
+    def sign(self) -> int:
+        """1 where a thicker stack opens the pack, -1 where it closes it."""
+        return 1 if self.more == "opens" else -1
+
+    @model_validator(mode="after")
+    def _check(self) -> Shim:
+        if not self.min <= self.fitted <= self.max:
+            raise ValueError(f"fitted: lies outside min {self.min} to max {self.max}")
+        return self
+
+
+class Selective(_Part):
+    """One part chosen from a list of thicknesses, nm."""
+
+    kind: Literal["selective"]
+    name: str = "ring"
+    part: Literal["ring", "plate", "spacer"] = "ring"
+    choices: tuple[LengthNm, ...] = Field(min_length=1)
+    fitted: LengthNm = Field(gt=0)
+    tolerance: LengthNm = Field(ge=0, default=0)
+    thicker: Literal["closes", "opens"]
+    moves: dict[str, _Factor] = Field(default_factory=dict)
+    _texts: dict[int, str] = PrivateAttr(default_factory=dict)
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _keep_texts(cls, value: Any, handler: ModelWrapValidatorHandler[Selective]) -> Selective:
+        part = handler(value)
+        if isinstance(value, dict):
+            part._texts = {nm: str(text) for nm, text in zip(part.choices, value["choices"], strict=True)}
+        return part
+
+    @property
+    def states(self) -> int:
+        """How many thicknesses there are to choose from."""
+        return len(self.choices)
+
+    @property
+    def sign(self) -> int:
+        """1 where a thicker part opens the pack, -1 where it closes it."""
+        return 1 if self.thicker == "opens" else -1
+
+    def text(self, thickness_nm: int) -> str:
+        """Return a thickness as the sheet writes it."""
+        return self._texts[thickness_nm]
+
+    @model_validator(mode="after")
+    def _check(self) -> Selective:
+        if any(choice <= 0 for choice in self.choices):
+            raise ValueError("choices: every thickness must be above zero")
+        if len(set(self.choices)) != len(self.choices):
+            raise ValueError("choices: a thickness is listed twice")
+        if self.fitted not in self.choices:
+            raise ValueError("fitted: expected one of the choices")
+        return self
+
+
+Adjuster = Annotated[Shim | Selective, Field(discriminator="kind")]
+
+
+class Pack(_Part):
+    """One clutch pack: the range its travel must lie in, how it is measured, and what adjusts it. Lengths nm."""
+
+    name: str = Field(min_length=1)
+    range: tuple[LengthNm, LengthNm]
+    preferred: LengthNm | None = None
+    strokes: int = Field(default=5, ge=2, le=30)
+    least_strokes: int | None = Field(default=None, ge=2, le=30)
+    seat_strokes: int = Field(default=1, ge=0, le=20)
+    measure: Literal["peak", "held"] = "peak"
+    friction_surfaces: int | None = Field(default=None, ge=1)
+    friction_thickness: LengthNm | None = Field(default=None, gt=0)
+    steel_thickness: LengthNm | None = Field(default=None, gt=0)
+    plate_tolerance: LengthNm = Field(default=0, ge=0)
+    depends_on: tuple[str, ...] = ()
+    adjusters: tuple[Adjuster, ...] = ()
+
+    @property
+    def low_nm(self) -> int:
+        """Lower limit of the clearance."""
+        return self.range[0]
+
+    @property
+    def high_nm(self) -> int:
+        """Upper limit of the clearance."""
+        return self.range[1]
+
+    @property
+    def preferred_nm(self) -> int:
+        """The clearance to aim for: as the sheet says, else the middle of the range."""
+        return self.preferred if self.preferred is not None else (self.range[0] + self.range[1]) // 2
+
+    @property
+    def first_look(self) -> int:
+        """From how many strokes on a check may end if its verdict is settled: as the sheet says, else all of them."""
+        return self.strokes if self.least_strokes is None else self.least_strokes
+
+    @model_validator(mode="after")
+    def _check(self) -> Pack:
+        if self.least_strokes is not None and self.least_strokes > self.strokes:
+            raise ValueError(f"least_strokes: is more than strokes, {self.strokes}")
+        if not 0 < self.range[0] < self.range[1]:
+            raise ValueError("range: expected a lower and a higher length above zero, such as ['0.80 mm', '1.40 mm']")
+        if self.range[1] > _MOST_CLEARANCE_NM:
+            raise ValueError("range: expected less than 100 mm, as every clutch pack's clearance is; check the unit")
+        if self.preferred is not None and not self.range[0] <= self.preferred <= self.range[1]:
+            raise ValueError("preferred: lies outside the range")
+        if self.plate_tolerance and self.friction_thickness is None and self.steel_thickness is None:
+            raise ValueError("plate_tolerance: of which plate? Expected friction_thickness or steel_thickness with it")
+        for adjuster in self.adjusters:
+            if self.name in adjuster.moves:
+                raise ValueError(f"adjusters: a {adjuster.name} moves its own pack {self.name!r}; expected other packs")
+        combinations = prod(adjuster.states for adjuster in self.adjusters)
+        if combinations > _MOST_COMBINATIONS:
+            raise ValueError(
+                f"adjusters: they can be combined in {combinations:,} ways; expected at most {_MOST_COMBINATIONS:,}, "
+                "which can be searched for the best"
+            )
+        return self
+
+
+class Sheet(_Part):
+    """A build sheet."""
+
+    sheet: About
+    air: Air | None = None
+    packs: tuple[Pack, ...] = Field(min_length=1)
+    steps: Steps = ()
+    _display_unit: Unit = PrivateAttr(default="mm")
+
+    @property
+    def display_unit(self) -> Unit:
+        """The unit to show lengths in: that of the first pack's range."""
+        return self._display_unit
+
+    @model_validator(mode="after")
+    def _check(self) -> Sheet:
+        names = [pack.name for pack in self.packs]
+        for pack in self.packs:
+            if names.count(pack.name) > 1:
+                raise ValueError(f"packs: two packs are called {pack.name!r}")
+            for needed in pack.depends_on:
+                if needed not in names:
+                    raise ValueError(f"packs: {pack.name!r} depends on {needed!r}, which is no pack of this sheet")
+            for adjuster in pack.adjusters:
+                for moved in adjuster.moves:
+                    if moved not in names:
+                        raise ValueError(
+                            f"packs: the {adjuster.name} of {pack.name!r} moves {moved!r}, which is no pack of this "
+                            f"sheet; there are: {', '.join(names)}"
+                        )
+        self.order()
+        return self
+
+    def pack(self, name: str) -> Pack:
+        """Return the pack called `name`; raises SheetError naming those there are."""
+        for pack in self.packs:
+            if pack.name == name:
+                return pack
+        raise SheetError(f"no pack {name!r} in this sheet; there are: {', '.join(pack.name for pack in self.packs)}")
+
+    def order(self) -> list[Pack]:
+        """Return the packs in the order to check them: as listed, each after those it depends on."""
+        done: list[Pack] = []
+        waiting = list(self.packs)
+        while waiting:
+            finished = {pack.name for pack in done}
+            ready = next((pack for pack in waiting if set(pack.depends_on) <= finished), None)
+            if ready is None:
+                raise ValueError(f"packs: {', '.join(pack.name for pack in waiting)} depend on each other in a circle")
+            done.append(ready)
+            waiting.remove(ready)
+        return done
+
+
+def load_sheet(path: Path) -> Sheet:
+    """Read and check a build sheet; raises SheetError for anything wrong with it."""
+    try:
+        text = path.read_bytes().decode()
+    except OSError as error:
+        raise SheetError(f"{path}: {error.strerror}; expected a build sheet in TOML") from error
+    except UnicodeDecodeError as error:
+        raise SheetError(f"{path}: is not UTF-8 text; expected a build sheet in TOML") from error
+    return parse_sheet(text, str(path))
+
+
+def parse_sheet(text: str, where: str) -> Sheet:
+    """Check the text of a build sheet; `where` names it in errors. Raises SheetError."""
+    try:
+        raw = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # Beside what TOML forbids, tomllib lets a number of thousands of digits or deep nesting through to here.
+        raise SheetError(f"{where}: no TOML: {error}; expected a build sheet in TOML") from error
+    try:
+        sheet = Sheet.model_validate(raw)
+    except ValidationError as error:
+        raise SheetError("\n".join(_problem(where, raw, item) for item in _causes(error))) from error
+    sheet._display_unit = _unit_of(raw)
+    return sheet
+
+
+def _unit_of(raw: dict[str, Any]) -> Unit:
+    first = str(raw["packs"][0]["range"][0])
+    return "in" if any(word in first.lower() for word in ("in", '"', "thou", "mil ")) else "mm"
+
+
+def _causes(error: ValidationError) -> list[Any]:
+    """The errors without those that only follow from others: a list is short because its items were refused."""
+    items = error.errors(include_url=False, include_context=False)
+    inner = [item["loc"] for item in items]
+    return [
+        item
+        for item in items
+        if item["type"] != "too_short"
+        or not any(len(loc) > len(item["loc"]) and loc[: len(item["loc"])] == item["loc"] for loc in inner)
+    ]
+
+
+def _shown(value: Any) -> str:
+    """A value as an error shows it; a whole table only by its name."""
+    return shown(value, f"table {value.get('name', '')!r}" if isinstance(value, dict) else "")
+
+
+def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
+    """One line for people: the file, the key, the value and what was expected."""
+    loc = item["loc"]
+    # After `adjusters[i]` and `steps[i]` comes the kind that was tried, which is no key of the sheet.
+    keys = [part for at, part in enumerate(loc) if not (at >= 2 and loc[at - 2] in ("adjusters", "steps"))]
+    key, value = place_of(raw, keys)
+    if item["type"] == "missing":
+        return f"{where}: {key}: is missing; expected by every sheet"
+    if item["type"] == "extra_forbidden":
+        return f"{where}: {key}: {_shown(value)}: is no key of a build sheet; check its spelling"
+    key, value, what = blamed(key, value, str(item["msg"]).removeprefix("Value error, "))
+    return f"{where}: {key or 'sheet'}: {_shown(value)}: {what}"

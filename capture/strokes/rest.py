@@ -1,0 +1,138 @@
+"""Readings at rest in; the rest level, its noise and the band around it out.
+
+The band is what the finder compares every reading of a long rest with, so it and the rest are worked out anew only
+now and then. Lengths are integer nanometres.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isqrt
+from operator import neg
+
+from capture.strokes.levels import noise_of_steps, rounded_mean, settled, steps_between
+from capture.strokes.pace import Pace
+
+__all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
+
+#: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
+#: (common practice).
+LEAST_TRAVEL_NM = 40_000
+#: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
+_KEPT, _BATCH = 1024, 32
+#: The noise is worked out from the newest so many steps from one reading at rest to the next, which in a quick stream
+#: lie about so far apart: a bench that vibrates moves less from one reading to the next than it does.
+_NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
+#: Where a band begins that is empty: above every reading.
+NEVER = 1 << 62
+
+
+class RestLevel:
+    """Where the pack rests, as displayed, and how restless that is."""
+
+    __slots__ = (
+        "_earlier_steps", "_pace", "_resolution_nm", "band_nm", "displayed_noise_nm", "full", "high", "known",
+        "level_nm", "low", "noise_nm", "readings", "time_ns",
+    )  # fmt: skip
+
+    def __init__(self, resolution_nm: int, pace: Pace) -> None:
+        self._resolution_nm = resolution_nm
+        self._pace = pace
+        self.level_nm = 0
+        self.noise_nm = resolution_nm * 29 // 100
+        """Standard deviation of a reading, read generously while few have been seen, and never below d/sqrt(12)."""
+        self.displayed_noise_nm = 0
+        """The same as it was displayed: zero where every reading was the same."""
+        self.known = False
+        """Whether enough readings at rest have been seen to know the noise."""
+        self.band_nm = 2 * resolution_nm
+        self.low, self.high = NEVER, 0
+        self.readings: list[int] = []
+        self.full = _BATCH
+        """At how many readings `tune` is due."""
+        self.time_ns = 0
+        """When the newest reading at rest came."""
+        self._earlier_steps: list[int] = []
+
+    @property
+    def calm_nm(self) -> int:
+        """How far apart readings of a travel that stands still can be."""
+        return max(4 * self.noise_nm, 2 * self._resolution_nm)
+
+    def window(self) -> int:
+        """Return how many readings make about a second of rest, within what is kept."""
+        if not self._pace.reading_ns:
+            return 8
+        return max(8, min(_KEPT, 1_000_000_000 // self._pace.reading_ns))
+
+    def tune(self) -> None:
+        """Work out the rest level, its noise and the band from the newest readings at rest."""
+        if len(self.readings) > _KEPT:
+            del self.readings[:-_KEPT]
+        self.level_nm = rounded_mean(self.readings[-self.window() :])
+        steps = self._steps()
+        if len(steps) < _NOISE_FROM:
+            # A slow stream has few readings between two strokes: those of the rests before count as well.
+            steps = [*self._earlier_steps[len(steps) - _NOISE_FROM :], *steps]
+        # Once the noise is known a quick stream is looked at less often, so that a reading costs the same at any rate.
+        seldom = min(_KEPT, 8 * self.window()) if len(steps) >= _NOISE_FROM else 0
+        self.full = len(self.readings) + max(_BATCH, seldom)
+        if len(steps) >= 7:
+            raw = noise_of_steps(steps)
+            # A few readings tell the noise only roughly, and are read generously.
+            self.noise_nm = max(raw + raw // isqrt(len(steps)), self._resolution_nm * 29 // 100)
+            # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
+            self.band_nm = max((4 if len(steps) >= _BATCH else 3) * raw, 2 * self._resolution_nm)
+            self.displayed_noise_nm = raw
+            self.known = True
+        self.low, self.high = self.level_nm - self.band_nm, self.level_nm + self.band_nm
+
+    def _steps(self) -> list[int]:
+        apart = min(_FARTHEST, max(1, _STEP_NS // self._pace.reading_ns)) if self._pace.reading_ns else 1
+        return steps_between(self.readings[-1::-apart][: _NOISE_FROM + 1])
+
+    def tune_if_slow(self) -> None:
+        """Work it out sooner where so few readings come that a drift would outrun it."""
+        if self._pace.comes_slowly and len(self.readings) >= self.full - _BATCH + 8:
+            self.tune()
+
+    def begin(self, values: Sequence[int], t_ns: int) -> None:
+        """Rest begins (again) with these readings."""
+        self.readings = _without_wild(values)
+        self.time_ns = t_ns
+        self.tune()
+
+    def go_on(self, values: Sequence[int], t_ns: int) -> None:
+        """It was no stroke: rest goes on with these readings as well, of which none is wild."""
+        self.readings += values
+        self.time_ns = t_ns
+        self.tune()
+
+    def leave(self, direction: int) -> None:
+        """A reading left the band. The newest readings at rest may already have been moving: leave them out.
+
+        `direction` is that of the stroke before: the pack may still have been coming back from it.
+        """
+        steady = self.readings[:-2] if len(self.readings) >= 10 else self.readings
+        newest = steady[-self.window() :]
+        if direction < 0:
+            self.level_nm = rounded_mean(settled(newest, self.noise_nm, 2))
+        else:
+            self.level_nm = -rounded_mean(settled(list(map(neg, newest)), self.noise_nm, 2))
+        self.close()
+
+    def close(self) -> None:
+        """No reading is at rest until it begins again."""
+        self.low, self.high = NEVER, 0
+
+    def remember_noise(self) -> None:
+        """Keep the steps of this rest for the noise of the next."""
+        self._earlier_steps = [*self._earlier_steps, *self._steps()][-_NOISE_FROM:]
+
+
+def _without_wild(values: Sequence[int]) -> list[int]:
+    """Return these readings at rest but for wild ones: one alone would make a level and a noise that hide strokes."""
+    middle = sorted(values)[len(values) // 2]
+    usual = sorted(abs(value - middle) for value in values)[len(values) // 2]
+    limit = max(10 * usual, LEAST_TRAVEL_NM)
+    return [value for value in values if abs(value - middle) <= limit]

@@ -1,0 +1,323 @@
+"""The stroke that is running: its readings so far, and what they show. What follows from it, `strokes` decides.
+
+Travels are offsets from the rest level along the direction the reading left it, integer nanometres; times are integer
+nanoseconds since the recording began. Most questions look at the newest few readings only; those that look at all of
+them are asked once a stroke, so that a reading of a long hold costs no more than one of a short one.
+"""
+
+from __future__ import annotations
+
+from array import array
+from bisect import bisect_left
+from collections.abc import Sequence
+
+from capture.strokes.levels import rounded_mean, settled
+from capture.strokes.measure import SHORT_HOLD_NS, StrokeSamples, return_tolerance
+from capture.strokes.pace import Pace
+from capture.strokes.rest import LEAST_TRAVEL_NM, RestLevel
+
+__all__ = ["SETTLED_AWAY_NS", "RunningStroke"]
+
+#: The same as LEAST_TRAVEL_NM while too few readings at rest have been seen to know their noise.
+_LEAST_UNPROVEN_NM = 100_000
+#: How long a travel must stand still away from rest to be settled there.
+SETTLED_AWAY_NS = 500_000_000
+#: A release is over within this; a leak takes longer to fall as far (common practice).
+_QUICK_FALL_NS = 600_000_000
+#: A quick stream is judged by the median of so many readings, any other by that of three.
+_QUICK_MEDIAN = 9
+
+
+class RunningStroke:
+    """One departure from rest, from the first reading that left it to the last of the return."""
+
+    __slots__ = (
+        "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "air_applied", "confirmed", "direction", "fall_index",
+        "near_nm", "noted", "release_ns", "settle_from_ns", "settle_nm", "stuck_from_nm", "times", "top_nm", "values",
+        "was_near",
+    )  # fmt: skip
+
+    def __init__(self, resolution_nm: int, rest: RestLevel, pace: Pace) -> None:
+        self._resolution_nm = resolution_nm
+        self._rest = rest
+        self._pace = pace
+        self.air_applied = False
+        """Whether a fixture says that air is applied."""
+        self.stuck_from_nm: int | None = None
+        """The rest level before the stroke before, if that one left the piston part way."""
+        self.direction = 1
+        self.top_nm = 0
+        self.near_nm = 0
+        """How near rest is back at rest, once it is returning."""
+        self.was_near = False
+        self.fall_index = 0
+        """The first reading below half the top."""
+        self.settle_nm, self.settle_from_ns = 0, 0
+        """Where the travel began to stand still, as displayed, and since when."""
+        self._flat_from_ns = 0
+        self.clear()
+
+    def clear(self) -> None:
+        """Forget the readings: it is over."""
+        self.times: array[int] = array("q")
+        self.values: array[int] = array("q")
+        self.confirmed = False
+        """Whether it is a stroke, and not a nudge or noise."""
+        self.release_ns: int | None = None
+        """When the fixture released, None if nothing said so."""
+        self.noted: set[str] = set()
+        """Flags raised while it runs."""
+
+    def depart(self, value: int) -> None:
+        """It begins with this reading."""
+        self.direction = 1 if value > self._rest.level_nm else -1
+        self.top_nm = 0
+        self.was_near = False
+
+    def take(self, t_ns: int, value: int) -> None:
+        """Take one more reading."""
+        self.times.append(t_ns)
+        self.values.append(value)
+
+    # -- travel ------------------------------------------------------------------------------------------
+
+    def travels(self, values: Sequence[int]) -> list[int]:
+        """Return the travels of displayed values."""
+        way, level = self.direction, self._rest.level_nm
+        return [way * (value - level) for value in values]
+
+    def travel(self, value: int) -> int:
+        """Return the travel of a displayed value."""
+        return self.direction * (value - self._rest.level_nm)
+
+    def shown(self, travel_nm: int) -> int:
+        """Return the displayed value of a travel."""
+        return self._rest.level_nm + self.direction * travel_nm
+
+    def median_travel(self) -> int:
+        """Return the newest median of three, as travel; before the third reading, rest stands in for it.
+
+        Of a quick stream it is the median of nine: the more readings a hold has, the further the noise of some goes.
+        """
+        values, rest = self.values, self._rest.level_nm
+        if self._pace.is_quick:
+            some = [*values[-_QUICK_MEDIAN:], *[rest] * (_QUICK_MEDIAN - len(values))]
+            return self.direction * (sorted(some)[_QUICK_MEDIAN // 2] - rest)
+        newest = values[-1]
+        before = values[-2] if len(values) >= 2 else rest
+        oldest = values[-3] if len(values) >= 3 else rest
+        return self.direction * (max(min(newest, before), min(max(newest, before), oldest)) - rest)
+
+    def catch_up(self, since: int) -> None:
+        """Raise the top by the medians of three of the readings from index `since` on, taken without a look at each."""
+        if len(self.values) <= since or self._pace.is_quick:
+            return
+        one, two, three = (self.values[since - 2 + at :] for at in range(3))
+        medians = map(max, map(min, one, two), map(min, map(max, one, two), three))
+        highest = max(medians) if self.direction > 0 else min(medians)
+        self.top_nm = max(self.top_nm, self.travel(highest))
+
+    # -- is it one? --------------------------------------------------------------------------------------
+
+    def threshold(self) -> int:
+        """Return the travel at which a departure is a stroke; less where a fixture says that air was applied."""
+        least = max(9 * self._rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM)
+        if not self._rest.known:
+            least = max(least, _LEAST_UNPROVEN_NM)
+        return least * 2 // 3 if self.air_applied else least
+
+    def stands_clear(self) -> bool:
+        """Say whether four readings in a row stand clear of rest: in a slow stream the noise is known only roughly,
+        and a threshold that allows for that would pass over a small stroke."""
+        if not self._pace.reading_ns or not self._pace.is_slow or len(self.values) < 4 or not self._rest.known:
+            return False
+        least = max(5 * self._rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM)
+        return all(self.travel(value) >= least for value in self.values[-4:])
+
+    def is_beyond_rest(self, travel: int) -> bool:
+        """Say whether the travel is clearly on the far side of rest, or of home for a piston that had stuck."""
+        home = self._rest.level_nm if self.stuck_from_nm is None else self.stuck_from_nm
+        behind = max(0, -self.travel(home))
+        return -travel - behind >= max(self.threshold(), self.top_nm // 4)
+
+    def went_home(self) -> bool:
+        """Say whether a piston that had stuck part way has come back to where it was before it stuck."""
+        home = self.stuck_from_nm
+        if home is None or self.travel(home) <= 0:
+            return False
+        newest = self.values[-3:]
+        return len(newest) == 3 and all(abs(value - home) <= self._rest.calm_nm for value in newest)
+
+    def is_wild_before(self, reach_nm: int | None) -> bool:
+        """Say whether the reading before the newest stands further from both its neighbours than anything moves here:
+        a line that lost a digit. Further than the plunger can travel, `reach_nm`, or several times this stroke."""
+        if len(self.values) < 2:
+            return False
+        before = self.values[-3] if len(self.values) >= 3 else self._rest.level_nm
+        *_, here, newest = self.values
+        limit = 3 * self.top_nm if self.confirmed else reach_nm
+        if limit is None:
+            return False
+        return min(here - before, here - newest) > limit or min(before - here, newest - here) > limit
+
+    # -- the zero key ------------------------------------------------------------------------------------
+
+    def is_zeroing(self, falls_show: bool) -> bool:
+        """Say whether the reading before the newest was the indicator's zero being pressed, not the pack moving.
+
+        The display then goes to zero from one reading to the next and stays there: two readings, since a wild value
+        or a movement that passes zero shows it once. A fast release could do that too where the rest level is about
+        zero, so there only a stream will do that is quick enough to have shown the fall, as it showed those before
+        (`falls_show`), and that did not break just then.
+        """
+        if not self.confirmed or len(self.values) < 4:
+            return False
+        step, noise = self._resolution_nm, self._rest.noise_nm
+        *before, zero, newest = self.values[-4:]
+        about_zero = step + 4 * noise
+        if abs(zero) > about_zero or abs(newest) > about_zero:
+            return False
+        if abs(zero - before[-1]) < max(self.threshold(), self.top_nm // 4, 8 * noise):
+            return False
+        if max(before) - min(before) > max(4 * noise, 2 * step, self.top_nm // 20):
+            return False
+        if abs(self._rest.level_nm) > 4 * step + 4 * noise:
+            return True
+        unbroken = self.times[-2] - self.times[-3] <= 3 * self._pace.chunk_ns
+        return unbroken and (self._pace.shows_a_fall or falls_show)
+
+    def shift_by(self, shift: int) -> None:
+        """The indicator was zeroed in mid-stroke: carry what was read before into the new zero."""
+        self.noted.add("rezeroed")
+        self.values = array("q", [*(value + shift for value in self.values[:-2]), *self.values[-2:]])
+        self._rest.level_nm += shift
+
+    def is_release_after_zeroing(self, last_direction: int, last_travel: int) -> bool:
+        """Say whether this is no stroke but the release of the last one, whose hold had been zeroed unseen.
+
+        That stroke seemed to go back to a rest of zero at once; then the release goes as far again to the other
+        side, and stays. A pack does not travel to the other side of its rest, so the new level is the rest.
+        """
+        if self.direction == last_direction or self.release_ns is not None or not last_travel:
+            return False
+        about_zero = 4 * self._resolution_nm + 4 * self._rest.noise_nm
+        if abs(self._rest.level_nm) > about_zero or abs(self.top_nm - last_travel) * 5 > last_travel:
+            return False
+        first = bisect_left(self.times, self.times[-1] - SETTLED_AWAY_NS)
+        newest = self.values[first:]
+        return first > 0 and len(newest) >= 4 and max(newest) - min(newest) <= 2 * about_zero
+
+    # -- the way back ------------------------------------------------------------------------------------
+
+    def tolerance(self) -> int:
+        """Return how far from rest still counts as back at rest."""
+        return return_tolerance(self.top_nm, self._rest.noise_nm, self._resolution_nm)
+
+    def first_fallen(self) -> int:
+        """Return the index of the first of the newest readings below half the top."""
+        index = len(self.values)
+        while index > 1 and 2 * self.travel(self.values[index - 1]) < self.top_nm:
+            index -= 1
+        return index
+
+    def steadied(self, value: int, median: int) -> int:
+        """Return the newest value, or that of the newest median travel but in a slow stream, with none to spare.
+
+        Of many readings some are always a few times their noise from where the pack is.
+        """
+        return value if self._pace.is_slow else self.shown(median)
+
+    def is_near_rest(self, value: int) -> bool:
+        """Say whether this value is back at rest."""
+        return abs(value - self._rest.level_nm) <= self.near_nm
+
+    def moved_on(self, t_ns: int, value: int) -> bool:
+        """Say whether the travel is no longer where it last began to stand still, and so begins anew."""
+        if abs(value - self.settle_nm) <= self._rest.calm_nm:
+            return False
+        self.settle_nm, self.settle_from_ns = value, t_ns
+        return True
+
+    def settled(self) -> list[int]:
+        """Return the readings since the travel began to stand still, without wild ones."""
+        limit = 2 * self._rest.calm_nm
+        newest = self.values[bisect_left(self.times, self.settle_from_ns) :]
+        return [value for value in newest if abs(value - self.settle_nm) <= limit]
+
+    def came_back(self) -> list[int]:
+        """Return those of the settled readings from where on they can no longer be told to be coming back."""
+        values = self.settled()
+        rising = [-travel for travel in self.travels(values)]
+        return values[len(values) - len(settled(rising, self._rest.noise_nm)) :]
+
+    def near_level(self) -> int | None:
+        """Return the mean of the readings after the fall that are back at rest, None if there are none."""
+        limit = self.tolerance()
+        near = [value for value in self.values[self.fall_index :] if abs(value - self._rest.level_nm) <= limit]
+        return rounded_mean(near) if near else None
+
+    def stuck_high(self, t_ns: int, now: int) -> bool:
+        """Say whether the release has begun and ended above half the top: the piston has stuck on its way.
+
+        The travel then lies flat, after a fall that was quick, after a hold that was one. A leak falls slowly and does
+        not stop; a bounce is over before a hold could have been.
+        """
+        if self.moved_on(t_ns, now) or t_ns - self.settle_from_ns < SETTLED_AWAY_NS:
+            return False
+        flat_from = bisect_left(self.times, self.settle_from_ns)
+        if len(self.times) - flat_from < 4 or self.settle_from_ns == self._flat_from_ns:
+            return False
+        self._flat_from_ns = self.settle_from_ns  # once is enough, and every reading of a long hold must stay cheap
+        travels = self.travels(self.values)
+        held = sorted(travel for travel in travels[:flat_from] if 2 * travel > self.top_nm)
+        level = rounded_mean(travels[flat_from:])
+        high = [index for index in range(flat_from) if travels[index] * 10 >= self.top_nm * 9]
+        # Against the middle of the hold: the top of a quick stream is its highest noise.
+        if len(high) < 2 or level * 4 >= held[len(held) // 2] * 3:
+            return False
+        near = 3 * self._rest.calm_nm
+        arrived = next(index for index in range(high[-1], len(travels)) if abs(travels[index] - level) <= near)
+        held_ns = self.times[high[-1]] - self.times[high[0]]
+        fell_ns = self.times[arrived] - self.times[high[-1]]
+        if held_ns < SHORT_HOLD_NS or fell_ns > max(_QUICK_FALL_NS, 5 * self._pace.reading_ns // 2):
+            return False
+        self.fall_index = min(high[-1] + 1, len(self.values))
+        return True
+
+    # -- when it is complete -----------------------------------------------------------------------------
+
+    def supported_top(self) -> int:
+        """Return the top, or the middle of the hold where wild readings that came together made a top nothing else
+        reached."""
+        top = self.top_nm
+        travels = self.travels(self.values[: self.fall_index])
+        if len([1 for travel in travels if 9 * top <= 10 * travel <= 12 * top]) >= 3:
+            return top
+        clear = sorted(travel for travel in travels if 4 * travel >= top)
+        return top if len(clear) < 5 else min(top, clear[len(clear) // 2])
+
+    def readings_in_fall(self, peak: int) -> int:
+        """Return how many readings of the release lay clear of both its ends, noise and all."""
+        nearby = self.values[max(0, self.fall_index - 3) : self.fall_index + 4]
+        clear = max(peak // 10, 6 * self._rest.noise_nm, 2 * self._resolution_nm)
+        return sum(clear < self.travel(value) < peak - clear for value in nearby)
+
+    def samples(self, rest_after_nm: int | None) -> StrokeSamples:
+        """Return it as it is measured, with the rest level after it, None if it never settled."""
+        rest = self._rest
+        return StrokeSamples(
+            times=self.times,
+            values=self.values,
+            rest_time=rest.time_ns,
+            rest_nm=rest.level_nm,
+            direction=self.direction,
+            noise_nm=rest.noise_nm,
+            rest_noise_nm=rest.displayed_noise_nm,
+            top_nm=self.top_nm,
+            fall_index=self.fall_index,
+            rest_after_nm=rest_after_nm,
+            returned=rest_after_nm is not None and abs(rest_after_nm - rest.level_nm) <= self.tolerance(),
+            reading_ns=self._pace.reading_ns,
+            release_ns=self.release_ns,
+            noted=frozenset(self.noted),
+        )

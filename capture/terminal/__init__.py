@@ -1,0 +1,1 @@
+"""A terminal: cells, large figures, the screen, the keyboard and a scanner on its line."""

@@ -1,0 +1,102 @@
+"""What happens to a unit beside its strokes: parts changed, steps done, overrides, sign-off, corrections. Plain data.
+
+The record keeps them in the order they happened and never changes one; what they mean together (what is fitted now,
+which checks are stale, what still stands against signing off) is worked out elsewhere, from this and the sheet.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from capture.clearance.advice import Change
+
+__all__ = ["Correction", "Entry", "Fact", "Override", "PartsChanged", "SignedOff", "StepBegun", "StepDone"]
+
+
+@dataclass(frozen=True, slots=True)
+class PartsChanged:
+    """The technician changed a pack's parts, and what the next check of that pack was predicted to show. Lengths nm.
+
+    `predicted_nm` and its expanded uncertainty (95 %) are None where nothing was measured before the change.
+    """
+
+    pack: str
+    changes: tuple[Change, ...]
+    predicted_nm: int | None
+    expanded_uncertainty_nm: int | None
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepBegun:
+    """A step that takes its time, a soak or a cure, has begun; `step` is its index in the sheet."""
+
+    step: int
+    by: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class StepDone:
+    """A step of the sheet is done; `step` is its index there. Torque in micronewton metres, time in nanoseconds.
+
+    Of several torques (a pass around several bolts) it is the one farthest from the sheet's value; the note has all.
+    Where the time was typed although the record had seen the step begin, `known_ns` is how long that was ago.
+    """
+
+    step: int
+    by: str
+    torque_unm: int | None = None
+    lasted_ns: int | None = None
+    note: str = ""
+    known_ns: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Override:
+    """A named person lets a pack (by name) or a step (by index) pass as it is, and says why."""
+
+    pack: str | None
+    step: int | None
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SignedOff:
+    """The unit is released by a named person.
+
+    `acknowledged` is what stood against the unit in words, though not in the way of the sign-off, and `why` says why it
+    may go out all the same. None in entries of versions that did not ask.
+    """
+
+    by: str
+    note: str = ""
+    acknowledged: tuple[str, ...] | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """An earlier entry (by its number in the record) was wrong: what is right instead, and why. Nothing is erased."""
+
+    entry: int
+    by: str
+    reason: str
+    text: str
+
+
+Fact = PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+
+
+class Entry(Protocol):
+    """A fact as the record keeps it: its number, which grows with every entry of the record, and when it happened."""
+
+    @property
+    def number(self) -> int: ...
+    @property
+    def at(self) -> datetime: ...
+    @property
+    def fact(self) -> Fact: ...

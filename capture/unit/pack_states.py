@@ -1,0 +1,63 @@
+"""How each pack of a unit stands: by its last check, and by what was changed since. What to do about it is decided
+elsewhere. No I/O, no clock: what came first is told by the numbers of the record's entries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from capture.sheet.sheet import Sheet
+from capture.unit.facts import Correction, Entry, PartsChanged
+
+__all__ = ["Judged", "PackState", "pack_states"]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A finished check of a pack: the numbers of the record's entries of its start and its verdict."""
+
+    pack: str
+    started_number: int
+    number: int
+    verdict: Literal["good", "tight", "loose", "inconclusive"]
+    overdue: str = ""
+    """The gauge in words, where its calibration had run out when this was measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class PackState:
+    """How a pack stands. `number` is that of the record's entry that made it so; `words` says more, or nothing."""
+
+    pack: str
+    state: Literal["good", "not good", "stale", "unchecked"]
+    number: int = 0
+    words: str = ""
+
+
+def pack_states(
+    sheet: Sheet, checks: Sequence[Judged], entries: Sequence[Entry], stale: Mapping[str, str]
+) -> list[PackState]:
+    """Return how each pack of the sheet stands, in the order of checking.
+
+    `stale` has the packs whose check no longer counts, each with why (`changes.stale_checks`). A check whose own
+    entries were corrected counts no longer either.
+    """
+    last = {check.pack: check for check in sorted(checks, key=lambda check: check.number)}
+    changed = max((entry.number for entry in entries if isinstance(entry.fact, PartsChanged)), default=0)
+    corrected = {entry.fact.entry: entry.number for entry in entries if isinstance(entry.fact, Correction)}
+    states = []
+    for pack in sheet.order():
+        check = last.get(pack.name)
+        if check is None:
+            states.append(PackState(pack.name, "unchecked"))
+            continue
+        number = max((corrected.get(number, 0) for number in (check.started_number, check.number)), default=0)
+        if number:
+            states.append(PackState(pack.name, "stale", number, "its check was corrected"))
+        elif pack.name in stale:
+            states.append(PackState(pack.name, "stale", max(check.number, changed), stale[pack.name]))
+        else:
+            state: Literal["good", "not good"] = "good" if check.verdict == "good" else "not good"
+            states.append(PackState(pack.name, state, check.number, check.verdict))
+    return states

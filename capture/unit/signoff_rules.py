@@ -1,0 +1,400 @@
+"""What stands against signing a unit off: from the sheet, the record's facts and the packs' states. No I/O, no clock.
+
+Theory. The facts are gone through in the order of the record. Each is held against the same rules that a person meets
+before it is written (`against`), so whatever a record holds, only what keeps the rules counts:
+
+- A soak or a cure counts when it lasted the sheet's minimum, measured from `StepBegun` or typed. Begun again, it is
+  open again.
+- A torque pass counts when the earlier passes around the same bolts are done or overridden, and its torque lies in
+  the sheet's tolerance. Where the sheet names none, none is assumed: the deviation is shown and the person who signs
+  judges it. An earlier pass done again opens the later ones again, since the bolts were loose.
+- An override lets one step, or one pack as it was then, pass; a later check or change of that pack ends it.
+- What a `Correction` names no longer counts, but for changed parts: whatever is right instead, they were changed.
+- A sign-off counts when nothing stood open before it, and stands while nothing is open after it. What bars nothing and
+  may not pass in silence (`remarks`) must be acknowledged in it; entries of versions that did not ask count without.
+
+Elapsed time comes from the wall clock, as a soak outlasts a restart of the computer; times that run backwards do not
+count. Torques are micronewton metres, durations nanoseconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+from capture.sheet.sheet import Sheet
+from capture.sheet.steps import Torque
+from capture.unit.acknowledge import Remark
+from capture.unit.facts import Correction, Entry, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.pack_states import PackState
+from drivers.units import format_duration
+
+__all__ = [
+    "OpenItem",
+    "Standing",
+    "StepStanding",
+    "against",
+    "elapsed_ns",
+    "standing",
+]
+
+#: A number above that of every entry in a record: what is about to be written comes after them all.
+_NEXT = 2**62
+#: No soak and no cure lasts longer, nanoseconds: thirty days.
+_LONGEST_NS = 30 * 86_400 * 1_000_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class StepStanding:
+    """How a step stands: who signed it and when, and what was measured."""
+
+    index: int
+    state: Literal["open", "begun", "done", "overridden"] = "open"
+    by: str = ""
+    at: datetime | None = None
+    number: int = 0
+    torque_unm: int | None = None
+    lasted_ns: int | None = None
+    known_ns: int | None = None
+    """How long it lasted by the record, where another time was typed."""
+    note: str = ""
+    """What the technician wrote, or why the step was overridden."""
+
+    @property
+    def closed(self) -> bool:
+        """Whether nothing of this step stands against signing off."""
+        return self.state in ("done", "overridden")
+
+
+@dataclass(frozen=True, slots=True)
+class OpenItem:
+    """One thing that stands against signing off, and what to do about it."""
+
+    pack: str | None
+    step: int | None
+    text: str
+    do: str
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How the unit stands."""
+
+    packs: tuple[PackState, ...]
+    steps: tuple[StepStanding, ...]
+    overrides: Mapping[str, Entry]
+    """The overrides that let packs pass now, by pack."""
+    open: tuple[OpenItem, ...]
+    next_step: int | None
+    """The step to do next: the first that can be begun or done now."""
+    signed: Entry | None
+    """The sign-off, while it stands."""
+    cautions: tuple[str, ...]
+    """What the person who signs should look at; nothing of it stands against signing."""
+    refused: tuple[tuple[int, str], ...]
+    """Entries of the record that do not count, by number, and why."""
+    remarks: tuple[str, ...] = ()
+    """What whoever signs must acknowledge."""
+
+
+def standing(
+    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[Remark] = ()
+) -> Standing:
+    """Return how the unit stands after `entries`, in the order of the record."""
+    unit = _gone_through(sheet, entries, packs, remarks)
+    open_items = unit.open_items(_NEXT)
+    return Standing(
+        packs=tuple(unit.packs.values()),
+        steps=tuple(unit.steps),
+        overrides={name: entry for name, entry in unit.passed.items() if unit.lets_pass(name, _NEXT)},
+        open=tuple(open_items),
+        next_step=unit.next_step(),
+        signed=None if open_items or unit.changed_since_signed() else unit.signed,
+        cautions=tuple(unit.cautions()),
+        refused=tuple(unit.refused),
+        remarks=tuple(remark.text for remark in remarks),
+    )
+
+
+def against(
+    sheet: Sheet,
+    entries: Sequence[Entry],
+    packs: Sequence[PackState],
+    fact: Fact,
+    at: datetime,
+    remarks: Sequence[str] = (),
+) -> str:
+    """Return in words what stands against adding `fact` now, and what to do; empty if nothing does. `remarks` are what
+    a sign-off must acknowledge."""
+    unit = _gone_through(sheet, entries, packs)
+    signed = ""
+    if unit.signed is not None and not unit.changed_since_signed():
+        signed = f"the unit is signed off already, by {unit.signed.fact.by}"
+    if signed and isinstance(fact, StepBegun | StepDone):
+        return signed
+    why = unit.against(fact, at, _NEXT)
+    if why:
+        return why
+    match fact:
+        case SignedOff():
+            return signed or _unacknowledged(fact, remarks)
+        case Override(step=int(step)) if unit.steps[step].state == "done":
+            return f"{_name(sheet, step)} is done; there is nothing to override"
+        case Override(pack=str(pack)) if unit.packs[pack].state == "good":
+            return f"pack {pack!r} is good; there is nothing to override"
+    return ""
+
+
+def _unacknowledged(fact: SignedOff, remarks: Sequence[str]) -> str:
+    left = [text for text in remarks if text not in (fact.acknowledged or ())]
+    if left:
+        return f"whoever signs must acknowledge: {' '.join(left)} Say that you know it, and why the unit may go out"
+    if remarks and not fact.why.strip():
+        return "it is not said why the unit may go out in spite of what is acknowledged; the record keeps that for ever"
+    return ""
+
+
+def elapsed_ns(step: StepStanding, now: datetime) -> int | None:
+    """Return how long ago a step began, nanoseconds, below zero if the clock was put back; None unless it runs."""
+    if step.state != "begun" or step.at is None:
+        return None
+    return (now - step.at) // timedelta(microseconds=1) * 1000
+
+
+def _name(sheet: Sheet, step: int) -> str:
+    return f"step {step + 1} ({sheet.steps[step].title})"
+
+
+def _gone_through(
+    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[Remark] = ()
+) -> _Unit:
+    unit = _Unit(sheet, packs, remarks)
+    corrected = {entry.fact.entry for entry in entries if isinstance(entry.fact, Correction)}
+    for entry in entries:
+        # Parts that were changed otherwise than was written were changed all the same.
+        if entry.number in corrected and not isinstance(entry.fact, PartsChanged):
+            unit.refused.append((entry.number, "it was corrected"))
+        else:
+            unit.take(entry)
+    return unit
+
+
+class _Unit:
+    """The facts gone through so far."""
+
+    def __init__(self, sheet: Sheet, packs: Sequence[PackState], remarks: Sequence[Remark]) -> None:
+        told = {state.pack: state for state in packs}
+        self.sheet = sheet
+        self.packs = {pack.name: told.get(pack.name, PackState(pack.name, "unchecked")) for pack in sheet.order()}
+        self.steps = [StepStanding(n) for n in range(len(sheet.steps))]
+        self.passed: dict[str, Entry] = {}
+        self.changed: dict[str, int] = {}
+        self.remarks = remarks
+        self.signed: Entry | None = None
+        self.last = 0
+        self.refused: list[tuple[int, str]] = []
+
+    def take(self, entry: Entry) -> None:
+        fact = entry.fact
+        why = self.against(fact, entry.at, entry.number)
+        if why:
+            self.refused.append((entry.number, why))
+            return
+        match fact:
+            case PartsChanged(pack):
+                self.changed[pack] = entry.number
+            case StepBegun(step, by, note):
+                self.steps[step] = StepStanding(step, "begun", by, entry.at, entry.number, note=note)
+            case StepDone(step):
+                self._finish(fact, entry)
+            case Override(pack=str(pack)):
+                self.passed[pack] = entry
+            case Override(step=int(step), by=by, reason=reason):
+                if self.steps[step].state != "done":
+                    self.steps[step] = StepStanding(step, "overridden", by, entry.at, entry.number, note=reason)
+            case SignedOff():
+                self.signed = entry
+        if not isinstance(fact, Correction):
+            self.last = entry.number
+
+    def _finish(self, fact: StepDone, entry: Entry) -> None:
+        before = self.steps[fact.step]
+        for later in self._passes(fact.step, after=True) if before.closed else []:
+            self.steps[later] = StepStanding(later)
+        lasted_ns = self._lasted(fact, entry.at)
+        self.steps[fact.step] = StepStanding(
+            fact.step, "done", fact.by, entry.at, entry.number, fact.torque_unm, lasted_ns, fact.known_ns, fact.note
+        )
+
+    def _lasted(self, fact: StepDone, at: datetime) -> int | None:
+        return elapsed_ns(self.steps[fact.step], at) if fact.lasted_ns is None else fact.lasted_ns
+
+    def _passes(self, step: int, *, after: bool) -> list[int]:
+        """The passes around the same bolts that come before this one, or after it; by `order`, else as listed."""
+        this = self.sheet.steps[step]
+        if not isinstance(this, Torque):
+            return []
+        found = []
+        for n, other in enumerate(self.sheet.steps):
+            if n == step or not isinstance(other, Torque) or other.bolts_of != this.bolts_of:
+                continue
+            ordered = this.order is not None and other.order is not None
+            theirs, ours = (other.order or 0, this.order or 0) if ordered else (n, step)
+            if theirs != ours and (theirs > ours) == after:
+                found.append(n)
+        return found
+
+    # What stands against a fact
+
+    def against(self, fact: Fact, at: datetime, number: int) -> str:
+        if not fact.by.strip():
+            return "nobody's name is given; say who does it"
+        match fact:
+            case PartsChanged(pack) if pack not in self.packs:
+                return f"there is no pack {pack!r} in the sheet; there are: {', '.join(self.packs)}"
+            case StepBegun(step) | StepDone(step):
+                return self._against_step(fact, at) if self._has(step) else self._no_step(step)
+            case Override():
+                return self._against_override(fact)
+            case SignedOff(acknowledged=acknowledged):
+                items = self.open_items(number)
+                known = [remark for remark in self.remarks if remark.number < number]
+                if not items and known and acknowledged == ():  # the words may be another version's
+                    return f"it does not acknowledge that {known[0].text}"
+                return "; ".join(f"{item.text}: {item.do}" for item in items)
+        return ""
+
+    def _has(self, step: int) -> bool:
+        return 0 <= step < len(self.steps)
+
+    def _no_step(self, step: int) -> str:
+        count = len(self.steps)
+        return f"there is no step {step + 1}; the sheet has {f'steps 1 to {count}' if count else 'none'}"
+
+    def _against_step(self, fact: StepBegun | StepDone, at: datetime) -> str:
+        step, name = self.sheet.steps[fact.step], _name(self.sheet, fact.step)
+        if isinstance(fact, StepBegun):
+            return "" if step.minimum_ns is not None else f"{name} has no minimum time; confirm it when it is done"
+        if isinstance(step, Torque):
+            return self._against_torque(step, name, fact)
+        if fact.torque_unm is not None:
+            return f"{name} is no torque pass; confirm it without a torque"
+        if step.minimum_ns is None:
+            return ""
+        lasted_ns = self._lasted(fact, at)
+        least = format_duration(step.minimum_ns)
+        if lasted_ns is None:
+            return f"{name} must last at least {least}; begin it first, or say how long it lasted"
+        if lasted_ns > _LONGEST_NS:
+            return f"{name} cannot have lasted {format_duration(lasted_ns)}; check the unit, or begin it again"
+        if lasted_ns < 0:
+            return f"{name} ended before it began; check the computer's clock, or say how long it lasted"
+        if lasted_ns < step.minimum_ns:
+            left = format_duration(step.minimum_ns - lasted_ns)
+            return f"{name} lasted {format_duration(lasted_ns)} of at least {least}; wait another {left}"
+        return ""
+
+    def _against_torque(self, step: Torque, name: str, fact: StepDone) -> str:
+        for earlier in self._passes(fact.step, after=False):
+            if not self.steps[earlier].closed:
+                return f"{name} comes after {_name(self.sheet, earlier)}, which is not done; do that pass first"
+        torque = fact.torque_unm
+        if torque is None:
+            return f"{name} asks for {step.value}; say what torque was reached" if step.value else ""
+        shown = step.shown(torque)
+        if torque <= 0:
+            return f"{shown} is no tightening; expected a torque above zero"
+        if step.allows(torque) is False:
+            return (
+                f"{shown} is {step.deviation(torque)} from {step.value} and outside {step.window()}; "
+                "tighten again as the service literature says, and replace bolts that were overtightened"
+            )
+        return ""
+
+    def _against_override(self, fact: Override) -> str:
+        if (fact.pack is None) == (fact.step is None):
+            return "an override lets one pack or one step pass; name one of them"
+        if not fact.reason.strip():
+            return "an override needs a reason; the record keeps it for ever"
+        if fact.step is not None:
+            return "" if self._has(fact.step) else self._no_step(fact.step)
+        if fact.pack not in self.packs:
+            return f"there is no pack {fact.pack!r} in the sheet; there are: {', '.join(self.packs)}"
+        return ""
+
+    # What stands against signing off
+
+    def lets_pass(self, pack: str, number: int) -> bool:
+        """Whether an override lets this pack pass as it stands now; a newer check or change was not meant by it."""
+        entry = self.passed.get(pack)
+        since = max(self.packs[pack].number, self.changed.get(pack, 0))
+        return entry is not None and since < entry.number < number
+
+    def open_items(self, number: int) -> list[OpenItem]:
+        """What is open for a sign-off with this number; packs that came to stand so after it do not count for it."""
+        items = []
+        for name, pack in self.packs.items():
+            fresh = max(pack.number, self.changed.get(name, 0)) < number
+            # A change that the states do not know of yet makes a check stale all the same.
+            good = pack.state == "good" and self.changed.get(name, 0) <= pack.number
+            if not (good and fresh) and not self.lets_pass(name, number):
+                items.append(OpenItem(name, None, *_pack_words(pack, good)))
+        for step in self.steps:
+            if not step.closed:
+                items.append(OpenItem(None, step.index, *self._step_words(step)))
+        return items
+
+    def _step_words(self, standing: StepStanding) -> tuple[str, str]:
+        step = self.sheet.steps[standing.index]
+        name = _name(self.sheet, standing.index)
+        if standing.state == "begun":
+            return f"{name} has begun", f"let it last {format_duration(step.minimum_ns or 0)}, then confirm it"
+        earlier = [n for n in self._passes(standing.index, after=False) if not self.steps[n].closed]
+        if earlier:
+            return f"{name} is not done", f"do {_name(self.sheet, earlier[0])} first"
+        if step.minimum_ns is not None:
+            return f"{name} is not done", "begin it, or say how long it lasted"
+        return f"{name} is not done", "tighten, and enter the torque" if isinstance(step, Torque) else "do and confirm"
+
+    def next_step(self) -> int | None:
+        waiting = [step.index for step in self.steps if step.state == "begun"]
+        for step in self.steps:
+            if step.state == "open" and all(self.steps[n].closed for n in self._passes(step.index, after=False)):
+                return step.index
+        return waiting[0] if waiting else None
+
+    def changed_since_signed(self) -> bool:
+        return self.signed is not None and self.last > self.signed.number
+
+    def cautions(self) -> list[str]:
+        """What does not bar a sign-off and yet needs a look."""
+        found = []
+        for standing in self.steps:
+            step = self.sheet.steps[standing.index]
+            if standing.state != "done" or not isinstance(step, Torque):
+                continue
+            name = _name(self.sheet, standing.index)
+            if standing.torque_unm is not None and step.value_unm is not None and step.tolerance_unm is None:
+                shown = f"{step.shown(standing.torque_unm)}, {step.deviation(standing.torque_unm)}"
+                found.append(f"{name}: {shown}; the sheet names no tolerance, so whoever signs judges it")
+            moved = [pack for pack, number in self.changed.items() if number > standing.number]
+            if moved:
+                found.append(
+                    f"{name} was signed before parts of {', '.join(moved)} were changed; if its bolts were "
+                    "loosened for that, tighten them again and sign it again"
+                )
+        return found
+
+
+def _pack_words(pack: PackState, good: bool) -> tuple[str, str]:
+    why = f" ({pack.words})" if pack.words else ""
+    name = f"pack {pack.pack!r}"
+    if pack.state == "unchecked":
+        return f"{name} is not checked", "check it"
+    if pack.state == "not good":
+        return f"{name} is not good{why}", "change its parts as advised and check it again, or override it by name"
+    if pack.state == "good" and good:
+        return f"{name} was checked after that", "sign off again"
+    return f"{name} is stale{why if pack.state == 'stale' else ' (its parts were changed)'}", "check it again"

@@ -1,0 +1,104 @@
+"""How one unit stands now: what is fitted, which checks count, how changes came out, what bars the sign-off.
+
+It only puts together what `changes`, `pack_states` and `signoff` decide, from the sheet, the facts and the finished
+checks. No I/O, no clock. What to change next is `offers`' matter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from capture.clearance.verdict import Verdict
+from capture.sheet.sheet import Sheet
+from capture.unit.acknowledge import remarks
+from capture.unit.changes import (
+    Checked,
+    Happened,
+    Outcome,
+    PlanError,
+    fitted_now,
+    newest_verdicts,
+    outcomes,
+    stale_checks,
+    unexplained,
+)
+from capture.unit.facts import Entry, SignedOff
+from capture.unit.pack_states import Judged, PackState, pack_states
+from capture.unit.signoff_rules import Standing, standing
+
+__all__ = ["Ended", "UnitNow", "happened", "unit_now"]
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """A check that came to a verdict: the numbers of the record's entries of its start and its verdict."""
+
+    pack: str
+    started_number: int
+    number: int
+    verdict: Verdict
+    overdue: str = ""
+    """The gauge in words, where its calibration had run out when this was measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class UnitNow:
+    """One unit at one moment."""
+
+    sheet: Sheet
+    """As the job began with it."""
+    fitted: Sheet
+    """The same with every adjuster as it is fitted now."""
+    verdicts: Mapping[str, Verdict]
+    """The newest of each pack that has one, stale or not."""
+    stale: Mapping[str, str]
+    """The packs whose newest check no longer counts, each with why."""
+    unexplained: Mapping[str, str]
+    """The packs that are good now and were not before, though nothing was changed; each with that in words."""
+    outcomes: tuple[Outcome, ...]
+    """How the changes with a prediction came out, in order."""
+    packs: tuple[PackState, ...]
+    standing: Standing
+    released: bool
+    """Whether a sign-off was written: the job then takes no more checks, whatever the sign-off is worth."""
+    trouble: str
+    """What is recorded of changed parts and cannot be; `fitted` is then the sheet as it began. Empty if all is well."""
+
+
+def happened(entries: Sequence[Entry], ended: Sequence[Ended]) -> list[Happened]:
+    """Return facts and checks in the order of the record; a check stands where it began."""
+    found: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in entries]
+    found += [(check.started_number, Checked(check.pack, check.verdict)) for check in ended]
+    return [one for _, one in sorted(found, key=lambda numbered: numbered[0])]
+
+
+def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> UnitNow:
+    """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
+    done = happened(entries, ended)
+    stale = stale_checks(sheet, done)
+    judged = [
+        Judged(check.pack, check.started_number, check.number, check.verdict.verdict, check.overdue) for check in ended
+    ]
+    packs = pack_states(sheet, judged, entries, stale)
+    doubts = {name: why for name, why in unexplained(sheet, done).items() if name not in stale}
+    fitted, trouble = sheet, ""
+    came_out: list[Outcome] = []
+    try:
+        fitted, came_out = fitted_now(sheet, done), outcomes(sheet, done)
+    except PlanError as error:
+        trouble = str(error)
+    stands = standing(sheet, entries, packs, remarks(entries, judged, came_out))
+    stands = replace(stands, cautions=(*stands.cautions, *doubts.values()))
+    return UnitNow(
+        sheet=sheet,
+        fitted=fitted,
+        verdicts=newest_verdicts(done),
+        stale={pack.pack: pack.words for pack in packs if pack.state == "stale"},
+        unexplained=doubts,
+        outcomes=tuple(came_out),
+        packs=tuple(packs),
+        standing=stands,
+        released=any(isinstance(entry.fact, SignedOff) for entry in entries),
+        trouble=trouble,
+    )

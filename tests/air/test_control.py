@@ -1,0 +1,469 @@
+"""The bench with its fixture: two ptys, a button, and a valve that is shut whenever anything is wrong."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pytest
+
+from capture.air.control import FixtureSetup, Way
+from capture.bench.bench import Bench, BenchSetup
+from capture.custody.verify import verify
+from capture.output.json_forms import stroke_json
+from capture.record import Store
+from capture.recordings.replay import Replay
+from capture.recordings.stream import indicator_from
+from capture.sheet.sheet import parse_sheet
+from capture.simulation.bench import Bench as SimulatedBench
+from capture.simulation.bench import BenchSpec
+from capture.simulation.fixture import PtyFixture
+from capture.simulation.indicator import IndicatorSpec
+from capture.simulation.physics import PackPhysics
+from capture.simulation.pty_bench import PtyBench
+from drivers.wirings.registry import find_driver, make_settings
+from tests.support.broker import until
+from tests.support.terminal import Terminal
+
+ROOT = Path(__file__).resolve().parents[2]
+SHEET = """
+[sheet]
+name = "Harvester splitter box"
+revision = "1"
+source = "invented for this test"
+
+[air]
+pressure = "140 kPa"
+tolerance = "20 kPa"
+
+[[packs]]
+name = "low"
+range = ["0.90 mm", "1.30 mm"]
+strokes = 2
+seat_strokes = 1
+
+[[packs]]
+name = "high"
+range = ["0.90 mm", "1.30 mm"]
+strokes = 2
+seat_strokes = 1
+"""
+INDICATOR = {"driver": "line", "unit": "mm", "resolution": "0.01 mm", "max_error": "0.005 mm"}
+
+
+async def arm(bench: Bench) -> None:
+    """Arm as a person does: again and again until nothing stands against it."""
+    air = bench.air
+    assert air is not None
+
+    def armed() -> bool:
+        air.arm()
+        return air.safety.state.value == "armed"
+
+    await until(armed, 10)
+    # No finger is at the button sooner than its contacts are believed.
+    await asyncio.sleep(0.05)
+
+
+def simulated_ports(tmp_path: Path, supply_pa: float = 140_000.0) -> tuple[PtyFixture, PtyBench]:
+    """A pack, an indicator and a fixture in software, each of the two behind its port."""
+    pack = replace(PackPhysics(clearance_nm=1_100_000), supply_pa=supply_pa)
+    simulated = SimulatedBench(BenchSpec(indicator=IndicatorSpec(rate_hz=50.0), seat_nm=0), pack, 5)
+    fixture = PtyFixture(tmp_path / "fixture", read_pressure_pa=lambda: simulated.pressure_pa)
+    return fixture, PtyBench(simulated, tmp_path / "indicator", valve=lambda: fixture.valve_open)
+
+
+def setup_of(tmp_path: Path, way: Way) -> BenchSetup:
+    driver, settings, _ = indicator_from(INDICATOR)
+    wiring = find_driver("ascii")
+    return BenchSetup(
+        bench="bay-3",
+        port=str(tmp_path / "indicator"),
+        driver=driver,
+        settings=settings,
+        indicator=INDICATOR,
+        sheet=parse_sheet(SHEET, "sheet"),
+        sheet_toml=SHEET,
+        unit_serial="HS-7",
+        technician="first shift",
+        data_dir=tmp_path / "data",
+        record_path=tmp_path / "data" / "record.sqlite",
+        fixture=FixtureSetup(wiring, make_settings(wiring, {}), str(tmp_path / "fixture"), way),
+        fixture_header={"driver": "ascii"},
+    )
+
+
+@dataclass
+class Stand:
+    """The whole bench in this process."""
+
+    bench: Bench
+    indicator: PtyBench
+    fixture: PtyFixture
+    record: Path
+
+    async def armed(self) -> None:
+        await arm(self.bench)
+
+    async def checking(self) -> None:
+        """See that a check runs: applies cut short by faults are strokes too, and may settle a verdict."""
+        if self.bench.finished.is_set():
+            await self.bench.start_check(0)
+
+    async def press(self, seconds: float = 0.15) -> None:
+        """A finger on the button: how long it stays is part of what is said."""
+        self.fixture.press()
+        await asyncio.sleep(seconds)
+        self.fixture.release()
+
+    def strike(self, fault: str, dice: random.Random) -> None:
+        assert self.bench.air is not None
+        if fault == "fixture cable":
+            self.fixture.unplug()
+        elif fault == "indicator cable":
+            self.indicator.unplug()
+        elif fault == "frozen heartbeat":
+            self.fixture.freeze()
+        elif fault == "over-pressure":
+            self.fixture.over_pressure(900_000)
+        elif fault == "garbage":
+            # Garbage hides the fixture's lines just as the hand lets go: that must not leave the valve open.
+            self.fixture.send_garbage(dice.randbytes(200))
+            self.fixture.release()
+        elif fault == "error":
+
+            def fail(*_: object) -> None:
+                raise OSError("disk full")
+
+            self.bench.air._codec.feed = fail  # type: ignore[assignment,method-assign]
+        else:
+            next(task for task in asyncio.all_tasks() if task.get_name() == "air").cancel()
+
+    def heal(self, fault: str) -> None:
+        if fault == "fixture cable":
+            self.fixture.replug()
+        elif fault == "indicator cable":
+            self.indicator.replug()
+        elif fault == "frozen heartbeat":
+            self.fixture.freeze(False)
+        elif fault == "over-pressure":
+            self.fixture.over_pressure(None)
+
+
+@asynccontextmanager
+async def stand(tmp_path: Path, way: Way = "press", supply_pa: float = 140_000.0) -> AsyncIterator[Stand]:
+    fixture, indicator = simulated_ports(tmp_path, supply_pa)
+    async with fixture, indicator:
+        bench = Bench(setup_of(tmp_path, way))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        try:
+            yield Stand(bench, indicator, fixture, tmp_path / "data" / "record.sqlite")
+        finally:
+            running.cancel()
+            with contextlib.suppress(asyncio.CancelledError, OSError, ExceptionGroup):
+                await running
+
+
+async def test_button_events_alone_make_a_whole_job_and_its_replay_is_the_same(tmp_path: Path) -> None:
+    async with stand(tmp_path) as bay:
+        live = []
+        await bay.armed()
+        for pack in (0, 1):
+            if pack:
+                await bay.bench.start_check(pack)
+            await bay.press()
+            await asyncio.wait_for(bay.bench.finished.wait(), 40)
+            live.append([stroke_json(kept) for kept in bay.bench.view.strokes])  # type: ignore[arg-type]
+        assert not bay.fixture.valve_open
+    with Store.open(bay.record) as store:
+        job = store.job(1)
+    assert [check.verdict and check.verdict.verdict.verdict for check in job.checks] == ["good", "good"]
+    sheet = parse_sheet(SHEET, "sheet")
+    for check, strokes in zip(job.checks, live, strict=True):
+        again = Replay(bay.record.parent / check.recording_path, sheet.pack(check.pack), air=sheet.air)
+        assert [stroke_json(kept) for kept in again.strokes()] == strokes
+        assert all(130_000 < one["pressure_max_pa"] <= 141_000 for one in strokes)
+        assert [one.stroke.pressure_min_pa for one in check.strokes] == [one["pressure_min_pa"] for one in strokes]
+        raw = await asyncio.to_thread((bay.record.parent / check.recording_path).read_bytes)
+        assert b'"fixture","state open' in raw
+    proof = await asyncio.to_thread(verify, bay.record)
+    assert (proof.mismatch, proof.verdicts) == (None, 2)
+
+
+async def test_no_air_without_arming(tmp_path: Path) -> None:
+    async with stand(tmp_path) as bay:
+        await until(lambda: bay.bench.view.fixture == "up" and bay.bench.view.indicator == "up")
+        await bay.press()
+        await until(lambda: "not armed" in bay.bench.view.air_text)
+        assert bay.fixture.moves == []
+
+
+async def test_the_valve_follows_the_hand_in_the_other_way_to_work(tmp_path: Path) -> None:
+    async with stand(tmp_path, "hold") as bay:
+        await bay.armed()
+        bay.fixture.press()
+        await bay.fixture.until(lambda: bay.fixture.valve_open)
+        bay.fixture.release()
+        await bay.fixture.until(lambda: not bay.fixture.valve_open)
+        assert [move.open for move in bay.fixture.moves] == [True, False]
+
+
+async def test_an_indicator_whose_bytes_cannot_be_read_shuts_the_valve_as_a_silent_one_does(tmp_path: Path) -> None:
+    async with stand(tmp_path, "hold") as bay:
+        await bay.armed()
+        for task in bay.indicator._tasks:
+            task.cancel()
+
+        def tripped() -> bool:
+            bay.indicator._write(b"#?!%x\r\n")
+            return bay.bench.view.air_state == "tripped"
+
+        await until(tripped)
+        assert "no reading comes from the indicator" in bay.bench.view.air_text
+        assert bay.bench.air is not None and not bay.bench.air.safety.valve_open
+        assert any("read" in line for line in bay.bench.air.safety.against_arming())
+
+
+async def test_air_outside_the_sheets_window_flags_the_stroke_and_says_so(tmp_path: Path) -> None:
+    async with stand(tmp_path, "hold", supply_pa=200_000.0) as bay:
+        await bay.armed()
+        bay.fixture.press()
+        await until(lambda: (bay.bench.view.pressure_pa or 0) > 190_000)
+        await asyncio.sleep(1.0)  # the hand holds
+        bay.fixture.release()
+        await until(lambda: len(bay.bench.view.strokes) == 1, 10)
+        stroke = bay.bench.view.strokes[0].stroke
+        assert "pressure" in stroke.flags and not stroke.accepted
+        await until(
+            lambda: "to 200 kPa gauge; the sheet asks for 120 kPa gauge to 160 kPa gauge" in bay.bench.view.air_text
+        )
+
+
+def test_a_fixture_is_tested_from_the_command_line(tmp_path: Path) -> None:
+    fixture, _ = simulated_ports(tmp_path)
+    command = [sys.executable, "-m", "capture.cli", "check-fixture", str(tmp_path / "fixture"), "--no-button"]
+    with fixture:
+        refused = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL, cwd=ROOT)
+        assert refused.returncode == 2 and "not tested" in refused.stderr
+        assert fixture.moves == []
+        done = subprocess.run([*command, "--yes"], capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 0, done.stdout
+    assert "caution: Keep hands and tools clear" in done.stderr
+    assert "pass      shuts by itself" in done.stdout and "not tried button" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--fixture", "steam"], "no fixture driver 'steam'; there are: ascii, hand, lines, registers"),
+        (["--fixture", "ascii"], "needs its port: --fixture-port PORT"),
+        (["--fixture", "ascii", "--fixture-port", "x", "--way", "tap"], "expected hold or press"),
+        (["--fixture", "ascii", "--fixture-port", "x", "--fixture-set", "colour=red"], "'ascii' takes: baud"),
+    ],
+)
+def test_a_wrong_fixture_is_refused_with_what_to_check(words: list[str], said: str) -> None:
+    sheet = ROOT / "fixtures" / "demo" / "workshop-forwarder.toml"
+    command = [sys.executable, "-m", "capture.cli", "run", "--sheet", str(sheet), "--port", "x", *words]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
+    assert done.returncode == 2 and said in done.stderr
+
+
+def test_a_technician_arms_presses_and_sees_the_air(tmp_path: Path) -> None:
+    async def scenario() -> None:
+        async with session_in_a_terminal(tmp_path, "press") as (terminal, fixture):
+            fixture.press()
+            await asyncio.sleep(0.15)  # how long a finger stays
+            fixture.release()
+            await asyncio.to_thread(terminal.wait_for, "kPa gauge; valve open, confirmed")
+            fixture.over_pressure(900_000)
+            await asyncio.to_thread(terminal.wait_for, "Turn the regulator down")
+            assert not fixture.valve_open
+            terminal.keys("q")
+            await asyncio.to_thread(terminal.wait_for, "Job 1 in")
+
+    asyncio.run(scenario())
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_a_signal_in_an_apply_shuts_the_valve_by_command(tmp_path: Path, how: signal.Signals) -> None:
+    async def scenario() -> None:
+        async with session_in_a_terminal(tmp_path, "hold") as (terminal, fixture):
+            fixture.press()
+            await fixture.until(lambda: fixture.valve_open)
+            (pid,) = terminal.children()
+            struck_ns = time.monotonic_ns()
+            os.kill(pid, how)
+            await fixture.until(lambda: not fixture.valve_open)
+            last = fixture.moves[-1]
+            assert (last.open, last.why) == (False, "command")
+            assert (last.t_ns - struck_ns) / 1e6 < 300
+            await asyncio.to_thread(terminal.wait_for_shell)
+            assert terminal.format("#{alternate_on}") == "0"
+
+    asyncio.run(scenario())
+
+
+@asynccontextmanager
+async def session_in_a_terminal(tmp_path: Path, way: Way) -> AsyncIterator[tuple[Terminal, PtyFixture]]:
+    """The real command on a real terminal at 80x24, armed by its key."""
+    fixture, indicator = simulated_ports(tmp_path)
+    sheet = tmp_path / "sheet.toml"
+    await asyncio.to_thread(sheet.write_text, SHEET)
+    words = ["run", "--sheet", str(sheet), "--port", str(tmp_path / "indicator"), "--driver", "line"]
+    words += ["--set", "resolution=0.01 mm", "--fixture", "ascii", "--fixture-port", str(tmp_path / "fixture")]
+    words += ["--way", way, "--data-dir", str(tmp_path / "data")]
+    async with fixture, indicator:
+        with Terminal(80, 24) as terminal:
+            terminal.run("capture.cli", *words)
+            await asyncio.to_thread(terminal.wait_for, "CAUTION")
+            terminal.keys("Space")
+            await asyncio.to_thread(terminal.wait_for, "not armed")
+            terminal.keys("a")
+            await asyncio.to_thread(terminal.wait_for, "Hands clear: the air can come")
+            await asyncio.sleep(0.05)  # no finger is quicker
+            yield terminal, fixture
+
+
+#: What each fault may take from striking to the valve being shut, ms: the fixture's own 500 ms where its cable is gone
+#: or the daemon is killed, the heartbeat's 500 ms, and else a report (50 ms), a tick (10 ms) and this busy machine.
+WITHIN_MS = {
+    "fixture cable": 560,
+    "indicator cable": 150,
+    "frozen heartbeat": 650,
+    "over-pressure": 200,
+    "garbage": 200,
+    "error": 200,
+    "exit": 150,
+    "kill -9": 560,
+}
+
+
+@pytest.mark.timeout(300)
+async def test_random_faults_in_applies_end_with_the_valve_shut_in_time(tmp_path: Path) -> None:
+    """A few of each here; `python -m tests.load.fault_storm` strikes a thousand."""
+    assert sum(map(len, (await strike(tmp_path, 24, 5)).values())) == 24
+
+
+async def strike(tmp_path: Path, faults: int, seed: int) -> dict[str, list[float]]:
+    """Strike so many faults at random moments of applies; return how long each took to shut the valve, ms."""
+    dice = random.Random(seed)
+    took: dict[str, list[float]] = {fault: [] for fault in WITHIN_MS}
+    kinds = [list(WITHIN_MS)[number % len(WITHIN_MS)] for number in range(faults)]
+    dice.shuffle(kinds)
+    ended = {"error", "exit", "kill -9"}
+    number = 0
+    while kinds:
+        # One session bears fault after fault, until one that ends it.
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        killed = kinds[-1] == "kill -9"
+        async with (stand_of_a_child if killed else stand)(folder, "hold") as bay:
+            while kinds and (kinds[-1] == "kill -9") == killed:
+                fault = kinds.pop()
+                number += 1
+                took[fault].append(await _one(bay, fault, dice))
+                if fault in ended:
+                    break
+    for fault, times in took.items():
+        assert all(time <= WITHIN_MS[fault] for time in times), (fault, sorted(times))
+    return took
+
+
+async def _one(bay: Stand | Child, fault: str, dice: random.Random) -> float:
+    """One fault in one apply, and what it takes to go on after it."""
+    fixture = bay.fixture
+    await _applied(bay)
+    await asyncio.sleep(dice.random() * 0.4)  # where in the apply it strikes
+    struck_ns = time.monotonic_ns()
+    bay.strike(fault, dice)
+    await fixture.until(lambda: not fixture.valve_open)
+    took_ms = (fixture.moves[-1].t_ns - struck_ns) / 1e6
+    moves = len(fixture.moves)
+    bay.heal(fault)
+    if isinstance(bay, Stand) and fault not in ("garbage", "error", "exit"):
+        assert bay.bench.air is not None
+        await until(lambda: bay.bench.air.safety.state.value == "tripped")  # type: ignore[union-attr]
+        # All is well again and the button is still down: without arming anew, nothing opens.
+        await until(lambda: bay.bench.view.fixture == "up" and bay.bench.view.indicator == "up")
+        assert len(fixture.moves) == moves and not fixture.valve_open
+    fixture.release()
+    return took_ms
+
+
+async def _applied(bay: Stand | Child) -> None:
+    """Arm and press. A machine that is busy elsewhere may have shut the air before the press: then once more."""
+    for last in (False, False, True):
+        if isinstance(bay, Stand):
+            await bay.checking()
+        await bay.armed()
+        bay.fixture.press()
+        try:
+            await bay.fixture.until(lambda: bay.fixture.valve_open, 10.0 if last else 2.0)
+        except TimeoutError:
+            if last or isinstance(bay, Child):
+                raise
+            bay.fixture.release()
+        else:
+            return
+
+
+@dataclass
+class Child:
+    """The same bench in a process of its own, so that it can be killed."""
+
+    process: asyncio.subprocess.Process
+    fixture: PtyFixture
+
+    async def armed(self) -> None:
+        assert self.process.stdout is not None
+        assert await self.process.stdout.readline() == b"armed\n"
+        await asyncio.sleep(0.05)
+
+    def strike(self, fault: str, dice: random.Random) -> None:
+        assert fault == "kill -9"
+        self.process.kill()
+
+    def heal(self, fault: str) -> None:
+        """Nothing is left to heal."""
+
+
+@asynccontextmanager
+async def stand_of_a_child(tmp_path: Path, way: Way) -> AsyncIterator[Child]:
+    fixture, indicator = simulated_ports(tmp_path)
+    async with fixture, indicator:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "tests.air.test_control", str(tmp_path), way, cwd=ROOT, stdout=asyncio.subprocess.PIPE
+        )
+        try:
+            yield Child(process, fixture)
+        finally:
+            with contextlib.suppress(ProcessLookupError):
+                process.kill()
+            await process.wait()
+
+
+async def _in_a_child(tmp_path: Path, way: Way) -> None:
+    bench = Bench(setup_of(tmp_path, way))
+    running = asyncio.create_task(bench.run())
+    await bench.ready.wait()
+    await bench.start_check(0)
+    await arm(bench)
+    sys.stdout.write("armed\n")
+    sys.stdout.flush()
+    await running
+
+
+if __name__ == "__main__":
+    asyncio.run(_in_a_child(Path(sys.argv[1]), "press" if sys.argv[2] == "press" else "hold"))

@@ -1,0 +1,394 @@
+"""The bench at work on real parts: ptys through pyserial, a real broker, real SQLite files, real kills."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+import tty
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from capture.bench.bench import Bench, BenchSetup
+from capture.dashboard.bench_screen import render
+from capture.mqtt.settings import BrokerSettings
+from capture.output.json_forms import stroke_json
+from capture.record import RecordError, Store
+from capture.recordings.replay import Replay
+from capture.recordings.stream import indicator_from
+from capture.sheet.sheet import load_sheet, parse_sheet
+from capture.simulation.bench import Bench as SimulatedBench
+from capture.simulation.bench import BenchSpec
+from capture.simulation.indicator import IndicatorSpec
+from capture.simulation.physics import PackPhysics
+from capture.simulation.pty_bench import PtyBench
+from capture.simulation.wire import WireSpec
+from tests.support.broker import Mosquitto, Peer, until
+
+ROOT = Path(__file__).resolve().parents[2]
+SHEET = ROOT / "fixtures" / "demo" / "workshop-forwarder.toml"
+STROKELOG = [sys.executable, "-m", "capture.cli"]
+SPEED = 8.0
+INDICATOR = {"driver": "line", "unit": "mm", "resolution": "0.01 mm", "max_error": "0.01 mm"}
+GOOD = PackPhysics(clearance_nm=1_100_000)
+
+
+def simulated(path: Path, rate_hz: float = 20.0, form: str = "line") -> PtyBench:
+    spec = BenchSpec(indicator=IndicatorSpec(rate_hz=rate_hz), wire=WireSpec(form))  # type: ignore[arg-type]
+    return PtyBench(SimulatedBench(spec, GOOD, 3), path, speed=SPEED)
+
+
+def setup_for(tmp_path: Path, broker: str | None = None) -> BenchSetup:
+    driver, settings, _ = indicator_from(INDICATOR)
+    return BenchSetup(
+        bench="bay-2",
+        port=str(tmp_path / "port"),
+        driver=driver,
+        settings=settings,
+        indicator=INDICATOR,
+        sheet=load_sheet(SHEET),
+        sheet_toml=SHEET.read_text(),
+        unit_serial="FW3-0042",
+        technician="first shift",
+        data_dir=tmp_path / "data",
+        record_path=tmp_path / "data" / "record.sqlite",
+        broker=BrokerSettings(url=broker) if broker else None,
+        speed=SPEED,
+    )
+
+
+async def ended(task: asyncio.Task[None]) -> None:
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+
+
+async def test_a_replay_gives_the_strokes_of_the_live_run_bit_for_bit(tmp_path: Path) -> None:
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        await fixture.run_check(GOOD, 4, {3: "glitch"})
+        fixture.unplug()
+        await until(lambda: bench.view.indicator == "down")
+        fixture.replug()
+        await until(lambda: bench.view.indicator == "up")
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 1, seated=True)
+        live = [stroke_json(kept) for kept in bench.view.strokes]  # type: ignore[arg-type]
+        await ended(running)
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        (check,) = store.job(1).checks
+    pack = load_sheet(SHEET).pack("low")
+    again = Replay(tmp_path / "data" / check.recording_path, pack)
+    assert [stroke_json(kept) for kept in again.strokes()] == live
+    assert len(live) >= 6
+    assert check.verdict is not None and check.verdict.verdict == again.verdict
+    assert [one.stroke for one in check.strokes] == [shown.stroke for shown in bench.view.strokes]
+
+
+async def test_every_byte_of_a_check_is_on_disk_and_the_verdict_holds_its_hash(tmp_path: Path) -> None:
+    import hashlib
+
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        await ended(running)
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        entry = store.job(1).checks[0].verdict
+        recording = tmp_path / "data" / store.job(1).checks[0].recording_path
+    raw = await asyncio.to_thread(recording.read_bytes)
+    assert entry is not None
+    assert hashlib.sha256(raw).hexdigest() == entry.recording_sha256
+    assert len(raw) == entry.recording_bytes
+
+
+async def test_a_broker_that_is_away_for_a_while_disturbs_nothing_and_misses_nothing(
+    tmp_path: Path, mosquitto: Mosquitto, peer: Callable[[int], Peer]
+) -> None:
+    mosquitto.stop()
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path, f"mqtt://127.0.0.1:{mosquitto.port}"))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        made = len(bench.view.strokes)
+        mosquitto.start()
+        supervisor = peer(mosquitto.port)
+        await until(lambda: bench.view.broker == "up" and bench.view.broker_waiting == 0, 40)
+        await until(lambda: sum(one.topic.endswith("/verdict") for one in supervisor.received) == 1, 10)
+        strokes = [one.payload["n"] for one in supervisor.received if one.topic.endswith("/stroke")]
+        assert strokes == list(range(1, made + 1))
+        await ended(running)
+
+
+RUN = ["run", "--sheet", str(SHEET), "--driver", "line", "--set", "resolution=0.01 mm", "--bench", "bay-2", "--json"]
+
+
+@pytest.mark.timeout(180)
+async def test_a_kill_at_any_moment_loses_no_completed_stroke(tmp_path: Path) -> None:
+    """kill -9 the real command ten times; every stroke it printed (so completed) is in the record."""
+    dice = random.Random(11)
+    async with simulated(tmp_path / "port") as fixture:
+        cycling = asyncio.create_task(_cycle(fixture))
+        told: dict[int, list[int]] = {}
+        for _ in range(10):
+            process = await asyncio.create_subprocess_exec(
+                *STROKELOG, *RUN, "--port", str(tmp_path / "port"), "--data-dir", str(tmp_path / "data"),
+                stdout=asyncio.subprocess.PIPE, cwd=ROOT,
+            )  # fmt: skip
+            assert process.stdout is not None
+            try:
+                async with asyncio.timeout(3.0 + dice.random() * 2):
+                    async for line in process.stdout:
+                        stroke = json.loads(line)
+                        if stroke["type"] == "stroke":
+                            told.setdefault(stroke["job"], []).append(stroke["n"])
+            except TimeoutError:
+                pass
+            process.send_signal(signal.SIGKILL)
+            async for line in process.stdout:
+                stroke = json.loads(line) if line.endswith(b"\n") else {"type": "cut off"}
+                if stroke["type"] == "stroke":
+                    told.setdefault(stroke["job"], []).append(stroke["n"])
+            await process.wait()
+        cycling.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await cycling
+    assert sum(map(len, told.values())) >= 10
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        for job, printed in told.items():
+            kept = [one.stroke.n for check in store.job(job).checks for one in check.strokes]
+            assert kept[: len(printed)] == printed
+
+
+async def _cycle(fixture: PtyBench) -> None:
+    while True:
+        await fixture.run_check(GOOD, 6)
+
+
+def _strokes_as_typed() -> list[str]:
+    """What a person could type into the far end of a cable: two seconds of rest, then strokes of 1.10 mm, at 20 Hz."""
+    lines = ["0.50 mm"] * 30
+    for _ in range(6):
+        lines += ["0.95 mm", "1.45 mm", *["1.60 mm"] * 22, "1.20 mm", "0.60 mm", *["0.50 mm"] * 20]
+    return lines
+
+
+def test_a_stream_written_by_hand_into_a_socat_pair_at_9600_baud_is_measured(tmp_path: Path) -> None:
+    near, far = tmp_path / "near", tmp_path / "far"
+    socat = subprocess.Popen(["socat", f"PTY,link={near},raw,echo=0,b9600", f"PTY,link={far},raw,echo=0,b9600"])
+    try:
+        deadline = time.monotonic() + 10
+        while not (near.exists() and far.exists()):
+            assert time.monotonic() < deadline, "socat made no ptys"
+            time.sleep(0.01)
+        command = [
+            *STROKELOG, "run", "--sheet", str(SHEET), "--port", str(near), "--driver", "line", "--set", "baud=9600",
+            "--set", "resolution=0.01 mm", "--pack", "low", "--auto", "--data-dir", str(tmp_path / "data"),
+        ]  # fmt: skip
+        measuring = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+        while not list((tmp_path / "data").glob("recordings/*/*.jsonl")):
+            assert measuring.poll() is None and time.monotonic() < deadline
+            time.sleep(0.01)
+        with far.open("wb", buffering=0) as cable:
+            begin = time.monotonic()
+            for index, line in enumerate(_strokes_as_typed()):
+                # The hand has a pace: this is the stream's clock, not a wait for something to happen.
+                time.sleep(max(0.0, begin + index / 20 - time.monotonic()))
+                cable.write(line.encode() + b"\r\n")
+        out, err = measuring.communicate(timeout=20)
+    finally:
+        socat.terminate()
+        socat.wait(5)
+    assert measuring.returncode == 0, out + err
+    assert "GOOD: 1.100 " in out
+    assert out.count("1.100 mm, counts") == 5
+
+
+def test_a_recording_can_stand_in_for_the_port(tmp_path: Path) -> None:
+    recording = ROOT / "fixtures" / "recordings" / "line-1000hz-mm-micron-short.jsonl"
+    command = [
+        *STROKELOG, "run", "--sheet", str(SHEET), "--port", f"recording:{recording}", "--driver", "line", "--json",
+        "--set", "resolution=0.001 mm", "--pack", "low", "--data-dir", str(tmp_path),
+    ]  # fmt: skip
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+    try:
+        assert process.stdout is not None
+        live = [json.loads(process.stdout.readline()) for _ in range(3)]
+    finally:
+        process.terminate()
+        process.communicate(timeout=10)
+    replayed = [stroke_json(kept) for kept in Replay(recording).strokes()]
+    travels = ("peak_travel_nm", "held_travel_nm", "flags")
+    assert [[one[name] for name in travels] for one in live] == [[one[name] for name in travels] for one in replayed]
+
+
+async def test_a_second_session_on_a_bench_is_refused_and_the_first_goes_on(tmp_path: Path) -> None:
+    async with simulated(tmp_path / "port") as fixture:
+        first = Bench(setup_for(tmp_path))
+        running = asyncio.create_task(first.run())
+        await first.ready.wait()
+        await first.start_check(0)
+        with pytest.raises(RecordError, match=f"bench 'bay-2' is being measured already, by process {os.getpid()}"):
+            await Bench(setup_for(tmp_path)).run()
+        while not first.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        assert first.view.packs[0].verdict is not None
+        await ended(running)
+
+
+async def test_silence_is_said_and_a_pulled_cable_says_what_to_do(tmp_path: Path) -> None:
+    said: list[str] = []
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path), on_event=lambda event, pack: said.append(str(event)))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        await until(lambda: bench.view.reading_nm is not None)
+        for task in fixture._tasks:
+            task.cancel()
+        await until(lambda: bench.view.warning.startswith("No readings for"))
+        assert "check that the indicator is on and sending" in bench.view.warning
+        assert any("No readings for" in text for text in said)
+        assert bench.view.reading_nm is None and bench.view.next_step.startswith("Release the air.")
+        fixture.unplug()
+        await until(lambda: bench.view.indicator == "down")
+        assert bench.view.reading_nm is None
+        assert bench.view.message.startswith("Release the air. Reconnect the indicator")
+        await ended(running)
+
+
+@contextmanager
+def cable(path: Path) -> Iterator[Callable[[bytes], object]]:
+    """An indicator's cable of which the test holds the far end: a function that sends bytes over a pty."""
+    master, slave = os.openpty()
+    tty.setraw(slave)
+    path.symlink_to(os.ttyname(slave))
+    try:
+        yield lambda data: os.write(master, data)
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+@pytest.mark.parametrize(
+    "line",
+    [b"#?!%x\r\n", b"\x9f\xfe\x81\x00\xf8", b"Err 05\r\n"],
+    ids=["noise", "another speed", "an indicator's error"],
+)
+async def test_bytes_that_yield_no_reading_are_said_as_silence_is(tmp_path: Path, line: bytes) -> None:
+    """A wrong speed, wire form or wiring still sends bytes; the last reading must not stand there as if live."""
+    said: list[str] = []
+    with cable(tmp_path / "port") as send:
+        bench = Bench(setup_for(tmp_path), on_event=lambda event, pack: said.append(str(event)))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        view = bench.view
+
+        def sent(data: bytes, seen: Callable[[], bool]) -> Callable[[], bool]:
+            def look() -> bool:
+                send(data)
+                return seen()
+
+            return look
+
+        await until(sent(b"0.30 mm\r\n", lambda: view.moving == "rest"))
+        assert (view.reading_nm, view.offset_nm, view.silence) == (300_000, 0, "")
+        await until(sent(line, lambda: view.warning.startswith("No readings for")))
+        assert "Do not apply air by this display: bytes come, but they cannot be read" in view.warning
+        for cause in ("speed (baud)", "driver", "wiring"):
+            assert cause in view.warning
+        assert next(text for text in said if "No readings for" in text).endswith("the driver and the wiring.")
+        assert (view.indicator, view.reading_nm, view.offset_nm, view.moving) == ("up", None, None, "unknown")
+        told = bench._status()
+        assert "no reading comes" in told.needs and "cannot be read" in told.needs
+        shown = " ".join(render(view, 80, 24).text.split())
+        for gone in ("0.300", "at rest", "travel 0.000", "Seat the pack"):
+            assert gone not in shown
+        assert "indicator up, no readings" in shown and "NEXT Release the air." in shown
+        # It goes on by itself, with what there was to do before.
+        await until(sent(b"\r\n0.30 mm\r\n", lambda: view.warning == ""))
+        await until(lambda: view.reading_nm == 300_000)
+        assert view.next_step.startswith("Seat the pack") and bench._status().needs == ""
+        await ended(running)
+
+
+async def test_a_session_that_measured_nothing_leaves_nothing_in_the_record(tmp_path: Path) -> None:
+    bench = Bench(setup_for(tmp_path))
+    running = asyncio.create_task(bench.run())
+    await bench.ready.wait()
+    await ended(running)
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        assert store.jobs(10) == []
+
+
+def test_sigterm_ends_in_order_and_keeps_the_strokes(tmp_path: Path) -> None:
+    async def scenario() -> tuple[int, int]:
+        async with simulated(tmp_path / "port") as fixture:
+            process = await asyncio.create_subprocess_exec(
+                *STROKELOG, *RUN, "--port", str(tmp_path / "port"), "--data-dir", str(tmp_path / "data"),
+                stdout=asyncio.subprocess.PIPE, cwd=ROOT,
+            )  # fmt: skip
+            cycling = asyncio.create_task(_cycle(fixture))
+            assert process.stdout is not None
+            await process.stdout.readline()
+            await process.stdout.readline()
+            process.send_signal(signal.SIGTERM)
+            code = await asyncio.wait_for(process.wait(), 10)
+            cycling.cancel()
+            with pytest.raises(asyncio.CancelledError):
+                await cycling
+        with Store.open(tmp_path / "data" / "record.sqlite") as store:
+            job = store.job(1)
+        assert job.closed_at is not None and job.checks[0].state == "abandoned"
+        return code, len(job.checks[0].strokes)
+
+    code, strokes = asyncio.run(scenario())
+    assert code == 3
+    assert strokes >= 2
+
+
+def test_the_command_answers_in_under_a_second() -> None:
+    """A bench daemon starts quickly: best of three, since this machine may be busy with something else."""
+
+    def once() -> float:
+        began = time.monotonic()
+        subprocess.run([*STROKELOG, "run", "--help"], check=True, capture_output=True, cwd=ROOT, env=os.environ)
+        return time.monotonic() - began
+
+    assert min(once() for _ in range(3)) < 1.0
+
+
+async def test_a_pack_that_no_part_brings_into_range_is_said_to_be_so_on_the_bench(tmp_path: Path) -> None:
+    text = SHEET.read_text().replace('["0.90 mm", "1.30 mm"]', '["0.10 mm", "0.20 mm"]')
+    text = text.replace('preferred = "1.10 mm"', 'steel_thickness = "0.95 mm"', 1)
+    setup = replace(setup_for(tmp_path), sheet=parse_sheet(text, "far.toml"), sheet_toml=text)
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup)
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        while not bench.finished.is_set():
+            await fixture.run_check(GOOD, 6)
+        await ended(running)
+    assert bench.advice == [] and bench.view.message == bench.out_of_reach
+    assert "one steel plate of 0.950 mm left out" in bench.out_of_reach
+    assert "The closest is to add 3 backing shims of 0.250 mm" in bench.out_of_reach

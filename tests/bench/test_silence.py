@@ -1,0 +1,59 @@
+"""When a display is not live: readings are waited for, not bytes."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from capture.bench.silence import SILENT_NS, Heard, told_of
+from drivers.indicators.registry import find_driver, make_settings
+from drivers.reading import CUT_SHORT, Reading
+
+READING = Reading(300_000, "mm")
+S = 1_000_000_000
+
+
+def test_readings_end_a_silence_and_bytes_alone_do_not() -> None:
+    heard = Heard(0)
+    assert heard.take(1 * S, [READING]) and heard.silence(4 * S) == ""
+    assert not heard.take(5 * S, []) and heard.silence(5 * S) == "cannot be read"
+    assert heard.take(6 * S, [READING]) and heard.silence(6 * S) == ""
+
+
+def test_bytes_that_have_stopped_as_well_are_plain_silence() -> None:
+    heard = Heard(0)
+    heard.take(2 * S, [])
+    assert heard.silence(SILENT_NS + 1) == "cannot be read"
+    assert heard.silence(6 * S) == "nothing comes"
+    heard.opened(7 * S)
+    assert heard.silence(9 * S) == "" and heard.silence(11 * S) == "nothing comes"
+
+
+def test_a_reading_that_lost_digits_keeps_no_display_alive() -> None:
+    heard = Heard(0)
+    assert not heard.take(4 * S, [Reading(300_000, "mm", (CUT_SHORT,))])
+    assert heard.silence(4 * S) == "cannot be read"
+
+
+def test_the_warning_says_how_long_not_to_apply_air_and_what_to_look_at() -> None:
+    heard = Heard(0)
+    assert heard.warning(SILENT_NS) == ""
+    silent = heard.warning(5 * S)
+    assert silent == (
+        "No readings for 5 s. Do not apply air by this display: check that the indicator is on and sending."
+    )
+    heard.take(5 * S, [])
+    unreadable = heard.warning(5 * S)
+    assert unreadable.startswith("No readings for 5 s. Do not apply air by this display: bytes come")
+    assert told_of("") == "" and told_of("nothing comes") != told_of("cannot be read")
+
+
+@given(st.lists(st.binary(min_size=1, max_size=40), min_size=1, max_size=60))
+def test_whatever_bytes_come_the_display_is_live_only_if_the_decoder_made_readings_of_them(chunks: list[bytes]) -> None:
+    driver = find_driver("line")
+    decoder, heard, newest = driver.decoder(make_settings(driver, {})), Heard(0), 0
+    for n, chunk in enumerate(chunks, 1):
+        readings = decoder.feed(chunk)
+        heard.take(n * S, readings)
+        newest = n * S if any(CUT_SHORT not in one.flags for one in readings) else newest
+    assert (heard.silence(len(chunks) * S) == "") == (len(chunks) * S - newest <= SILENT_NS)

@@ -1,0 +1,220 @@
+"""Advice: the shim or the selective part that a good technician would change, and never one that is not there."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import scipy.stats
+from hypothesis import given
+from hypothesis import strategies as st
+
+from capture.clearance.advice import Advice, advise
+from capture.clearance.verdict import MeasurementLimits, Verdict, judge
+from capture.output.json_forms import advice_json
+from capture.sheet.sheet import Pack, Selective, Shim, parse_sheet
+
+THOU = 25_400
+FINE = MeasurementLimits(2_540)
+
+
+def pack(adjusters: str, low: str = "0.040 in", high: str = "0.060 in", preferred: str = "0.050 in") -> Pack:
+    text = f"""
+        [sheet]
+        name = "advice"
+        revision = "1"
+        source = "invented for tests"
+        [[packs]]
+        name = "low"
+        range = ["{low}", "{high}"]
+        preferred = "{preferred}"
+    """
+    return parse_sheet(text + adjusters, "advice.toml").pack("low")
+
+
+def shim(thickness: str = "0.015 in", fitted: int = 1, least: int = 0, most: int = 2, more: str = "opens") -> str:
+    return f"""
+        [[packs.adjusters]]
+        kind = "shim"
+        thickness = "{thickness}"
+        fitted = {fitted}
+        min = {least}
+        max = {most}
+        more = "{more}"
+    """
+
+
+def ring(choices: list[str], fitted: str, thicker: str = "closes") -> str:
+    return f"""
+        [[packs.adjusters]]
+        kind = "selective"
+        choices = {choices}
+        fitted = "{fitted}"
+        thicker = "{thicker}"
+    """
+
+
+def measured(of: Pack, travel_nm: int, spread_nm: int = 1_000) -> Verdict:
+    travels = [travel_nm - spread_nm, travel_nm, travel_nm + spread_nm]
+    verdict = judge(travels, of.low_nm, of.high_nm, FINE)
+    assert verdict is not None
+    return verdict
+
+
+def test_a_loose_pack_that_its_shim_opens_loses_the_shim() -> None:
+    # Common practice: 0.065 in measured with one 0.015 in shim in place; without it the pack has 0.050 in.
+    one = pack(shim())
+    first = advise(one, measured(one, 65 * THOU), "in")[0]
+    assert first.predicted_nm == 50 * THOU
+    (change,) = first.changes
+    assert (change.adjuster, change.kind, change.before, change.after) == (0, "shim", 1, 0)
+    assert first.text.startswith("Take out 1 shim of 0.0150 in: 0.0500 in, over 99 % likely")
+
+
+def test_a_tight_pack_never_gets_more_shims_than_the_sheet_allows() -> None:
+    # Common practice: a stack has a limit. Two shims would give 0.035 in, and a third is not allowed.
+    one = pack(shim())
+    assert advise(one, measured(one, 20 * THOU)) == []
+    (only,) = advise(one, measured(one, 30 * THOU))
+    assert only.predicted_nm == 45 * THOU and only.changes[0].after == 2
+
+
+def test_a_shim_that_closes_works_the_other_way() -> None:
+    one = pack(shim(more="closes"))
+    assert advise(one, measured(one, 65 * THOU))[0].changes[0].after == 2
+    assert advise(one, measured(one, 35 * THOU))[0].changes[0].after == 0
+
+
+def test_a_thicker_ring_closes_or_opens_as_the_sheet_says() -> None:
+    choices = ["0.090 in", "0.100 in", "0.110 in"]
+    closes = pack(ring(choices, "0.100 in"))
+    assert advise(closes, measured(closes, 62 * THOU))[0].changes[0].after == 110 * THOU
+    opens = pack(ring(choices, "0.100 in", "opens"))
+    assert advise(opens, measured(opens, 62 * THOU))[0].changes[0].after == 90 * THOU
+
+
+def test_a_good_pack_is_left_alone() -> None:
+    one = pack(shim())
+    verdict = measured(one, 50 * THOU)
+    assert verdict.verdict == "good" and advise(one, verdict) == []
+
+
+def test_a_pack_that_nothing_brings_into_range_gets_no_advice() -> None:
+    one = pack(shim())
+    assert measured(one, 120 * THOU).verdict == "loose" and advise(one, measured(one, 120 * THOU)) == []
+    fixed = pack("")
+    assert advise(fixed, measured(fixed, 65 * THOU)) == []
+
+
+def test_no_part_is_changed_to_make_it_less_likely_that_the_pack_is_in_range() -> None:
+    # At 0.057 in it is likely sure to be in range as it stands; without the shim, at 0.042 in, it would be less so.
+    one = pack(shim())
+    scattered = judge([52 * THOU, 62 * THOU] * 3, one.low_nm, one.high_nm, FINE)
+    assert scattered is not None and scattered.verdict == "inconclusive"
+    u, dof = scattered.standard_uncertainty_nm, scattered.dof
+    without = scipy.stats.t.cdf(60 * THOU, dof, 42 * THOU, u) - scipy.stats.t.cdf(40 * THOU, dof, 42 * THOU, u)
+    assert 0.5 < without < scattered.conformance_probability
+    assert advise(one, scattered) == []
+
+
+def test_of_two_ways_to_the_same_clearance_fewer_parts_come_first() -> None:
+    two = pack(shim("0.005 in", 3, 0, 6) + ring(["0.100 in", "0.115 in"], "0.100 in"))
+    best, second = advise(two, measured(two, 65 * THOU))[:2]
+    assert best.predicted_nm == second.predicted_nm == 50 * THOU
+    assert [change.kind for change in best.changes] == ["selective"]
+    assert second.changes[0].after == 0
+
+
+def test_parts_made_less_exactly_than_measured_widen_the_prediction() -> None:
+    exact = pack(shim())
+    rough = pack(shim() + '        tolerance = "0.001 in"\n')
+    verdict = measured(exact, 65 * THOU)
+    # JCGM 100, 4.3.7: a tolerance is a rectangular half-width, a/sqrt(3), combined in quadrature (5.1.2).
+    u = math.hypot(verdict.standard_uncertainty_nm, THOU / math.sqrt(3))
+    assert advise(exact, verdict)[0].expanded_uncertainty_nm == verdict.expanded_uncertainty_nm
+    assert advise(rough, verdict)[0].expanded_uncertainty_nm == math.ceil(verdict.coverage_factor * u)
+
+
+def test_in_json_shims_are_counted_and_selective_parts_are_called_as_the_sheet_calls_them() -> None:
+    two = pack(shim() + ring(["0.1 in", "2.8 mm", "0.1200 in"], "0.1 in"))
+    shown = [advice_json(two, advice)["changes"] for advice in advise(two, measured(two, 65 * THOU))]
+    assert [{"adjuster": 0, "kind": "shim", "from": 1, "to": 0}] in shown
+    assert [{"adjuster": 1, "kind": "selective", "from": "0.1 in", "to": "2.8 mm"}] in shown
+    best = advise(two, measured(two, 65 * THOU))[0]
+    assert advice_json(two, best) == {
+        "text": best.text,
+        "predicted_nm": best.predicted_nm,
+        "expanded_uncertainty_nm": best.expanded_uncertainty_nm,
+        "in_range_probability": best.in_range_probability,
+        "changes": [{"adjuster": 0, "kind": "shim", "from": 1, "to": 0}],
+    }
+
+
+SHIMS = st.tuples(
+    st.sampled_from(["0.005 in", "0.010 in", "0.015 in", "0.25 mm"]),
+    st.integers(0, 2),
+    st.integers(0, 3),
+    st.integers(0, 3),
+    st.sampled_from(["opens", "closes"]),
+).map(lambda s: shim(s[0], s[1] + s[2], s[1], s[1] + s[2] + s[3], s[4]))
+SIZES = ["2.60 mm", "2.80 mm", "0.115 in", "3.00 mm", "3.20 mm", "3.45 mm"]
+RINGS = st.tuples(
+    st.lists(st.sampled_from(SIZES), min_size=1, max_size=5, unique=True), st.sampled_from(["opens", "closes"])
+).map(lambda r: ring(r[0], r[0][0], r[1]))
+PACKS = st.lists(SHIMS | RINGS, max_size=3).map(lambda adjusters: pack("".join(adjusters)))
+Candidate = tuple[dict[int, int], int, float, int]
+
+
+def searched(of: Pack, verdict: Verdict) -> list[Candidate]:
+    """Every state of the parts: what is fitted, the clearance, its chance of lying in range, parts touched."""
+    states = [a.choices if isinstance(a, Selective) else range(a.min, a.max + 1) for a in of.adjusters]
+    found: list[Candidate] = []
+    for fitted in itertools.product(*states):
+        clearance, touched = verdict.mean_nm, 0
+        for adjuster, now in zip(of.adjusters, fitted, strict=True):
+            grown = now - adjuster.fitted
+            if isinstance(adjuster, Shim):
+                clearance += grown * adjuster.thickness * (1 if adjuster.more == "opens" else -1)
+                touched += abs(grown)
+            else:
+                clearance += grown * (1 if adjuster.thicker == "opens" else -1)
+                touched += grown != 0
+        t = scipy.stats.t(min(verdict.dof, 1e12), clearance, verdict.standard_uncertainty_nm)
+        found.append((dict(enumerate(fitted)), clearance, float(t.cdf(of.high_nm) - t.cdf(of.low_nm)), touched))
+    return found
+
+
+@given(PACKS, st.integers(10 * THOU, 100 * THOU), st.integers(0, 2 * THOU))
+def test_advice_keeps_the_sheets_limits_and_the_best_is_what_a_search_of_all_parts_finds(
+    of: Pack, travel_nm: int, spread_nm: int
+) -> None:
+    verdict = measured(of, travel_nm, spread_nm)
+    advices = advise(of, verdict)
+    searchable = searched(of, verdict)
+    known = {tuple(sorted(fitted.items())): rest for fitted, *rest in searchable}
+    for advice in advices:
+        fitted = {index: adjuster.fitted for index, adjuster in enumerate(of.adjusters)}
+        fitted |= {change.adjuster: change.after for change in advice.changes}
+        # A state outside the sheet's limits would not be among those searched.
+        clearance, chance, _ = known[tuple(sorted(fitted.items()))]
+        assert advice.changes and all(change.before != change.after for change in advice.changes)
+        assert advice.predicted_nm == clearance and abs(advice.in_range_probability - chance) < 1e-6
+    useful = [
+        (chance, clearance, touched)
+        for _, clearance, chance, touched in searchable
+        if touched and chance > max(0.5, verdict.conformance_probability) + 1e-6
+    ]
+    if verdict.verdict == "good" or not useful:
+        assert verdict.verdict != "good" or not advices
+        return
+    best = advices[0]
+    # The stated order: the chance in steps of half a percent, then nearness to the preferred, then fewest parts.
+    near_a_step = any(abs(chance / 0.005 % 1 - 0.5) < 1e-3 for chance, _, _ in useful)
+    _, away, touched = min((-round(p / 0.005), abs(nm - of.preferred_nm), touched) for p, nm, touched in useful)
+    assert best.in_range_probability >= max(chance for chance, _, _ in useful) - 0.005 - 1e-6
+    if not near_a_step:
+        assert (abs(best.predicted_nm - of.preferred_nm), parts_touched(best)) == (away, touched)
+
+
+def parts_touched(advice: Advice) -> int:
+    return sum(abs(c.after - c.before) if c.kind == "shim" else 1 for c in advice.changes)

@@ -1,0 +1,65 @@
+"""Looking often spends the risk, and never more than there is; counted in simulated checks as well."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from capture.clearance.stopping import Looks
+from capture.sheet.sheet import SheetError, parse_sheet
+from tests.load.compare_stopping import RISK, figures, main
+
+
+@given(st.integers(2, 10), st.integers(0, 10), st.integers(0, 25))
+def test_all_looks_together_spend_the_risk_and_no_more(first: int, more: int, after: int) -> None:
+    looks = Looks(first, first + more, first + more + after, 0.05)
+    spent = [looks.spent(count) for count in range(looks.last + 10)]
+    assert all(part >= 0 for part in spent) and sum(spent) == pytest.approx(0.05)
+    assert all(part > 0 for part in spent[first : looks.planned + 1]) and spent[looks.last] > 0
+    assert not any(spent[:first]) and not any(spent[looks.last + 1 :])
+
+
+def test_a_look_asks_for_what_it_may_spend() -> None:
+    looks = Looks(3, 5, 15, 0.05)
+    assert looks.later == (9, 12, 15)
+    assert looks.confidence(2) == pytest.approx(0.95)  # no look yet: what is shown is where it is heading
+    assert looks.confidence(3) == looks.confidence(4) == pytest.approx(1 - 0.05 * 0.1)
+    assert looks.confidence(5) == pytest.approx(1 - 0.05 * 0.4)
+    assert looks.confidence(9) == looks.confidence(15) == pytest.approx(1 - 0.05 * 0.4 / 3)
+    assert looks.confidence(6) == looks.confidence(16) == 1
+    assert Looks(5, 5, 5, 0.05).confidence(5) == pytest.approx(0.95)
+
+
+@pytest.mark.parametrize("way", ["spent", "early"])
+def test_the_risk_holds_where_a_wrong_verdict_is_most_likely(way: str) -> None:
+    wrong, _, _ = figures(way, 0.0, 400)
+    # Three standard errors of a binomial proportion above the risk (NIST/SEMATECH e-Handbook, 7.2.4).
+    assert wrong <= RISK + 3 * (RISK * (1 - RISK) / 400) ** 0.5
+
+
+def test_strokes_until_one_look_settles_it_break_the_risk_and_ending_early_saves_strokes() -> None:
+    wrong, _, _ = figures("until 95 %", 0.0, 400)
+    assert wrong > RISK + 3 * (RISK * (1 - RISK) / 400) ** 0.5
+    assert figures("early", -10.0, 100)[2] < 4 < figures("fixed", -10.0, 100)[2]
+
+
+def test_the_command_prints_every_way_at_every_place(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--checks", "20"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 1 + 4 * 6
+
+
+def test_a_sheet_that_asks_for_more_at_least_than_at_most_is_refused() -> None:
+    text = """
+        [sheet]
+        name = "x"
+        revision = "1"
+        source = "x"
+        [[packs]]
+        name = "low"
+        range = ["0.80 mm", "1.40 mm"]
+        strokes = 3
+        least_strokes = 4
+    """
+    with pytest.raises(SheetError, match=r"least_strokes: 4: is more than strokes, 3"):
+        parse_sheet(text, "x.toml")

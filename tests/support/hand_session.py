@@ -1,0 +1,57 @@
+"""A technician's session on this terminal over a simulated bench, faster than life: what `strokelog run` runs, with the
+bench's time running `--speed` times as fast. `python -m tests.support.hand_session PORT DATA_DIR`."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import sys
+from pathlib import Path
+
+from capture.bench.setup import BenchSetup
+from capture.recordings.stream import indicator_from
+from capture.session.session import Session, by_hand, run_session, summary
+from capture.session.wrench_field import WrenchSetup
+from capture.sheet.sheet import load_sheet
+from capture.simulation.scenario import DEMO_INDICATOR
+from drivers.torque import TorqueSettings
+
+SHEET = Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "workshop-forwarder.toml"
+
+
+def main() -> int:
+    """Run the session; return its exit code."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("port")
+    parser.add_argument("data_dir", type=Path)
+    parser.add_argument("--speed", type=float, default=8.0)
+    parser.add_argument("--resume", type=int)
+    parser.add_argument("--wrench")
+    options = parser.parse_args()
+    driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
+    stock = options.data_dir / "stock.sqlite"
+    setup = BenchSetup(
+        bench="bay-4",
+        port=options.port,
+        driver=driver,
+        settings=settings,
+        indicator=dict(DEMO_INDICATOR),
+        sheet=load_sheet(SHEET),
+        sheet_toml=SHEET.read_text(),
+        unit_serial="FW3-0209",
+        technician="",
+        data_dir=options.data_dir,
+        record_path=options.data_dir / "record.sqlite",
+        stock=stock if stock.is_file() else None,
+        resume=options.resume,
+        speed=options.speed,
+    )
+    wrench = WrenchSetup(options.wrench, TorqueSettings()) if options.wrench else None
+    session = Session(setup, wrench=wrench)
+    code = asyncio.run(run_session(session, by_hand))
+    sys.stdout.write("\n".join(summary(session)) + "\n")
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

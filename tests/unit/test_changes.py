@@ -1,0 +1,233 @@
+"""What changes of parts mean: what is fitted, which checks still count, and which changes did not come out."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+import uncertainties
+from hypothesis import given
+from hypothesis import strategies as st
+
+from capture.clearance.advice import Change, advise
+from capture.sheet.sheet import Sheet
+from capture.unit.changes import (
+    Checked,
+    Happened,
+    PlanError,
+    fitted_now,
+    newest_verdicts,
+    outcome,
+    outcomes,
+    stale_checks,
+    unexplained,
+)
+from capture.unit.facts import Correction, PartsChanged, SignedOff, StepDone
+from tests.support.sheets import MM, measured, pack, ring, sheet, shim
+
+BOX = sheet(
+    pack("low", shim(keys='moves = { "reverse" = -0.5 }'), keys='friction_thickness = "2.20 mm"'),
+    pack("high", ring(["2.80 mm", "3.00 mm", "3.20 mm"], "3.00 mm"), keys='depends_on = ["low"]'),
+    pack("top", keys='depends_on = ["high"]'),
+    pack("reverse"),
+)
+#: Facts that are about other things than parts.
+OTHER = [StepDone(0, "tech"), Correction(3, "tech", "typing slip", "step 1 was meant"), SignedOff("lead")]
+
+
+def shims(before: int, after: int, predicted_nm: int | None = None, u_nm: int | None = None) -> PartsChanged:
+    return PartsChanged("low", (Change(0, "shim", before, after),), predicted_nm, u_nm, "tech")
+
+
+def rings(before_nm: int, after_nm: int) -> PartsChanged:
+    return PartsChanged("high", (Change(0, "selective", before_nm, after_nm),), None, None, "tech")
+
+
+def checked(name: str, travel_nm: int = 1_100_000) -> Checked:
+    return Checked(name, measured(BOX.pack(name), travel_nm))
+
+
+def fitted(of: Sheet) -> list[int]:
+    return [adjuster.fitted for one in of.packs for adjuster in one.adjusters]
+
+
+def test_what_is_fitted_follows_the_changes_in_their_order() -> None:
+    happened: list[Happened] = [
+        checked("low"), shims(2, 3), *OTHER, rings(3_000_000, 3_200_000), shims(3, 0)
+    ]  # fmt: skip
+    now = fitted_now(BOX, happened)
+    assert fitted(now) == [0, 3_200_000] and fitted(BOX) == [2, 3_000_000]
+    assert now.display_unit == BOX.display_unit
+    ring_now = now.pack("high").adjusters[0]
+    assert ring_now.kind == "selective" and ring_now.text(3_200_000) == "3.20 mm"
+
+
+@pytest.mark.parametrize(
+    ("made", "words"),
+    [
+        (PartsChanged("middle", (), None, None, "tech"), "no pack 'middle' in this sheet; there are: low, high"),
+        (PartsChanged("top", (Change(0, "shim", 0, 1),), None, None, "tech"), "no such adjuster; it has 0"),
+        (PartsChanged("low", (Change(-1, "shim", 2, 1),), None, None, "tech"), "no such adjuster; it has 1"),
+        (PartsChanged("low", (Change(0, "selective", 2, 1),), None, None, "tech"), "the sheet has a shim there"),
+        (shims(1, 2), "changed from 1 shim, but 2 shims was fitted"),
+        (shims(2, 6), "changed to 6 shims; the sheet allows 0 to 5"),
+        (shims(2, -1), "changed to -1 shims; the sheet allows 0 to 5"),
+        (rings(3_000_000, 3_100_000), "the ring of 3.100 mm; the sheet allows 2.80 mm, 3.00 mm, 3.20 mm"),
+    ],
+)
+def test_a_change_that_cannot_have_been_is_an_error_in_words(made: PartsChanged, words: str) -> None:
+    with pytest.raises(PlanError) as caught:
+        fitted_now(BOX, [made])
+    assert words in str(caught.value)
+
+
+def test_a_changed_pack_is_stale_until_it_is_checked_again() -> None:
+    assert stale_checks(BOX, [checked("low"), shims(2, 3)])["low"] == "parts of low were changed since"
+    assert stale_checks(BOX, [checked("low"), shims(2, 3), checked("low")]) == {}
+    # Without a check there is nothing that could be stale.
+    assert stale_checks(BOX, [shims(2, 3)]) == {}
+
+
+def test_a_pack_that_another_packs_part_moves_is_stale_as_well() -> None:
+    stale = stale_checks(BOX, [checked("reverse"), shims(2, 3)])
+    assert stale == {"reverse": "the shim of low, which moves reverse, was changed since"}
+    assert stale_checks(BOX, [checked("reverse"), shims(2, 3), checked("low"), checked("reverse")]) == {}
+    assert "reverse" in stale_checks(BOX, [checked("reverse"), shims(2, 3), checked("low")])
+
+
+def test_what_depends_on_a_changed_pack_is_stale_however_far_down() -> None:
+    happened: list[Happened] = [checked(name) for name in ("low", "high", "top", "reverse")]
+    stale = stale_checks(BOX, [*happened, shims(2, 3)])
+    assert list(stale) == ["low", "high", "top", "reverse"]
+    assert stale["top"] == "it depends on low, and parts of low were changed since"
+    assert list(stale_checks(BOX, [*happened, rings(3_000_000, 2_800_000)])) == ["high", "top"]
+
+
+def test_a_check_made_before_the_pack_it_depends_on_was_checked_again_came_too_early() -> None:
+    early: list[Happened] = [checked("low"), shims(2, 3), checked("high")]
+    why = "it was checked before low, which it depends on, was checked again"
+    assert stale_checks(BOX, early)["high"] == why
+    assert stale_checks(BOX, [*early, checked("low")]) == {"high": why}
+    assert stale_checks(BOX, [*early, checked("low"), checked("high")]) == {}
+
+
+def test_measuring_again_and_other_facts_make_nothing_stale() -> None:
+    assert stale_checks(BOX, [checked("low"), checked("high"), checked("low"), *OTHER, checked("low")]) == {}
+
+
+def test_the_newest_verdict_is_the_last_of_its_pack() -> None:
+    first, last = checked("low"), checked("low", 1_200_000)
+    assert newest_verdicts([first, checked("high"), last])["low"] is last.verdict
+
+
+MADE: list[Happened] = [shims(2, 3), shims(3, 2), rings(3_000_000, 3_200_000), rings(3_200_000, 3_000_000)]
+
+
+@given(st.lists(st.sampled_from(MADE + [checked(one.name) for one in BOX.packs]), max_size=12))
+def test_checking_everything_in_order_always_leaves_nothing_stale(happened: list[Happened]) -> None:
+    again = [*happened, *(checked(one.name) for one in BOX.order())]
+    assert stale_checks(BOX, again) == {}
+    # And what is called stale has a check that is older than some change.
+    newest = {entry.pack: i for i, entry in enumerate(happened) if isinstance(entry, Checked)}
+    for name in stale_checks(BOX, happened):
+        assert any(isinstance(entry, PartsChanged) for entry in happened) and name in newest
+
+
+def test_the_normalized_error_is_the_difference_over_both_uncertainties() -> None:
+    # ISO 13528 and ISO/IEC 17043: E_n = (x - X) / sqrt(U_x^2 + U_X^2), satisfactory up to 1 in size (from memory).
+    # The package `uncertainties` combines the same two standard uncertainties.
+    verdict = measured(BOX.pack("low"), 1_130_000)
+    one = outcome(BOX.pack("low"), shims(2, 3, 1_100_000, 20_000), verdict)
+    assert one is not None
+    x = uncertainties.ufloat(verdict.mean_nm, verdict.expanded_uncertainty_nm / 2)
+    reference = x - uncertainties.ufloat(1_100_000, 20_000 / 2)
+    assert one.normalized_error == pytest.approx(reference.nominal_value / (2 * reference.std_dev), rel=1e-12)
+
+
+def test_a_change_that_came_out_says_so_and_nothing_else() -> None:
+    (one,) = outcomes(BOX, [checked("low", 1_350_000), shims(2, 3, 1_100_000, 12_000), checked("low", 1_104_000)])
+    assert one.as_predicted and abs(one.normalized_error) <= 1
+    assert one.text == "The change in low came out as predicted: 1.104 mm, predicted 1.100 mm."
+
+
+def test_a_change_that_did_not_come_out_is_flagged_with_what_it_looks_like() -> None:
+    happened: list[Happened] = [checked("low", 1_350_000), shims(2, 3, 1_100_000, 12_000)]
+    (one,) = outcomes(BOX, [*happened, checked("low", 1_348_000)])
+    assert not one.as_predicted and one.normalized_error > 1
+    assert "0.248 mm more than the predicted 1.100 mm" in one.text
+    assert "as with the old parts still in place" in one.text and "a wrong part, dirt" in one.text
+    (plate,) = outcomes(BOX, [*happened, checked("low", 3_302_000)])
+    assert "one friction plate of 2.200 mm left out" in plate.text
+    (dirt,) = outcomes(BOX, [*happened, checked("low", 1_020_000)])
+    assert not dirt.as_predicted and "measures as with" not in dirt.text and "0.080 mm less" in dirt.text
+
+
+def test_what_did_not_come_out_is_settled_only_by_a_check_of_the_pack_as_it_was() -> None:
+    miss: list[Happened] = [checked("low", 1_350_000), shims(2, 3, 1_100_000, 12_000), checked("low", 1_300_000)]
+    (one,) = outcomes(BOX, miss)
+    assert (one.as_predicted, one.settled) == (False, False)
+    (again,) = outcomes(BOX, [*miss, checked("low", 1_301_000)])  # the same once more explains nothing
+    assert again == one
+    (found,) = outcomes(BOX, [*miss, checked("high"), checked("low", 1_104_000)])
+    assert (found.as_predicted, found.settled) == (False, True)
+    assert found.text == f"{one.text} Checked again, nothing changed: 1.104 mm, as predicted."
+    # A plate left out stays left out, however well the next shim comes out.
+    further: list[Happened] = [shims(3, 4, 1_050_000, 12_000), checked("low", 1_052_000)]
+    first, second = outcomes(BOX, [*miss, *further])
+    assert not first.settled and second.settled
+    (first, second) = outcomes(BOX, [*miss, *further, checked("low", 1_104_000)])
+    assert not first.settled  # what it foretold is no longer built
+
+
+def test_what_an_advice_predicts_is_judged_as_it_was_given() -> None:
+    low = BOX.pack("low")
+    loose = measured(low, 1_350_000)
+    best = advise(low, loose)[0]
+    made = PartsChanged("low", best.changes, best.predicted_nm, best.expanded_uncertainty_nm, "tech")
+    happened: list[Happened] = [Checked("low", loose), made, checked("low", best.predicted_nm)]
+    (one,) = outcomes(BOX, happened)
+    assert one.as_predicted and one.normalized_error == pytest.approx(0, abs=0.1)
+
+
+def test_only_a_prediction_that_was_built_is_judged() -> None:
+    again = checked("low", 2_000_000)
+    assert outcomes(BOX, [shims(2, 3), again]) == []  # nothing was predicted
+    overtaken: list[Happened] = [shims(2, 3, 1_100_000, 12_000), shims(3, 4, 850_000, 12_000), again]
+    assert [one.change.predicted_nm for one in outcomes(BOX, overtaken)] == [850_000]
+    # Once judged, a prediction is not held against a later check.
+    assert len(outcomes(BOX, [shims(2, 3, 1_100_000, 12_000), again, again])) == 1
+
+
+def test_two_exact_numbers_that_differ_are_infinitely_far_apart() -> None:
+    exact = measured(BOX.pack("low"), 1_100_000, spread_nm=0, resolution_nm=0)
+    assert exact.expanded_uncertainty_nm == 0
+    same = outcome(BOX.pack("low"), shims(2, 3, 1_100_000, 0), exact)
+    off = outcome(BOX.pack("low"), shims(2, 3, 1_100_001, 0), exact)
+    assert same is not None and same.normalized_error == 0 and same.as_predicted
+    assert off is not None and off.normalized_error == -math.inf and not off.as_predicted
+
+
+def test_the_limits_of_the_invented_box_are_in_millimetres() -> None:
+    assert BOX.pack("low").high_nm == 1.3 * MM
+
+
+def test_a_pack_that_became_good_with_no_change_of_parts_is_said_to_have() -> None:
+    bad, good = checked("low", 2_198_000), checked("low")
+    assert bad.verdict.verdict == "loose" and good.verdict.verdict == "good"
+    (words,) = unexplained(BOX, [bad, good]).values()
+    assert words.startswith(
+        "low was loose (2.198 mm) and is good now (1.100 mm), and the record holds no change of its"
+    )
+    # Measured again and again it stays so, until a change is recorded and the pack is checked once more.
+    assert list(unexplained(BOX, [bad, good, *OTHER, good])) == ["low"]
+    assert unexplained(BOX, [bad, good, shims(2, 3), good]) == {}
+    assert unexplained(BOX, [bad, shims(2, 3), good]) == {}
+    assert unexplained(BOX, [bad]) == unexplained(BOX, [good, good]) == unexplained(BOX, [good, bad]) == {}
+
+
+def test_a_change_that_moves_another_pack_explains_that_one_too() -> None:
+    tight = checked("reverse", 300_000)
+    assert tight.verdict.verdict == "tight"
+    assert list(unexplained(BOX, [tight, checked("reverse")])) == ["reverse"]
+    assert unexplained(BOX, [tight, shims(2, 3), checked("reverse")]) == {}  # low's shims move reverse
+    assert list(unexplained(BOX, [tight, rings(3_000_000, 3_200_000), checked("reverse")])) == ["reverse"]
