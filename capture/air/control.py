@@ -51,7 +51,7 @@ from drivers.wirings.protocol import (
 )
 from drivers.wirings.wiring import fixture_transport
 
-__all__ = ["AirCheck", "FixtureSetup", "Standing", "Way"]
+__all__ = ["AirControl", "FixtureSetup", "Standing", "Way"]
 
 Way = Literal["hold", "press"]
 
@@ -90,7 +90,7 @@ def _shown(safety: Safety) -> tuple[object, ...]:
     return (safety.state, safety.pressure_pa, safety.confirmed_open, safety.button_held, safety.faults())
 
 
-class AirCheck:
+class AirControl:
     """Drives one fixture. Run `run()` as a task; tell it what else happens on the bench from the same loop."""
 
     def __init__(

@@ -21,7 +21,7 @@ from typing import Any
 from uuid import uuid4
 
 from capture.air.button import StrokesToMake
-from capture.air.control import AirCheck, Standing
+from capture.air.control import AirControl, Standing
 from capture.bench.fill_view import (
     new_view,
     show_air,
@@ -112,10 +112,10 @@ class Bench:
         self._store: Store | None = None
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="record")
         self._publisher: Publisher | None = None
-        self.air: AirCheck | None = None
+        self.air: AirControl | None = None
         """The fixture's control, None where the valve is worked by hand."""
         if setup.fixture is not None:
-            self.air = AirCheck(
+            self.air = AirControl(
                 setup.fixture,
                 on_bytes=self._fixture_bytes,
                 on_lost=self._fixture_lost,

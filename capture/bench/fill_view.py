@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from capture.air.control import AirCheck
+from capture.air.control import AirControl
 from capture.bench.setup import BenchSetup
 from capture.bench.silence import Silence
 from capture.clearance.verdict import Verdict
@@ -135,7 +135,7 @@ def _what_is_next(view: BenchView, now: UnitNow) -> str:
     return f"Every pack is good. Now the steps (s), then the sign-off (u){asks}."
 
 
-def show_air(view: BenchView, air: AirCheck, held: str) -> None:
+def show_air(view: BenchView, air: AirControl, held: str) -> None:
     """The valve and the air beside the travel; `held` says what the newest hold was like."""
     safety = air.safety
     view.fixture = "up" if safety.fixture else "down"

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from uuid import UUID
 
 from capture import __version__
-from capture.air.control import AirCheck
+from capture.air.control import AirControl
 from capture.bench.running_check import RunningCheck
 from capture.bench.setup import BenchSetup
 from capture.bench.silence import Silence, told_of
@@ -22,7 +22,7 @@ def bench_status(
     view: BenchView,
     job: UUID | None,
     running: RunningCheck | None,
-    air: AirCheck | None,
+    air: AirControl | None,
     last_stroke: tuple[datetime, int] | None,
     *,
     silence: Silence,
