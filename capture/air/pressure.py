@@ -20,7 +20,7 @@ from collections import deque
 from dataclasses import dataclass
 from fractions import Fraction
 
-__all__ = ["HeldPressure", "PressureWatch", "gauge"]
+__all__ = ["HeldPressure", "PressureWatch", "pressure_text"]
 
 #: Filling the piston takes about this long; readings before it are no hold (common practice).
 SETTLE_NS = 300_000_000
@@ -33,7 +33,7 @@ LEAST_READINGS = 5
 _KEPT = 8
 
 
-def gauge(pascals: int) -> str:
+def pressure_text(pascals: int) -> str:
     """Return a gauge pressure for people, such as '140 kPa gauge', to a tenth of a kilopascal."""
     return f"{round(Fraction(pascals, 100)) / 10:.12g} kPa gauge"
 
@@ -163,16 +163,16 @@ class PressureWatch:
         if not outside or self._window is None:
             return ""
         low, high = self._window
-        window = f"the sheet asks for {gauge(low)} to {gauge(high)}"
+        window = f"the sheet asks for {pressure_text(low)} to {pressure_text(high)}"
         if self._min < low and self._max > high:
-            return f"The pressure went from {gauge(self._min)} to {gauge(self._max)}; {window}. Steady the supply."
+            return f"The pressure went from {pressure_text(self._min)} to {pressure_text(self._max)}; {window}. Steady the supply."
         if self._max < low:
-            return f"The pressure reached only {gauge(self._max)}; {window}. Turn the regulator up."
+            return f"The pressure reached only {pressure_text(self._max)}; {window}. Turn the regulator up."
         if self._min > high:
-            return f"The pressure never fell below {gauge(self._min)}; {window}. Turn the regulator down."
+            return f"The pressure never fell below {pressure_text(self._min)}; {window}. Turn the regulator down."
         if self._min < low:
-            return f"The pressure sagged to {gauge(self._min)}; {window}. Look for a leak or a starved supply."
-        return f"The pressure rose to {gauge(self._max)}; {window}. Check the regulator."
+            return f"The pressure sagged to {pressure_text(self._min)}; {window}. Look for a leak or a starved supply."
+        return f"The pressure rose to {pressure_text(self._max)}; {window}. Check the regulator."
 
     def _slope_words(self, slope: Fraction | None) -> str:
         if slope is None:

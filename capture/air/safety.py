@@ -27,7 +27,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from capture.air.pressure import gauge
+from capture.air.pressure import pressure_text
 
 __all__ = [
     "TABLE",
@@ -411,8 +411,10 @@ def _words(fault: Fault, machine: Safety, event: Event | None = None) -> str:
             seconds = (limits.heartbeat_ns or 0) / 1e9
             return f"the fixture has not said for {seconds:g} s that it is alive. Check its power and cable."
         case Fault.OVER_PRESSURE:
-            measured = gauge(machine.pressure_pa or 0)
-            return f"the pressure is {measured}, above {gauge(limits.over_pressure_pa)}. Turn the regulator down."
+            measured = pressure_text(machine.pressure_pa or 0)
+            return (
+                f"the pressure is {measured}, above {pressure_text(limits.over_pressure_pa)}. Turn the regulator down."
+            )
         case Fault.VALVE_DISAGREES if machine.confirmed_open:
             return "the valve says it is open when told to close. Shut the supply off by hand and vent it."
         case Fault.VALVE_DISAGREES:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.air.pressure import LEAST_READINGS, SETTLE_NS, HeldPressure, PressureWatch, gauge
+from capture.air.pressure import LEAST_READINGS, SETTLE_NS, HeldPressure, PressureWatch, pressure_text
 
 MS = 1_000_000
 WINDOW = (130_000, 150_000)
@@ -157,7 +157,7 @@ def test_a_stroke_finds_the_hold_it_was_made_in() -> None:
 
 
 def test_gauge_pressure_always_says_so() -> None:
-    assert [gauge(pa) for pa in (0, 140_000, 137_895, -1_200, 1_234_567)] == [
+    assert [pressure_text(pa) for pa in (0, 140_000, 137_895, -1_200, 1_234_567)] == [
         "0 kPa gauge",
         "140 kPa gauge",
         "137.9 kPa gauge",
