@@ -17,7 +17,7 @@ from capture.sheet.sheet import Pack
 from capture.strokes.finder import State
 from capture.unit.changes import Outcome
 from capture.unit.offers import Choice
-from capture.unit.standing import UnitNow
+from capture.unit.standing import UnitStanding
 
 __all__ = [
     "new_view",
@@ -95,7 +95,7 @@ def show_verdict(view: BenchView, verdict: Verdict, outcome: Outcome | None, out
     view.message = out_of_reach or verdict.next_step
 
 
-def show_unit(view: BenchView, now: UnitNow, choice: Choice) -> None:
+def show_unit(view: BenchView, now: UnitStanding, choice: Choice) -> None:
     """How the unit stands, and what may be changed in the pack on the screen."""
     for shown in view.packs:
         if shown.state != "measuring":
@@ -123,7 +123,7 @@ def show_unit(view: BenchView, now: UnitNow, choice: Choice) -> None:
         view.message = said + _what_is_next(view, now)
 
 
-def _what_is_next(view: BenchView, now: UnitNow) -> str:
+def _what_is_next(view: BenchView, now: UnitStanding) -> str:
     left = next((shown for shown in view.packs if not shown.is_good), None)
     if left is not None:
         again = f"Check {left.name} again" if left.stale else f"Go on to pack {left.name}"

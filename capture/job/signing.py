@@ -18,7 +18,7 @@ from capture.unit.facts import Fact, PartsChanged, StepDone
 from capture.unit.gauge import overdue_words
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing, against, elapsed_ns
-from capture.unit.standing import Ended, UnitNow, happened, unit_now
+from capture.unit.standing import Ended, UnitStanding, happened, unit_now
 from capture.unit.words import typed_words
 
 __all__ = ["Refused", "Signing", "ended_in", "happened_in"]
@@ -68,9 +68,9 @@ class Signing:
         self._store = store
         self.job: Job = store.job(job_id)
         self.sheet = parse_sheet(self.job.sheet_toml, f"the sheet of job {job_id}")
-        self.now: UnitNow = unit_now(self.sheet, self.job.facts, ended_in(self.job))
+        self.now: UnitStanding = unit_now(self.sheet, self.job.facts, ended_in(self.job))
 
-    def look(self) -> UnitNow:
+    def look(self) -> UnitStanding:
         """Read the job anew, as others may have written to it, and return how its unit stands."""
         self.job = self._store.job(self.job.id)
         self.now = unit_now(self.sheet, self.job.facts, ended_in(self.job))
@@ -95,11 +95,11 @@ class Signing:
                 return str(error)
         return why
 
-    def after_fact(self, fact: Fact, at: datetime) -> UnitNow:
+    def after_fact(self, fact: Fact, at: datetime) -> UnitStanding:
         """Return how the unit will stand once `fact` is written."""
         return unit_now(self.sheet, [*self.job.facts, _Coming(at, fact)], ended_in(self.job))
 
-    def after_verdict(self, check_id: int, verdict: Verdict) -> UnitNow:
+    def after_verdict(self, check_id: int, verdict: Verdict) -> UnitStanding:
         """Return how the unit will stand once a check that is being measured has this verdict."""
         check = next(check for check in self.job.checks if check.id == check_id)
         late = overdue_words(check.gauge, check.started_at.astimezone().date())
@@ -133,7 +133,7 @@ class Signing:
         fact: Fact,
         *,
         at: datetime,
-        messages: Callable[[UnitNow], Sequence[Outgoing]] = lambda now: (),
+        messages: Callable[[UnitStanding], Sequence[Outgoing]] = lambda now: (),
     ) -> tuple[int, Fact]:
         """Write `fact` and read the job anew; return its number in the record and the fact as written.
 

@@ -28,7 +28,7 @@ from capture.stock import StockError
 from capture.unit.changes import Outcome, PlanError
 from capture.unit.facts import Fact, PartsChanged, SignedOff
 from capture.unit.offers import Choice, Offers, offers
-from capture.unit.standing import UnitNow
+from capture.unit.standing import UnitStanding
 from capture.unit.words import fact_words
 
 __all__ = ["Unit", "Written"]
@@ -57,7 +57,7 @@ class Unit:
         self._stock = UnitStock(stock, job.uuid, job.unit_serial) if stock is not None else None
 
     @property
-    def now(self) -> UnitNow:
+    def now(self) -> UnitStanding:
         """How the unit stood when it was last looked at."""
         return self._signing.now
 
@@ -79,7 +79,7 @@ class Unit:
         """Return in words what a person must be asked before `fact` is written; empty for most."""
         return self._signing.to_confirm(fact, at)
 
-    def look(self) -> UnitNow:
+    def look(self) -> UnitStanding:
         """Read the record anew: others may have written to this job."""
         return self._signing.look()
 
@@ -143,7 +143,7 @@ class Unit:
         self.look()
         return outcome
 
-    def word(self, now: UnitNow, at: datetime) -> list[Outgoing]:
+    def word(self, now: UnitStanding, at: datetime) -> list[Outgoing]:
         """Return the message that tells how the unit stands, if anybody is told."""
         if not self._publishes:
             return []

@@ -43,7 +43,7 @@ from capture.mqtt.topics import stroke_topic, unit_topic, verdict_topic
 from capture.strokes.stroke import Stroke
 
 if TYPE_CHECKING:  # the board reads messages, and has no use for what works a unit out
-    from capture.unit.standing import UnitNow
+    from capture.unit.standing import UnitStanding
 
 __all__ = [
     "MESSAGES",
@@ -267,7 +267,7 @@ class UnitMessage(_Message):
     signed_off_at: At | None = None
 
     @classmethod
-    def of(cls, now: UnitNow, *, at: datetime, bench: str, job: UUID, unit_serial: str) -> Self:
+    def of(cls, now: UnitStanding, *, at: datetime, bench: str, job: UUID, unit_serial: str) -> Self:
         """Return the message for a unit that stands so."""
         told = now.standing
         return cls(

@@ -28,7 +28,7 @@ from capture.unit.changes import PlanError
 from capture.unit.codes import NotUnderstood, PartFitted, TechnicianNamed, read_scan
 from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.offers import taken, typed_change
-from capture.unit.standing import UnitNow
+from capture.unit.standing import UnitStanding
 from capture.unit.torques import tightened, typed_torques, wrong_count
 from drivers.units import format_length, parse_duration
 
@@ -59,7 +59,7 @@ class UnitControls:
         return self._page.form is not None
 
     @property
-    def _now(self) -> UnitNow:
+    def _now(self) -> UnitStanding:
         assert self._bench.unit is not None
         return self._bench.unit.now
 

@@ -15,7 +15,7 @@ from capture.unit.changes import PlanError
 from capture.unit.codes import PartFitted
 from capture.unit.facts import PartsChanged
 from capture.unit.plan import PackPlan, plan_unit
-from capture.unit.standing import UnitNow
+from capture.unit.standing import UnitStanding
 
 __all__ = ["NO_CHOICE", "Choice", "Offer", "Offers", "offers", "plans", "taken", "typed_change"]
 
@@ -61,7 +61,7 @@ def _beside(text: str, shelf: str) -> str:
     return f"{text} ({shelf})" if shelf else text
 
 
-def offers(now: UnitNow, first: str = "") -> Offers:
+def offers(now: UnitStanding, first: str = "") -> Offers:
     """Return what may be changed, that of the pack called `first` before the others'.
 
     Raises PlanError where packs that influence each other allow too many combinations to find the best.
@@ -86,7 +86,7 @@ def offers(now: UnitNow, first: str = "") -> Offers:
     return Offers(tuple(ways), tuple(beyond))
 
 
-def plans(now: UnitNow) -> Offers:
+def plans(now: UnitStanding) -> Offers:
     """Return the plans for the whole unit together, as `strokelog plan` numbers them. Raises PlanError."""
     sheet, found = now.fitted, plan_unit(now.fitted, _counted(now))
     ways = []
@@ -99,7 +99,7 @@ def plans(now: UnitNow) -> Offers:
     return Offers(tuple(ways), found[0].out_of_reach if found else ())
 
 
-def _counted(now: UnitNow) -> dict[str, Verdict]:
+def _counted(now: UnitStanding) -> dict[str, Verdict]:
     return {name: verdict for name, verdict in now.verdicts.items() if name not in now.stale}
 
 
@@ -112,7 +112,7 @@ def taken(offer: Offer, by: str) -> list[PartsChanged]:
     return [replace(made, by=by) for made in offer.changes]
 
 
-def typed_change(now: UnitNow, part: PartFitted, by: str) -> PartsChanged:
+def typed_change(now: UnitStanding, part: PartFitted, by: str) -> PartsChanged:
     """Return a change that a person names by what is fitted now, predicted where the pack's check still counts.
 
     Raises PlanError where that part is fitted already.

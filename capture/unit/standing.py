@@ -27,7 +27,7 @@ from capture.unit.facts import Entry, SignedOff
 from capture.unit.pack_states import Judged, PackState, pack_states
 from capture.unit.signoff_rules import Standing, standing
 
-__all__ = ["Ended", "UnitNow", "happened", "unit_now"]
+__all__ = ["Ended", "UnitStanding", "happened", "unit_now"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Ended:
 
 
 @dataclass(frozen=True, slots=True)
-class UnitNow:
+class UnitStanding:
     """One unit at one moment."""
 
     sheet: Sheet
@@ -73,7 +73,7 @@ def happened(entries: Sequence[Entry], ended: Sequence[Ended]) -> list[Happened]
     return [one for _, one in sorted(found, key=lambda numbered: numbered[0])]
 
 
-def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> UnitNow:
+def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> UnitStanding:
     """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
     done = happened(entries, ended)
     stale = stale_checks(sheet, done)
@@ -90,7 +90,7 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> 
         trouble = str(error)
     stands = standing(sheet, entries, packs, remarks(entries, judged, came_out))
     stands = replace(stands, cautions=(*stands.cautions, *doubts.values()))
-    return UnitNow(
+    return UnitStanding(
         sheet=sheet,
         fitted=fitted,
         verdicts=newest_verdicts(done),

@@ -23,7 +23,7 @@ from capture.sheet.sheet import parse_sheet
 from capture.terminal.canvas import Frame
 from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.offers import Choice, offers
-from capture.unit.standing import Ended, UnitNow, unit_now
+from capture.unit.standing import Ended, UnitStanding, unit_now
 from capture.unit.torques import typed_torques
 
 SHEET = parse_sheet(
@@ -82,7 +82,7 @@ class Entry:
     fact: Fact
 
 
-def now_after(*facts: Fact, loose: bool = True) -> UnitNow:
+def now_after(*facts: Fact, loose: bool = True) -> UnitStanding:
     """The unit after a check of swing and one of brake, then the facts, a minute from one another."""
     swing = sample_verdict("loose" if loose else "good")
     ended = [Ended("swing", 1, 2, swing), Ended("brake", 3, 4, sample_verdict("good"))]
@@ -90,7 +90,7 @@ def now_after(*facts: Fact, loose: bool = True) -> UnitNow:
     return unit_now(SHEET, entries, ended)
 
 
-def view_of(now: UnitNow, **changes: object) -> BenchView:
+def view_of(now: UnitStanding, **changes: object) -> BenchView:
     view = BenchView(bench="north-2", unit_serial="HX-2207", technician="Ana", job="7")
     view.packs = [
         PackView(pack.name, "done", now.verdicts.get(pack.name), now.stale.get(pack.name, "")) for pack in SHEET.order()
@@ -101,7 +101,7 @@ def view_of(now: UnitNow, **changes: object) -> BenchView:
     return view
 
 
-def choice_of(now: UnitNow, *shelf: str) -> Choice:
+def choice_of(now: UnitStanding, *shelf: str) -> Choice:
     found = offers(now, "swing")
     return Choice(found, (*shelf, *[""] * (len(found.ways) - len(shelf))))
 
