@@ -51,7 +51,7 @@ from drivers.wirings.protocol import (
 )
 from drivers.wirings.wiring import fixture_transport
 
-__all__ = ["AirControl", "FixtureSetup", "Standing", "Way"]
+__all__ = ["AirControl", "FixtureSetup", "AirStanding", "Way"]
 
 Way = Literal["hold", "press"]
 
@@ -69,7 +69,7 @@ class FixtureSetup:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class AirStanding:
     """The air as others are told of it: no figures and no single apply, so that it changes seldom."""
 
     word: Literal["unarmed", "armed", "tripped", "stopped"]
@@ -128,9 +128,9 @@ class AirControl:
         self._polled_ns = 0
 
     @property
-    def standing(self) -> Standing:
+    def standing(self) -> AirStanding:
         """The air as others are told of it."""
-        return Standing(_STANDING[self.safety.state], self.safety.faults())
+        return AirStanding(_STANDING[self.safety.state], self.safety.faults())
 
     def fault_words(self) -> str:
         """Return why there can be no air and what to do, empty where nothing but arming is missing."""

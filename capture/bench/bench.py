@@ -21,7 +21,7 @@ from typing import Any
 from uuid import uuid4
 
 from capture.air.button import StrokesToMake
-from capture.air.control import AirControl, Standing
+from capture.air.control import AirControl, AirStanding
 from capture.bench.fill_view import (
     new_view,
     show_air,
@@ -139,7 +139,7 @@ class Bench:
         self.view.warning = self.standing_warning
         self._last_stroke: tuple[datetime, int] | None = None
         """When the newest stroke was kept, and its travel as the sheet measures."""
-        self._air_told: Standing | None = None
+        self._air_told: AirStanding | None = None
 
     # -- life --------------------------------------------------------------------------------------------
 
