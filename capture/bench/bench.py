@@ -42,7 +42,7 @@ from capture.clearance.check import MOST_TIMES, Effect, Finished, StrokeKept, St
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.verdict import MOST_STROKES, Verdict
 from capture.job.unfinished import unfinished
-from capture.job.unit_on_record import Unit, Written
+from capture.job.unit_on_record import UnitOnRecord, Written
 from capture.mqtt.messages import BenchStatus
 from capture.mqtt.publisher import BrokerState, Publisher
 from capture.record import RecordError, Store
@@ -102,7 +102,7 @@ class Bench:
         self.out_of_reach = ""
         """Where no part brings the newest verdict's pack into range: how far off it is and what it looks like."""
         self.job_id = 0
-        self.unit: Unit | None = None
+        self.unit: UnitOnRecord | None = None
         """What the record says of the unit, once there is a job."""
         self.choice: Choice = NO_CHOICE
         """Which changes of parts are on offer."""
@@ -217,9 +217,11 @@ class Bench:
         self.view.job = str(self.job_id)
         self.unit = await self._unit_of(store, self.job_id)
 
-    async def _unit_of(self, store: Store, job_id: int) -> Unit:
+    async def _unit_of(self, store: Store, job_id: int) -> UnitOnRecord:
         publishes = self.setup.broker is not None
-        unit: Unit = await self._in_thread(Unit, store, job_id, stock=self.setup.stock, publishes=publishes)
+        unit: UnitOnRecord = await self._in_thread(
+            UnitOnRecord, store, job_id, stock=self.setup.stock, publishes=publishes
+        )
         return unit
 
     async def _go_on(self, store: Store, job_id: int) -> None:

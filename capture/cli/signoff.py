@@ -26,7 +26,7 @@ from capture.cli.options import (
 )
 
 if TYPE_CHECKING:
-    from capture.job.unit_on_record import Unit
+    from capture.job.unit_on_record import UnitOnRecord
     from capture.sheet.steps import Torque
     from capture.unit.facts import Fact, StepDone
     from drivers.torque import TorqueSettings
@@ -177,17 +177,17 @@ def sign_off(
 
 
 @contextmanager
-def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Unit]:
+def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[UnitOnRecord]:
     """Open the record and the stock for one job's unit; what is refused or goes wrong is said in words."""
     from capture.config import load_config
     from capture.job.signing import Refused
-    from capture.job.unit_on_record import Unit
+    from capture.job.unit_on_record import UnitOnRecord
 
     with errors_in_words():
         stock = stock_file(load_config(config), data_dir)
         with open_store(config, data_dir) as store:
             try:
-                yield Unit(store, job, stock=stock)
+                yield UnitOnRecord(store, job, stock=stock)
             except Refused as error:
                 fail(_with_options(str(error)))
 
@@ -208,7 +208,7 @@ def _with_options(text: str) -> str:
     return text
 
 
-def add_fact(unit: Unit, fact: Fact, as_json: bool) -> None:
+def add_fact(unit: UnitOnRecord, fact: Fact, as_json: bool) -> None:
     from capture.unit.words import next_words
 
     for one in unit.add([fact], at=datetime.now(UTC)):
@@ -222,7 +222,7 @@ def add_fact(unit: Unit, fact: Fact, as_json: bool) -> None:
             say(next_words(unit.now.sheet, unit.now.standing))
 
 
-def _step_of(unit: Unit, text: str) -> int:
+def _step_of(unit: UnitOnRecord, text: str) -> int:
     """Return the index of a step given by its number or its code."""
     from capture.unit.codes import StepChosen, read_scan
 
@@ -234,7 +234,7 @@ def _step_of(unit: Unit, text: str) -> int:
     return found.step
 
 
-def _pack(unit: Unit, text: str) -> str:
+def _pack(unit: UnitOnRecord, text: str) -> str:
     """Return a pack's name, given by itself or by its code."""
     from capture.unit.codes import PackChosen, read_scan
 
@@ -242,7 +242,7 @@ def _pack(unit: Unit, text: str) -> str:
     return found.pack if isinstance(found, PackChosen) else text
 
 
-def person(unit: Unit, text: str) -> str:
+def person(unit: UnitOnRecord, text: str) -> str:
     """Return a name, given by itself or by a badge's code."""
     from capture.unit.codes import TechnicianNamed, read_scan
 
@@ -285,7 +285,7 @@ def _wrench_settings(words: list[str] | None) -> TorqueSettings:
 
 
 def _tightened(
-    unit: Unit, done: StepDone, torques: list[int], wrench: str | None, settings: TorqueSettings, wait: float
+    unit: UnitOnRecord, done: StepDone, torques: list[int], wrench: str | None, settings: TorqueSettings, wait: float
 ) -> StepDone:
     """Return the step done with the torque farthest from its value, and all of them in the note."""
     from dataclasses import replace
@@ -306,7 +306,7 @@ def _tightened(
     return tightened(step, done, torques, wrench or "")
 
 
-def _need(unit: Unit, fact: Fact) -> None:
+def _need(unit: UnitOnRecord, fact: Fact) -> None:
     """End with what stands against `fact`."""
     why = unit.against(fact, datetime.now(UTC))
     if why:

@@ -31,7 +31,7 @@ from capture.unit.offers import Choice, Offers, offers
 from capture.unit.standing import UnitStanding
 from capture.unit.words import fact_words
 
-__all__ = ["Unit", "Written"]
+__all__ = ["UnitOnRecord", "Written"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ class Written:
     notes: tuple[str, ...] = ()
 
 
-class Unit:
+class UnitOnRecord:
     """One job's unit. Raises RecordError, SheetError and PlanError; `add` Refused as well."""
 
     def __init__(self, store: Store, job_id: int, *, stock: Path | None = None, publishes: bool = False) -> None:

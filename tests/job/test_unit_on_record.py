@@ -25,7 +25,7 @@ from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
 from capture.dashboard.preview import sample_view
 from capture.job.signing import Refused
-from capture.job.unit_on_record import Unit
+from capture.job.unit_on_record import UnitOnRecord
 from capture.mqtt.publisher import BrokerState
 from capture.record import RecordError, Store
 from capture.report.writing import gather
@@ -102,7 +102,7 @@ def test_the_shelf_is_said_beside_the_advice_taking_reserves_and_the_sign_off_co
     store, job = record(tmp_path)
     path = shelf(tmp_path, ("2.80 mm", 2), ("3.20 mm", 1), shims=1)
     with store:
-        unit = Unit(store, job, stock=path)
+        unit = UnitOnRecord(store, job, stock=path)
         choice = unit.choice("low")
         assert choice.texts("low")[0].endswith("(backing shim 0.25 mm: 1 left)")
         assert choice.shelf[-1] == "snap ring 2.80 mm: 2 left"
@@ -137,7 +137,7 @@ def test_a_part_that_is_not_in_stock_is_said_to_be_so_and_its_change_is_kept_all
     store, job = record(tmp_path)
     path = shelf(tmp_path, ("3.20 mm", 1))
     with store:
-        unit = Unit(store, job, stock=path)
+        unit = UnitOnRecord(store, job, stock=path)
         choice = unit.choice("high")
         assert choice.shelf[0] == "snap ring 2.80 mm: none in stock: allot or order"
         assert choice.texts("low") == [choice.found.ways[1].text]  # of shims this stock knows nothing
@@ -150,7 +150,7 @@ def test_a_stock_that_cannot_be_read_stops_nobody(tmp_path: Path) -> None:
     store, job = record(tmp_path)
     (tmp_path / "stock.sqlite").write_text("no database")
     with store:
-        unit = Unit(store, job, stock=tmp_path / "stock.sqlite")
+        unit = UnitOnRecord(store, job, stock=tmp_path / "stock.sqlite")
         choice = unit.choice("low")
         assert "the stock cannot be read" in choice.shelf[0]
         (written,) = unit.add(taken(choice.found.ways[0], "Ana"), at=AT)
@@ -163,7 +163,7 @@ def test_a_stock_that_cannot_be_read_stops_nobody(tmp_path: Path) -> None:
 def test_a_change_that_cannot_be_is_refused_in_words_and_not_written(tmp_path: Path) -> None:
     store, job = record(tmp_path)
     with store:
-        unit = Unit(store, job)
+        unit = UnitOnRecord(store, job)
         (way, *_) = unit.choice("low").found.ways
         unit.add(taken(way, "Ana"), at=AT)
         with pytest.raises(Refused, match=r"changed from 2 backing shims, but 3 backing shims was fitted"):
@@ -178,7 +178,7 @@ def test_a_change_that_cannot_be_is_refused_in_words_and_not_written(tmp_path: P
 def test_a_typed_change_predicts_what_the_advice_for_it_does(tmp_path: Path) -> None:
     store, job = record(tmp_path)
     with store:
-        unit = Unit(store, job)
+        unit = UnitOnRecord(store, job)
         (advised,) = unit.choice("low").found.ways[0].changes
         assert typed_change(unit.now, PartFitted("low", 0, 3), "") == advised
 
@@ -243,7 +243,7 @@ def missed(tmp_path: Path) -> int:
     high was measured with a gauge whose calibration had run out."""
     store, job = record(tmp_path)
     with store:
-        unit = Unit(store, job)
+        unit = UnitOnRecord(store, job)
         made = typed_change(unit.now, PartFitted("low", 0, 3), "Ana")
         assert made.predicted_nm == 1_128_000
         unit.add([made], at=AT)
