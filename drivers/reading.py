@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-__all__ = ["CUT_SHORT", "OFF_GRID", "OUT_OF_RANGE", "Reading", "Unit"]
+__all__ = ["CUT_SHORT", "OFF_GRID", "OUT_OF_RANGE", "LengthUnit", "Reading"]
 
-Unit = Literal["in", "mm"]
+LengthUnit = Literal["in", "mm"]
 
 #: The value lies outside the `range` setting, where the plunger cannot go.
 OUT_OF_RANGE = "out_of_range"
@@ -24,5 +24,5 @@ class Reading(NamedTuple):
     """
 
     value_nm: int
-    unit: Unit
+    unit: LengthUnit
     flags: tuple[str, ...] = ()

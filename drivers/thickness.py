@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from drivers.identify import listen_live
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 
 __all__ = ["Thickness", "read_thickness"]
 
@@ -30,7 +30,7 @@ class Thickness:
     actual_nm: int
     expanded_uncertainty_nm: int
     readings: int
-    unit: Unit
+    unit: LengthUnit
 
 
 async def read_thickness(
@@ -44,7 +44,7 @@ async def read_thickness(
 
     Raises ConnectionError if the port does not open, and TimeoutError, with the last objection, after `seconds`.
     """
-    run: list[tuple[int, int, Unit]] = []
+    run: list[tuple[int, int, LengthUnit]] = []
     objection = "no reading came; is the instrument on, and does it send by itself or at a button?"
     try:
         async with asyncio.timeout(seconds), aclosing(listen_live(url, driver, settings)) as live:

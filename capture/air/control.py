@@ -51,7 +51,7 @@ from drivers.wirings.protocol import (
 )
 from drivers.wirings.wiring import fixture_transport
 
-__all__ = ["AirControl", "FixtureSetup", "AirStanding", "Way"]
+__all__ = ["AirControl", "AirStanding", "FixtureSetup", "Way"]
 
 Way = Literal["hold", "press"]
 

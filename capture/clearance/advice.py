@@ -21,7 +21,7 @@ from typing import Literal
 from capture.clearance.parts_search import Fit, Part, Target, best_fits
 from capture.clearance.verdict import Verdict, coverage_factor
 from capture.sheet.sheet import Adjuster, Pack, Shim
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = [
@@ -114,7 +114,7 @@ def changes_of(adjusters: Sequence[tuple[int, Adjuster]], states: Sequence[int])
     return tuple(changes)
 
 
-def what_to_do(pack: Pack, changes: Sequence[Change], unit: Unit) -> str:
+def what_to_do(pack: Pack, changes: Sequence[Change], unit: LengthUnit) -> str:
     """Return changes of a pack's parts in words, such as 'take out 1 shim of 0.250 mm'."""
     parts = []
     for change in changes:
@@ -155,7 +155,7 @@ def predict(pack: Pack, verdict: Verdict, changes: Sequence[Change]) -> tuple[in
     return predicted, math.ceil(coverage_factor(verdict.dof) * math.sqrt(variance))
 
 
-def advise(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> list[Advice]:
+def advise(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> list[Advice]:
     """Return the changes that would bring the pack into its range with better than even odds, best first.
 
     None of them makes it less likely than now that the pack is in range.
@@ -172,14 +172,14 @@ def advise(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> list[Advice]:
     return [_advice(pack, verdict, fit, unit) for fit in fits]
 
 
-def closest(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> Advice:
+def closest(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> Advice:
     """Return the best that the pack's adjusters can do, however far from the range; no changes if that is nothing."""
     parts = [part_of(adjuster) for adjuster in pack.adjusters]
     (fit,) = best_fits([target_of(pack, verdict)], parts, 1, untouched=True)
     return _advice(pack, verdict, fit, unit)
 
 
-def _advice(pack: Pack, verdict: Verdict, fit: Fit, unit: Unit) -> Advice:
+def _advice(pack: Pack, verdict: Verdict, fit: Fit, unit: LengthUnit) -> Advice:
     changes = changes_of(list(enumerate(pack.adjusters)), fit.states)
     (predicted,), (standard,) = fit.predicted_nm, fit.standard_nm
     text = what_to_do(pack, changes, unit) or "leave the parts as they are"
@@ -196,7 +196,7 @@ def _advice(pack: Pack, verdict: Verdict, fit: Fit, unit: Unit) -> Advice:
     )
 
 
-def _signed(nm: float, unit: Unit) -> str:
+def _signed(nm: float, unit: LengthUnit) -> str:
     return ("+" if nm > 0 else "") + format_length(round(nm), unit)
 
 

@@ -23,7 +23,7 @@ from capture.clearance.advice import EVEN_ODDS, Change, closest, step_of, target
 from capture.clearance.parts_search import in_range
 from capture.clearance.verdict import COVERAGE, Verdict, coverage_factor
 from capture.sheet.sheet import Pack, Shim
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = ["Cause", "cause_of_difference", "cause_of_distance", "causes", "how_far_off"]
@@ -40,12 +40,12 @@ class Cause:
     """The adjuster's index and what would be fitted there (a count, a thickness in nm); None for a plate."""
 
 
-def causes(pack: Pack, unit: Unit = "mm") -> list[Cause]:
+def causes(pack: Pack, unit: LengthUnit = "mm") -> list[Cause]:
     """Return every single mistake with a part whose thickness the sheet knows, as the pack is fitted now."""
     return [*_plates(pack, unit), *_adjusters(pack, unit)]
 
 
-def _plates(pack: Pack, unit: Unit) -> Iterator[Cause]:
+def _plates(pack: Pack, unit: LengthUnit) -> Iterator[Cause]:
     standard = pack.plate_tolerance / math.sqrt(3)
     for name, thickness in (("friction plate", pack.friction_thickness), ("steel plate", pack.steel_thickness)):
         if thickness is not None:
@@ -54,7 +54,7 @@ def _plates(pack: Pack, unit: Unit) -> Iterator[Cause]:
             yield Cause(f"{plate} too many", -thickness, standard)
 
 
-def _adjusters(pack: Pack, unit: Unit) -> Iterator[Cause]:
+def _adjusters(pack: Pack, unit: LengthUnit) -> Iterator[Cause]:
     for index, adjuster in enumerate(pack.adjusters):
         standard = adjuster.tolerance / math.sqrt(3)
         if isinstance(adjuster, Shim):
@@ -91,7 +91,7 @@ def cause_of_difference(
     *,
     dof: float = math.inf,
     changes: Sequence[Change] = (),
-    unit: Unit = "mm",
+    unit: LengthUnit = "mm",
 ) -> Cause | None:
     """Return the one cause that explains why a check of `pack` came out `difference_nm` above its prediction.
 
@@ -123,7 +123,7 @@ def cause_of_difference(
     return _the_one(found, fits, likelihood)
 
 
-def cause_of_distance(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> Cause | None:
+def cause_of_distance(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> Cause | None:
     """Return the one cause without which the measured pack would be in its range; nothing was predicted for it."""
 
     def without(cause: Cause) -> float:
@@ -152,7 +152,7 @@ def _density(scaled: float, dof: float) -> float:
     return math.exp(-(dof + 1) / 2 * math.log1p(scaled**2 / dof))
 
 
-def how_far_off(pack: Pack, verdict: Verdict, unit: Unit = "mm") -> str:
+def how_far_off(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> str:
     """Return what to say where no change brings the pack into range: by how much, what it looks like, the closest.
 
     Empty where the clearance is not outside the range.

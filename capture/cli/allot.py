@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from capture.stock import Holdings, Request
     from capture.stock.allotment import Allotment, LeftOut, Option, Placement, WaitingPack
     from capture.stock.waiting import Gathered
-    from drivers.reading import Unit
+    from drivers.reading import LengthUnit
 
 __all__ = ["allot"]
 
@@ -137,7 +137,7 @@ class _Shown:
         self._gathered = gathered
         self._texts = {(part_key(one.part), one.thickness_nm): one.thickness_text for one in holdings.bins}
 
-    def _unit(self, pack: WaitingPack) -> Unit:
+    def _unit(self, pack: WaitingPack) -> LengthUnit:
         return self._gathered.shown_in[pack.job, pack.unit, pack.pack]
 
     def _length(self, pack: WaitingPack, value_nm: int) -> str:

@@ -25,7 +25,7 @@ from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedO
 from capture.unit.gauge import gauge_of
 from capture.unit.standing import unit_now
 from capture.unit.words import acknowledged_words, lasted_words, torque_words
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length, format_torque
 
 __all__ = ["job_json", "jobs_table", "show_job", "show_sheet"]
@@ -183,7 +183,7 @@ def _gauge_words(check: Check) -> str:
     return f"; gauge {gauge.serial}, calibration due {gauge.calibration_due}{late}"
 
 
-def _parts_words(fact: PartsChanged, sheet: Sheet | None, unit: Unit) -> str:
+def _parts_words(fact: PartsChanged, sheet: Sheet | None, unit: LengthUnit) -> str:
     adjusters = next((pack.adjusters for pack in sheet.packs if pack.name == fact.pack), ()) if sheet else ()
     told = []
     for change in fact.changes:
@@ -227,7 +227,7 @@ def _step_name(step: int | None, sheet: Sheet | None) -> str:
     return f"step {step + 1} ({sheet.steps[step].title})"
 
 
-def _fact_words(fact: Fact, sheet: Sheet | None, unit: Unit) -> str:
+def _fact_words(fact: Fact, sheet: Sheet | None, unit: LengthUnit) -> str:
     """Return what happened, in words; who did it is told by the caller."""
     if isinstance(fact, PartsChanged):
         return _parts_words(fact, sheet, unit)
@@ -256,7 +256,7 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
     its corrections."""
     console = Console(highlight=False)
     sheet = _sheet_of(job)
-    unit: Unit = sheet.display_unit if sheet else "mm"
+    unit: LengthUnit = sheet.display_unit if sheet else "mm"
 
     came_out = _came_out(job, sheet)
 

@@ -9,7 +9,7 @@ from typing import Literal
 from capture.clearance.check import StrokeView
 from capture.clearance.verdict import Verdict
 from capture.mqtt.link import LinkState
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 
 __all__ = ["BenchView", "PackView", "Question"]
 
@@ -48,7 +48,7 @@ class BenchView:
     unit_serial: str = ""
     technician: str = ""
     sheet_name: str = ""
-    display_unit: Unit = "mm"
+    display_unit: LengthUnit = "mm"
     packs: list[PackView] = field(default_factory=list)
     pack: int = -1
     """Index into `packs` of the pack being measured, -1 for none."""

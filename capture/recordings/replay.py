@@ -17,7 +17,7 @@ from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, 
 from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
 from capture.sheet.sheet import Air, Pack
 from capture.strokes.stroke import Stroke
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 
 __all__ = ["Replay"]
 
@@ -29,7 +29,7 @@ class Replay:
         self,
         path: Path,
         pack: Pack | None = None,
-        unit: Unit = "mm",
+        unit: LengthUnit = "mm",
         air: Air | None = None,
         *,
         stop_when_settled: bool = False,

@@ -26,7 +26,7 @@ from capture.unit.changes import PlanError, outcomes, stale_checks
 from capture.unit.facts import Fact, Override, PartsChanged
 from capture.unit.gauge import gauge_of, overdue_words
 from capture.unit.pack_states import Judged, PackState, pack_states
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length, format_pressure
 
 __all__ = ["Contents", "contents", "newest_at"]
@@ -63,7 +63,7 @@ def contents(
 class _Report:
     def __init__(self, job: Job, sheet: Sheet | None, head: tuple[int, str], traces: Mapping[int, Trace]) -> None:
         self.job, self.sheet, self.head, self.traces = job, sheet, head, traces
-        self.unit: Unit = sheet.display_unit if sheet else "mm"
+        self.unit: LengthUnit = sheet.display_unit if sheet else "mm"
         told = [job.opened_at, *([job.closed_at] if job.closed_at else []), *(entry.at for entry in job.facts)]
         self.times = Times([*told, *(check.started_at for check in job.checks)])
         self.problems: list[Note] = []

@@ -11,13 +11,13 @@ from capture.report.finishing import Note
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
 from capture.unit.facts import Correction, Override, PartsChanged
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = ["History", "result_words"]
 
 
-def result_words(check: Check, unit: Unit) -> str:
+def result_words(check: Check, unit: LengthUnit) -> str:
     """Return the mean and expanded uncertainty of a check that has a verdict, with the unit."""
     assert check.verdict is not None
     verdict = check.verdict.verdict
@@ -29,7 +29,7 @@ class History:
 
     def __init__(self, job: Job, sheet: Sheet | None, times: Times, came_out: Mapping[int, str]) -> None:
         self.sheet, self.times, self.came_out = sheet, times, came_out
-        self.unit: Unit = sheet.display_unit if sheet else "mm"
+        self.unit: LengthUnit = sheet.display_unit if sheet else "mm"
         self.corrections: dict[int, list[FactEntry]] = {}
         for entry in job.facts:
             if isinstance(entry.fact, Correction):

@@ -23,7 +23,7 @@ from pydantic import (
 
 from capture.plumbing.checked_file import blamed, place_of, shown
 from capture.sheet.steps import Step, Steps
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import LengthNm, PressurePa, format_pressure
 
 __all__ = [
@@ -79,7 +79,7 @@ class Air(_Part):
         """The lowest and highest gauge pressure allowed, pascals."""
         return self.pressure - self.tolerance, self.pressure + self.tolerance
 
-    def text(self, unit: Unit) -> str:
+    def text(self, unit: LengthUnit) -> str:
         """Return the window for people: in psi beside inches, in kPa beside millimetres."""
         return f"{format_pressure(self.pressure, unit)} ± {format_pressure(self.tolerance, unit)} gauge"
 
@@ -248,10 +248,10 @@ class Sheet(_Part):
     air: Air | None = None
     packs: tuple[Pack, ...] = Field(min_length=1)
     steps: Steps = ()
-    _display_unit: Unit = PrivateAttr(default="mm")
+    _display_unit: LengthUnit = PrivateAttr(default="mm")
 
     @property
-    def display_unit(self) -> Unit:
+    def display_unit(self) -> LengthUnit:
         """The unit to show lengths in: that of the first pack's range."""
         return self._display_unit
 
@@ -321,7 +321,7 @@ def parse_sheet(text: str, where: str) -> Sheet:
     return sheet
 
 
-def _unit_of(raw: dict[str, Any]) -> Unit:
+def _unit_of(raw: dict[str, Any]) -> LengthUnit:
     first = str(raw["packs"][0]["range"][0])
     return "in" if any(word in first.lower() for word in ("in", '"', "thou", "mil ")) else "mm"
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import NamedTuple
 
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 
 __all__ = ["Displayed", "IndicatorSpec", "SimulatedIndicator"]
 
@@ -19,7 +19,7 @@ class Displayed(NamedTuple):
 
     counts: int
     resolution_nm: int
-    unit: Unit
+    unit: LengthUnit
 
     @property
     def value_nm(self) -> int:
@@ -35,7 +35,7 @@ class IndicatorSpec:
     rate_jitter: float = 0.01
     """Standard deviation of one update interval, as a part of it."""
     resolution_nm: int = 10_000
-    unit: Unit = "mm"
+    unit: LengthUnit = "mm"
     switched_resolution_nm: int = 12_700
     """The display step after its unit button is pressed."""
     noise_nm: float = 1_500.0
@@ -132,7 +132,7 @@ class SimulatedIndicator:
         noisy = self._plunger_nm() + self._rng.gauss(0.0, 1.0) * self.spec.noise_nm
         shown_nm = min(max(noisy, low), high) - self._zero_nm + self._misread_nm
         self._misread_nm = 0
-        unit: Unit = self.spec.unit
+        unit: LengthUnit = self.spec.unit
         resolution_nm = self.spec.resolution_nm
         if self._switched:
             unit = "in" if unit == "mm" else "mm"

@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Literal
 
 from capture.simulation.indicator import Displayed
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 
 __all__ = ["FORMS", "WireForm", "WireSpec", "crc16", "decimal_text", "encode"]
 
@@ -15,9 +15,9 @@ WireForm = Literal["line", "polled-line", "counts", "bcd13", "word24", "register
 FORMS: tuple[WireForm, ...] = ("line", "polled-line", "counts", "bcd13", "word24", "registers")
 
 #: 1 in = 25.4 mm exactly (NIST SP 811 app. B).
-_NM_PER_UNIT: dict[Unit, int] = {"mm": 1_000_000, "in": 25_400_000}
+_NM_PER_UNIT: dict[LengthUnit, int] = {"mm": 1_000_000, "in": 25_400_000}
 #: The fixed steps of `word24`.
-_WORD24_STEP_NM: dict[Unit, int] = {"mm": 10_000, "in": 12_700}
+_WORD24_STEP_NM: dict[LengthUnit, int] = {"mm": 10_000, "in": 12_700}
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = ["Bin", "Holdings", "Piece", "Place", "Reservation", "StockError", "misfit"]
@@ -92,7 +92,7 @@ class Bin:
         return self.low is not None and self.free <= self.low
 
     @property
-    def unit(self) -> Unit:
+    def unit(self) -> LengthUnit:
         """The unit to show the thickness in: the one it is sold by."""
         return "in" if any(word in self.thickness_text.lower() for word in ("in", '"', "thou", "mil ")) else "mm"
 
@@ -146,7 +146,7 @@ def misfit(actual_nm: int, thickness_nm: int, others_nm: Iterable[int]) -> str:
 
     `others_nm` are the other thicknesses of the same part: a reading nearer to one of them is of the wrong piece.
     """
-    unit: Unit = "mm"
+    unit: LengthUnit = "mm"
     shown, sold = format_length(actual_nm, unit), format_length(thickness_nm, unit)
     nearest = min(others_nm, key=lambda other: abs(other - actual_nm), default=thickness_nm)
     if abs(nearest - actual_nm) < abs(thickness_nm - actual_nm):

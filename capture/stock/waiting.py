@@ -17,7 +17,7 @@ from capture.sheet.sheet import Selective, SheetError, parse_sheet
 from capture.stock import Holdings, Place, Reservation, part_key
 from capture.stock.allotment import Size, Slot, Supply, WaitingPack
 from capture.unit.facts import Fact, Override, PartsChanged, SignedOff
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import LengthNm
 
 __all__ = ["Gathered", "NotAsked", "WaitingFile", "from_file", "from_jobs"]
@@ -48,7 +48,7 @@ class Gathered:
 
     packs: tuple[WaitingPack, ...]
     shelf: tuple[Supply, ...]
-    shown_in: Mapping[tuple[str, str, str], Unit]
+    shown_in: Mapping[tuple[str, str, str], LengthUnit]
     """The unit to show a pack's lengths in, by its job, unit and name."""
     not_asked: tuple[NotAsked, ...]
 
@@ -72,7 +72,7 @@ class _Draft:
 
     pack: WaitingPack
     fitted: tuple[_Fitted, ...]
-    shown_in: Unit
+    shown_in: LengthUnit
 
 
 # -- from the record -----------------------------------------------------------------------------------------

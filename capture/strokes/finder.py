@@ -30,7 +30,7 @@ from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 from capture.strokes.running import SETTLED_AWAY_NS, RunningStroke
 from capture.strokes.stroke import FLAGS, Stroke, counts
-from drivers.reading import CUT_SHORT, Reading, Unit
+from drivers.reading import CUT_SHORT, LengthUnit, Reading
 
 __all__ = ["FLAGS", "FinderSettings", "State", "StrokeFinder"]
 
@@ -72,7 +72,7 @@ class StrokeFinder:
         self._settings = settings
         self._range = settings.plunger_range
         self._state = State.STARTING
-        self._unit: Unit | None = None
+        self._unit: LengthUnit | None = None
         self._pace = Pace()
         self._rest = RestLevel(settings.resolution_nm, self._pace)
         self._stroke = RunningStroke(settings.resolution_nm, self._rest, self._pace)

@@ -29,7 +29,7 @@ from capture.clearance.diagnosis import cause_of_difference
 from capture.clearance.verdict import COVERAGE, Verdict, coverage_factor
 from capture.sheet.sheet import Adjuster, Pack, Sheet, SheetError, Shim
 from capture.unit.facts import Fact, PartsChanged
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = [
@@ -234,7 +234,7 @@ class Outcome:
     """Whether it came out, at once or when it was checked again."""
 
 
-def outcome(pack: Pack, made: PartsChanged, verdict: Verdict, unit: Unit = "mm") -> Outcome | None:
+def outcome(pack: Pack, made: PartsChanged, verdict: Verdict, unit: LengthUnit = "mm") -> Outcome | None:
     """Compare the check after a change with its prediction; None where nothing was predicted.
 
     `pack` is the pack as it is fitted after the change.

@@ -42,7 +42,7 @@ from capture.unit.changes import (
     stale_checks,
 )
 from capture.unit.facts import PartsChanged
-from drivers.reading import Unit
+from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = [
@@ -97,7 +97,7 @@ class _Way:
 
 
 def plan_unit(
-    sheet: Sheet, verdicts: Mapping[str, Verdict], stale: Collection[str] = (), unit: Unit | None = None
+    sheet: Sheet, verdicts: Mapping[str, Verdict], stale: Collection[str] = (), unit: LengthUnit | None = None
 ) -> list[UnitPlan]:
     """Return the best plans for all measured packs together, best first; empty where nothing needs doing.
 
@@ -199,7 +199,7 @@ def _joined(ways: Sequence[_Way], more: Sequence[_Way]) -> list[_Way]:
     return sorted(both, key=lambda way: way.key)[:MOST_ADVICES]
 
 
-def _not_reached(group: Sequence[Pack], known: Mapping[str, Verdict], unit: Unit) -> list[str]:
+def _not_reached(group: Sequence[Pack], known: Mapping[str, Verdict], unit: LengthUnit) -> list[str]:
     texts = []
     for pack in group:
         verdict = known[pack.name]
@@ -221,7 +221,7 @@ def _unit_plan(
     known: Mapping[str, Verdict],
     stale: Collection[str],
     out_of_reach: tuple[str, ...],
-    unit: Unit,
+    unit: LengthUnit,
 ) -> UnitPlan:
     names = [pack.name for pack in sheet.order()]
     packs = tuple(sorted(way.packs, key=lambda plan: names.index(plan.pack)))
@@ -241,7 +241,7 @@ def _unit_plan(
     return replace(plan, text=_words(sheet, plan, unit))
 
 
-def _words(sheet: Sheet, plan: UnitPlan, unit: Unit) -> str:
+def _words(sheet: Sheet, plan: UnitPlan, unit: LengthUnit) -> str:
     changed = [one for one in plan.packs if one.changes]
     if not changed:
         return "Change nothing: no change of parts helps."

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
-from drivers.reading import Reading, Unit
+from drivers.reading import LengthUnit, Reading
 
 __all__ = ["DRIVER", "Bcd13Decoder"]
 
@@ -57,7 +57,7 @@ class Bcd13Decoder:
 
     def _reading(self, frame: bytes) -> Reading:
         digits = [byte & 0x0F for byte in frame[4:]]
-        unit: Unit = "in" if digits[8] else "mm"
+        unit: LengthUnit = "in" if digits[8] else "mm"
         value = int("".join(map(str, digits[1:7])))
         value_nm = scaled_nm(value, digits[7], NM_PER_UNIT[unit])
         if digits[0]:

@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Generic, Literal, NamedTuple, TypeVar
 
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
-from drivers.reading import CUT_SHORT, Reading, Unit
+from drivers.reading import CUT_SHORT, LengthUnit, Reading
 
 __all__ = ["BLANKS", "DRIVER", "DisplayDecoder", "Fields", "LineDecoder", "LineSettings", "line_fields", "line_parser"]
 
@@ -42,10 +42,10 @@ _NAMED = rb"(?!err)[0-9]{0,4}[a-z][a-z0-9_#]{0,15}(?:[ ][0-9]{1,4})?(?P<after>" 
 _NUMBERED = rb"[0-9]{1,4}(?P<after>" + _SEPARATOR + rb")"
 
 
-def _units() -> dict[bytes, tuple[int, Unit]]:
+def _units() -> dict[bytes, tuple[int, LengthUnit]]:
     micrometre = NM_PER_UNIT["mm"] // 1000
-    inch: tuple[int, Unit] = (NM_PER_UNIT["in"], "in")
-    spellings: dict[bytes, tuple[int, Unit]] = dict.fromkeys((b"in", b"inch", b'"'), inch)
+    inch: tuple[int, LengthUnit] = (NM_PER_UNIT["in"], "in")
+    spellings: dict[bytes, tuple[int, LengthUnit]] = dict.fromkeys((b"in", b"inch", b'"'), inch)
     spellings[b"mm"] = (NM_PER_UNIT["mm"], "mm")
     for spelling in (b"um", b"\xb5m", b"\xc2\xb5m", b"\xce\xbcm"):  # latin-1 and UTF-8 micro, Greek mu
         spellings[spelling] = (micrometre, "mm")
@@ -120,7 +120,7 @@ class DisplayDecoder(LineDecoder[Reading]):
         self._length = 0
         self._decimals = 0
         self._alike = 0
-        self._unit: Unit | None = None
+        self._unit: LengthUnit | None = None
         self._shorter: int | None = None
 
     def feed(self, data: bytes) -> list[Reading]:
@@ -208,7 +208,7 @@ def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
     """Return the pure parse of one line (without its end) under `settings`."""
     read = line_fields(settings.decimal, _LENGTH_UNIT)
     units = _units()
-    own_unit: tuple[int, Unit] = (NM_PER_UNIT[settings.unit], settings.unit)
+    own_unit: tuple[int, LengthUnit] = (NM_PER_UNIT[settings.unit], settings.unit)
     bare = settings.range is None and not settings.resolution
 
     def parse(line: bytes) -> Reading | None:

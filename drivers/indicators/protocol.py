@@ -11,7 +11,7 @@ from typing import Annotated, Any, Protocol, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from drivers.reading import OFF_GRID, OUT_OF_RANGE, Reading, Unit
+from drivers.reading import OFF_GRID, OUT_OF_RANGE, LengthUnit, Reading
 from drivers.units import Angle, LengthNm, parse_length
 
 __all__ = [
@@ -27,10 +27,10 @@ __all__ = [
 
 #: Nanometres in one of each unit (NIST SP 811 app. B: 1 in = 25.4 mm exactly). Integers, because pint is
 #: too slow for a decoder and a decoder must be exact.
-NM_PER_UNIT: dict[Unit, int] = {"mm": 1_000_000, "in": 25_400_000}
+NM_PER_UNIT: dict[LengthUnit, int] = {"mm": 1_000_000, "in": 25_400_000}
 
 #: What a hand-held indicator of each unit usually resolves (common practice), used where no setting says.
-_USUAL_RESOLUTION_NM: dict[Unit, int] = {"mm": 10_000, "in": 12_700}
+_USUAL_RESOLUTION_NM: dict[LengthUnit, int] = {"mm": 10_000, "in": 12_700}
 
 
 def _as_pair(value: Any) -> Any:
@@ -48,7 +48,7 @@ class IndicatorSettings(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    unit: Unit = "mm"
+    unit: LengthUnit = "mm"
     """The unit of a stream that names none."""
     resolution: LengthNm = Field(default=0, ge=0)
     """The display step; where it is not given, 0.01 mm or 0.0005 in by `unit`."""
@@ -135,7 +135,7 @@ def scaled_nm(digits: int, decimals: int, nm_per_unit: int) -> int:
     return quotient
 
 
-def doubts(settings: IndicatorSettings, value_nm: int, unit: Unit) -> tuple[str, ...]:
+def doubts(settings: IndicatorSettings, value_nm: int, unit: LengthUnit) -> tuple[str, ...]:
     """Return the flags of a displayed value, nanometres.
 
     A value can be off the grid only where the settings give the resolution, in the unit being displayed.

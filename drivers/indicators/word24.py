@@ -26,7 +26,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings, doubts
-from drivers.reading import Reading, Unit
+from drivers.reading import LengthUnit, Reading
 
 __all__ = ["DRIVER", "Word24Decoder"]
 
@@ -43,7 +43,7 @@ _INCH_COUNT_NM = 12_700
 _STEP_NM = 2_000_000
 
 
-def _value(word: int) -> tuple[int, Unit] | None:
+def _value(word: int) -> tuple[int, LengthUnit] | None:
     """Return the length, nanometres, and the unit of a frame, None if its reserved bits are set."""
     if word & _RESERVED:
         return None
@@ -55,7 +55,7 @@ def _value(word: int) -> tuple[int, Unit] | None:
 _SMOOTHER = 16
 
 
-def _suspicious(value: tuple[int, Unit], last: tuple[int, Unit]) -> bool:
+def _suspicious(value: tuple[int, LengthUnit], last: tuple[int, LengthUnit]) -> bool:
     return value[1] != last[1] or abs(value[0] - last[0]) > _STEP_NM
 
 
@@ -76,9 +76,9 @@ class Word24Decoder:
         self.skipped = 0
         self._settings = settings
         self._buffer = b""
-        self._last: tuple[int, Unit] | None = None
+        self._last: tuple[int, LengthUnit] | None = None
         # Where the readings last went on without a break, and for how many frames they do so now.
-        self._settled: tuple[int, Unit] | None = None
+        self._settled: tuple[int, LengthUnit] | None = None
         self._steady = 0
 
     def feed(self, data: bytes) -> list[Reading]:
@@ -114,13 +114,13 @@ class Word24Decoder:
         self._buffer = buffer[at:]
         return readings
 
-    def _expected(self, value: tuple[int, Unit] | None) -> bool:
+    def _expected(self, value: tuple[int, LengthUnit] | None) -> bool:
         """Return whether a frame goes on from the last one, or comes back to where the readings were before."""
         return value is not None and any(
             known is not None and not _suspicious(value, known) for known in (self._last, self._settled)
         )
 
-    def _follow(self, value: tuple[int, Unit]) -> None:
+    def _follow(self, value: tuple[int, LengthUnit]) -> None:
         goes_on = self._last is not None and not _suspicious(value, self._last)
         self._steady = self._steady + 1 if goes_on else 0
         self._last = value

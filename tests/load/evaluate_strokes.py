@@ -44,7 +44,7 @@ from capture.simulation.bench import Bench, BenchSpec
 from capture.simulation.physics import PackPhysics
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
-from drivers.reading import Reading, Unit
+from drivers.reading import LengthUnit, Reading
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -52,7 +52,7 @@ Ints = NDArray[np.int64]
 SECOND = 1_000_000_000
 RATES_HZ = (4, 10, 20, 50, 100, 1000)
 #: Display steps: text, nm, unit, decimals.
-STEPS: tuple[tuple[str, int, Unit, int], ...] = (
+STEPS: tuple[tuple[str, int, LengthUnit, int], ...] = (
     ("0.01 mm", 10_000, "mm", 2),
     ("0.0005 in", 12_700, "in", 4),
     ("0.0001 in", 2_540, "in", 4),

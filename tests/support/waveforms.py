@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
-from drivers.reading import Reading, Unit
+from drivers.reading import LengthUnit, Reading
 
 SECOND = 1_000_000_000
 
@@ -23,7 +23,7 @@ class Waveform:
     direction: int = 1
     rest_nm: int = 2_000_000
     seed: int = 1
-    unit: Unit = "mm"
+    unit: LengthUnit = "mm"
     samples: list[tuple[int, Reading]] = field(default_factory=list)
     _t_s: float = 0.0
     _travel: float = 0.0
