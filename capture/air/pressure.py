@@ -165,7 +165,8 @@ class PressureWatch:
         low, high = self._window
         window = f"the sheet asks for {pressure_text(low)} to {pressure_text(high)}"
         if self._min < low and self._max > high:
-            return f"The pressure went from {pressure_text(self._min)} to {pressure_text(self._max)}; {window}. Steady the supply."
+            went = f"from {pressure_text(self._min)} to {pressure_text(self._max)}"
+            return f"The pressure went {went}; {window}. Steady the supply."
         if self._max < low:
             return f"The pressure reached only {pressure_text(self._max)}; {window}. Turn the regulator up."
         if self._min > high:

@@ -38,7 +38,7 @@ from capture.bench.setup import BenchSetup
 from capture.bench.silence import Heard, Silence, worthy
 from capture.bench.status import bench_status
 from capture.clearance.advice import Advice, advise
-from capture.clearance.check import MOST_TIMES, Effect, Finished, StrokeKept, StrokeView
+from capture.clearance.check import MOST_TIMES, Effect, Finished, StrokeKept
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.verdict import MOST_STROKES, Verdict
 from capture.job.unfinished import unfinished
@@ -60,7 +60,7 @@ _LOOK_EVERY_S = 0.5
 
 #: What `on_event` is told: a stroke as shown, a verdict, a fact of the unit, or a warning in words; with the name of
 #: the pack, or nothing where it is of none.
-Happening = StrokeView | Verdict | Written | str
+Happening = StrokeKept | Verdict | Written | str
 
 
 async def _ended(task: asyncio.Task[None]) -> None:
@@ -521,11 +521,10 @@ class Bench:
             stroke = effect.stroke
             self._last_stroke = now, stroke.peak_travel_nm if running.pack.measure == "peak" else stroke.held_travel_nm
             self._notify()
-            shown = StrokeView(effect.stroke, effect.seat)
-            self.view.strokes.append(shown)
+            self.view.strokes.append(effect)
             self.view.verdict = running.check.verdict
             self.view.message = running.check.next_step()
-            self._on_event(shown, running.pack.name)
+            self._on_event(effect, running.pack.name)
             if self.air is not None:
                 self.air.stroke(counts=effect.stroke.accepted, seats=effect.seat)
         elif isinstance(effect, Finished) and not last:

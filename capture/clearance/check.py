@@ -24,7 +24,7 @@ from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits,
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke
 
-__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "StrokeView"]
+__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept"]
 
 
 #: A check is extended to this many times the sheet's strokes at most.
@@ -136,11 +136,3 @@ class Check:
         again = "The last stroke does not count. " if spoiled else ""
         so_far = f"{self.counted} of {self.pack.strokes} count"
         return f"{again}Apply, hold until the reading rests, release: {stroke}; {so_far}."
-
-
-@dataclass(slots=True)
-class StrokeView:
-    """A stroke and whether it only seated the pack (kept and shown, not averaged)."""
-
-    stroke: Stroke
-    seat: bool

@@ -11,7 +11,6 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from capture.clearance.check import StrokeView
 from capture.job.signing import ended_in, happened_in
 from capture.output.tables import budget_table, report_strokes
 from capture.output.words import plain_line
@@ -287,7 +286,7 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
         low, high = format_length(check.low_nm, unit), format_length(check.high_nm, unit)
         say(f"{check.pack}, check {check.number}, {check.state}: range {low} to {high}", "bold")
         if check.strokes:
-            console.print(report_strokes([StrokeView(one.stroke, one.seat) for one in check.strokes], unit))
+            console.print(report_strokes(check.strokes, unit))
         else:
             say("no strokes: none was completed")
         if check.verdict is not None:

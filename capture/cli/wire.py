@@ -42,7 +42,6 @@ def replay(
     """Measure a recording again. Ends with 0, or 1 if the recording cannot be read."""
     from rich.console import Console
 
-    from capture.clearance.check import StrokeView
     from capture.output.json_forms import stroke_json, verdict_json
     from capture.output.tables import budget_table, report_strokes
     from capture.recordings.file import RecordingWarning
@@ -58,7 +57,7 @@ def replay(
             sys.stderr.write(f"strokelog: indicator settings not used: {', '.join(played.unknown_settings)}\n")
         shown = []
         for kept in played.strokes(speed):
-            shown.append(StrokeView(kept.stroke, kept.seat))
+            shown.append(kept)
             if as_json:
                 say(json.dumps(stroke_json(kept), ensure_ascii=False))
     for one in caught:

@@ -10,7 +10,7 @@ from collections import deque
 
 from rich.console import Console
 
-from capture.clearance.check import StrokeView
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import BudgetLine, Verdict, VerdictWord
 from capture.dashboard.bench_screen import render
 from capture.dashboard.caution_screen import caution_screen
@@ -142,13 +142,13 @@ def sample_view(state: str, until_ns: int = 26_000_000_000) -> BenchView:
         view.trace.extend((t, 0) for t in range(20_000_000_000, until_ns, _STEP_NS))
         return view
     view.strokes = [
-        StrokeView(_stroke(1, mean + 41_000), seat=True),
-        StrokeView(_stroke(2, mean - 3_000), seat=False),
-        StrokeView(_stroke(3, mean - 160_000, ("leak", "pressure"), accepted=False), seat=False),
-        StrokeView(_stroke(4, mean + 2_000, ("glitch",)), seat=False),
-        StrokeView(_stroke(5, mean + 1_000), seat=False),
-        StrokeView(_stroke(6, mean - 2_000), seat=False),
-        StrokeView(_stroke(7, mean + 2_000), seat=False),
+        StrokeKept(_stroke(1, mean + 41_000), seat=True),
+        StrokeKept(_stroke(2, mean - 3_000), seat=False),
+        StrokeKept(_stroke(3, mean - 160_000, ("leak", "pressure"), accepted=False), seat=False),
+        StrokeKept(_stroke(4, mean + 2_000, ("glitch",)), seat=False),
+        StrokeKept(_stroke(5, mean + 1_000), seat=False),
+        StrokeKept(_stroke(6, mean - 2_000), seat=False),
+        StrokeKept(_stroke(7, mean + 2_000), seat=False),
     ]
     view.trace = _trace(mean, until_ns)
     view.offset_nm = view.trace[-1][1]
@@ -167,7 +167,7 @@ def sample_view(state: str, until_ns: int = 26_000_000_000) -> BenchView:
         view.broker, view.broker_waiting = "down", 3
         view.message = "Plug the indicator in again; the check goes on where it stopped."
         view.warning = "The stream stopped during stroke 8: that stroke will not count."
-        view.strokes.append(StrokeView(_stroke(8, mean - 400_000, ("gap", "sparse"), accepted=False), seat=False))
+        view.strokes.append(StrokeKept(_stroke(8, mean - 400_000, ("gap", "sparse"), accepted=False), seat=False))
     if state == "caution":
         view.verdict = view.packs[2].verdict = sample_verdict("inconclusive")
         view.message = "Press a to apply."

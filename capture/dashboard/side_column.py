@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from capture.clearance.check import StrokeView
+from capture.clearance.check import StrokeKept
 from capture.dashboard.view import BenchView, PackView
 from capture.output.words import CAUTIONS, LOOKS, STALE, chance, counted, flag_words, number, travel_nm
 from capture.terminal.canvas import Ink, Row, fit, row_width, wrap
@@ -62,7 +62,7 @@ def pack_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
     return rows
 
 
-def _stroke_block(shown: StrokeView, view: BenchView, width: int, ink: Ink) -> list[Row]:
+def _stroke_block(shown: StrokeKept, view: BenchView, width: int, ink: Ink) -> list[Row]:
     """Return one stroke: travel and use on a row, its flags beside it or on the rows below."""
     stroke, unit = shown.stroke, view.display_unit
     use = counted(shown)

@@ -6,7 +6,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Literal
 
-from capture.clearance.check import StrokeView
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.mqtt.link import LinkState
 from drivers.reading import LengthUnit
@@ -61,7 +61,7 @@ class BenchView:
     """Which travel of a stroke the sheet averages."""
     air: str = ""
     """The air the sheet asks for, such as '140 kPa ± 10 kPa'; empty if the sheet names none."""
-    strokes: list[StrokeView] = field(default_factory=list)
+    strokes: list[StrokeKept] = field(default_factory=list)
     verdict: Verdict | None = None
     """The verdict so far (provisional while `packs[pack].state` is 'measuring'); None before two strokes."""
     advice: list[str] = field(default_factory=list)

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from capture.clearance.check import StrokeView
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.output.words import LOOKS, chance, counted, flag_words, number
 from capture.plumbing.plaintext import clean
@@ -79,10 +79,6 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
     return Group(table, facts)
 
 
-def _stroke_of(item: Stroke | StrokeView) -> Stroke:
-    return item.stroke if isinstance(item, StrokeView) else item
-
-
 def _air(stroke: Stroke, unit: str) -> str:
     """Return the lowest and highest pressure while held, and how fast it fell if it did."""
     if stroke.pressure_min_pa is None or stroke.pressure_max_pa is None:
@@ -94,20 +90,18 @@ def _air(stroke: Stroke, unit: str) -> str:
     return text
 
 
-def report_strokes(strokes: Iterable[Stroke | StrokeView], unit: str) -> Table:
-    """Return the strokes as a table; a bare stroke is taken as no seat stroke."""
+def report_strokes(strokes: Sequence[StrokeKept], unit: str) -> Table:
+    """Return the strokes as a table."""
     table = Table(title="Strokes", title_justify="left")
     for heading in ("n", "held", "peak", "rise", "return error"):
         table.add_column(heading, justify="right")
-    shown_strokes = list(strokes)
-    has_air = any(_stroke_of(item).pressure_min_pa is not None for item in shown_strokes)
+    has_air = any(kept.stroke.pressure_min_pa is not None for kept in strokes)
     if has_air:
         table.add_column("air, gauge", justify="right")
     table.add_column("use")
     table.add_column("remarks", overflow="fold")
-    for item in shown_strokes:
-        shown = item if isinstance(item, StrokeView) else StrokeView(item, seat=False)
-        stroke = shown.stroke
+    for kept in strokes:
+        stroke = kept.stroke
         table.add_row(
             str(stroke.n),
             format_length(stroke.held_travel_nm, unit),
@@ -115,7 +109,7 @@ def report_strokes(strokes: Iterable[Stroke | StrokeView], unit: str) -> Table:
             f"{stroke.rise_ns / 1e9:.2f} s",
             format_length(stroke.return_error_nm, unit),
             *([_air(stroke, unit)] if has_air else []),
-            counted(shown),
+            counted(kept),
             _plain(flag_words(stroke.flags)),
         )
     return table

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from capture.clearance.check import StrokeView
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict, VerdictWord
 from capture.plumbing.plaintext import clean
 from capture.strokes.stroke import Stroke
@@ -86,19 +86,19 @@ def travel_nm(stroke: Stroke, measure: str) -> int:
     return stroke.peak_travel_nm if measure == "peak" else stroke.held_travel_nm
 
 
-def counted(shown: StrokeView) -> str:
+def counted(shown: StrokeKept) -> str:
     """Return in a word or two what a stroke is used for."""
     if shown.seat:
         return "seat"
     return "counts" if shown.stroke.accepted else "left out"
 
 
-def plain_line(event: StrokeView | Verdict | str, unit: str, pack: str = "", measure: str = "held") -> str:
+def plain_line(event: StrokeKept | Verdict | str, unit: str, pack: str = "", measure: str = "held") -> str:
     """Return one harmless line for a terminal that cannot be drawn on, or a log: a stroke, a verdict, a warning."""
     prefix = f"{pack}: " if pack else ""
     if isinstance(event, str):
         return clean(f"{prefix}warning: {event}")
-    if isinstance(event, StrokeView):
+    if isinstance(event, StrokeKept):
         flags = f" ({flag_words(event.stroke.flags)})" if event.stroke.flags else ""
         travel = format_length(travel_nm(event.stroke, measure), unit)
         return clean(f"{prefix}stroke {event.stroke.n}: {travel}, {counted(event)}{flags}")

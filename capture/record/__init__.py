@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from capture.record.audit import Audit, Ended, Mismatch, audit
 from capture.record.database import RecordError
-from capture.record.entries import Check, FactEntry, Job, OutboxRow, StrokeEntry, VerdictEntry
+from capture.record.entries import Check, FactEntry, Job, OutboxRow, VerdictEntry
 from capture.record.kept import KeptRecording
 from capture.record.rows import kind_of
 from capture.record.store import Store
@@ -23,7 +23,6 @@ __all__ = [
     "OutboxRow",
     "RecordError",
     "Store",
-    "StrokeEntry",
     "VerdictEntry",
     "audit",
     "kind_of",

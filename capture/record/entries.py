@@ -7,23 +7,15 @@ from datetime import datetime
 from typing import Any, Literal
 from uuid import UUID
 
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
-from capture.strokes.stroke import Stroke
 from capture.unit.facts import Fact
 
-__all__ = ["Check", "CheckState", "FactEntry", "Job", "Measure", "OutboxRow", "StrokeEntry", "VerdictEntry"]
+__all__ = ["Check", "CheckState", "FactEntry", "Job", "Measure", "OutboxRow", "VerdictEntry"]
 
 CheckState = Literal["measuring", "done", "abandoned"]
 Measure = Literal["peak", "held"]
-
-
-@dataclass(frozen=True, slots=True)
-class StrokeEntry:
-    """A stroke and whether it only seated the pack."""
-
-    stroke: Stroke
-    seat: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +55,7 @@ class Check:
     strokes_wanted: int
     seat_wanted: int
     measure: Measure
-    strokes: tuple[StrokeEntry, ...]
+    strokes: tuple[StrokeKept, ...]
     verdict: VerdictEntry | None
     pruned_at: datetime | None = None
     """When its recording was removed by policy."""

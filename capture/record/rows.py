@@ -13,9 +13,10 @@ from uuid import UUID
 from sqlalchemy import Connection, Row, Select, Table, insert, select
 
 from capture.clearance.advice import Change
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import BudgetLine, Verdict
 from capture.record import ledger, schema
-from capture.record.entries import Check, FactEntry, Job, StrokeEntry, VerdictEntry
+from capture.record.entries import Check, FactEntry, Job, VerdictEntry
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 
@@ -171,11 +172,11 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
     chosen_checks = select(checks.c.id).where(checks.c.job.in_(chosen_jobs))
 
     numbers = _Numbers(connection, chosen_jobs)
-    strokes_of: dict[int, list[StrokeEntry]] = defaultdict(list)
+    strokes_of: dict[int, list[StrokeKept]] = defaultdict(list)
     for row in connection.execute(
         select(strokes).where(strokes.c.check.in_(chosen_checks)).order_by(strokes.c.check, strokes.c.n)
     ):
-        strokes_of[row.check].append(StrokeEntry(_stroke(row), row.seat))
+        strokes_of[row.check].append(StrokeKept(_stroke(row), row.seat))
     verdict_of = {
         row.check: _verdict(row, numbers.judged.get(row.check, 0))
         for row in connection.execute(select(verdicts).where(verdicts.c.check.in_(chosen_checks)))
@@ -187,7 +188,7 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
     return [_job(row, checks_of[row.id], numbers.facts[row.id]) for row in rows]
 
 
-def _check(row: Row[Any], numbers: _Numbers, strokes: Sequence[StrokeEntry], verdict: VerdictEntry | None) -> Check:
+def _check(row: Row[Any], numbers: _Numbers, strokes: Sequence[StrokeKept], verdict: VerdictEntry | None) -> Check:
     return Check(
         id=row.id,
         pack=row.pack,

@@ -9,11 +9,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict, VerdictWord
 from capture.custody.verify import Proof
 from capture.job.signing import happened_in
 from capture.output.words import chance, flag_words, number, travel_nm
-from capture.record import Check, FactEntry, Job, StrokeEntry
+from capture.record import Check, FactEntry, Job
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
 from capture.report.history import History, result_words
@@ -234,7 +235,7 @@ class _Report:
             made=self.made(check),
         )
 
-    def stroke_part(self, kept: StrokeEntry, trace: Trace, scale: Scale, columns: int) -> StrokePart:
+    def stroke_part(self, kept: StrokeKept, trace: Trace, scale: Scale, columns: int) -> StrokePart:
         stroke = kept.stroke
         use: Use = "seat" if kept.seat else "counts" if stroke.accepted else "left out"
         travel = format_length(travel_nm(stroke, scale.measure), self.unit)

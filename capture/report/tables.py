@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
-from capture.record import Check, FactEntry, Job, StrokeEntry, kind_of
+from capture.clearance.check import StrokeKept
+from capture.record import Check, FactEntry, Job, kind_of
 from capture.recordings.file import filed_as
 from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone
 
@@ -178,7 +179,7 @@ def _check(job: Job, check: Check) -> Row:
     }  # fmt: skip
 
 
-def _stroke(job: Job, check: Check, entry: StrokeEntry) -> Row:
+def _stroke(job: Job, check: Check, entry: StrokeKept) -> Row:
     names = [one.name for one in COLUMNS["strokes"] if not one.length_of]
     row = {name: getattr(entry.stroke, name, None) for name in names}
     return row | {

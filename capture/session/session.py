@@ -19,7 +19,7 @@ from rich.console import RenderableType
 
 from capture.bench.bench import Bench, Happening
 from capture.bench.setup import BenchSetup
-from capture.clearance.check import StrokeKept, StrokeView
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.view import PackView
@@ -94,8 +94,8 @@ class Session:
 
     def _print_json(self, happening: Happening, pack: str) -> None:
         bench = self.bench
-        if isinstance(happening, StrokeView):
-            line = stroke_json(StrokeKept(happening.stroke, happening.seat))
+        if isinstance(happening, StrokeKept):
+            line = stroke_json(happening)
         elif isinstance(happening, Verdict):
             line = verdict_json(bench.packs[bench.view.pack], happening, bench.advice, bench.out_of_reach)
             line |= {"outcome": bench.view.outcome} if bench.view.outcome else {}

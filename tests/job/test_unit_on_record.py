@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from capture.bench.bench import Bench
-from capture.clearance.check import StrokeView
+from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
@@ -448,7 +448,7 @@ async def at_work(tmp_path: Path) -> AsyncIterator[tuple[Controls, Bench]]:
 
 def made(bench: Bench, strokes: int) -> None:
     """Let some strokes of the running check have been made."""
-    bench.view.strokes = [StrokeView(sample_view("good").strokes[0].stroke, seat=False)] * strokes
+    bench.view.strokes = [StrokeKept(sample_view("good").strokes[0].stroke, seat=False)] * strokes
 
 
 def screen(controls: Controls, width: int = 80, height: int = 24) -> str:
