@@ -14,7 +14,7 @@ from uuid import UUID, uuid4
 from capture.bench.setup import BenchSetup
 from capture.clearance.check import Check
 from capture.mqtt.topics import topic_level
-from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingWriter
+from capture.recordings.file import FIXTURE_GAP_NOTE, FORM, GAP_NOTE, RecordingWriter
 from capture.recordings.stream import FixtureStream, IndicatorStream, limits_of
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke
@@ -84,7 +84,7 @@ def begin_recording(
     name = f"{now:%Y%m%dT%H%M%S}-{topic_level(pack.name)}-{uuid4().hex[:6]}.jsonl"
     path = setup.data_dir / "recordings" / f"job-{job_id:05d}" / name
     header: dict[str, Any] = {
-        "recording": 1,
+        "recording": FORM,
         "started": now.isoformat(),
         "bench": setup.bench,
         "indicator": setup.indicator,

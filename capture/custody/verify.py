@@ -145,8 +145,8 @@ class _OneCheck:
         self.same(f"the size in bytes of its recording {path}", self._ended.recording_bytes, size)
         self.same(f"the SHA-256 of its recording {path}", self._ended.recording_sha256, found)
         try:
-            header, entries = read_recording(path)
-            first = next(entries, None)
+            header, lines = read_recording(path)
+            first = next(lines, None)
         except RecordingError as error:
             raise self._mismatch("its recording", "one that can be read", f"{error}") from error
         mark = first.mark if first is not None and first.mark is not None else {}

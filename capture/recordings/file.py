@@ -1,11 +1,11 @@
 """Raw stream files: every byte a check received, with its time, as JSON Lines. Written as it arrives, read back
 exactly. What the bytes mean is not known here.
 
-    {"recording": 1, "started": "<RFC 3339>", "bench": "<id>", "indicator": {"driver": "<name>", ...}}
-    [t_ns, "indicator" | "fixture" | "mark", data]
+    {"recording": 2, "started": "<RFC 3339>", "bench": "<id>", "indicator": {"driver": "<name>", ...}}
+    {"ns": 17773790, "indicator": "+3.00 mm\r\n"}
 
-`data` is the received bytes as code points 0 to 255, so that an ASCII stream stays readable; for a mark it is
-an object.
+`ns` counts nanoseconds since `started` and never decreases. Beside it stands exactly one of `indicator` and `fixture`,
+the received bytes as code points 0 to 255, so that an ASCII stream stays readable, and `mark`, an object.
 
 A recording that was put away is the same bytes as gzip (RFC 1952) under the same name with `.gz` after it. Everything
 that reads one goes through `open_recording`, which takes either.
@@ -35,9 +35,10 @@ if TYPE_CHECKING:
 __all__ = [
     "COMPRESSED",
     "FIXTURE_GAP_NOTE",
+    "FORM",
     "GAP_NOTE",
-    "Entry",
     "Header",
+    "Line",
     "RecordingError",
     "RecordingWarning",
     "RecordingWriter",
@@ -49,8 +50,14 @@ __all__ = [
     "unpacked",
 ]
 
+#: The form of recordings that is written and read; a header names it.
+FORM = 2
 Source = Literal["indicator", "fixture", "mark"]
 _SOURCES = ("indicator", "fixture", "mark")
+#: The latest time a line can have: what 64 bits hold, 292 years after a check began.
+_LATEST_NS = 2**63 - 1
+#: How much of what stands in a malformed line its error quotes.
+_SHOWN = 40
 
 #: The notes of the marks that a lost port leaves, so that a replay breaks the stream where the port did.
 GAP_NOTE = "indicator lost"
@@ -71,12 +78,44 @@ class RecordingWarning(UserWarning):
     """A recording is usable but for its end, which was cut off."""
 
 
+class _MalformedError(Exception):
+    """A line is no line of a recording; the text says why."""
+
+
+class _NoJSONError(_MalformedError):
+    """It is not even JSON, as a line that was cut off."""
+
+
+def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    told = dict(pairs)
+    if len(told) != len(pairs):
+        raise _MalformedError("a key is there twice")
+    return told
+
+
+def _no_number(name: str) -> object:
+    raise _MalformedError(f"{name} is no number of JSON")
+
+
+_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
+_json = json.JSONDecoder(object_pairs_hook=_object, parse_constant=_no_number)
+
+
+def _decode(raw: bytes) -> object:
+    try:
+        return _json.decode(raw.decode("utf-8"))
+    except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise _NoJSONError("no JSON") from error
+    except ValueError as error:
+        raise _MalformedError("a number has too many digits") from error
+
+
 class Header(BaseModel):
     """The first line of a recording."""
 
     model_config = ConfigDict(extra="allow")
 
-    recording: Literal[1]
+    recording: Literal[2]
     started: AwareDatetime
     bench: str
     indicator: dict[str, Any]
@@ -84,7 +123,7 @@ class Header(BaseModel):
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Line:
     """One further line: `data` is bytes for a stream, a dict for a mark."""
 
     t_ns: int
@@ -94,7 +133,7 @@ class Entry:
 
 
 class RecordingWriter:
-    """Appends entries to a new recording. Each is handed to the system as it arrives, so that a killed daemon
+    """Appends lines to a new recording. Each is handed to the system as it arrives, so that a killed daemon
     loses none; `seal` forces them to the disk and returns the hash of all that was written."""
 
     def __init__(self, path: Path, header: dict[str, Any]) -> None:
@@ -108,11 +147,11 @@ class RecordingWriter:
             self._file: IO[bytes] = path.open("xb", buffering=0)
         except OSError as error:
             raise RecordingError(f"cannot write a recording to {path}: {error.strerror}") from error
-        self._write(header)
+        self._write(_encode(header))
 
-    def _write(self, line: object) -> None:
+    def _write(self, line: str) -> None:
         # A note typed in another encoding can hold half a surrogate pair: it becomes its JSON escape.
-        data = json.dumps(line, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "backslashreplace") + b"\n"
+        data = line.encode("utf-8", "backslashreplace") + b"\n"
         try:
             written = self._file.write(data)
         except OSError as error:
@@ -130,13 +169,13 @@ class RecordingWriter:
     def stream(self, t_ns: int, source: Literal["indicator", "fixture"], data: bytes) -> int:
         """Record `data` received at `t_ns`; return the time as recorded."""
         time = self._time(t_ns)
-        self._write([time, source, data.decode("latin-1")])
+        self._write(f'{{"ns":{time},"{source}":{_encode(data.decode("latin-1"))}}}')
         return time
 
     def mark(self, t_ns: int, mark: dict[str, Any]) -> int:
         """Record a mark (job, pack, tech, note); return the time as recorded."""
         time = self._time(t_ns)
-        self._write([time, "mark", mark])
+        self._write(f'{{"ns":{time},"mark":{_encode(mark)}}}')
         return time
 
     def seal(self) -> str:
@@ -233,8 +272,8 @@ def open_recording(path: Path) -> BinaryIO:
         return unpacked(compressed.open("rb"))
 
 
-def read_recording(path: Path) -> tuple[Header, Iterator[Entry]]:
-    """Open a recording, compressed or not; return its header and an iterator over its entries, read as they are
+def read_recording(path: Path) -> tuple[Header, Iterator[Line]]:
+    """Open a recording, compressed or not; return its header and an iterator over its lines, read as they are
     asked for.
 
     Raises RecordingError, naming the line, for anything malformed; warns with RecordingWarning about a last line
@@ -246,76 +285,78 @@ def read_recording(path: Path) -> tuple[Header, Iterator[Entry]]:
     except OSError as error:
         raise RecordingError(f"cannot read {path}: {error.strerror}") from error
     try:
-        header = Header.model_validate(json.loads(first))
-    except (ValueError, RecursionError) as error:
+        header = Header.model_validate(_decode(first))
+    except (_MalformedError, ValidationError) as error:
         file.close()
-        reason = _first_reason(error)
         raise RecordingError(
-            f"{path}, line 1: {reason}; expected a header such as "
-            '{"recording": 1, "started": "2026-01-31T08:00:00Z", "bench": "1", "indicator": {"driver": "line"}}'
+            f"{path}, line 1: {_reason(error)}; expected a header such as "
+            '{"recording": 2, "started": "2026-01-31T08:00:00Z", "bench": "1", "indicator": {"driver": "line"}}'
         ) from error
     if not isinstance(header.indicator.get("driver"), str):
         file.close()
         raise RecordingError(f'{path}, line 1: the indicator has no "driver"; expected such as {{"driver": "line"}}')
-    return header, _entries(path, file)
+    return header, _lines(path, file)
 
 
-def _first_reason(error: Exception) -> str:
+def _reason(error: Exception) -> str:
     if isinstance(error, ValidationError):
         problem = error.errors()[0]
         where = ".".join(str(part) for part in problem["loc"])
         return f"{where}: {problem['msg']}" if where else str(problem["msg"])
-    return "no JSON object"
+    return str(error)
 
 
-def _lines(path: Path, file: BinaryIO) -> Iterator[bytes]:
+def _raw_lines(path: Path, file: BinaryIO) -> Iterator[bytes]:
     try:
         yield from file
     except OSError as error:
         raise RecordingError(f"cannot read {path}: {error.strerror}") from error
 
 
-def _entries(path: Path, file: BinaryIO) -> Iterator[Entry]:
+def _lines(path: Path, file: BinaryIO) -> Iterator[Line]:
     with file:
         last_ns = 0
-        for number, line in enumerate(_lines(path, file), start=2):
+        for number, raw in enumerate(_raw_lines(path, file), start=2):
             try:
-                entry = _entry(json.loads(line))
-                if entry.t_ns < last_ns:
-                    raise ValueError(f"time {entry.t_ns} is before {last_ns} of an earlier line")
-            except (ValueError, RecursionError) as error:
-                if not line.endswith(b"\n"):
+                line = _line(_decode(raw))
+                if line.t_ns < last_ns:
+                    raise _MalformedError(f"time {line.t_ns} is before {last_ns} of an earlier line")
+            except _MalformedError as error:
+                # No object is whole before its last brace, so a line that was cut off is never JSON.
+                if isinstance(error, _NoJSONError) and not raw.endswith(b"\n"):
                     warnings.warn(f"{path}, line {number}: cut off, left out", RecordingWarning, stacklevel=2)
                     return
-                if not line.strip() and not file.readline():
-                    return
-                reason = (
-                    "no JSON"
-                    if isinstance(error, (json.JSONDecodeError, UnicodeDecodeError, RecursionError))
-                    else str(error)
-                )
                 raise RecordingError(
-                    f'{path}, line {number}: {reason}; expected such as [20000000, "indicator", "+1.234\\r\\n"]'
+                    f'{path}, line {number}: {error}; expected such as {{"ns": 20000000, "indicator": "+1.234\r\n"}}'
                 ) from error
-            last_ns = entry.t_ns
-            yield entry
+            last_ns = line.t_ns
+            yield line
 
 
-def _entry(line: object) -> Entry:
-    if not isinstance(line, list) or len(line) != 3:
-        raise ValueError("no list of time, source and data")
-    t_ns, source, data = cast("list[object]", line)
-    if not isinstance(t_ns, int) or isinstance(t_ns, bool) or t_ns < 0:
-        raise ValueError(f"time {t_ns!r} is no whole number of nanoseconds")
-    if source not in _SOURCES:
-        raise ValueError(f"source {source!r} is none of indicator, fixture, mark")
+def _line(told: object) -> Line:
+    if not isinstance(told, dict):
+        raise _MalformedError("no object")
+    line = cast("dict[str, object]", told)
+    t_ns = line.pop("ns", None)
+    if type(t_ns) is not int or t_ns < 0:
+        told_ns = repr(t_ns)[:_SHOWN] if t_ns is not None else "missing"
+        raise _MalformedError(f'"ns" is {told_ns}, no whole number of nanoseconds')
+    if t_ns > _LATEST_NS:
+        raise _MalformedError(f"its time is beyond {_LATEST_NS} ns, the latest there is")
+    if len(line) != 1:
+        raise _MalformedError(f'not exactly one of {", ".join(_SOURCES)} beside "ns"')
+    source, data = line.popitem()
     if source == "mark":
         if not isinstance(data, dict):
-            raise ValueError("a mark's data is no object")
-        return Entry(t_ns, "mark", b"", cast("dict[str, Any]", data))
+            raise _MalformedError("a mark is no object")
+        return Line(t_ns, "mark", b"", cast("dict[str, Any]", data))
+    if source not in _SOURCES:
+        raise _MalformedError(f"{repr(source)[:_SHOWN]} is none of {', '.join(_SOURCES)}")
     if not isinstance(data, str):
-        raise ValueError("data is no text")
+        raise _MalformedError(f"the bytes of the {source} are no text")
     try:
-        return Entry(t_ns, cast("Source", source), data.encode("latin-1"))
+        return Line(t_ns, cast("Source", source), data.encode("latin-1"))
     except UnicodeEncodeError as error:
-        raise ValueError(f"data has the character {data[error.start]!r}, which is no byte 0 to 255") from error
+        raise _MalformedError(
+            f"the {source} sent the character {data[error.start]!r}, which is no byte 0 to 255"
+        ) from error

@@ -11,7 +11,7 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import Self
 
-from capture.recordings.file import GAP_NOTE, Entry, read_recording
+from capture.recordings.file import GAP_NOTE, Line, read_recording
 from drivers.transport import Chunk, Event, Lost, Opened, Transport
 
 __all__ = ["PREFIX", "Playback", "open_port"]
@@ -24,8 +24,8 @@ class Playback:
 
     def __init__(self, path: Path, speed: float = 1.0) -> None:
         """Open the recording; raises RecordingError. Stamps are as if `speed` times real time were real time."""
-        _, entries = read_recording(path)
-        self._entries: list[Entry] = list(entries)
+        _, lines = read_recording(path)
+        self._lines: list[Line] = list(lines)
         self._path = path
         self._speed = speed
         self._closed = asyncio.Event()
@@ -46,19 +46,17 @@ class Playback:
             self._next = 0
             self._began_ns = monotonic_ns()
             return Opened(self._began_ns)
-        while self._next < len(self._entries):
-            entry = self._entries[self._next]
+        while self._next < len(self._lines):
+            line = self._lines[self._next]
             self._next += 1
-            t_ns = self._began_ns + round(entry.t_ns / self._speed)
-            lost = entry.mark is not None and entry.mark.get("note") == GAP_NOTE
-            if entry.source != "indicator" and not lost:
+            t_ns = self._began_ns + round(line.t_ns / self._speed)
+            lost = line.mark is not None and line.mark.get("note") == GAP_NOTE
+            if line.source != "indicator" and not lost:
                 continue
             if await self._closed_within((t_ns - monotonic_ns()) / 1e9):
                 raise StopAsyncIteration
-            return (
-                Lost(t_ns, "the recording says that the indicator was lost here") if lost else Chunk(t_ns, entry.data)
-            )
-        if self._next == len(self._entries):
+            return Lost(t_ns, "the recording says that the indicator was lost here") if lost else Chunk(t_ns, line.data)
+        if self._next == len(self._lines):
             self._next += 1
             return Lost(monotonic_ns(), f"the recording {self._path} has ended; end the session")
         await self._closed.wait()

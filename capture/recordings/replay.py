@@ -43,7 +43,7 @@ class Replay:
         Without `with_rounding` strokes do not say what rounding leaves in them, as in records from before they did.
         `keep_readings` keeps every reading, for whoever draws them.
         """
-        self.header, self._entries = read_recording(path)
+        self.header, self._lines = read_recording(path)
         try:
             driver, settings, self.unknown_settings = indicator_from(self.header.indicator)
         except LookupError as error:
@@ -83,23 +83,23 @@ class Replay:
         """Yield each stroke as it completes; with `speed`, at that many times the pace it was recorded at."""
         began = time.monotonic()
         t_ns = 0
-        for entry in self._entries:
-            t_ns = entry.t_ns
+        for line in self._lines:
+            t_ns = line.t_ns
             if speed is not None:
                 wait = t_ns / 1e9 / speed - (time.monotonic() - began)
                 if wait > 0:
                     sleep(wait)
             found: list[Stroke] = []
-            if entry.source == "indicator":
-                readings, found = self.stream.feed(t_ns, entry.data)
+            if line.source == "indicator":
+                readings, found = self.stream.feed(t_ns, line.data)
                 if self._keep_readings:
                     self.readings += [(t_ns, reading.value_nm) for reading in readings]
-            elif entry.source == "fixture":
-                self.stream.feed_fixture(t_ns, entry.data)
-            elif entry.mark is not None and entry.mark.get("note") == GAP_NOTE:
+            elif line.source == "fixture":
+                self.stream.feed_fixture(t_ns, line.data)
+            elif line.mark is not None and line.mark.get("note") == GAP_NOTE:
                 found = self.stream.lost(t_ns)
                 self.gaps_ns.append(t_ns)
-            elif entry.mark is not None and entry.mark.get("note") == FIXTURE_GAP_NOTE:
+            elif line.mark is not None and line.mark.get("note") == FIXTURE_GAP_NOTE:
                 self.stream.fixture_lost(t_ns)
             yield from self._kept(found)
         yield from self._kept(self.stream.finish(t_ns))

@@ -82,7 +82,7 @@ def add_to(home: Path, minutes: int) -> tuple[int, str]:
         store.add_fact(2, StepDone(0, "first shift"), at=AT + timedelta(hours=1, minutes=minutes))
         growing = next(one for one in store.recordings() if one.state == "measuring")
         with (home / Path(*Path(growing.path).parts[-3:])).open("ab") as file:
-            file.write(b'[99000000000,"indicator","+3.000\\r\\n"]\n')
+            file.write(b'{"ns":99000000000,"indicator":"+3.000\\r\\n"}\n')
         return store.head()
 
 
@@ -428,7 +428,7 @@ def add_to_small(home: Path) -> tuple[int, str]:
     with Store.open(home / "record.sqlite") as store:
         store.add_fact(1, StepDone(0, "first shift"), at=AT + timedelta(minutes=3))
         growing = next((home / "recordings").rglob("*gap*"))
-        growing.write_bytes(growing.read_bytes() + b'[99000000000,"indicator","+3.000\\r\\n"]\n')
+        growing.write_bytes(growing.read_bytes() + b'{"ns":99000000000,"indicator":"+3.000\\r\\n"}\n')
         return store.head()
 
 

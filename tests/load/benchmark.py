@@ -275,21 +275,21 @@ def constant_cost(quick: bool) -> list[Figure]:
 
 
 def a_day(quick: bool) -> list[Figure]:
-    """A recording at 100 Hz, one line an entry, replayed from its file; scaled to a day."""
+    """A recording at 100 Hz, one line a reading, replayed from its file; scaled to a day."""
     some = shift(10 if quick else 120)
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "day.jsonl"
-        header = {"recording": 1, "started": "2026-03-02T07:00:00Z", "bench": "bay-1", "indicator": INDICATOR}
+        header = {"recording": 2, "started": "2026-03-02T07:00:00Z", "bench": "bay-1", "indicator": INDICATOR}
         with path.open("w", encoding="utf-8") as file:
             file.write(json.dumps(header) + "\n")
             for t_ns, value in zip(some.times_ns.tolist(), some.values_nm.tolist(), strict=True):
-                file.write(json.dumps([t_ns, "indicator", f"{value / 1e6:+.3f}\r\n"]) + "\n")
+                file.write(json.dumps({"ns": t_ns, "indicator": f"{value / 1e6:+.3f}\r\n"}) + "\n")
         began = time.process_time()
         found = sum(1 for _ in Replay(path).strokes())
         taken = time.process_time() - began
     if found != some.strokes:
         raise RuntimeError(f"{found} of {some.strokes} strokes replayed; the figure would mean nothing")
-    return [Figure("a day at 100 Hz replayed, one line an entry", taken * 86_400e9 / some.times_ns[-1], "s", most=60)]
+    return [Figure("a day at 100 Hz replayed, one line a reading", taken * 86_400e9 / some.times_ns[-1], "s", most=60)]
 
 
 # -- memory ----------------------------------------------------------------------------------------------

@@ -137,11 +137,11 @@ def environment(broker: Mosquitto, folder: Path, **settings: object) -> dict[str
 
 def write_recording(path: Path) -> None:
     """A recording of strokes made SPEED times faster than a hand could."""
-    header = {"recording": 1, "started": "2025-11-25T09:00:00Z", "bench": "storm", "indicator": {"driver": "line"}}
+    header = {"recording": 2, "started": "2025-11-25T09:00:00Z", "bench": "storm", "indicator": {"driver": "line"}}
     with path.open("w", encoding="utf-8") as file:
         file.write(json.dumps(header) + "\n")
         for t_ns, data in SimulatedBench(SPEC, GOOD, 5).check(GOOD, 14, seated=True):
-            file.write(json.dumps([t_ns // SPEED, "indicator", data.decode("latin-1")]) + "\n")
+            file.write(json.dumps({"ns": t_ns // SPEED, "indicator": data.decode("latin-1")}) + "\n")
 
 
 async def _one_life(words: list[str], env: dict[str, str], told: Told, dice: random.Random) -> None:

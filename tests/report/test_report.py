@@ -239,9 +239,8 @@ def test_a_picture_shows_the_readings_that_came_over_the_wire(name: str) -> None
     # Read from the file by this test alone: no decoder, no finder.
     sent = []
     for line in (RECORDINGS / f"{name}.jsonl").read_text().splitlines()[1:]:
-        t_ns, source, data = json.loads(line)
-        assert source == "indicator"
-        sent += [(t_ns / 1e9, float(word)) for word in re.findall(r"[+-]?\d+\.\d+", data)]
+        told = json.loads(line)
+        sent += [(told["ns"] / 1e9, float(word)) for word in re.findall(r"[+-]?\d+\.\d+", told["indicator"])]
     replay = Replay(RECORDINGS / f"{name}.jsonl", keep_readings=True)
     strokes = [kept.stroke for kept in replay.strokes()]
     scale = Scale(800_000, 1_400_000, max(one.peak_travel_nm for one in strokes), "held", "mm")

@@ -21,9 +21,9 @@ def readings(path: Path) -> list[tuple[int, int]]:
     """Every reading of a recording as (t_ns, displayed nm)."""
     replay = Replay(path)
     found = []
-    for entry in replay._entries:
-        if entry.source == "indicator":
-            found += [(entry.t_ns, reading.value_nm) for reading in replay.stream.decoder.feed(entry.data)]
+    for line in replay._lines:
+        if line.source == "indicator":
+            found += [(line.t_ns, reading.value_nm) for reading in replay.stream.decoder.feed(line.data)]
     return found
 
 

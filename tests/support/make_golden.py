@@ -138,7 +138,7 @@ def _header(case: Case) -> dict[str, Any]:
         "range": [format_length(low, unit, 0), format_length(high, unit, 1)],
         "max_error": "0.001 in" if unit == "in" else "0.02 mm",
     }
-    return {"recording": 1, "started": STARTED, "bench": "golden", "indicator": settings | dict(case.settings)}
+    return {"recording": 2, "started": STARTED, "bench": "golden", "indicator": settings | dict(case.settings)}
 
 
 def write(case: Case, folder: Path) -> None:
@@ -146,7 +146,7 @@ def write(case: Case, folder: Path) -> None:
     bench = Bench(case.bench, case.physics, seed=CASES.index(case))
     lines: list[object] = [_header(case)]
     for t_ns, data in bench.check(case.physics, case.strokes, case.troubles):
-        lines.append([t_ns, "indicator", data.decode("latin-1")])
+        lines.append({"ns": t_ns, "indicator": data.decode("latin-1")})
     text = "".join(json.dumps(line, ensure_ascii=False, separators=(",", ":")) + "\n" for line in lines)
     (folder / f"{case.name}.jsonl").write_bytes(text.encode())
     truth = {"clearance_nm": case.physics.clearance_nm, "strokes": [asdict(stroke) for stroke in bench.truths]}

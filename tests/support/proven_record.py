@@ -39,9 +39,9 @@ def check_from(
     """
     sheet = parse_sheet(SHEET, "sheet")
     pack = sheet.pack(pack_name)
-    header, entries = read_recording(RECORDINGS / f"{name}.jsonl")
+    header, lines = read_recording(RECORDINGS / f"{name}.jsonl")
     path = home / "recordings" / f"job-{job:05d}" / f"{at:%Y%m%dT%H%M%S}-{pack_name}-{name}.jsonl"
-    told = {"recording": 1, "started": at.isoformat(), "bench": "bay-1", "indicator": header.indicator}
+    told = {"recording": 2, "started": at.isoformat(), "bench": "bay-1", "indicator": header.indicator}
     check = store.start_check(
         job,
         pack=pack_name,
@@ -58,9 +58,9 @@ def check_from(
     )
     with RecordingWriter(path, told) as recording:
         recording.mark(0, {"job": str(UUIDS[job - 1]), "pack": pack_name, "tech": "first shift", "note": "check"})
-        for entry in entries:
-            assert entry.source == "indicator"
-            recording.stream(entry.t_ns, "indicator", entry.data)
+        for line in lines:
+            assert line.source == "indicator"
+            recording.stream(line.t_ns, "indicator", line.data)
         sha256, size = recording.seal(), recording.size
     replay = Replay(path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, with_rounding=not old)
     for kept in replay.strokes():

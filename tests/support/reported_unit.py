@@ -66,8 +66,8 @@ class Reported:
     ) -> Path:
         """Check a pack with the streams of fixtures/recordings/NAME.jsonl, one after another; return the recording."""
         pack, at = self.sheet.pack(pack_name), self.later()
-        header, entries = read_recording(RECORDINGS / f"{names[0]}.jsonl")
-        list(entries)
+        header, lines = read_recording(RECORDINGS / f"{names[0]}.jsonl")
+        list(lines)
         path = self.home / "recordings" / f"job-{self.job:05d}" / f"{at:%Y%m%dT%H%M%S}-{names[0]}.jsonl"
         check = self.store.start_check(
             self.job,
@@ -82,19 +82,19 @@ class Reported:
             gauge=gauge,
             at=at,
         )
-        told = {"recording": 1, "started": at.isoformat(), "bench": "bay-1", "indicator": header.indicator}
+        told = {"recording": 2, "started": at.isoformat(), "bench": "bay-1", "indicator": header.indicator}
         with RecordingWriter(path, told) as recording:
             uuid = "5d3f2c9e-7f0a-4b55-9a3e-2f6f0c1d8a44"
             recording.mark(0, {"job": uuid, "pack": pack_name, "tech": self.technician, "note": "check"})
             begin = last = 0
             for name in names:
                 begin = last
-                for entry in read_recording(RECORDINGS / f"{name}.jsonl")[1]:
-                    last = begin + entry.t_ns
-                    if entry.source == "indicator":
-                        recording.stream(last, "indicator", entry.data)
-                    elif entry.mark is not None:
-                        recording.mark(last, entry.mark)
+                for line in read_recording(RECORDINGS / f"{name}.jsonl")[1]:
+                    last = begin + line.t_ns
+                    if line.source == "indicator":
+                        recording.stream(last, "indicator", line.data)
+                    elif line.mark is not None:
+                        recording.mark(last, line.mark)
             sha256, size = recording.seal(), recording.size
         replay = Replay(path, pack, self.sheet.display_unit, self.sheet.air, stop_when_settled=True)
         for kept in replay.strokes():
