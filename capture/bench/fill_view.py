@@ -14,7 +14,7 @@ from capture.clearance.verdict import Verdict
 from capture.dashboard.view import BenchView, PackView
 from capture.recordings.stream import IndicatorStream
 from capture.sheet.sheet import Pack
-from capture.strokes.finder import State
+from capture.strokes.machine import StrokeState
 from capture.unit.changes import Outcome
 from capture.unit.offers import Choice
 from capture.unit.standing import UnitStanding
@@ -67,7 +67,7 @@ def show_readings(view: BenchView, stream: IndicatorStream, t_ns: int, values: S
     view.reading_nm = values[-1]
     view.moving = stream.finder.state.value
     view.offset_nm = stream.finder.offset(values[-1])
-    if stream.finder.state is not State.STARTING:
+    if stream.finder.state is not StrokeState.STARTING:
         # A terminal shows a few hundred points; a burst of a fast stream is thinned to its newest.
         view.trace.extend((t_ns, stream.finder.offset(value) or 0) for value in values[-16:])
 

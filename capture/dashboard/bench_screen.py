@@ -20,7 +20,13 @@ __all__ = ["LEAST_HEIGHT", "LEAST_WIDTH", "render"]
 LEAST_WIDTH = 60
 LEAST_HEIGHT = 20
 
-_MOVING = {"rest": "at rest", "applied": "applied", "returning": "returning", "unknown": "rest not known yet"}
+_MOVING = {
+    "rest": "at rest",
+    "moving": "moving",
+    "applied": "applied",
+    "returning": "returning",
+    "unknown": "rest not known yet",
+}
 
 
 def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:

@@ -77,7 +77,7 @@ class BenchView:
     """The newest displayed value, None before the first."""
     offset_nm: int | None = None
     """The newest travel from rest, positive, None before the rest level is known."""
-    moving: Literal["rest", "applied", "returning", "unknown"] = "unknown"
+    moving: Literal["rest", "moving", "applied", "returning", "unknown"] = "unknown"
     trace: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=4000))
     """Recent (t_ns, offset_nm) for the stroke trace, t_ns since the session began and never decreasing."""
     indicator: LinkState = "connecting"

@@ -91,6 +91,12 @@ class RestLevel:
         apart = min(_FARTHEST, max(1, _STEP_NS // self._pace.reading_ns)) if self._pace.reading_ns else 1
         return steps_between(self.readings[-1::-apart][: _NOISE_FROM + 1])
 
+    def take(self, values: Sequence[int]) -> None:
+        """Take readings that lie in the band."""
+        self.readings += values
+        if len(self.readings) >= self.full:
+            self.tune()
+
     def tune_if_slow(self) -> None:
         """Work it out sooner where so few readings come that a drift would outrun it."""
         if self._pace.comes_slowly and len(self.readings) >= self.full - _BATCH + 8:

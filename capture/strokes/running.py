@@ -1,4 +1,4 @@
-"""The stroke that is running: its readings so far, and what they show. What follows from it, `strokes` decides.
+"""The stroke that is running: its readings so far, and what can be asked of them. Which sign that makes, `signs` says.
 
 Travels are offsets from the rest level along the direction the reading left it, integer nanometres; times are integer
 nanoseconds since the recording began. Most questions look at the newest few readings only; those that look at all of
@@ -10,41 +10,58 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from capture.strokes.levels import rounded_mean, settled
 from capture.strokes.measure import SHORT_HOLD_NS, StrokeSamples, return_tolerance
 from capture.strokes.pace import Pace
-from capture.strokes.rest import LEAST_TRAVEL_NM, RestLevel
+from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 
-__all__ = ["SETTLED_AWAY_NS", "RunningStroke"]
+__all__ = ["LONGEST_HOLD_NS", "SETTLED_AWAY_NS", "SETTLED_NEAR_NS", "EarlierStrokes", "RunningStroke"]
 
 #: The same as LEAST_TRAVEL_NM while too few readings at rest have been seen to know their noise.
 _LEAST_UNPROVEN_NM = 100_000
-#: How long a travel must stand still away from rest to be settled there.
-SETTLED_AWAY_NS = 500_000_000
+#: How long a travel must stand still near rest to be back there, and away from rest to be settled there.
+SETTLED_NEAR_NS, SETTLED_AWAY_NS = 300_000_000, 500_000_000
+LONGEST_HOLD_NS = 60_000_000_000
 #: A release is over within this; a leak takes longer to fall as far (common practice).
 _QUICK_FALL_NS = 600_000_000
 #: A quick stream is judged by the median of so many readings, any other by that of three.
 _QUICK_MEDIAN = 9
 
 
+@dataclass(slots=True)
+class EarlierStrokes:
+    """What the strokes before the running one were like."""
+
+    count: int = 0
+    direction: int = 0
+    travel_nm: int = 0
+    """How far the last one went, 0 where nothing is to be compared with it."""
+    least_fall: int = 0
+    """The fewest readings that a fall of theirs showed."""
+    stuck_from_nm: int | None = None
+    """The rest level before the last one, if that left the piston part way."""
+
+
 class RunningStroke:
     """One departure from rest, from the first reading that left it to the last of the return."""
 
     __slots__ = (
-        "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "air_applied", "confirmed", "direction", "fall_index",
-        "near_nm", "noted", "release_ns", "settle_from_ns", "settle_nm", "stuck_from_nm", "times", "top_nm", "values",
-        "was_near",
+        "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "air_applied", "direction", "earlier", "fall_index",
+        "looked_at", "near_nm", "noted", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns", "release_ns",
+        "settle_from_ns", "settle_nm", "times", "top_nm", "values", "was_near",
     )  # fmt: skip
 
-    def __init__(self, resolution_nm: int, rest: RestLevel, pace: Pace) -> None:
+    def __init__(self, resolution_nm: int, plunger_range: tuple[int, int] | None, rest: RestLevel, pace: Pace) -> None:
         self._resolution_nm = resolution_nm
+        self.plunger_range = plunger_range
+        """The displayed values that the plunger can reach; None where nothing says."""
         self._rest = rest
         self._pace = pace
+        self.earlier = EarlierStrokes()
         self.air_applied = False
         """Whether a fixture says that air is applied."""
-        self.stuck_from_nm: int | None = None
-        """The rest level before the stroke before, if that one left the piston part way."""
         self.direction = 1
         self.top_nm = 0
         self.near_nm = 0
@@ -61,8 +78,10 @@ class RunningStroke:
         """Forget the readings: it is over."""
         self.times: array[int] = array("q")
         self.values: array[int] = array("q")
-        self.confirmed = False
-        """Whether it is a stroke, and not a nudge or noise."""
+        self.quiet_low, self.quiet_high, self.quiet_until_ns = NEVER, 0, 0
+        """Between which values and until when a reading decides nothing, while the pack is held or settles."""
+        self.looked_at = 0
+        """From which reading on the hold was not looked at one by one, 0 where all were."""
         self.release_ns: int | None = None
         """When the fixture released, None if nothing said so."""
         self.noted: set[str] = set()
@@ -70,9 +89,13 @@ class RunningStroke:
 
     def depart(self, value: int) -> None:
         """It begins with this reading."""
-        self.direction = 1 if value > self._rest.level_nm else -1
-        self.top_nm = 0
+        self.turn(1 if value > self._rest.level_nm else -1)
         self.was_near = False
+
+    def turn(self, direction: int) -> None:
+        """It goes this way, as far as can be told."""
+        self.direction = direction
+        self.top_nm = 0
 
     def take(self, t_ns: int, value: int) -> None:
         """Take one more reading."""
@@ -108,9 +131,41 @@ class RunningStroke:
         oldest = values[-3] if len(values) >= 3 else rest
         return self.direction * (max(min(newest, before), min(max(newest, before), oldest)) - rest)
 
-    def catch_up(self, since: int) -> None:
-        """Raise the top by the medians of three of the readings from index `since` on, taken without a look at each."""
-        if len(self.values) <= since or self._pace.is_quick:
+    # -- readings that decide nothing --------------------------------------------------------------------
+
+    def expect_hold(self, travel: int) -> None:
+        """Set the values that decide nothing while the pack is held: nearly all readings of a stroke are such.
+
+        While the median and the newest readings lie between seven eighths of the top and a little above it, another
+        reading there is neither a wild one nor the zero key nor a release, nor near any threshold. It may raise the
+        top; `catch_up` sees to that before anything is decided.
+        """
+        earlier, top = self.earlier, self.top_nm
+        if earlier.stuck_from_nm is not None or (earlier.travel_nm and self.direction != earlier.direction):
+            return
+        above = 0 if self._pace.is_quick else top // 16
+        ends = self.shown(top * 7 // 8 + 1), self.shown(top + above)
+        low, high = min(ends), max(ends)
+        if travel * 8 > top * 7 and all(low <= value <= high for value in self.values[-3:]):
+            self.quiet_low, self.quiet_high, self.looked_at = low, high, len(self.values)
+            self.quiet_until_ns = self.times[0] + LONGEST_HOLD_NS + 1
+
+    def expect_calm(self) -> None:
+        """Set the values that decide nothing while a return settles near rest, until it has had the time to.
+
+        Where the reading settles, near rest and short of any threshold: no apply, nor the far side of rest.
+        """
+        level, calm = self._rest.level_nm, self._rest.calm_nm
+        reach = min(self.near_nm, self.threshold() - 1)
+        self.quiet_low = max(self.settle_nm - calm, level - reach)
+        self.quiet_high = min(self.settle_nm + calm, level + reach)
+        self.quiet_until_ns = self.settle_from_ns + SETTLED_NEAR_NS
+
+    def catch_up(self) -> None:
+        """Raise the top by the medians of three of those readings that were not looked at one by one."""
+        since, self.looked_at = self.looked_at, 0
+        self.quiet_low, self.quiet_high = NEVER, 0
+        if not since or len(self.values) <= since or self._pace.is_quick:
             return
         one, two, three = (self.values[since - 2 + at :] for at in range(3))
         medians = map(max, map(min, one, two), map(min, map(max, one, two), three))
@@ -136,41 +191,44 @@ class RunningStroke:
 
     def is_beyond_rest(self, travel: int) -> bool:
         """Say whether the travel is clearly on the far side of rest, or of home for a piston that had stuck."""
-        home = self._rest.level_nm if self.stuck_from_nm is None else self.stuck_from_nm
+        home = self._rest.level_nm if self.earlier.stuck_from_nm is None else self.earlier.stuck_from_nm
         behind = max(0, -self.travel(home))
         return -travel - behind >= max(self.threshold(), self.top_nm // 4)
 
     def went_home(self) -> bool:
         """Say whether a piston that had stuck part way has come back to where it was before it stuck."""
-        home = self.stuck_from_nm
+        home = self.earlier.stuck_from_nm
         if home is None or self.travel(home) <= 0:
             return False
         newest = self.values[-3:]
         return len(newest) == 3 and all(abs(value - home) <= self._rest.calm_nm for value in newest)
 
-    def is_wild_before(self, reach_nm: int | None) -> bool:
-        """Say whether the reading before the newest stands further from both its neighbours than anything moves here:
-        a line that lost a digit. Further than the plunger can travel, `reach_nm`, or several times this stroke."""
-        if len(self.values) < 2:
+    def is_wild_before(self, limit_nm: int | None) -> bool:
+        """Say whether the reading before the newest stands further than `limit_nm` from both its neighbours, which is
+        further than anything moves here: a line that lost a digit."""
+        if limit_nm is None or len(self.values) < 2:
             return False
         before = self.values[-3] if len(self.values) >= 3 else self._rest.level_nm
-        *_, here, newest = self.values
-        limit = 3 * self.top_nm if self.confirmed else reach_nm
-        if limit is None:
-            return False
-        return min(here - before, here - newest) > limit or min(before - here, newest - here) > limit
+        here, newest = self.values[-2:]
+        return min(here - before, here - newest) > limit_nm or min(before - here, newest - here) > limit_nm
+
+    def without_wild(self) -> bool:
+        """Take out the reading before the newest; return whether the newest is all that is left."""
+        del self.times[-2], self.values[-2]
+        self.noted.add("glitch")
+        return len(self.values) == 1
 
     # -- the zero key ------------------------------------------------------------------------------------
 
-    def is_zeroing(self, falls_show: bool) -> bool:
+    def is_zeroing(self) -> bool:
         """Say whether the reading before the newest was the indicator's zero being pressed, not the pack moving.
 
         The display then goes to zero from one reading to the next and stays there: two readings, since a wild value
         or a movement that passes zero shows it once. A fast release could do that too where the rest level is about
-        zero, so there only a stream will do that is quick enough to have shown the fall, as it showed those before
-        (`falls_show`), and that did not break just then.
+        zero, so there only a stream will do that is quick enough to have shown the fall, as it showed those before,
+        and that did not break just then.
         """
-        if not self.confirmed or len(self.values) < 4:
+        if len(self.values) < 4:
             return False
         step, noise = self._resolution_nm, self._rest.noise_nm
         *before, zero, newest = self.values[-4:]
@@ -184,21 +242,24 @@ class RunningStroke:
         if abs(self._rest.level_nm) > 4 * step + 4 * noise:
             return True
         unbroken = self.times[-2] - self.times[-3] <= 3 * self._pace.chunk_ns
-        return unbroken and (self._pace.shows_a_fall or falls_show)
+        return unbroken and (self._pace.shows_a_fall or self.earlier.least_fall >= 2)
 
     def shift_by(self, shift: int) -> None:
         """The indicator was zeroed in mid-stroke: carry what was read before into the new zero."""
         self.noted.add("rezeroed")
         self.values = array("q", [*(value + shift for value in self.values[:-2]), *self.values[-2:]])
         self._rest.level_nm += shift
+        if self.plunger_range is not None:
+            self.plunger_range = (self.plunger_range[0] + shift, self.plunger_range[1] + shift)
 
-    def is_release_after_zeroing(self, last_direction: int, last_travel: int) -> bool:
+    def is_release_after_zeroing(self) -> bool:
         """Say whether this is no stroke but the release of the last one, whose hold had been zeroed unseen.
 
         That stroke seemed to go back to a rest of zero at once; then the release goes as far again to the other
         side, and stays. A pack does not travel to the other side of its rest, so the new level is the rest.
         """
-        if self.direction == last_direction or self.release_ns is not None or not last_travel:
+        last_travel = self.earlier.travel_nm
+        if self.direction == self.earlier.direction or self.release_ns is not None or not last_travel:
             return False
         about_zero = 4 * self._resolution_nm + 4 * self._rest.noise_nm
         if abs(self._rest.level_nm) > about_zero or abs(self.top_nm - last_travel) * 5 > last_travel:
@@ -212,6 +273,13 @@ class RunningStroke:
     def tolerance(self) -> int:
         """Return how far from rest still counts as back at rest."""
         return return_tolerance(self.top_nm, self._rest.noise_nm, self._resolution_nm)
+
+    def begin_return(self, t_ns: int, value: int) -> None:
+        """It fell with this reading below half the top."""
+        self.near_nm = self.tolerance()
+        self.fall_index = self.first_fallen()
+        self.settle_nm, self.settle_from_ns = value, t_ns
+        self.was_near |= self.is_near_rest(self.steadied(value, self.median_travel()))
 
     def first_fallen(self) -> int:
         """Return the index of the first of the newest readings below half the top."""

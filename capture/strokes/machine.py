@@ -1,0 +1,70 @@
+"""What the stroke finder is about, and where each sign in the readings leads it: one table.
+
+Theory. A pack is at rest, is pushed, held and let go, and comes to rest again. What a reading shows is a sign; which
+sign it is, `signs` says, and what is done about it, `finder`. Nothing else changes the state. A sign that cannot be
+seen in a state has no cell there.
+"""
+
+from __future__ import annotations
+
+from enum import Enum
+
+__all__ = ["TABLE", "Sign", "StrokeState"]
+
+
+class StrokeState(Enum):
+    """Where in a stroke the pack is, as far as the readings tell."""
+
+    STARTING = "unknown"
+    REST = "rest"
+    LEAVING = "moving"
+    APPLIED = "applied"
+    RETURNING = "returning"
+
+
+class Sign(Enum):
+    """What the readings show, or the end of them."""
+
+    AGREE = "the first readings agree"
+    AT_ONCE = "the third reading leaves where the first two agreed"
+    LEAVES = "a reading leaves the band of rest"
+    NOTHING = "it was a nudge or a wild reading"
+    STAYS = "it stays where a nudge left it"
+    CLEARS = "the travel clears the threshold"
+    HOME = "a piston that had stuck went home"
+    ZEROED = "the release of a hold that was zeroed"
+    CROSSES = "through rest to the far side: rest had moved"
+    FALLS = "the travel falls below half the top"
+    DIPPED = "it had only dipped"
+    STICKS = "the release ends above half the top: complete"
+    TOO_LONG = "held longer than any hold: complete"
+    SETTLES = "the return settles: complete"
+    AGAIN = "the next apply begins: complete"
+    ENDS = "the stream ends"
+
+
+_S, _R, _L, _A, _B = StrokeState
+#: Where each sign leads, by the state it is seen in.
+_ROWS: tuple[tuple[Sign, *tuple[StrokeState | None, ...]], ...] = (
+    # sign            from STARTING  REST  LEAVING  APPLIED  RETURNING
+    (Sign.AGREE,               _R, None,    None,    None,    None),
+    (Sign.AT_ONCE,             _L, None,    None,    None,    None),
+    (Sign.LEAVES,            None,   _L,    None,    None,    None),
+    (Sign.NOTHING,           None, None,      _R,    None,    None),
+    (Sign.STAYS,             None, None,      _R,    None,    None),
+    (Sign.CLEARS,            None, None,      _A,    None,    None),
+    (Sign.HOME,              None, None,      _R,      _R,    None),
+    (Sign.ZEROED,            None, None,    None,      _R,    None),
+    (Sign.CROSSES,           None, None,    None,      _L,      _L),
+    (Sign.FALLS,             None, None,    None,      _B,    None),
+    (Sign.DIPPED,            None, None,    None,    None,      _A),
+    (Sign.STICKS,            None, None,    None,      _R,    None),
+    (Sign.TOO_LONG,          None, None,    None,      _R,    None),
+    (Sign.SETTLES,           None, None,    None,    None,      _R),
+    (Sign.AGAIN,             None, None,    None,    None,      _L),
+    (Sign.ENDS,                _S,   _S,      _S,      _S,      _S),
+)  # fmt: skip
+TABLE: dict[tuple[StrokeState, Sign], StrokeState] = {
+    (state, row[0]): to for row in _ROWS for state, to in zip(StrokeState, row[1:], strict=True) if to is not None
+}
+"""Every state by every sign that can be seen in it."""
