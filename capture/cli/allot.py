@@ -91,7 +91,7 @@ def _jobs(data_dirs: list[Path] | None, config: Path | None) -> list[Job]:
 
 
 def _waiting(jobs: list[Job], holdings: Holdings, ended_after: datetime) -> Gathered:
-    from capture.job.signing import happened_in
+    from capture.job.unit_on_record import happened_in
     from capture.sheet.sheet import SheetError, parse_sheet
     from capture.stock.waiting import from_jobs
     from capture.unit.changes import fitted_now, stale_checks

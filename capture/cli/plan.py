@@ -26,7 +26,7 @@ def plan(
     data_dir: DataDir = None,
 ) -> None:
     """Say which parts of a unit to change so that all its packs come into range, and which checks are stale."""
-    from capture.job.signing import happened_in
+    from capture.job.unit_on_record import happened_in
     from capture.sheet.sheet import parse_sheet
     from capture.unit.changes import fitted_now, newest_verdicts, outcomes, stale_checks
     from capture.unit.plan import plan_unit

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from capture.job.signing import ended_in, happened_in
+from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.tables import budget_table, report_strokes
 from capture.output.words import plain_line
 from capture.plumbing.plaintext import clean
@@ -127,7 +127,7 @@ def _latest(job: Job) -> dict[str, str]:
 def _signed(job: Job) -> FactEntry | None:
     """The sign-off of a job while it stands. Raises SheetError and PlanError where nobody can say."""
     sheet = parse_sheet(job.sheet_toml, "the record")
-    signed = unit_now(sheet, job.facts, ended_in(job)).standing.signed
+    signed = unit_now(sheet, job.facts, judged_in(job)).standing.signed
     return next((entry for entry in job.facts if signed is not None and entry.number == signed.number), None)
 
 

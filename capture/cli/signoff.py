@@ -180,8 +180,7 @@ def sign_off(
 def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[UnitOnRecord]:
     """Open the record and the stock for one job's unit; what is refused or goes wrong is said in words."""
     from capture.config import load_config
-    from capture.job.signing import Refused
-    from capture.job.unit_on_record import UnitOnRecord
+    from capture.job.unit_on_record import Refused, UnitOnRecord
 
     with errors_in_words():
         stock = stock_file(load_config(config), data_dir)

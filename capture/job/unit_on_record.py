@@ -1,14 +1,14 @@
-"""The unit on the bench: what its record says, which changes are on offer with what the shelf has, what is added to it.
+"""One job's unit over its record: read what it says, and write a fact only if nothing stands against it.
 
-Synchronous: the daemon calls it on the record's thread, the commands directly. It decides nothing: `signing` says
-what stands against a fact, `offers` what may be changed, `unit_stock` speaks for the stock.
+Synchronous: the bench calls it on the record's thread, the commands directly. It decides nothing: `signoff_rules` and
+`changes` say what stands against a fact, `offers` what may be changed, `stock_for_unit` speaks for the stock.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -17,21 +17,30 @@ from capture import __version__
 from capture.clearance.advice import Advice
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
-from capture.job.signing import Signing
 from capture.job.stock_for_unit import UnitStock
 from capture.mqtt.messages import StrokeMessage, UnitMessage, VerdictMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.output.json_forms import advice_json, fact_json
-from capture.record import Job, Store
-from capture.sheet.sheet import Pack, Sheet
+from capture.record import FactEntry, Job, Store
+from capture.sheet.sheet import Pack, parse_sheet
 from capture.stock import StockError
-from capture.unit.changes import Outcome, PlanError
-from capture.unit.facts import Fact, PartsChanged, SignedOff
+from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
+from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone
+from capture.unit.gauge import overdue_words
 from capture.unit.offers import Choice, Offers, offers
-from capture.unit.standing import UnitStanding
-from capture.unit.words import fact_words
+from capture.unit.signoff_rules import against, elapsed_ns
+from capture.unit.standing import UnitStanding, happened, unit_now
+from capture.unit.words import fact_words, typed_words
 
-__all__ = ["UnitOnRecord", "Written"]
+__all__ = ["Refused", "UnitOnRecord", "Written", "happened_in", "judged_in"]
+
+#: A number above that of every entry: what is about to be written comes after them all, and before whatever is asked
+#: about it (`signoff_rules` asks with a number above this one).
+_NEXT = 2**61
+
+
+class Refused(Exception):
+    """A fact was not written; the text says what stands against it and what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,43 +54,51 @@ class Written:
     notes: tuple[str, ...] = ()
 
 
+def judged_in(job: Job) -> list[Judged]:
+    """Return the checks of a job that came to a verdict."""
+    return [
+        Judged(
+            check.pack,
+            check.started_number,
+            check.verdict.number,
+            check.verdict.verdict,
+            overdue_words(check.gauge, check.started_at.astimezone().date()),
+        )
+        for check in job.checks
+        if check.verdict is not None
+    ]
+
+
+def happened_in(job: Job) -> list[Happened]:
+    """Return what happened to a job's unit, in the record's order; a check stands where it began."""
+    return happened(job.facts, judged_in(job))
+
+
 class UnitOnRecord:
     """One job's unit. Raises RecordError, SheetError and PlanError; `add` Refused as well."""
 
     def __init__(self, store: Store, job_id: int, *, stock: Path | None = None, publishes: bool = False) -> None:
         """`stock` is the stock's file where the shop keeps one; `publishes` sends word of the unit with each fact."""
         self._store = store
-        self._signing = Signing(store, job_id)
         self._publishes = publishes
-        job = self.job
-        self._stock = UnitStock(stock, job.uuid, job.unit_serial) if stock is not None else None
-
-    @property
-    def now(self) -> UnitStanding:
-        """How the unit stood when it was last looked at."""
-        return self._signing.now
-
-    @property
-    def job(self) -> Job:
+        self.job = store.job(job_id)
         """The job as it was last read."""
-        return self._signing.job
-
-    @property
-    def sheet(self) -> Sheet:
+        self.sheet = parse_sheet(self.job.sheet_toml, f"the sheet of job {job_id}")
         """The sheet as the job began with it."""
-        return self._signing.sheet
+        self.now = self._standing(self.job)
+        """How the unit stood when it was last looked at."""
+        self._stock = UnitStock(stock, self.job.uuid, self.job.unit_serial) if stock is not None else None
 
-    def against(self, fact: Fact, at: datetime) -> str:
-        """Return in words what stands against writing `fact`; empty if nothing does."""
-        return self._signing.against(fact, at)
-
-    def to_confirm(self, fact: Fact, at: datetime) -> str:
-        """Return in words what a person must be asked before `fact` is written; empty for most."""
-        return self._signing.to_confirm(fact, at)
+    def _standing(self, job: Job, *ended: Judged) -> UnitStanding:
+        return unit_now(self.sheet, job.facts, [*judged_in(job), *ended])
 
     def look(self) -> UnitStanding:
-        """Read the record anew: others may have written to this job."""
-        return self._signing.look()
+        """Read the job anew, as others may have written to it, and return how its unit stands."""
+        self.job = self._store.job(self.job.id)
+        self.now = self._standing(self.job)
+        return self.now
+
+    # -- strokes and verdicts ----------------------------------------------------------------------------
 
     def keep_stroke(self, check_id: int, pack: str, kept: StrokeKept, *, at: datetime) -> None:
         """Keep a stroke of a running check, with its message."""
@@ -115,7 +132,9 @@ class UnitOnRecord:
         Nothing where no change was predicted.
         """
         before = len(self.look().outcomes)
-        after = self._signing.after_verdict(check_id, verdict)
+        check = next(check for check in self.job.checks if check.id == check_id)
+        late = overdue_words(check.gauge, check.started_at.astimezone().date())
+        after = self._standing(self.job, Judged(check.pack, check.started_number, _NEXT, verdict, late))
         outcome = after.outcomes[-1] if len(after.outcomes) > before else None
         message = VerdictMessage.of(
             verdict,
@@ -138,17 +157,17 @@ class UnitOnRecord:
             recording_bytes=recording_bytes,
             software_version=__version__,
             at=at,
-            messages=[outgoing(message), *self.word(after, at)] if self._publishes else [],
+            messages=[outgoing(message), self._word(after, at)] if self._publishes else [],
         )
         self.look()
         return outcome
 
-    def word(self, now: UnitStanding, at: datetime) -> list[Outgoing]:
-        """Return the message that tells how the unit stands, if anybody is told."""
-        if not self._publishes:
-            return []
+    def _word(self, now: UnitStanding, at: datetime) -> Outgoing:
+        """Return the message that tells how the unit stands."""
         job = self.job
-        return [outgoing(UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial))]
+        return outgoing(UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial))
+
+    # -- parts -------------------------------------------------------------------------------------------
 
     def choice(self, first: str = "") -> Choice:
         """Return what may be changed, that of the pack called `first` before the others'. May take a second or two."""
@@ -165,23 +184,67 @@ class UnitOnRecord:
                 return Choice(found, tuple(f"the stock cannot be read: {error}" for _ in found.ways))
         return Choice(found, tuple(shelf))
 
+    # -- facts -------------------------------------------------------------------------------------------
+
+    def against(self, fact: Fact, at: datetime) -> str:
+        """Return in words what stands against writing `fact`; empty if nothing does."""
+        why = against(self.sheet, self.job.facts, self.now.packs, fact, at, self.now.standing.remarks)
+        if not why and isinstance(fact, PartsChanged):
+            try:
+                fitted_now(self.sheet, [*happened_in(self.job), fact])
+            except PlanError as error:
+                return str(error)
+        return why
+
+    def _timed(self, fact: Fact, at: datetime) -> Fact:
+        """Return a step that is done with what the record knows of how long it lasted."""
+        if not isinstance(fact, StepDone) or not 0 <= fact.step < len(self.sheet.steps):
+            return fact
+        known_ns = elapsed_ns(self.now.standing.steps[fact.step], at)
+        return replace(fact, lasted_ns=known_ns) if fact.lasted_ns is None else replace(fact, known_ns=known_ns)
+
+    def to_confirm(self, fact: Fact, at: datetime) -> str:
+        """Return in words what a person must be asked before `fact` is written; empty for most, and what is refused.
+
+        A time that was typed and is longer than since the record saw the step begin may be right: it may have been
+        begun before anybody said so here. It is never taken without a word.
+        """
+        timed = self._timed(fact, at)
+        if not isinstance(timed, StepDone) or timed.known_ns is None or timed.lasted_ns is None:
+            return ""
+        longer = timed.lasted_ns > timed.known_ns and not self.against(fact, at)
+        return typed_words(timed.lasted_ns, timed.known_ns) if longer else ""
+
     def add(self, facts: Sequence[Fact], *, at: datetime) -> list[Written]:
         """Write facts in order, each with its message; the stock follows. Raises Refused at the first that is refused.
 
-        What the stock cannot do bars no fact: what a person did is done. It is told in the notes.
+        A step that was begun here gets the time it lasted, beside one that was typed. What the stock cannot do bars no
+        fact: what a person did is done. It is told in the notes.
         """
-        written = []
-        for fact in facts:
-            before = self.now.fitted
-            number, kept = self._signing.add(fact, at=at, messages=lambda now: self.word(now, at))
-            data = {"job": self.job.id, "entry": number, **fact_json(kept, at)}
-            notes = self._follow(kept, at)
-            if isinstance(kept, SignedOff) and self.now.standing.signed is None:
-                notes.append("Something else was written meanwhile, so this sign-off does not count; look again.")
-            written.append(Written(kept, number, fact_words(before, kept), data, tuple(notes)))
-        return written
+        self.look()
+        return [self._add(fact, at) for fact in facts]
+
+    def _add(self, fact: Fact, at: datetime) -> Written:
+        fact = self._timed(fact, at)
+        why = self.against(fact, at)
+        if why:
+            raise Refused(f"{why}. Nothing was written")
+        job, before = self.job, self.now.fitted
+        after = self._standing(replace(job, facts=(*job.facts, FactEntry(_NEXT, at, fact))))
+        messages = [self._word(after, at)] if self._publishes else []
+        number = self._store.add_fact(job.id, fact, at=at, messages=messages)
+        notes = []
+        if isinstance(fact, SignedOff) and self.look().standing.signed is None:
+            notes.append("Something else was written meanwhile, so this sign-off does not count; look again.")
+        elif not isinstance(fact, SignedOff):
+            self.job = replace(job, facts=(*job.facts, FactEntry(number, at, fact)))
+            self.now = self._standing(self.job)
+        notes += self._follow(fact, at)
+        data = {"job": job.id, "entry": number, **fact_json(fact, at)}
+        return Written(fact, number, fact_words(before, fact), data, tuple(notes))
 
     def _follow(self, fact: Fact, at: datetime) -> list[str]:
+        """Let the stock follow a fact; return what there is to say of that."""
         if self._stock is None:
             return []
         try:

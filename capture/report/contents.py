@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict, VerdictWord
 from capture.custody.verify import Proof
-from capture.job.signing import happened_in
+from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.words import chance, flag_words, number, travel_nm
 from capture.record import Check, FactEntry, Job
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
@@ -25,8 +25,8 @@ from capture.sheet.sheet import Pack, Sheet
 from capture.unit.acknowledge import Remark, remarks
 from capture.unit.changes import PlanError, outcomes, stale_checks
 from capture.unit.facts import Fact, Override, PartsChanged
-from capture.unit.gauge import gauge_of, overdue_words
-from capture.unit.pack_states import Judged, PackState, pack_states
+from capture.unit.gauge import gauge_of
+from capture.unit.pack_states import PackState, pack_states
 from drivers.reading import LengthUnit
 from drivers.units import format_length, format_pressure
 
@@ -74,11 +74,12 @@ class _Report:
         came_out: dict[int, str] = {}
         if sheet is not None:
             try:
+                judged = judged_in(job)
                 happened = happened_in(job)
-                states = pack_states(sheet, _judged(job), job.facts, stale_checks(sheet, happened))
+                states = pack_states(sheet, judged, job.facts, stale_checks(sheet, happened))
                 self.states = {state.pack: state for state in states}
                 came = outcomes(sheet, happened)
-                self.known = remarks(job.facts, _judged(job), came)
+                self.known = remarks(job.facts, judged, came)
                 told_of = {id(one.change): one.text for one in came}
                 came_out = {e.number: told_of[id(e.fact)] for e in job.facts if id(e.fact) in told_of}
             except PlanError as error:
@@ -301,20 +302,6 @@ class _Report:
             name = check.recording_path.replace("\\", "/").rsplit("/", 1)[-1]
             found.append(RecordingPart(check.pack, check.number, name, size, sha256))
         return found
-
-
-def _judged(job: Job) -> list[Judged]:
-    ended = [(check, check.verdict) for check in job.checks if check.verdict is not None]
-    return [
-        Judged(
-            check.pack,
-            check.started_number,
-            entry.number,
-            entry.verdict.verdict,
-            overdue_words(check.gauge, check.started_at.astimezone().date()),
-        )
-        for check, entry in ended
-    ]
 
 
 def _top(check: Check) -> int:

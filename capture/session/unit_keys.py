@@ -20,7 +20,7 @@ from capture.dashboard.parts_screen import parts_screen
 from capture.dashboard.signoff_screen import release_screen
 from capture.dashboard.steps_screen import steps_screen
 from capture.dashboard.unit_page import Page
-from capture.job.signing import Refused
+from capture.job.unit_on_record import Refused
 from capture.record import RecordError
 from capture.session.wrench_field import WrenchField, WrenchSetup
 from capture.sheet.steps import Torque

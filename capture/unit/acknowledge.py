@@ -10,8 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capture.unit.changes import Outcome
-from capture.unit.facts import Entry
-from capture.unit.pack_states import Judged
+from capture.unit.facts import Entry, Judged
 
 __all__ = ["Remark", "remarks"]
 

@@ -2,7 +2,7 @@
 predicted. What to change next is found in `plan`.
 
 Plain data in, plain data out; what happened comes as a list in the order it happened (the record's ledger numbers),
-each entry a fact or a `Checked`.
+each entry a fact or a `Judged`; a check's place is where it began.
 
 What is stale. A check tells of the unit as it was. It no longer counts once, after it began,
     - the pack's own parts were changed, or
@@ -28,12 +28,11 @@ from dataclasses import dataclass, replace
 from capture.clearance.diagnosis import cause_of_difference
 from capture.clearance.verdict import COVERAGE, Verdict, coverage_factor
 from capture.sheet.sheet import Adjuster, Pack, Sheet, SheetError, Shim
-from capture.unit.facts import Fact, PartsChanged
+from capture.unit.facts import Fact, Judged, PartsChanged
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = [
-    "Checked",
     "Happened",
     "Outcome",
     "PlanError",
@@ -50,15 +49,7 @@ class PlanError(Exception):
     """The unit cannot be planned from what is recorded; the text says what is wrong and what was expected."""
 
 
-@dataclass(frozen=True, slots=True)
-class Checked:
-    """A check of a pack that came to a verdict; its place in the order is where it began."""
-
-    pack: str
-    verdict: Verdict
-
-
-Happened = Checked | Fact
+Happened = Judged | Fact
 
 
 # -- what is fitted now ------------------------------------------------------------------------------------------
@@ -130,7 +121,7 @@ def _states(adjuster: Adjuster) -> str:
 
 def newest_verdicts(happened: Iterable[Happened]) -> dict[str, Verdict]:
     """Return the newest verdict of every pack that has one, stale or not."""
-    return {entry.pack: entry.verdict for entry in happened if isinstance(entry, Checked)}
+    return {entry.pack: entry.verdict for entry in happened if isinstance(entry, Judged)}
 
 
 def stale_checks(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
@@ -143,7 +134,7 @@ def stale_checks(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
     checked: set[str] = set()
     stale: dict[str, str] = {}
     for entry in happened:
-        if isinstance(entry, Checked):
+        if isinstance(entry, Judged):
             name = _pack(sheet, entry.pack).name
             unproven.pop(name, None)
             stale.pop(name, None)
@@ -174,7 +165,7 @@ def unexplained(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
             for name in _touched(sheet, entry):
                 bad.pop(name, None)
                 found.pop(name, None)
-        elif isinstance(entry, Checked):
+        elif isinstance(entry, Judged):
             name, verdict = _pack(sheet, entry.pack).name, entry.verdict
             found.pop(name, None)
             if verdict.verdict in ("tight", "loose"):
@@ -282,7 +273,7 @@ def outcomes(sheet: Sheet, happened: Iterable[Happened]) -> list[Outcome]:
                 missed.pop(name, None)
             sheet = _with_change(sheet, entry)
             expected[entry.pack] = entry
-        elif isinstance(entry, Checked):
+        elif isinstance(entry, Judged):
             pack, unit = _pack(sheet, entry.pack), sheet.display_unit
             if pack.name in expected:
                 one = outcome(pack, expected.pop(pack.name), entry.verdict, unit)

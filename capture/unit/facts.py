@@ -11,8 +11,9 @@ from datetime import datetime
 from typing import Protocol
 
 from capture.clearance.advice import Change
+from capture.clearance.verdict import Verdict
 
-__all__ = ["Correction", "Entry", "Fact", "Override", "PartsChanged", "SignedOff", "StepBegun", "StepDone"]
+__all__ = ["Correction", "Entry", "Fact", "Judged", "Override", "PartsChanged", "SignedOff", "StepBegun", "StepDone"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,3 +101,15 @@ class Entry(Protocol):
     def at(self) -> datetime: ...
     @property
     def fact(self) -> Fact: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A check that came to a verdict, with the numbers of the record's entries of its start and its verdict."""
+
+    pack: str
+    started_number: int
+    number: int
+    verdict: Verdict
+    overdue: str = ""
+    """The gauge in words, where its calibration had run out when this was measured."""

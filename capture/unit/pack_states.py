@@ -8,21 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from capture.sheet.sheet import Sheet
-from capture.unit.facts import Correction, Entry, PartsChanged
+from capture.unit.facts import Correction, Entry, Judged, PartsChanged
 
-__all__ = ["Judged", "PackState", "pack_states"]
-
-
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """A finished check of a pack: the numbers of the record's entries of its start and its verdict."""
-
-    pack: str
-    started_number: int
-    number: int
-    verdict: Literal["good", "tight", "loose", "inconclusive"]
-    overdue: str = ""
-    """The gauge in words, where its calibration had run out when this was measured."""
+__all__ = ["PackState", "pack_states"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +46,7 @@ def pack_states(
         elif pack.name in stale:
             states.append(PackState(pack.name, "stale", max(check.number, changed), stale[pack.name]))
         else:
-            state: Literal["good", "not good"] = "good" if check.verdict == "good" else "not good"
-            states.append(PackState(pack.name, state, check.number, check.verdict))
+            word = check.verdict.verdict
+            state: Literal["good", "not good"] = "good" if word == "good" else "not good"
+            states.append(PackState(pack.name, state, check.number, word))
     return states

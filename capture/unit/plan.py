@@ -31,7 +31,6 @@ from capture.clearance.parts_search import SAME_PROBABILITY, Fit, TooManyFits, b
 from capture.clearance.verdict import Verdict, coverage_factor
 from capture.sheet.sheet import Pack, Sheet
 from capture.unit.changes import (
-    Checked,
     Happened,
     Outcome,
     PlanError,
@@ -41,12 +40,11 @@ from capture.unit.changes import (
     outcomes,
     stale_checks,
 )
-from capture.unit.facts import PartsChanged
+from capture.unit.facts import Judged, PartsChanged
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
 __all__ = [
-    "Checked",
     "Happened",
     "Outcome",
     "PackPlan",
@@ -226,7 +224,7 @@ def _unit_plan(
     names = [pack.name for pack in sheet.order()]
     packs = tuple(sorted(way.packs, key=lambda plan: names.index(plan.pack)))
     changed = [plan for plan in packs if plan.changes]
-    happened: list[Happened] = [Checked(name, verdict) for name, verdict in known.items()]
+    happened: list[Happened] = [Judged(name, 0, 0, verdict) for name, verdict in known.items()]
     happened += [PartsChanged(plan.pack, plan.changes, None, None, "") for plan in changed]
     moved = {name for plan in changed for name in moved_packs(sheet.pack(plan.pack), plan.changes)}
     again = set(stale_checks(sheet, happened)) | moved | set(stale)

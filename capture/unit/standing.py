@@ -13,7 +13,6 @@ from capture.clearance.verdict import Verdict
 from capture.sheet.sheet import Sheet
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import (
-    Checked,
     Happened,
     Outcome,
     PlanError,
@@ -23,23 +22,11 @@ from capture.unit.changes import (
     stale_checks,
     unexplained,
 )
-from capture.unit.facts import Entry, SignedOff
-from capture.unit.pack_states import Judged, PackState, pack_states
+from capture.unit.facts import Entry, Judged, SignedOff
+from capture.unit.pack_states import PackState, pack_states
 from capture.unit.signoff_rules import Standing, standing
 
-__all__ = ["Ended", "UnitStanding", "happened", "unit_now"]
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """A check that came to a verdict: the numbers of the record's entries of its start and its verdict."""
-
-    pack: str
-    started_number: int
-    number: int
-    verdict: Verdict
-    overdue: str = ""
-    """The gauge in words, where its calibration had run out when this was measured."""
+__all__ = ["UnitStanding", "happened", "unit_now"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,20 +53,17 @@ class UnitStanding:
     """What is recorded of changed parts and cannot be; `fitted` is then the sheet as it began. Empty if all is well."""
 
 
-def happened(entries: Sequence[Entry], ended: Sequence[Ended]) -> list[Happened]:
+def happened(entries: Sequence[Entry], judged: Sequence[Judged]) -> list[Happened]:
     """Return facts and checks in the order of the record; a check stands where it began."""
     found: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in entries]
-    found += [(check.started_number, Checked(check.pack, check.verdict)) for check in ended]
+    found += [(check.started_number, check) for check in judged]
     return [one for _, one in sorted(found, key=lambda numbered: numbered[0])]
 
 
-def unit_now(sheet: Sheet, entries: Sequence[Entry], ended: Sequence[Ended]) -> UnitStanding:
+def unit_now(sheet: Sheet, entries: Sequence[Entry], judged: Sequence[Judged]) -> UnitStanding:
     """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
-    done = happened(entries, ended)
+    done = happened(entries, judged)
     stale = stale_checks(sheet, done)
-    judged = [
-        Judged(check.pack, check.started_number, check.number, check.verdict.verdict, check.overdue) for check in ended
-    ]
     packs = pack_states(sheet, judged, entries, stale)
     doubts = {name: why for name, why in unexplained(sheet, done).items() if name not in stale}
     fitted, trouble = sheet, ""

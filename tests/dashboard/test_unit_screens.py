@@ -21,9 +21,9 @@ from capture.dashboard.unit_page import Page
 from capture.dashboard.view import BenchView, PackView
 from capture.sheet.sheet import parse_sheet
 from capture.terminal.canvas import Frame
-from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import Fact, Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.offers import Choice, offers
-from capture.unit.standing import Ended, UnitStanding, unit_now
+from capture.unit.standing import UnitStanding, unit_now
 from capture.unit.torques import typed_torques
 
 SHEET = parse_sheet(
@@ -85,7 +85,7 @@ class Entry:
 def now_after(*facts: Fact, loose: bool = True) -> UnitStanding:
     """The unit after a check of swing and one of brake, then the facts, a minute from one another."""
     swing = sample_verdict("loose" if loose else "good")
-    ended = [Ended("swing", 1, 2, swing), Ended("brake", 3, 4, sample_verdict("good"))]
+    ended = [Judged("swing", 1, 2, swing), Judged("brake", 3, 4, sample_verdict("good"))]
     entries = [Entry(10 + n, NOW - timedelta(minutes=len(facts) - n), fact) for n, fact in enumerate(facts)]
     return unit_now(SHEET, entries, ended)
 
@@ -197,8 +197,8 @@ def test_a_stale_pack_shows_as_stale_in_shape_and_word_and_no_old_verdict_stands
 @pytest.mark.parametrize(("width", "height"), SIZES[1:3])
 def test_a_change_that_did_not_come_out_says_what_to_look_for_to_its_end(width: int, height: int) -> None:
     made = PartsChanged("swing", offers(now_after(), "swing").ways[0].changes[0].changes, 1_083_000, 20_000, "Ana")
-    again = Ended("swing", 20, 21, sample_verdict("loose"))
-    now = unit_now(SHEET, [Entry(10, NOW, made)], [Ended("swing", 1, 2, sample_verdict("loose")), again])
+    again = Judged("swing", 20, 21, sample_verdict("loose"))
+    now = unit_now(SHEET, [Entry(10, NOW, made)], [Judged("swing", 1, 2, sample_verdict("loose")), again])
     (outcome,) = now.outcomes
     assert not outcome.as_predicted
     view = view_of(now, outcome=outcome.text, as_predicted=False, verdict=sample_verdict("loose"), advice=["Change."])
@@ -287,7 +287,7 @@ def test_torques_typed_without_a_unit_each_are_told_how() -> None:
 
 
 def test_a_pack_that_became_good_by_itself_is_to_be_looked_at_on_the_bench_and_at_the_sign_off() -> None:
-    ended = [Ended("swing", 1, 2, sample_verdict("loose")), Ended("swing", 3, 4, sample_verdict("good"))]
+    ended = [Judged("swing", 1, 2, sample_verdict("loose")), Judged("swing", 3, 4, sample_verdict("good"))]
     now = unit_now(SHEET, [], ended)
     why = (
         "swing was loose (1.483 mm) and is good now (1.104 mm), and the record holds no change of its parts in between."
@@ -300,6 +300,6 @@ def test_a_pack_that_became_good_by_itself_is_to_be_looked_at_on_the_bench_and_a
     for width, height in [(80, 24), (200, 60)]:
         assert why in words(release_screen(view, Page(), now.standing, width, height))
     entry = Entry(3, NOW, PartsChanged("swing", (Change(0, "shim", 1, 2),), None, None, "Ana"))
-    done = unit_now(SHEET, [entry], [ended[0], Ended("swing", 4, 5, sample_verdict("good"))])
+    done = unit_now(SHEET, [entry], [ended[0], Judged("swing", 4, 5, sample_verdict("good"))])
     show_unit(view, done, Choice(offers(done, "swing"), ()))
     assert done.unexplained == {} and view.doubt == ""

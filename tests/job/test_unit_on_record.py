@@ -24,8 +24,7 @@ from capture.clearance.verdict import Verdict
 from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
 from capture.dashboard.preview import sample_view
-from capture.job.signing import Refused
-from capture.job.unit_on_record import UnitOnRecord
+from capture.job.unit_on_record import Refused, UnitOnRecord
 from capture.mqtt.publisher import BrokerState
 from capture.record import RecordError, Store
 from capture.report.writing import gather
@@ -36,9 +35,9 @@ from capture.terminal.keys import Keys
 from capture.terminal.scanner import Key, LostScan, Scan
 from capture.unit.changes import PlanError
 from capture.unit.codes import PartFitted
-from capture.unit.facts import Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.offers import offers, taken, typed_change
-from capture.unit.standing import Ended, unit_now
+from capture.unit.standing import unit_now
 from tests.air.test_control import stand
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
@@ -93,6 +92,19 @@ def strokelog(*words: str, code: int = 0) -> str:
     done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=30)
     assert done.returncode == code, done.stdout + done.stderr
     return done.stdout + done.stderr
+
+
+def test_a_fact_takes_one_look_at_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store, job = record(tmp_path)
+    with store:
+        unit = UnitOnRecord(store, job)
+        looked: list[int] = []
+        read = store.job
+        monkeypatch.setattr(store, "job", lambda number: looked.append(number) or read(number))
+        soak = StepDone(0, "Ana", lasted_ns=3_600_000_000_000)
+        (written,) = unit.add([soak], at=AT)
+        assert looked == [job] and unit.now.standing.steps[0].state == "done"
+        assert unit.job == read(job) and unit.job.facts[-1].number == written.number
 
 
 # -- the stock ---------------------------------------------------------------------------------------------------
@@ -191,8 +203,8 @@ MOVING = SHEET.replace(
 def test_where_packs_influence_each_other_the_unit_is_planned_together() -> None:
     sheet = parse_sheet(MOVING, "moving.toml")
     both = [
-        Ended("low", 1, 2, measured(1_378_000)),
-        Ended("high", 3, 4, measured(740_000, "tight", 800_000, 1_200_000)),
+        Judged("low", 1, 2, measured(1_378_000)),
+        Judged("high", 3, 4, measured(740_000, "tight", 800_000, 1_200_000)),
     ]
     found = offers(unit_now(sheet, [], both), "low")
     best = found.ways[0]
@@ -207,8 +219,8 @@ def test_where_packs_influence_each_other_the_unit_is_planned_together() -> None
 def test_a_mover_s_change_is_written_before_that_of_the_pack_it_moves() -> None:
     sheet = parse_sheet(MOVING.replace('moves = { "high" = -1.0 }', 'moves = { "high" = 1.0 }'), "moving.toml")
     both = [
-        Ended("low", 1, 2, measured(1_378_000)),
-        Ended("high", 3, 4, measured(1_000_000, "good", 800_000, 1_200_000)),
+        Judged("low", 1, 2, measured(1_378_000)),
+        Judged("high", 3, 4, measured(1_000_000, "good", 800_000, 1_200_000)),
     ]
     ways = offers(unit_now(sheet, [], both), "high").ways
     order = [[made.pack for made in way.changes] for way in ways if len(way.changes) == 2]

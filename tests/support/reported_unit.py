@@ -11,7 +11,7 @@ from uuid import UUID
 
 from capture import __version__
 from capture.clearance.advice import Change, advise
-from capture.job.signing import Signing
+from capture.job.unit_on_record import UnitOnRecord
 from capture.output.json_forms import advice_json
 from capture.record import Store
 from capture.recordings.file import RecordingWriter, read_recording
@@ -120,7 +120,7 @@ class Reported:
 
     def sign(self, fact: Any, minutes: int = 1) -> int:
         """Keep a fact as `strokelog step` and its like do: refused where something stands against it."""
-        return Signing(self.store, self.job).add(fact, at=self.later(minutes))[0]
+        return UnitOnRecord(self.store, self.job).add([fact], at=self.later(minutes))[0].number
 
 
 def usual_unit(home: Path, technician: str = "Aino") -> Reported:
@@ -139,7 +139,7 @@ def usual_unit(home: Path, technician: str = "Aino") -> Reported:
     wrong = unit.sign(StepDone(3, "Berit", torque_unm=47_000_000))
     unit.say(Correction(wrong, "Berit", "misread the scale", "the torque was 46 N m"))
     unit.sign(StepDone(3, "Berit", torque_unm=46_200_000))
-    known = Signing(unit.store, unit.job).standing().remarks
+    known = UnitOnRecord(unit.store, unit.job).now.standing.remarks
     unit.sign(SignedOff("Carl", "to be fitted in machine 12", known, "the gauge was found right on the day after"))
     unit.store.close_job(unit.job, at=unit.later())
     return unit

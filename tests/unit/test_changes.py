@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from capture.clearance.advice import Change, advise
 from capture.sheet.sheet import Sheet
 from capture.unit.changes import (
-    Checked,
     Happened,
     PlanError,
     fitted_now,
@@ -22,7 +21,7 @@ from capture.unit.changes import (
     stale_checks,
     unexplained,
 )
-from capture.unit.facts import Correction, PartsChanged, SignedOff, StepDone
+from capture.unit.facts import Correction, Judged, PartsChanged, SignedOff, StepDone
 from tests.support.sheets import MM, measured, pack, ring, sheet, shim
 
 BOX = sheet(
@@ -43,8 +42,8 @@ def rings(before_nm: int, after_nm: int) -> PartsChanged:
     return PartsChanged("high", (Change(0, "selective", before_nm, after_nm),), None, None, "tech")
 
 
-def checked(name: str, travel_nm: int = 1_100_000) -> Checked:
-    return Checked(name, measured(BOX.pack(name), travel_nm))
+def checked(name: str, travel_nm: int = 1_100_000) -> Judged:
+    return Judged(name, 0, 0, measured(BOX.pack(name), travel_nm))
 
 
 def fitted(of: Sheet) -> list[int]:
@@ -128,7 +127,7 @@ def test_checking_everything_in_order_always_leaves_nothing_stale(happened: list
     again = [*happened, *(checked(one.name) for one in BOX.order())]
     assert stale_checks(BOX, again) == {}
     # And what is called stale has a check that is older than some change.
-    newest = {entry.pack: i for i, entry in enumerate(happened) if isinstance(entry, Checked)}
+    newest = {entry.pack: i for i, entry in enumerate(happened) if isinstance(entry, Judged)}
     for name in stale_checks(BOX, happened):
         assert any(isinstance(entry, PartsChanged) for entry in happened) and name in newest
 
@@ -184,7 +183,7 @@ def test_what_an_advice_predicts_is_judged_as_it_was_given() -> None:
     loose = measured(low, 1_350_000)
     best = advise(low, loose)[0]
     made = PartsChanged("low", best.changes, best.predicted_nm, best.expanded_uncertainty_nm, "tech")
-    happened: list[Happened] = [Checked("low", loose), made, checked("low", best.predicted_nm)]
+    happened: list[Happened] = [Judged("low", 0, 0, loose), made, checked("low", best.predicted_nm)]
     (one,) = outcomes(BOX, happened)
     assert one.as_predicted and one.normalized_error == pytest.approx(0, abs=0.1)
 

@@ -10,11 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.clearance.advice import Change
+from capture.dashboard.preview import sample_verdict
 from capture.sheet.sheet import Sheet, parse_sheet
 from capture.unit.acknowledge import Remark, remarks
 from capture.unit.changes import Outcome
-from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
-from capture.unit.pack_states import Judged, PackState, pack_states
+from capture.unit.facts import Correction, Fact, Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.pack_states import PackState, pack_states
 from capture.unit.signoff_rules import Standing, against, standing
 from capture.unit.words import fact_words, step_state
 from drivers.units import parse_torque
@@ -255,17 +256,17 @@ MISS = Outcome(MISSED, 1_300_000, 18_000, 9.0, False, "The change in low did not
 
 def test_what_whoever_signs_must_acknowledge_is_told_from_the_changes_and_the_gauges() -> None:
     entries = kept(MISSED)
-    before = Judged("low", 10, 19, "loose", "Gauge DI-1, calibration due 2026-01-31")
-    after = Judged("low", 110, 120, "good")
+    before = Judged("low", 10, 19, sample_verdict("loose"), "Gauge DI-1, calibration due 2026-01-31")
+    after = Judged("low", 110, 120, sample_verdict("good"))
     (told,) = remarks(entries, [before, after], [MISS, replace(MISS, settled=True)])
     assert told == Remark(120, MISS.text)
     # Only verdicts that count now: the overdue gauge measured before, another one since.
-    late = [replace(after, overdue=before.overdue), Judged("high", 130, 140, "good", before.overdue)]
+    late = [replace(after, overdue=before.overdue), Judged("high", 130, 140, sample_verdict("good"), before.overdue)]
     (told,) = remarks(entries, late, [])
     assert told.number == 140 and told.text.startswith(
         "Gauge DI-1, calibration due 2026-01-31, was overdue when low, high were measured"
     )
-    assert remarks(entries, [before, after, Judged("high", 130, 140, "good")], []) == ()
+    assert remarks(entries, [before, after, Judged("high", 130, 140, sample_verdict("good"))], []) == ()
 
 
 def test_a_sign_off_that_does_not_acknowledge_what_stands_is_refused_and_counts_for_nothing() -> None:
@@ -306,7 +307,7 @@ def test_a_typed_time_stands_beside_what_the_record_knows() -> None:
 
 
 def test_a_stale_check_is_no_good_one_and_an_older_override_does_not_meet_it() -> None:
-    checks = [Judged("low", 10, 19, "good"), Judged("high", 20, 29, "tight")]
+    checks = [Judged("low", 10, 19, sample_verdict("good")), Judged("high", 20, 29, sample_verdict("tight"))]
     assert [one.state for one in pack_states(SHEET, checks, [], {})] == ["good", "not good"]
     changed = kept(PartsChanged("low", (), None, None, "Ana"))
     assert pack_states(SHEET, checks, changed, {"low": "parts were changed"}) == [
@@ -317,7 +318,7 @@ def test_a_stale_check_is_no_good_one_and_an_older_override_does_not_meet_it() -
 
 def test_a_corrected_check_is_stale_and_a_missing_one_unchecked() -> None:
     wrong = kept(Correction(19, "Ana", "wrong pack", "it was high"))
-    found = pack_states(SHEET, [Judged("low", 10, 19, "good")], wrong, {})
+    found = pack_states(SHEET, [Judged("low", 10, 19, sample_verdict("good"))], wrong, {})
     assert [one.state for one in found] == ["stale", "unchecked"]
 
 
