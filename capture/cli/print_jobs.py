@@ -15,7 +15,7 @@ from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.tables import budget_table, report_strokes
 from capture.output.words import plain_line
 from capture.plumbing.plaintext import clean
-from capture.record import Check, FactEntry, Job, kind_of
+from capture.record import FactEntry, Job, KeptCheck, kind_of
 from capture.recordings.file import in_data_folder, kept_at
 from capture.sheet.sheet import Sheet, SheetError, Shim, parse_sheet
 from capture.sheet.steps import Torque
@@ -30,7 +30,7 @@ from drivers.units import format_length, format_torque
 __all__ = ["job_json", "jobs_table", "show_job", "show_sheet"]
 
 
-def _check_json(check: Check, data_dir: Path, strokes: bool) -> dict[str, Any]:
+def _check_json(check: KeptCheck, data_dir: Path, strokes: bool) -> dict[str, Any]:
     entry = check.verdict
     verdict: dict[str, Any] | None = None
     if entry is not None:
@@ -67,7 +67,7 @@ def _check_json(check: Check, data_dir: Path, strokes: bool) -> dict[str, Any]:
     return shown
 
 
-def _recording(check: Check, data_dir: Path) -> Path:
+def _recording(check: KeptCheck, data_dir: Path) -> Path:
     place = in_data_folder(data_dir, check.recording_path)
     return kept_at(place) or place
 
@@ -172,7 +172,7 @@ def _sheet_of(job: Job) -> Sheet | None:
         return None
 
 
-def _gauge_words(check: Check) -> str:
+def _gauge_words(check: KeptCheck) -> str:
     if check.gauge is None:
         return ""
     gauge = gauge_of(check.gauge)

@@ -18,7 +18,7 @@ from typing import Any
 from capture import __version__
 from capture.clearance.verdict import BudgetLine, Verdict
 from capture.plumbing.durable import copy_into
-from capture.record import Check, Ended, Job, Mismatch, Store, audit
+from capture.record import Ended, Job, KeptCheck, Mismatch, Store, audit
 from capture.recordings.file import RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
@@ -52,7 +52,7 @@ class Proof:
     mismatch: Mismatch | None = None
 
 
-def recording_of(check: Check, record: Path) -> Path:
+def recording_of(check: KeptCheck, record: Path) -> Path:
     """Return where a check's recording is: in the record's own data folder, wherever it was first made.
 
     It may have been compressed since: either form is found. A path where no file is says where one was expected.
@@ -112,7 +112,7 @@ def _prove(proof: Proof, job: Job, ended: Ended, pruned: str | None, record: Pat
 class _OneCheck:
     """One check that is over, and its recording."""
 
-    def __init__(self, job: Job, check: Check, ended: Ended, path: Path) -> None:
+    def __init__(self, job: Job, check: KeptCheck, ended: Ended, path: Path) -> None:
         self._job = job
         self._check = check
         self._ended = ended

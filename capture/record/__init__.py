@@ -7,17 +7,17 @@ from __future__ import annotations
 
 from capture.record.audit import Audit, Ended, Mismatch, audit
 from capture.record.database import RecordError
-from capture.record.entries import Check, FactEntry, Job, OutboxRow, VerdictEntry
+from capture.record.entries import FactEntry, Job, KeptCheck, OutboxRow, VerdictEntry
 from capture.record.kept import KeptRecording
 from capture.record.rows import kind_of
 from capture.record.store import Store
 
 __all__ = [
     "Audit",
-    "Check",
     "Ended",
     "FactEntry",
     "Job",
+    "KeptCheck",
     "KeptRecording",
     "Mismatch",
     "OutboxRow",

@@ -12,9 +12,9 @@ from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
 from capture.unit.facts import Fact
 
-__all__ = ["Check", "CheckState", "FactEntry", "Job", "Measure", "OutboxRow", "VerdictEntry"]
+__all__ = ["FactEntry", "Job", "KeptCheck", "KeptState", "Measure", "OutboxRow", "VerdictEntry"]
 
-CheckState = Literal["measuring", "done", "abandoned"]
+KeptState = Literal["measuring", "done", "abandoned"]
 Measure = Literal["peak", "held"]
 
 
@@ -32,7 +32,7 @@ class VerdictEntry:
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class KeptCheck:
     """One check of one pack. `number` counts the checks of this pack in this job, from 1.
 
     `started_number` is the ledger entry of its start: with a verdict's and a fact's number it tells which came first.
@@ -42,7 +42,7 @@ class Check:
     pack: str
     number: int
     started_number: int
-    state: CheckState
+    state: KeptState
     indicator: dict[str, Any]
     gauge: dict[str, Any] | None
     """The indicator's `serial` and `calibration_due` (ISO 8601 date), None where the bench's settings name none."""
@@ -84,7 +84,7 @@ class Job:
     sheet_toml: str
     opened_at: datetime
     closed_at: datetime | None
-    checks: tuple[Check, ...]
+    checks: tuple[KeptCheck, ...]
     facts: tuple[FactEntry, ...]
     """In the order of the ledger."""
 

@@ -10,7 +10,7 @@ from datetime import datetime
 from sqlalchemy import Connection, func, select
 
 from capture.record import ledger, schema
-from capture.record.entries import CheckState
+from capture.record.entries import KeptState
 
 __all__ = ["KeptRecording", "recordings"]
 
@@ -23,7 +23,7 @@ class KeptRecording:
     job: int
     path: str
     """Where it was written."""
-    state: CheckState
+    state: KeptState
     ended_at: datetime | None
     job_closed_at: datetime | None
     job_signed_off: bool

@@ -16,7 +16,7 @@ from capture.clearance.advice import Change
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import BudgetLine, Verdict
 from capture.record import ledger, schema
-from capture.record.entries import Check, FactEntry, Job, VerdictEntry
+from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 
@@ -181,15 +181,15 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
         row.check: _verdict(row, numbers.judged.get(row.check, 0))
         for row in connection.execute(select(verdicts).where(verdicts.c.check.in_(chosen_checks)))
     }
-    checks_of: dict[int, list[Check]] = defaultdict(list)
+    checks_of: dict[int, list[KeptCheck]] = defaultdict(list)
     for row in connection.execute(select(checks).where(checks.c.job.in_(chosen_jobs)).order_by(checks.c.id)):
         checks_of[row.job].append(_check(row, numbers, strokes_of[row.id], verdict_of.get(row.id)))
     rows = connection.execute(select(jobs).where(jobs.c.id.in_(chosen_jobs)).order_by(jobs.c.id.desc()))
     return [_job(row, checks_of[row.id], numbers.facts[row.id]) for row in rows]
 
 
-def _check(row: Row[Any], numbers: _Numbers, strokes: Sequence[StrokeKept], verdict: VerdictEntry | None) -> Check:
-    return Check(
+def _check(row: Row[Any], numbers: _Numbers, strokes: Sequence[StrokeKept], verdict: VerdictEntry | None) -> KeptCheck:
+    return KeptCheck(
         id=row.id,
         pack=row.pack,
         number=row.number,
@@ -211,7 +211,7 @@ def _check(row: Row[Any], numbers: _Numbers, strokes: Sequence[StrokeKept], verd
     )
 
 
-def _job(row: Row[Any], checks: Sequence[Check], facts: Sequence[FactEntry]) -> Job:
+def _job(row: Row[Any], checks: Sequence[KeptCheck], facts: Sequence[FactEntry]) -> Job:
     return Job(
         id=row.id,
         uuid=UUID(row.uuid),

@@ -25,7 +25,7 @@ from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
 from capture.record import ledger, schema
 from capture.record.database import READ, RecordError, open_engine, reason
-from capture.record.entries import CheckState, Job, Measure, OutboxRow
+from capture.record.entries import Job, KeptState, Measure, OutboxRow
 from capture.record.kept import KeptRecording, recordings
 from capture.record.rows import columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
 from capture.strokes.stroke import Stroke
@@ -423,7 +423,7 @@ class Store:
             raise RecordError(f"check {check_id} in {self._path} is not being measured: {found}; start a new check")
         return int(row.job)
 
-    def _end(self, connection: Connection, check_id: int, state: CheckState, at: datetime) -> int:
+    def _end(self, connection: Connection, check_id: int, state: KeptState, at: datetime) -> int:
         job = self._need_measuring(connection, check_id)
         connection.execute(
             update(schema.checks).where(schema.checks.c.id == check_id).values(state=state, ended_at=to_text(at))

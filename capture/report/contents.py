@@ -14,7 +14,7 @@ from capture.clearance.verdict import Verdict, VerdictWord
 from capture.custody.verify import Proof
 from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.words import chance, flag_words, number, travel_nm
-from capture.record import Check, FactEntry, Job
+from capture.record import FactEntry, Job, KeptCheck
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
 from capture.report.history import History, result_words
@@ -134,7 +134,7 @@ class _Report:
             told.append(("measured by", ", ".join(f"strokelog {version}" for version in versions)))
         return told
 
-    def indicator(self, check: Check) -> str:
+    def indicator(self, check: KeptCheck) -> str:
         wire = str(check.indicator.get("driver", "unknown"))
         resolution = check.indicator.get("resolution")
         error = check.indicator.get("max_error")
@@ -187,7 +187,7 @@ class _Report:
         packs = self.sheet.packs if self.sheet else ()
         return next((pack for pack in packs if pack.name == name), None)
 
-    def stands(self, name: str, checks: Sequence[Check], end: Finishing) -> str:
+    def stands(self, name: str, checks: Sequence[KeptCheck], end: Finishing) -> str:
         state = self.states.get(name)
         if checks and checks[-1].state == "measuring":
             return "is being measured"
@@ -205,7 +205,7 @@ class _Report:
         return f"{number(low_nm, self.unit)} to {format_length(high_nm, self.unit)}"
 
     def check_part(
-        self, check: Check, pack: Pack | None, checks: Sequence[Check], changes: Sequence[FactEntry]
+        self, check: KeptCheck, pack: Pack | None, checks: Sequence[KeptCheck], changes: Sequence[FactEntry]
     ) -> CheckPart:
         trace = self.traces.get(check.id, _NO_TRACE)
         entry = check.verdict
@@ -258,7 +258,7 @@ class _Report:
         return f"standard uncertainties: {', '.join(lines)}"
 
     def check_notes(
-        self, check: Check, trace: Trace, checks: Sequence[Check], changes: Sequence[FactEntry]
+        self, check: KeptCheck, trace: Trace, checks: Sequence[KeptCheck], changes: Sequence[FactEntry]
     ) -> list[Note]:
         notes = [Note("No picture", trace.missing, loud=True)] if trace.missing else []
         notes += [Note("Look at the picture with care", trace.doubt, loud=True)] if trace.doubt else []
@@ -282,7 +282,7 @@ class _Report:
         numbers = [check.started_number, *([check.verdict.number] if check.verdict is not None else [])]
         return notes + [note for one in numbers for note in self.history.corrected(one)]
 
-    def made(self, check: Check) -> str:
+    def made(self, check: KeptCheck) -> str:
         ended = f" to {self.times.clock(check.ended_at)}" if check.ended_at else ""
         told = [f"{self.times.text(check.started_at)}{ended}"]
         told.append(f"gauge {gauge_of(check.gauge).serial}" if check.gauge is not None else "gauge not recorded")
@@ -304,7 +304,7 @@ class _Report:
         return found
 
 
-def _top(check: Check) -> int:
+def _top(check: KeptCheck) -> int:
     """The highest travel to find room for: a stroke that is left out may be absurd, and must not flatten the others."""
     counted = max((one.stroke.peak_travel_nm for one in check.strokes if one.stroke.accepted), default=0)
     others = max((one.stroke.peak_travel_nm for one in check.strokes), default=0)

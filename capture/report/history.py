@@ -6,7 +6,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from capture.output.words import number
-from capture.record import Check, FactEntry, Job
+from capture.record import FactEntry, Job, KeptCheck
 from capture.report.finishing import Note
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
@@ -17,7 +17,7 @@ from drivers.units import format_length
 __all__ = ["History", "result_words"]
 
 
-def result_words(check: Check, unit: LengthUnit) -> str:
+def result_words(check: KeptCheck, unit: LengthUnit) -> str:
     """Return the mean and expanded uncertainty of a check that has a verdict, with the unit."""
     assert check.verdict is not None
     verdict = check.verdict.verdict
@@ -51,7 +51,7 @@ class History:
             told.append(f"{name} {before} → {after}")
         return ", ".join(told) or "nothing"
 
-    def change_notes(self, entry: FactEntry, judged: Sequence[Check]) -> list[Note]:
+    def change_notes(self, entry: FactEntry, judged: Sequence[KeptCheck]) -> list[Note]:
         """What was changed, by whom, why, what it was to bring and what came out; and its corrections."""
         fact = entry.fact
         assert isinstance(fact, PartsChanged)

@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 from capture.clearance.check import StrokeKept
-from capture.record import Check, FactEntry, Job, kind_of
+from capture.record import FactEntry, Job, KeptCheck, kind_of
 from capture.recordings.file import filed_as
 from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone
 
@@ -141,7 +141,7 @@ def _json(value: object) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _check(job: Job, check: Check) -> Row:
+def _check(job: Job, check: KeptCheck) -> Row:
     entry, gauge = check.verdict, check.gauge or {}
     verdict = entry.verdict if entry else None
     return {
@@ -179,7 +179,7 @@ def _check(job: Job, check: Check) -> Row:
     }  # fmt: skip
 
 
-def _stroke(job: Job, check: Check, entry: StrokeKept) -> Row:
+def _stroke(job: Job, check: KeptCheck, entry: StrokeKept) -> Row:
     names = [one.name for one in COLUMNS["strokes"] if not one.length_of]
     row = {name: getattr(entry.stroke, name, None) for name in names}
     return row | {

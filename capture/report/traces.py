@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from capture.custody.verify import recording_of
-from capture.record import Check
+from capture.record import KeptCheck
 from capture.recordings.file import RecordingError, RecordingWarning
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError
@@ -32,7 +32,7 @@ class Trace:
     """Why the readings may not be those that were judged, in words; else empty."""
 
 
-def trace_of(check: Check, record: Path, sheet: Sheet | None, *, pruned: bool) -> Trace:
+def trace_of(check: KeptCheck, record: Path, sheet: Sheet | None, *, pruned: bool) -> Trace:
     """Return the readings of a check of the record at `record`; `pruned` says that its recording was removed by
     policy. Never raises for a recording that is missing or no good."""
     path = recording_of(check, record)

@@ -12,7 +12,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from capture.plumbing.checked_file import read_table
-from capture.record import Check, Job
+from capture.record import Job, KeptCheck
 from capture.sheet.sheet import Selective, SheetError, parse_sheet
 from capture.stock import Holdings, Place, Reservation, part_key
 from capture.stock.allotment import Size, Slot, Supply, WaitingPack
@@ -90,7 +90,7 @@ def from_jobs(
     A unit's serial is the same unit in whatever job, bench or record: only the newest check of a pack counts. A pack
     that an override let pass since, or whose unit was signed off since, waits for nothing.
     """
-    newest: dict[tuple[str, str], tuple[Job, Check]] = {}
+    newest: dict[tuple[str, str], tuple[Job, KeptCheck]] = {}
     for job in jobs:
         if job.closed_at is not None and job.closed_at < ended_after:
             continue
@@ -112,7 +112,9 @@ def from_jobs(
     return _gather(drafts, holdings, not_asked)
 
 
-def _draft(job: Job, check: Check, holdings: Holdings, facts: Sequence[tuple[datetime, Fact]]) -> _Draft | str | None:
+def _draft(
+    job: Job, check: KeptCheck, holdings: Holdings, facts: Sequence[tuple[datetime, Fact]]
+) -> _Draft | str | None:
     """The pack of a check; why it cannot be asked about; or None if it waits for nothing."""
     since = [fact for at, fact in facts if at > check.started_at]
     if any(isinstance(one, SignedOff) or (isinstance(one, Override) and one.pack == check.pack) for one in since):
@@ -162,7 +164,7 @@ def _draft(job: Job, check: Check, holdings: Holdings, facts: Sequence[tuple[dat
 
 
 def _fitted(
-    one: Selective, adjuster: int, thickness_nm: int, place: Place, check: Check, holdings: Holdings
+    one: Selective, adjuster: int, thickness_nm: int, place: Place, check: KeptCheck, holdings: Holdings
 ) -> _Fitted | str:
     """The part fitted at a place as the reservations know it; or why the place cannot be asked about."""
     here = [r for r in holdings.reservations if _is_for(r, place, one)]
