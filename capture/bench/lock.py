@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from capture.mqtt.topics import topic_level
+from capture.plumbing.file_name import file_name
 from capture.record import RecordError
 
 __all__ = ["BenchLock"]
@@ -21,7 +21,7 @@ class BenchLock:
     def __init__(self, folder: Path, bench: str) -> None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._file = (folder / f"{topic_level(bench)}.lock").open("a+")
+            self._file = (folder / f"{file_name(bench)}.lock").open("a+")
         except OSError as error:
             raise RecordError(f"cannot use the folder {folder}: {error.strerror}; give another --data-dir") from error
         try:

@@ -13,7 +13,7 @@ from uuid import UUID, uuid4
 
 from capture.bench.setup import BenchSetup
 from capture.clearance.check import Check
-from capture.mqtt.topics import topic_level
+from capture.plumbing.file_name import file_name
 from capture.recordings.file import FIXTURE_GAP_NOTE, FORM, GAP_NOTE, RecordingWriter
 from capture.recordings.stream import FixtureStream, IndicatorStream, limits_of
 from capture.sheet.sheet import Pack
@@ -81,7 +81,7 @@ def begin_recording(
     setup: BenchSetup, job_id: int, job: UUID, pack: Pack, technician: str, now: datetime
 ) -> tuple[RecordingWriter, Path]:
     """Begin the recording of a check, in the job's folder. Raises RecordingError."""
-    name = f"{now:%Y%m%dT%H%M%S}-{topic_level(pack.name)}-{uuid4().hex[:6]}.jsonl"
+    name = f"{now:%Y%m%dT%H%M%S}-{file_name(pack.name)}-{uuid4().hex[:6]}.jsonl"
     path = setup.data_dir / "recordings" / f"job-{job_id:05d}" / name
     header: dict[str, Any] = {
         "recording": FORM,
