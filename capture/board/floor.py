@@ -27,7 +27,7 @@ from capture.board.bench_row import (
     short,
 )
 from capture.board.yields import MOST_PACKS, Today, Yields
-from capture.mqtt.link import LinkState
+from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.mqtt.topics import ROOT, name_from_level
 

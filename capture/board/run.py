@@ -18,7 +18,7 @@ from capture.board.floor import Floor
 from capture.board.subscriber import Subscriber
 from capture.board.terminal import Choice, render
 from capture.board.words import broker_words, plain_row, row_json
-from capture.mqtt.link import LinkState
+from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.plaintext import clean
 from capture.terminal.keys import Keys

@@ -64,35 +64,39 @@ class _Subscriber:
     news: asyncio.Event = field(default_factory=asyncio.Event)
 
 
+def _settings(port: int) -> BrokerSettings:
+    # The demo's broker speaks MQTT 3.1.1 alone, and waits for ever at a CONNECT of MQTT 5 with a last will.
+    return BrokerSettings(url=f"mqtt://127.0.0.1:{port}", mqtt_version="3.1.1")
+
+
 @asynccontextmanager
 async def _subscribed(port: int) -> AsyncIterator[_Subscriber]:
     """Listen to the broker as a supervisor's board would."""
-    import aiomqtt
-
+    from capture.mqtt.link import Connection, Link
     from capture.mqtt.messages import UnitMessage, VerdictMessage
 
     seen = _Subscriber()
 
-    async def listen(client: aiomqtt.Client) -> None:
-        async for message in client.messages:
-            if str(message.topic).endswith("/stroke"):
+    async def listen(connection: Connection) -> None:
+        while True:
+            message = await connection.arrival()
+            if message.topic.endswith("/stroke"):
                 seen.strokes += 1
-            elif str(message.topic).endswith("/verdict"):
-                verdict = VerdictMessage.from_wire(bytes(message.payload))
+            elif message.topic.endswith("/verdict"):
+                verdict = VerdictMessage.from_wire(message.payload)
                 seen.verdicts[verdict.pack] = verdict.verdict
-            elif str(message.topic).endswith("/unit"):
-                seen.signed_off_by = UnitMessage.from_wire(bytes(message.payload)).signed_off_by
+            elif message.topic.endswith("/unit"):
+                seen.signed_off_by = UnitMessage.from_wire(message.payload).signed_off_by
             seen.news.set()
 
-    async with aiomqtt.Client("127.0.0.1", port, identifier="supervisor") as client:
-        await client.subscribe("strokelog/v1/#", qos=1)
-        task = asyncio.create_task(listen(client))
+    async with Link(_settings(port), "the supervisor", "supervisor").connection() as link:
+        await link.hear(["strokelog/v1/#"])
+        task = asyncio.create_task(listen(link))
         try:
             yield seen
         finally:
             task.cancel()
-            with contextlib.suppress(asyncio.CancelledError, aiomqtt.MqttError):
-                await task
+            await asyncio.wait({task})
 
 
 async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Path | None) -> int:
@@ -124,7 +128,7 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
                 technician="",
                 data_dir=home,
                 record_path=home / "record.sqlite",
-                broker=BrokerSettings(url=f"mqtt://127.0.0.1:{broker_port}"),
+                broker=_settings(broker_port),
                 speed=speed,
             )
             session = Session(setup, Face.JSON if as_json else Face.TERMINAL)

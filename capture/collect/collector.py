@@ -15,7 +15,7 @@ from capture.collect.rows import Arrived
 from capture.collect.settings import CollectSettings
 from capture.collect.sink import Sink
 from capture.collect.subscriber import Subscriber
-from capture.mqtt.link import LinkState
+from capture.mqtt.link_state import LinkState
 
 __all__ = ["Collector"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from capture.mqtt.link import LinkState
+from capture.mqtt.link_state import LinkState
 
 __all__ = ["Counts", "Event", "Link"]
 

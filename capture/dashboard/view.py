@@ -8,7 +8,7 @@ from typing import Literal
 
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
-from capture.mqtt.link import LinkState
+from capture.mqtt.link_state import LinkState
 from drivers.reading import LengthUnit
 
 __all__ = ["BenchView", "PackView", "Question"]

@@ -3,12 +3,11 @@
 Secrets are only ever in files: `password_file`, `cert_file` and `key_file` name one, either by its path or as
 `credential:NAME`, a credential that systemd handed to the service (`LoadCredential=`, systemd.exec(5)). They are read
 anew for every connection, so a changed one needs no restart. No text made here holds what is in them. What is said to
-a broker is not here: benches, boards and collectors alike connect as this file says.
+a broker is not here, and how long a link is kept up is link.py's.
 """
 
 from __future__ import annotations
 
-import asyncio
 import os
 import ssl
 from pathlib import Path
@@ -19,9 +18,7 @@ from aiomqtt.exceptions import MqttConnectError
 
 from capture.mqtt.settings import _CREDENTIAL, BrokerSettings
 
-__all__ = ["enter", "let_go", "let_in", "refusal_in_words"]
-
-_LOOK_S: Final = 0.1
+__all__ = ["failure_of_tls", "let_in", "refusal_in_words"]
 
 _UNKNOWN: Final = (
     "is signed by nobody trusted here",
@@ -53,40 +50,10 @@ def let_in(settings: BrokerSettings) -> dict[str, Any]:
     return options
 
 
-def _trouble(options: dict[str, Any]) -> OSError | None:
+def failure_of_tls(options: dict[str, Any]) -> OSError | None:
     """Return why TLS failed on the connection made with `options`, which aiomqtt does not tell; None if it did not."""
     context = options.get("tls_context")
     return context.trouble if isinstance(context, _Context) else None
-
-
-async def enter(client: aiomqtt.Client, options: dict[str, Any]) -> None:
-    """Connect a client made with `options`. Raises MqttError, and at once when TLS fails: aiomqtt would wait longer."""
-    entering = asyncio.create_task(client.__aenter__())
-    try:
-        while not entering.done():
-            await asyncio.wait({entering}, timeout=_LOOK_S)
-            if _trouble(options) is not None and not entering.done():
-                raise aiomqtt.MqttError("TLS failed")
-        await entering
-    finally:
-        entering.cancel()
-        await asyncio.wait({entering})
-
-
-async def let_go(client: aiomqtt.Client) -> None:
-    """Close the socket and end the client's own task, however far it had come.
-
-    aiomqtt does so only after a connection that was up and left properly; otherwise both would stay behind.
-    Closing without DISCONNECT is what makes the broker publish the last will.
-    """
-    client._client.on_socket_open = None  # a connection still being opened on its thread is dropped there
-    await asyncio.sleep(0)  # let calls the client has already scheduled on this socket pass
-    client._client._sock_close()
-    if client._misc_task is not None:
-        client._misc_task.cancel()
-        await asyncio.wait({client._misc_task})
-    if client._disconnected.done():
-        client._disconnected.exception()  # it has been seen
 
 
 def _place(path: Path, key: str) -> Path:
@@ -198,14 +165,15 @@ def refusal_in_words(
     error: aiomqtt.MqttError,
     options: dict[str, Any],
     *,
-    who: str = "this bench",
-    was_up: bool = False,
+    who: str,
+    was_up: bool,
+    lost_hint: str = "",
 ) -> str:
     """Return why `who`, connecting with `options`, has no connection, and what to do about it.
 
     The reason comes first: a narrow screen shows no more than the first line of it.
     """
-    url, trouble = settings.url, _trouble(options)
+    url, trouble = settings.url, failure_of_tls(options)
     if isinstance(error, MqttConnectError):
         words = str(error).partition("] ")[2] or str(error)
         return (
@@ -219,10 +187,11 @@ def refusal_in_words(
     if trouble is not None:
         what, then = _failure_in_words(trouble, who)
         return f"{what} ({url}); {then}"
-    if was_up:  # a broker may end the connection of who publishes what it may not (MQTT 3.1.1, 3.3.5)
+    if was_up:
+        hint = f", {lost_hint}" if lost_hint else ""
         return (
-            f"no connection with the broker at {url}: it was up and is lost ({error}); check that it runs, the "
-            f"network, and what the broker lets {who} do under its user name"
+            f"no connection with the broker at {url}: it was up and is lost ({error}); check that it runs and the "
+            f"network{hint}"
         )
     return f"no connection with the broker at {url}: {error}; check that it runs and the network"
 

@@ -37,7 +37,7 @@ from pydantic import (
 )
 
 from capture.clearance.verdict import Verdict, VerdictWord
-from capture.mqtt.link import LinkState
+from capture.mqtt.link_state import LinkState
 from capture.mqtt.outgoing import Outgoing
 from capture.mqtt.topics import stroke_topic, unit_topic, verdict_topic
 from capture.strokes.stroke import Stroke

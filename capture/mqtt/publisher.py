@@ -18,10 +18,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import logging
-import random
-import socket
 from collections import deque
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import islice, takewhile
@@ -29,10 +27,8 @@ from types import TracebackType
 from typing import Any, Final, Protocol, Self
 from uuid import uuid4
 
-import aiomqtt
-
-from capture.mqtt.connection import enter, let_go, let_in, refusal_in_words
-from capture.mqtt.link import LinkState
+from capture.mqtt.link import Connection, Link, LinkDown, Refused, Will, passed
+from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus
 from capture.mqtt.outgoing import Outgoing
 from capture.mqtt.settings import BrokerSettings
@@ -42,11 +38,7 @@ __all__ = ["BrokerState", "Outbox", "Publisher"]
 
 _log = logging.getLogger(__name__)
 
-_FIRST_PAUSE_S: Final = 0.5
-_LONGEST_PAUSE_S: Final = 30.0
-_STEADY_S: Final = 5.0  # a connection that held this long earns a fresh back-off
 _CONNECT_S: Final = 1.2  # the socket is opened on a thread that cannot be cancelled: keep it short
-_ANSWER_S: Final = 5.0
 _CLOSING_S: Final = 1.6  # for the last messages and the offline status; the rest of 2 s to let go
 _LEAVE_S: Final = 0.3
 _IN_FLIGHT: Final = 8  # enough to hide a round trip, and within the broker's usual window of 20
@@ -81,10 +73,6 @@ class Outbox(Protocol):
     def outbox_size(self) -> int: ...
 
 
-class _Down(ConnectionError):
-    """The broker cannot be used now; the text says why and what to do."""
-
-
 class Publisher:
     """Publishes for one bench while its `async with` block runs; leaving the block takes at most 2 s.
 
@@ -113,6 +101,15 @@ class Publisher:
         self._waiting_sent = 0
         self._kept: dict[int, float] = {}
         """Rows that were acknowledged and are still in the outbox, oldest first: when, on this connection."""
+        self._link = Link(
+            settings,
+            "this bench",
+            f"strokelog-{topic_level(status.bench)}",  # one bench, one connection
+            connect_s=_CONNECT_S,
+            will=lambda: Will(self._topic, self._offline(vanished=True).model_dump_json(), qos=1, retain=True),
+            # A broker may end the connection of who publishes what it may not (MQTT 3.1.1, section 3.3.5).
+            lost_hint="and what the broker lets this bench do under its user name",
+        )
         self._task: asyncio.Task[None] | None = None
 
     @property
@@ -157,21 +154,15 @@ class Publisher:
             self._on_state(state)
 
     async def _forever(self) -> None:
-        pause = _FIRST_PAUSE_S
-        clock = asyncio.get_running_loop().time
-        while not self._stop.is_set():
-            begun = clock()
-            try:
-                await self._session()
-            except _Down as error:
-                self._say("down", str(error))
-            except Exception as error:  # a fault here must never reach the measuring side
-                _log.exception("the publisher failed; it will try again")
-                self._say("down", f"the publisher failed ({error!r}); the messages are kept; see the log")
-            if clock() - begun > _STEADY_S:
-                pause = _FIRST_PAUSE_S
-            await self._wait_out(pause * random.uniform(0.5, 1.0))  # so that benches do not return in step
-            pause = min(2 * pause, _LONGEST_PAUSE_S)
+        with contextlib.suppress(LinkDown):
+            self._say("connecting", waiting=await self._waiting())
+        await self._link.keep(
+            self._publish_until_stopped,
+            stop=self._stop,
+            say=self._say,
+            again="messages are kept and it tries again by itself",
+            rest=self._wait_out,
+        )
 
     async def _wait_out(self, pause: float) -> None:
         """Wait `pause` seconds or until told to stop, keeping the waiting count true meanwhile."""
@@ -179,59 +170,11 @@ class Publisher:
             async with asyncio.timeout(pause):
                 while not self._stop.is_set():
                     self._wake.clear()
-                    with contextlib.suppress(_Down):
+                    with contextlib.suppress(LinkDown):
                         self._say(self._state.link, self._state.reason, await self._waiting())
                     await self._wake.wait()
 
-    async def _session(self) -> None:
-        """Connect, publish until told to stop, and leave properly. Raises _Down when that ends early."""
-        self._say("connecting", self._state.reason, await self._waiting())
-        try:
-            options = await asyncio.to_thread(let_in, self._settings)
-        except ConnectionError as error:
-            raise _Down(f"{error}; messages are kept") from error
-        try:
-            async with self._connection(options) as client:
-                publishing = asyncio.create_task(self._publish_until_stopped(client))
-                watching = asyncio.create_task(_watch(client))
-                try:
-                    await asyncio.wait({publishing, watching}, return_when=asyncio.FIRST_COMPLETED)
-                    if watching.done():
-                        await watching  # a lost connection: raises
-                    await publishing
-                finally:
-                    publishing.cancel()
-                    watching.cancel()
-                    await asyncio.gather(publishing, watching, return_exceptions=True)
-        except aiomqtt.MqttError as error:
-            words = refusal_in_words(self._settings, error, options, was_up=self._state.link == "up")
-            raise _Down(f"{words}; messages are kept and it tries again by itself") from error
-
-    @contextlib.asynccontextmanager
-    async def _connection(self, options: dict[str, Any]) -> AsyncIterator[aiomqtt.Client]:
-        host, port = self._settings.address
-        client = aiomqtt.Client(
-            host,
-            port,
-            identifier=f"strokelog-{topic_level(self._status.bench)}",  # one bench, one connection
-            clean_session=True,
-            keepalive=self._settings.keepalive,
-            timeout=_ANSWER_S,
-            will=aiomqtt.Will(self._topic, self._offline(vanished=True).model_dump_json(), qos=1, retain=True),
-            # A small message must not wait for the acknowledgement of the one before it.
-            socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
-            **options,
-        )
-        client._client.connect_timeout = _CONNECT_S
-        try:
-            await enter(client, options)
-            yield client
-            client.timeout = _LEAVE_S
-            await client.__aexit__(None, None, None)
-        finally:
-            await let_go(client)
-
-    async def _publish_until_stopped(self, client: aiomqtt.Client) -> None:
+    async def _publish_until_stopped(self, connection: Connection) -> None:
         clock = asyncio.get_running_loop().time
         self._status_sent = None
         self._kept.clear()  # whatever was acknowledged on an earlier connection is sent again
@@ -248,19 +191,19 @@ class Publisher:
             news = self._status is not self._status_sent or (self._waiting_sent and not waiting)
             if news:
                 self._status_sent, self._waiting_sent = self._status, waiting
-                await _publish(client, self._stamped(self._status, waiting))
+                await _publish(connection, self._stamped(self._status, waiting))
             if rows:
-                await self._send(client, rows)
+                await self._send(connection, rows)
                 last = rows[-1].row
                 if len(rows) == _BATCH:
-                    await _passed(self._stop, clock() - begun)
+                    await passed(self._stop, clock() - begun)
             elif self._stop.is_set():
-                await _publish(client, self._stamped(self._offline(vanished=False), waiting))
+                await _publish(connection, self._stamped(self._offline(vanished=False), waiting))
                 return
             elif not news:
-                await _passed(self._wake, self._until_drop(clock()))
+                await passed(self._wake, self._until_drop(clock()))
 
-    async def _send(self, client: aiomqtt.Client, rows: Sequence[OutboxRow]) -> None:
+    async def _send(self, connection: Connection, rows: Sequence[OutboxRow]) -> None:
         """Send `rows` in order, a few of them unacknowledged at a time, and note what the broker took."""
         clock = asyncio.get_running_loop().time
         flying: deque[tuple[int, asyncio.Task[None]]] = deque()
@@ -275,7 +218,7 @@ class Publisher:
                 if len(flying) == _IN_FLIGHT:
                     await land()
                 # Tasks start in the order they were made, and each writes its packet before it waits.
-                flying.append((row.row, asyncio.create_task(_publish(client, row.message))))
+                flying.append((row.row, asyncio.create_task(_publish(connection, row.message))))
             while flying:
                 await land()
         finally:
@@ -323,7 +266,7 @@ class Publisher:
         try:
             return await self._run(function, *arguments)
         except Exception as error:
-            raise _Down(f"the outbox cannot be read, so nothing is published: {error}") from error
+            raise LinkDown(f"the outbox cannot be read, so nothing is published: {error}") from error
 
 
 def _drop_and_fetch(outbox: Outbox, settled: Sequence[int], last: int) -> tuple[Sequence[OutboxRow], int]:
@@ -332,19 +275,12 @@ def _drop_and_fetch(outbox: Outbox, settled: Sequence[int], last: int) -> tuple[
     return outbox.outbox_after(last, _BATCH), outbox.outbox_size()
 
 
-async def _publish(client: aiomqtt.Client, out: Outgoing) -> None:
+async def _publish(connection: Connection, out: Outgoing) -> None:
     """Send a message and wait until the broker has acknowledged it."""
-    await client.publish(out.topic, out.payload, qos=1, retain=out.retain)
-
-
-async def _passed(event: asyncio.Event, seconds: float | None) -> None:
-    """Wait for `event`, but no longer than `seconds`; None for as long as it takes."""
-    with contextlib.suppress(TimeoutError):
-        async with asyncio.timeout(seconds):
-            await event.wait()
-
-
-async def _watch(client: aiomqtt.Client) -> None:
-    """Raise MqttError when the connection is lost, which `publish` alone would learn only by its timeout."""
-    async for _message in client.messages:
-        pass  # nothing is subscribed, so nothing arrives
+    try:
+        await connection.send(out.topic, out.payload, retain=out.retain)
+    except Refused as error:
+        raise LinkDown(
+            f"the broker does not take what this bench publishes to {out.topic}: {error}; check what the broker lets "
+            "this bench do under its user name"
+        ) from error

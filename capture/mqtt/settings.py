@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Final, Self
+from typing import Annotated, Final, Literal, Self
 from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -53,6 +53,9 @@ class BrokerSettings(BaseModel):
     ca_file: SecretFile | None = None
     cert_file: SecretFile | None = None
     key_file: SecretFile | None = None
+    mqtt_version: Literal["5", "3.1.1"] = Field(
+        default="5", description='The newest to speak. "3.1.1" helps with a broker that falls silent at a newer one.'
+    )
     keepalive: int = Field(default=15, ge=5, le=3600, description="Seconds.")
     keep_acknowledged_s: int = Field(
         default=60,

@@ -28,7 +28,7 @@ async def test_messages_and_retained_messages_arrive(
     with caplog.at_level(logging.INFO):
         async with demo_broker() as port:
             early = await make(peer, port)
-            async with bench.publishing(port) as publisher:
+            async with bench.publishing(port, mqtt_version="3.1.1") as publisher:
                 await bench.put(*range(1, 41))
                 await bench.run(lambda: bench.store.put_outbox([verdict_message()], at=AT))
                 publisher.notify()
@@ -50,7 +50,7 @@ async def test_the_last_will_of_a_lost_bench_arrives(tmp_path: Path, peer: Calla
     bench = Bench(tmp_path / "record.sqlite")
     async with demo_broker() as port:
         subscriber = await make(peer, port)
-        async with bench.publishing(port) as publisher:
+        async with bench.publishing(port, mqtt_version="3.1.1") as publisher:
             await until(lambda: subscriber.newest_status("state") == "online")
             assert publisher._task is not None
             publisher._task.cancel()  # the socket closes without a word, as when the process dies

@@ -33,6 +33,7 @@ def test_every_package_imports_only_lower_floors() -> None:
         ("capture/unlisted/__init__.py", '"""A package that has no floor."""\n'),
         ("drivers/reading.py", "import capture.plumbing\n"),
         ("capture/clearance/verdict.py", "import sqlalchemy\n"),
+        ("capture/board/run.py", "import aiomqtt\n"),
     ],
 )
 def test_an_import_upwards_and_a_package_without_a_floor_are_found(tmp_path: Path, file: str, text: str) -> None:

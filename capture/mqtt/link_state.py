@@ -1,0 +1,9 @@
+"""How a link to a port or a broker stands."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+__all__ = ["LinkState"]
+
+LinkState = Literal["up", "connecting", "down", "off"]
