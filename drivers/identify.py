@@ -10,8 +10,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings
-from drivers.indicators.registry import driver_names, find_driver, make_settings
+from drivers.indicators.registry import driver_names, find_driver
 from drivers.reading import Reading
+from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened, Transport
 
 __all__ = ["BAUDS", "Fit", "Heard", "best", "fits", "listen_live", "survey"]

@@ -164,7 +164,8 @@ def _fixture(
     from pydantic import ValidationError
 
     from capture.air.control import FixtureSetup
-    from drivers.wirings.registry import find_driver, make_settings
+    from drivers.registry import make_settings
+    from drivers.wirings.registry import find_driver
 
     known = settled.fixture
     chosen = name or known.driver

@@ -112,7 +112,8 @@ def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[Indicato
     """Validate an indicator's settings, or exit naming the one that is wrong."""
     from pydantic import ValidationError
 
-    from drivers.indicators.registry import find_driver, make_settings
+    from drivers.indicators.registry import find_driver
+    from drivers.registry import make_settings
 
     try:
         driver = find_driver(name)

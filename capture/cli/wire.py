@@ -155,8 +155,9 @@ def check_fixture(
     from pydantic import ValidationError
 
     from capture.output.words import CAUTIONS
+    from drivers.registry import make_settings
     from drivers.wirings.conformance import check_fixture as test_points
-    from drivers.wirings.registry import find_driver, make_settings
+    from drivers.wirings.registry import find_driver
 
     try:
         driver = find_driver(fixture)

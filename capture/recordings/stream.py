@@ -11,11 +11,11 @@ from capture.clearance.verdict import MeasurementLimits
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import FLAGS, Stroke, counts
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
-from drivers.indicators.registry import find_driver, make_settings
+from drivers.indicators.registry import find_driver
 from drivers.reading import Reading
+from drivers.registry import make_settings
 from drivers.wirings.protocol import FixtureDriver, FixtureSettings, Pressure, Valve
 from drivers.wirings.registry import find_driver as find_fixture
-from drivers.wirings.registry import make_settings as make_fixture_settings
 
 __all__ = ["FixtureStream", "IndicatorStream", "fixture_from", "indicator_from", "limits_of"]
 
@@ -44,7 +44,7 @@ def fixture_from(header: dict[str, Any]) -> tuple[FixtureDriver, FixtureSettings
     """
     driver = find_fixture(str(header.get("driver", "")))
     known = {key: value for key, value in header.items() if key in driver.settings.model_fields}
-    return driver, make_fixture_settings(driver, known)
+    return driver, make_settings(driver, known)
 
 
 class FixtureStream:

@@ -1,57 +1,14 @@
-"""Finds indicator drivers by name: every module of this package, and other packages' entry points."""
+"""The indicator drivers by name."""
 
 from __future__ import annotations
 
-import pkgutil
-from functools import cache
-from importlib import import_module, metadata
-from typing import Any
-
 import drivers.indicators
-from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+from drivers.indicators.protocol import IndicatorDriver
+from drivers.registry import Registry
 
-__all__ = ["ENTRY_POINT_GROUP", "driver_names", "find_driver", "make_settings"]
+__all__ = ["driver_names", "find_driver"]
 
-#: Another package adds a wire form with an entry point of this group that loads an IndicatorDriver.
-ENTRY_POINT_GROUP = "strokelog.indicators"
+_DRIVERS = Registry(drivers.indicators, IndicatorDriver, "indicator driver", "strokelog.indicators")
 
-_NOT_DRIVERS = {"protocol", "registry"}
-
-
-@cache
-def _built_in() -> dict[str, IndicatorDriver]:
-    found = {}
-    for module in pkgutil.iter_modules(drivers.indicators.__path__):
-        if module.name not in _NOT_DRIVERS:
-            driver = getattr(import_module(f"drivers.indicators.{module.name}"), "DRIVER", None)
-            if isinstance(driver, IndicatorDriver):
-                found[driver.name] = driver
-    return found
-
-
-@cache
-def _entry_points() -> dict[str, metadata.EntryPoint]:
-    return {point.name: point for point in metadata.entry_points(group=ENTRY_POINT_GROUP)}
-
-
-def driver_names() -> list[str]:
-    """Return the names of all indicator drivers that can be found, sorted."""
-    return sorted({*_built_in(), *_entry_points()})
-
-
-def find_driver(name: str) -> IndicatorDriver:
-    """Return the driver called `name`; raises LookupError naming the ones there are."""
-    driver = _built_in().get(name)
-    if driver is None and (point := _entry_points().get(name)) is not None:
-        loaded = point.load()
-        if not isinstance(loaded, IndicatorDriver):
-            raise LookupError(f"entry point {point.value!r} for indicator driver {name!r} is no IndicatorDriver")
-        driver = loaded
-    if driver is None:
-        raise LookupError(f"no indicator driver {name!r}; there are: {', '.join(driver_names())}")
-    return driver
-
-
-def make_settings(driver: IndicatorDriver, values: dict[str, Any]) -> IndicatorSettings:
-    """Validate `values` (without the key "driver") as this driver's settings; raises pydantic's ValidationError."""
-    return driver.settings.model_validate({key: value for key, value in values.items() if key != "driver"})
+driver_names = _DRIVERS.names
+find_driver = _DRIVERS.find

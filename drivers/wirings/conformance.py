@@ -15,6 +15,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened, Transport
 from drivers.wirings.protocol import (
     COMMAND_INTERVAL_NS,
@@ -28,7 +29,7 @@ from drivers.wirings.protocol import (
     Signal,
     Valve,
 )
-from drivers.wirings.registry import find_driver, make_settings
+from drivers.wirings.registry import find_driver
 from drivers.wirings.wiring import fixture_transport
 
 __all__ = ["Ask", "Result", "check_fixture"]

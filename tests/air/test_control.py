@@ -31,7 +31,8 @@ from capture.simulation.fixture import PtyFixture
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
-from drivers.wirings.registry import find_driver, make_settings
+from drivers.registry import make_settings
+from drivers.wirings.registry import find_driver
 from tests.support.broker import until
 from tests.support.terminal import Terminal
 

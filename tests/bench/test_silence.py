@@ -6,8 +6,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.bench.silence import SILENT_NS, Heard, told_of
-from drivers.indicators.registry import find_driver, make_settings
+from drivers.indicators.registry import find_driver
 from drivers.reading import CUT_SHORT, Reading
+from drivers.registry import make_settings
 
 READING = Reading(300_000, "mm")
 S = 1_000_000_000

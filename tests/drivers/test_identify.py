@@ -12,8 +12,9 @@ from contextlib import aclosing, contextmanager, suppress
 import pytest
 
 from drivers import identify as listen
-from drivers.indicators.registry import find_driver, make_settings
+from drivers.indicators.registry import find_driver
 from drivers.reading import Reading
+from drivers.registry import make_settings
 
 #: A plunger that rests, is pushed 1.2 mm and comes back, in hundredths of a millimetre.
 TRAVEL = [*[12] * 6, 30, 62, 98, 121, 130, 132, *[132] * 8, 118, 70, 31, 15, *[12] * 6] * 2

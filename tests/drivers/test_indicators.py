@@ -18,8 +18,9 @@ from pymodbus.pdu import DecodePDU
 from pymodbus.pdu.register_message import ReadHoldingRegistersResponse
 
 from drivers.indicators.protocol import Decoder, scaled_nm
-from drivers.indicators.registry import driver_names, find_driver, make_settings
+from drivers.indicators.registry import driver_names, find_driver
 from drivers.reading import OFF_GRID, OUT_OF_RANGE, Reading
+from drivers.registry import make_settings
 
 # 1 in = 25.4 mm exactly (NIST SP 811 app. B).
 MM_NM = 1_000_000

@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from drivers.indicators.registry import find_driver, make_settings
+from drivers.indicators.registry import find_driver
 from drivers.reading import CUT_SHORT, Reading
+from drivers.registry import make_settings
 
 
 def read(data: bytes, driver: str = "line", **values: object) -> tuple[list[Reading], int]:

@@ -14,8 +14,9 @@ from pymodbus.pdu.register_message import ReadHoldingRegistersResponse, ReadInpu
 from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
-from drivers.indicators.registry import find_driver, make_settings
+from drivers.indicators.registry import find_driver
 from drivers.reading import Reading
+from drivers.registry import make_settings
 from drivers.transport import Chunk, Transport
 
 REGISTERS = find_driver("registers")

@@ -30,12 +30,13 @@ import drivers.wirings
 from capture.simulation.firmware import AsciiFirmware, Firmware, RegistersFirmware, Wrong
 from capture.simulation.fixture import PtyFixture
 from capture.simulation.physics import PackPhysics, PistonSimulator
+from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened, Transport
 from drivers.wirings.ascii import check_value, line, words_of
 from drivers.wirings.conformance import Result, check_fixture
 from drivers.wirings.protocol import Button, FixtureCodec, FixtureFault, Heartbeat, Pressure, Signal, Valve
 from drivers.wirings.registers import RegistersSettings
-from drivers.wirings.registry import driver_names, find_driver, make_settings
+from drivers.wirings.registry import driver_names, find_driver
 from drivers.wirings.wiring import fixture_transport
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -602,7 +603,8 @@ CHILD = """
 import asyncio, contextlib, sys
 import serial
 from drivers.wirings.protocol import Valve
-from drivers.wirings.registry import find_driver, make_settings
+from drivers.wirings.registry import find_driver
+from drivers.registry import make_settings
 from drivers.wirings.wiring import fixture_transport
 from drivers.transport import Chunk
 

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from drivers.indicators.registry import find_driver, make_settings
+from drivers.indicators.registry import find_driver
 from drivers.reading import Reading
+from drivers.registry import make_settings
 
 
 def frame(count: int, inch: bool = False) -> bytes:
