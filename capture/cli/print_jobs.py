@@ -12,20 +12,20 @@ from rich.table import Table
 from rich.text import Text
 
 from capture.job.unit_on_record import happened_in, judged_in
+from capture.output.json_forms import fact_json
 from capture.output.tables import budget_table, report_strokes
 from capture.output.words import plain_line
 from capture.plumbing.plaintext import clean
-from capture.record import FactEntry, Job, KeptCheck, kind_of
+from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import in_data_folder, kept_at
 from capture.sheet.sheet import Sheet, SheetError, Shim, parse_sheet
-from capture.sheet.steps import Torque
 from capture.unit.changes import PlanError, outcomes
-from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import Correction, PartsChanged, SignedOff
 from capture.unit.gauge import gauge_of
 from capture.unit.standing import unit_now
-from capture.unit.words import acknowledged_words, lasted_words, torque_words
+from capture.unit.words import fact_words
 from drivers.reading import LengthUnit
-from drivers.units import format_length, format_torque
+from drivers.units import format_length
 
 __all__ = ["job_json", "jobs_table", "show_job", "show_sheet"]
 
@@ -76,12 +76,8 @@ def _finite(value: float) -> float | None:
     return None if value == float("inf") else value
 
 
-def _fact_json(entry: FactEntry, came_out: Mapping[int, tuple[str, bool]]) -> dict[str, Any]:
-    shown = {"kind": kind_of(entry.fact), "entry": entry.number, "at": entry.at.isoformat()} | {
-        # A correction's own `entry` is the one that it corrects.
-        ("corrects" if name == "entry" else name): value
-        for name, value in asdict(entry.fact).items()
-    }
+def _fact_json(entry: FactEntry, sheet: Sheet | None, came_out: Mapping[int, tuple[str, bool]]) -> dict[str, Any]:
+    shown = fact_json(sheet, entry)
     if isinstance(entry.fact, PartsChanged):
         text, as_predicted = came_out.get(entry.number, (None, None))
         shown |= {"outcome": text, "as_predicted": as_predicted}
@@ -90,7 +86,8 @@ def _fact_json(entry: FactEntry, came_out: Mapping[int, tuple[str, bool]]) -> di
 
 def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
     """Return a job of the record in `data_dir` as one JSON object, with or without every stroke."""
-    came_out = _came_out(job, _sheet_of(job))
+    sheet = _sheet_of(job)
+    came_out = _came_out(job, sheet)
     try:
         signed = _signed(job)
     except (SheetError, PlanError):
@@ -107,7 +104,7 @@ def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
         "closed_at": job.closed_at.isoformat() if job.closed_at else None,
         "signed_off": None if signed is None else {"by": signed.fact.by, "at": signed.at.isoformat()},
         "checks": [_check_json(check, data_dir, strokes) for check in job.checks],
-        "facts": [_fact_json(entry, came_out) for entry in job.facts],
+        "facts": [_fact_json(entry, sheet, came_out) for entry in job.facts],
     }
 
 
@@ -182,22 +179,6 @@ def _gauge_words(check: KeptCheck) -> str:
     return f"; gauge {gauge.serial}, calibration due {gauge.calibration_due}{late}"
 
 
-def _parts_words(fact: PartsChanged, sheet: Sheet | None, unit: LengthUnit) -> str:
-    adjusters = next((pack.adjusters for pack in sheet.packs if pack.name == fact.pack), ()) if sheet else ()
-    told = []
-    for change in fact.changes:
-        name = adjusters[change.adjuster].name if change.adjuster < len(adjusters) else f"adjuster {change.adjuster}"
-        before, after = str(change.before), str(change.after)
-        if change.kind == "selective":
-            before, after = format_length(change.before, unit), format_length(change.after, unit)
-        told.append(f"{name} {before} to {after}")
-    predicted = ""
-    if fact.predicted_nm is not None:
-        spread = f" ± {format_length(fact.expanded_uncertainty_nm, unit)}" if fact.expanded_uncertainty_nm else ""
-        predicted = f"; predicted {format_length(fact.predicted_nm, unit)}{spread}"
-    return f"parts of {fact.pack} changed: {', '.join(told) or 'none'}{predicted}"
-
-
 def _came_out(job: Job, sheet: Sheet | None) -> dict[int, tuple[str, bool]]:
     """How the predicted changes came out, by the entry's number: in words, and whether as predicted in the end."""
     try:
@@ -220,36 +201,6 @@ def _not_compared(job: Job, entry: FactEntry) -> str:
     return "not known: the pack has no verdict since"
 
 
-def _step_name(step: int | None, sheet: Sheet | None) -> str:
-    if sheet is None or step is None or not 0 <= step < len(sheet.steps):
-        return f"step {step}"
-    return f"step {step + 1} ({sheet.steps[step].title})"
-
-
-def _fact_words(fact: Fact, sheet: Sheet | None, unit: LengthUnit) -> str:
-    """Return what happened, in words; who did it is told by the caller."""
-    if isinstance(fact, PartsChanged):
-        return _parts_words(fact, sheet, unit)
-    if isinstance(fact, StepBegun):
-        return f"{_step_name(fact.step, sheet)} begun{f': {fact.note}' if fact.note else ''}"
-    if isinstance(fact, StepDone):
-        step = sheet.steps[fact.step] if sheet and 0 <= fact.step < len(sheet.steps) else None
-        torque = lasted = ""
-        if fact.torque_unm is not None:
-            # The ledger keeps whole numbers beyond 2^53 - 1 as text.
-            told = torque_words(step, int(fact.torque_unm)) if isinstance(step, Torque) else ""
-            torque = f", {told or format_torque(int(fact.torque_unm), 'N m')}"
-        if fact.lasted_ns is not None:
-            lasted = f", {lasted_words(int(fact.lasted_ns), None if fact.known_ns is None else int(fact.known_ns))}"
-        return f"{_step_name(fact.step, sheet)} done{torque}{lasted}{f': {fact.note}' if fact.note else ''}"
-    if isinstance(fact, Override):
-        what = f"pack {fact.pack}" if fact.pack is not None else _step_name(fact.step, sheet)
-        return f"{what} let pass as it is: {fact.reason}"
-    if isinstance(fact, SignedOff):
-        return f"signed off{f': {fact.note}' if fact.note else ''}{acknowledged_words(fact)}"
-    return f"corrects entry {fact.entry}: {fact.text} (reason: {fact.reason})"
-
-
 def show_job(job: Job, data_dir: Path, explain: bool) -> None:
     """Print one job of the record in `data_dir`: its checks, strokes and verdicts, what else happened to the unit, and
     its corrections."""
@@ -263,7 +214,7 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
         console.print(Text(clean(text), style=style), soft_wrap=True)
 
     def say_fact(entry: FactEntry, indent: str = "") -> None:
-        said = f"{_fact_words(entry.fact, sheet, unit)}; {entry.fact.by or '-'}, {entry.at.astimezone():%Y-%m-%d %H:%M}"
+        said = f"{fact_words(sheet, entry.fact)}; {entry.at.astimezone():%Y-%m-%d %H:%M}"
         is_correction = isinstance(entry.fact, Correction)
         say(f"{indent}entry {entry.number}: {said}", "bold" if is_correction else "")
         if isinstance(entry.fact, PartsChanged):

@@ -8,10 +8,9 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from capture.output.json_forms import _reason
 from capture.sheet.sheet import Sheet
 from capture.unit.signoff_rules import Standing
-from capture.unit.words import next_words, step_state
+from capture.unit.words import let_pass_words, next_words, step_state
 
 __all__ = ["show_standing"]
 
@@ -20,10 +19,8 @@ def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
     """Print the packs, the steps and what is open."""
     console = Console(highlight=False)
     for pack in standing.packs:
-        passed = standing.overrides.get(pack.pack)
-        by = f"; may pass, says {passed.fact.by}: {_reason(passed.fact)}" if passed is not None else ""
         why = f", {pack.words}" if pack.words and pack.words != pack.state else ""
-        console.print(Text(f"pack {pack.pack}: {pack.state}{why}{by}"), soft_wrap=True)
+        console.print(Text(f"pack {pack.pack}: {pack.state}{why}{let_pass_words(standing, pack.pack)}"), soft_wrap=True)
     if standing.steps:
         table = Table()
         for name in ("step", "what", "asks for", "state", "by", "at"):

@@ -6,9 +6,9 @@ from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
 from capture.output.words import LOOKS, STALE
 from capture.terminal.canvas import Frame, Ink, Row
-from capture.unit.facts import Override
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing
+from capture.unit.words import let_pass_words
 
 __all__ = ["release_screen"]
 
@@ -21,9 +21,7 @@ def _pack_rows(pack: PackState, standing: Standing, width: int, ink: Ink) -> lis
     if look is not None:
         shape, style = ink.pick(look.shape, look.ascii_shape), look.style
         words = pack.words if pack.state == "not good" else pack.state
-    entry = standing.overrides.get(pack.pack)
-    if entry is not None and isinstance(entry.fact, Override):
-        words += f"; may pass, says {entry.fact.by}: {entry.fact.reason}"
+    words += let_pass_words(standing, pack.pack)
     return bullet(f" {shape} ", f"{pack.pack}: {words}", width, ink, mark_style=style)
 
 

@@ -20,8 +20,8 @@ from capture.clearance.verdict import Verdict
 from capture.job.stock_for_unit import UnitStock
 from capture.mqtt.messages import StrokeMessage, UnitMessage, VerdictMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
-from capture.output.json_forms import advice_json, fact_json
-from capture.record import FactEntry, Job, Store
+from capture.output.json_forms import fact_json
+from capture.record import FactEntry, Job, Store, columns_of_advice
 from capture.sheet.sheet import Pack, parse_sheet
 from capture.stock import StockError
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
@@ -30,7 +30,7 @@ from capture.unit.gauge import overdue_words
 from capture.unit.offers import Choice, Offers, offers
 from capture.unit.signoff_rules import against, elapsed_ns
 from capture.unit.standing import UnitStanding, happened, unit_now
-from capture.unit.words import fact_words, typed_words
+from capture.unit.words import fact_words, typed_words, unjudged_words
 
 __all__ = ["Refused", "UnitOnRecord", "Written", "happened_in", "judged_in"]
 
@@ -152,7 +152,7 @@ class UnitOnRecord:
         self._store.finish_check(
             check_id,
             verdict,
-            advice=[advice_json(pack, one) for one in advice],
+            advice=[columns_of_advice(pack, one) for one in advice],
             recording_sha256=recording_sha256,
             recording_bytes=recording_bytes,
             software_version=__version__,
@@ -233,14 +233,15 @@ class UnitOnRecord:
         after = self._standing(replace(job, facts=(*job.facts, FactEntry(_NEXT, at, fact))))
         messages = [self._word(after, at)] if self._publishes else []
         number = self._store.add_fact(job.id, fact, at=at, messages=messages)
-        notes = []
+        judged = unjudged_words(before, fact)
+        notes = [judged] if judged else []
         if isinstance(fact, SignedOff) and self.look().standing.signed is None:
             notes.append("Something else was written meanwhile, so this sign-off does not count; look again.")
         elif not isinstance(fact, SignedOff):
             self.job = replace(job, facts=(*job.facts, FactEntry(number, at, fact)))
             self.now = self._standing(self.job)
         notes += self._follow(fact, at)
-        data = {"job": job.id, "entry": number, **fact_json(fact, at)}
+        data = {"job": job.id, **fact_json(before, FactEntry(number, at, fact))}
         return Written(fact, number, fact_words(before, fact), data, tuple(notes))
 
     def _follow(self, fact: Fact, at: datetime) -> list[str]:

@@ -1,4 +1,4 @@
-"""The JSON form of everything that pipes are told and the record keeps as JSON."""
+"""The JSON form of everything that pipes are told. What the record keeps has a form of its own (`record.rows`)."""
 
 from __future__ import annotations
 
@@ -12,9 +12,10 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
-from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import Correction, Entry, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import left_ns
+from drivers.units import format_length
 
 __all__ = ["advice_json", "changes_json", "fact_json", "standing_json", "stroke_json", "verdict_json"]
 
@@ -59,17 +60,29 @@ def advice_json(pack: Pack, advice: Advice) -> dict[str, Any]:
     }
 
 
-def changes_json(pack: Pack, changes: Sequence[Change]) -> list[dict[str, Any]]:
-    """Return changes of a pack's parts as JSON objects: counts for shims, thickness strings for selective parts."""
-    shown = []
-    for change in changes:
-        before: int | str = change.before
-        after: int | str = change.after
-        adjuster = pack.adjusters[change.adjuster]
-        if isinstance(adjuster, Selective):
-            before, after = adjuster.text(change.before), adjuster.text(change.after)
-        shown.append({"adjuster": change.adjuster, "kind": change.kind, "from": before, "to": after})
-    return shown
+def changes_json(pack: Pack | None, changes: Sequence[Change]) -> list[dict[str, Any]]:
+    """Return changes of a pack's parts as JSON objects: counts for shims, thickness strings for selective parts.
+
+    `pack` is None where the sheet is not known, or has no such pack: thicknesses are then given in millimetres.
+    """
+
+    adjusters = dict(enumerate(pack.adjusters if pack is not None else ()))
+
+    def state(change: Change, value: int) -> int | str:
+        adjuster = adjusters.get(change.adjuster)
+        if change.kind == "shim":
+            return value
+        return adjuster.text(value) if isinstance(adjuster, Selective) else format_length(value, "mm")
+
+    return [
+        {
+            "adjuster": change.adjuster,
+            "kind": change.kind,
+            "from": state(change, change.before),
+            "to": state(change, change.after),
+        }
+        for change in changes
+    ]
 
 
 def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reach: str = "") -> dict[str, Any]:
@@ -91,32 +104,37 @@ def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reac
     }
 
 
-def _reason(fact: Fact) -> str:
-    return fact.reason if isinstance(fact, Override) else ""
+_FACT_TYPES: dict[type[Fact], str] = {
+    PartsChanged: "parts_changed",
+    StepBegun: "step_begun",
+    StepDone: "step_done",
+    Override: "override",
+    SignedOff: "signed_off",
+    Correction: "correction",
+}
 
 
-def fact_json(fact: Fact, at: datetime) -> dict[str, Any]:
-    """Return a fact that was written as a JSON object; steps are counted from 1, as in `strokelog steps`."""
-    names = {
-        PartsChanged: "parts_changed",
-        StepBegun: "step_begun",
-        StepDone: "step_done",
-        Override: "override",
-        SignedOff: "signed_off",
-    }
-    found: dict[str, Any] = {"type": names[type(fact)], **asdict(fact), "at": at.isoformat()}
-    if found.get("step") is not None:
-        found["step"] += 1
-    return found
+def fact_json(sheet: Sheet | None, entry: Entry) -> dict[str, Any]:
+    """Return a fact of the record as a JSON object; steps are counted from 1, as in `strokelog steps`."""
+    fact = entry.fact
+    told = asdict(fact)
+    if isinstance(fact, Correction):
+        told["corrects"] = told.pop("entry")
+    if isinstance(fact, PartsChanged):
+        packs = sheet.packs if sheet is not None else ()
+        told["changes"] = changes_json(next((pack for pack in packs if pack.name == fact.pack), None), fact.changes)
+    if told.get("step") is not None:
+        told["step"] += 1
+    return {"type": _FACT_TYPES[type(fact)], "entry": entry.number, "at": entry.at.isoformat(), **told}
 
 
 def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[dict[str, Any]]:
     """Yield an object a pack, an object a step, and last one of type "sign_off" that says what is open."""
     for pack in standing.packs:
         passed = standing.overrides.get(pack.pack)
-        told = (
-            None if passed is None else {"by": passed.fact.by, "reason": _reason(passed.fact), "entry": passed.number}
-        )
+        told = None
+        if passed is not None and isinstance(passed.fact, Override):
+            told = {"by": passed.fact.by, "reason": passed.fact.reason, "entry": passed.number}
         yield {"type": "pack", "pack": pack.pack, "state": pack.state, "words": pack.words, "override": told}
     for one in standing.steps:
         step = sheet.steps[one.index]

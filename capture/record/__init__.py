@@ -9,7 +9,7 @@ from capture.record.audit import Audit, Ended, Mismatch, audit
 from capture.record.database import RecordError
 from capture.record.entries import FactEntry, Job, KeptCheck, OutboxRow, VerdictEntry
 from capture.record.kept import KeptRecording
-from capture.record.rows import kind_of
+from capture.record.rows import columns_of_advice, kind_of
 from capture.record.store import Store
 
 __all__ = [
@@ -25,5 +25,6 @@ __all__ = [
     "Store",
     "VerdictEntry",
     "audit",
+    "columns_of_advice",
     "kind_of",
 ]

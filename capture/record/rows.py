@@ -12,17 +12,19 @@ from uuid import UUID
 
 from sqlalchemy import Connection, Row, Select, Table, insert, select
 
-from capture.clearance.advice import Change
+from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import BudgetLine, Verdict
 from capture.record import ledger, schema
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
+from capture.sheet.sheet import Pack, Selective
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 
 __all__ = [
     "FACT_KINDS",
     "ROWS",
+    "columns_of_advice",
     "columns_of_stroke",
     "columns_of_verdict",
     "fact_of",
@@ -105,6 +107,21 @@ def columns_of_verdict(verdict: Verdict) -> dict[str, Any]:
     columns["dof"] = _dof_out(verdict.dof)
     columns["budget"] = [{**asdict(line), "dof": _dof_out(line.dof)} for line in verdict.budget]
     return columns
+
+
+def columns_of_advice(pack: Pack, advice: Advice) -> dict[str, Any]:
+    """Return what is kept of an advice for `pack`: counts of shims, thicknesses of selective parts as the sheet has
+    them. Permanent: the ledger's hashes are of these very names, in every record there is.
+    """
+    changes = []
+    for change in advice.changes:
+        before: int | str = change.before
+        after: int | str = change.after
+        adjuster = pack.adjusters[change.adjuster]
+        if isinstance(adjuster, Selective):
+            before, after = adjuster.text(change.before), adjuster.text(change.after)
+        changes.append({"adjuster": change.adjuster, "kind": change.kind, "from": before, "to": after})
+    return {**asdict(advice), "changes": changes}
 
 
 def _verdict(row: Row[Any], number: int) -> VerdictEntry:

@@ -27,6 +27,7 @@ from capture.unit.changes import PlanError, outcomes, stale_checks
 from capture.unit.facts import Fact, Override, PartsChanged
 from capture.unit.gauge import gauge_of
 from capture.unit.pack_states import PackState, pack_states
+from capture.unit.words import changed_words
 from drivers.reading import LengthUnit
 from drivers.units import format_length, format_pressure
 
@@ -179,7 +180,9 @@ class _Report:
             result=result_words(newest, self.unit) if newest else "",
             range_text=self.range_text(limits.low_nm, limits.high_nm) if limits else "",
             stands=self.stands(name, checks, end),
-            changed="; ".join(self.history.change_words(entry) for entry in changes),
+            changed="; ".join(
+                changed_words(self.sheet, entry.fact) for entry in changes if isinstance(entry.fact, PartsChanged)
+            ),
             events=tuple(event for _, event in events),
         )
 

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from capture.record import Job
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
-from capture.sheet.steps import Step, Torque
+from capture.sheet.steps import Step
 from capture.unit.acknowledge import Remark
 from capture.unit.facts import Correction, Override, PartsChanged, SignedOff
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing, StepStanding, standing
-from capture.unit.words import acknowledged_words, lasted_words, torque_words
+from capture.unit.words import acknowledged_words, step_state
 
 __all__ = ["Finishing", "Note", "StepPart", "finishing"]
 
@@ -129,12 +129,7 @@ def _remarks(unit: Standing) -> Iterator[Note]:
 
 
 def _step_part(step: Step, one: StepStanding, times: Times) -> StepPart:
-    words: list[str] = ["not done" if one.state == "open" else one.state]
-    if one.torque_unm is not None and isinstance(step, Torque):
-        words.append(torque_words(step, one.torque_unm))
-    if one.lasted_ns is not None and one.state == "done":
-        words.append(lasted_words(one.lasted_ns, one.known_ns))
-    words += [one.note] if one.note else []
+    words = [step_state(step, one), *([one.note] if one.note and one.state != "overridden" else [])]
     return StepPart(
         n=one.index + 1,
         title=step.title,

@@ -11,6 +11,7 @@ from capture.report.finishing import Note
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
 from capture.unit.facts import Correction, Override, PartsChanged
+from capture.unit.words import changed_words, predicted_words
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
@@ -35,27 +36,11 @@ class History:
             if isinstance(entry.fact, Correction):
                 self.corrections.setdefault(entry.fact.entry, []).append(entry)
 
-    def change_words(self, entry: FactEntry) -> str:
-        fact = entry.fact
-        assert isinstance(fact, PartsChanged)
-        packs = self.sheet.packs if self.sheet else ()
-        pack = next((pack for pack in packs if pack.name == fact.pack), None)
-        told = []
-        for change in fact.changes:
-            known = pack is not None and 0 <= change.adjuster < len(pack.adjusters)
-            name = pack.adjusters[change.adjuster].name if pack is not None and known else f"adjuster {change.adjuster}"
-            shim = change.kind == "shim"
-            before, after = (
-                str(state) if shim else format_length(state, self.unit) for state in (change.before, change.after)
-            )
-            told.append(f"{name} {before} → {after}")
-        return ", ".join(told) or "nothing"
-
     def change_notes(self, entry: FactEntry, judged: Sequence[KeptCheck]) -> list[Note]:
         """What was changed, by whom, why, what it was to bring and what came out; and its corrections."""
         fact = entry.fact
         assert isinstance(fact, PartsChanged)
-        told = [f"{self.change_words(entry)}, by {fact.by or 'nobody named'}, {self.times.text(entry.at)}"]
+        told = [f"{changed_words(self.sheet, fact)}, by {fact.by or 'nobody named'}, {self.times.text(entry.at)}"]
         before = [check for check in judged if check.verdict is not None and check.verdict.number < entry.number]
         if before and (last := before[-1].verdict) is not None:
             why = f"why: check {before[-1].number} was {last.verdict.verdict}, {result_words(before[-1], self.unit)}"
@@ -63,13 +48,7 @@ class History:
             told.append(f"{why}{f' (advised then: {advised})' if advised else ''}")
         else:
             told.append("why: the record holds no verdict on this pack before it")
-        if fact.predicted_nm is None:
-            told.append("nothing was predicted")
-        else:
-            spread = (
-                f" ± {format_length(fact.expanded_uncertainty_nm, self.unit)}" if fact.expanded_uncertainty_nm else ""
-            )
-            told.append(f"predicted {format_length(fact.predicted_nm, self.unit)}{spread}")
+        told.append(predicted_words(self.sheet, fact) or "nothing was predicted")
         after = next((check for check in judged if check.started_number > entry.number), None)
         if entry.number in self.came_out:
             told.append(f"came out: {self.came_out[entry.number]}")

@@ -24,7 +24,7 @@ from pydantic import (
 from capture.plumbing.checked_file import blamed, place_of, shown
 from capture.sheet.steps import Step, Steps
 from drivers.reading import LengthUnit
-from drivers.units import LengthNm, PressurePa, format_pressure
+from drivers.units import LengthNm, PressurePa, format_length, format_pressure
 
 __all__ = [
     "Adjuster",
@@ -163,8 +163,8 @@ class Selective(_Part):
         return 1 if self.thicker == "opens" else -1
 
     def text(self, thickness_nm: int) -> str:
-        """Return a thickness as the sheet writes it."""
-        return self._texts[thickness_nm]
+        """Return a thickness as the sheet writes it, one that the sheet has not in millimetres."""
+        return self._texts.get(thickness_nm) or format_length(thickness_nm, "mm")
 
     @model_validator(mode="after")
     def _check(self) -> Selective:

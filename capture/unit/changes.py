@@ -106,8 +106,7 @@ def _allowed(adjuster: Adjuster, state: int) -> bool:
 def _state(adjuster: Adjuster, state: int) -> str:
     if isinstance(adjuster, Shim):
         return f"{state} {adjuster.name}{'' if state == 1 else 's'}"
-    known = state in adjuster.choices
-    return f"the {adjuster.name} of {adjuster.text(state) if known else format_length(state, 'mm')}"
+    return f"the {adjuster.name} of {adjuster.text(state)}"
 
 
 def _states(adjuster: Adjuster) -> str:

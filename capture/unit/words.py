@@ -1,30 +1,33 @@
-"""A unit's steps and facts in words, for screens and commands alike. Decides nothing, prints nothing."""
+"""A unit's steps and facts in words, for screens, commands and reports alike. Decides nothing, prints nothing."""
 
 from __future__ import annotations
 
 from datetime import datetime
 
-from capture.clearance.advice import what_to_do
-from capture.sheet.sheet import Sheet
+from capture.sheet.sheet import Selective, Sheet
 from capture.sheet.steps import Step, Torque
 from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.signoff_rules import Standing, StepStanding, elapsed_ns
-from drivers.units import format_duration, format_length
+from drivers.reading import LengthUnit
+from drivers.units import format_duration, format_length, format_torque
 
 __all__ = [
     "acknowledged_words",
+    "changed_words",
     "fact_words",
-    "lasted_words",
     "left_ns",
+    "let_pass_words",
     "next_words",
+    "predicted_words",
     "step_state",
     "torque_words",
     "typed_words",
+    "unjudged_words",
 ]
 
 
 def torque_words(step: Torque, torque_unm: int) -> str:
-    """Return a torque with how far it lies from the step's value: "35.2 in lb (+0.6 %)"."""
+    """Return a torque with how far it lies from the step's value: "46.3 N m (+0.7 %)"."""
     deviation = step.deviation(torque_unm)
     return step.shown(torque_unm) + (f" ({deviation})" if deviation else "")
 
@@ -35,36 +38,92 @@ def left_ns(step: Step, standing: StepStanding, now: datetime) -> int | None:
     return None if elapsed is None or step.minimum_ns is None else max(0, step.minimum_ns - max(0, elapsed))
 
 
-def fact_words(sheet: Sheet, fact: Fact) -> str:
-    """Return what was written, in words."""
+def changed_words(sheet: Sheet | None, fact: PartsChanged) -> str:
+    """Return what was changed: "shim 2 to 1, snap ring 3.00 mm to 3.20 mm"; "nothing" if it was nothing."""
+    packs = {pack.name: pack for pack in sheet.packs} if sheet else {}
+    adjusters = dict(enumerate(packs[fact.pack].adjusters)) if fact.pack in packs else {}
+    told = []
+    for change in fact.changes:
+        adjuster = adjusters.get(change.adjuster)
+        before, after = (
+            str(state)
+            if change.kind == "shim"
+            else adjuster.text(state)
+            if isinstance(adjuster, Selective)
+            else format_length(state, _unit(sheet))
+            for state in (change.before, change.after)
+        )
+        told.append(f"{adjuster.name if adjuster else f'adjuster {change.adjuster}'} {before} to {after}")
+    return ", ".join(told) or "nothing"
+
+
+def predicted_words(sheet: Sheet | None, fact: PartsChanged) -> str:
+    """Return what a change was to bring: "predicted 1.100 mm ± 0.021 mm"; empty if nothing was predicted."""
+    if fact.predicted_nm is None:
+        return ""
+    nm = fact.expanded_uncertainty_nm
+    spread = f" ± {format_length(nm, _unit(sheet))}" if nm else ""
+    return f"predicted {format_length(fact.predicted_nm, _unit(sheet))}{spread}"
+
+
+def fact_words(sheet: Sheet | None, fact: Fact) -> str:
+    """Return what happened and who did it, in words. `sheet` is None where it cannot be read."""
+    by, note = f"by {fact.by or 'nobody named'}", ""
     match fact:
         case PartsChanged(pack):
-            predicted = ""
-            if fact.predicted_nm is not None:
-                predicted = f"; predicted {format_length(fact.predicted_nm, sheet.display_unit)}"
-            does = what_to_do(sheet.pack(pack), fact.changes, sheet.display_unit)
-            return f"parts of {pack} changed by {fact.by}: {does}{predicted}"
-        case StepBegun(index, by):
-            least = format_duration(sheet.steps[index].minimum_ns or 0)
-            return f"step {index + 1} ({sheet.steps[index].title}) begun by {by}; it must last {least}"
-        case StepDone(index, by):
-            step = sheet.steps[index]
-            measured = []
-            if isinstance(step, Torque) and fact.torque_unm is not None:
-                measured.append(torque_words(step, fact.torque_unm))
-                if step.value_unm is not None and step.tolerance_unm is None:
-                    measured.append(
-                        "the sheet names no tolerance, so you judge it; if it will not do, tighten and enter it again"
-                    )
-            if fact.lasted_ns is not None:
-                measured.append(lasted_words(fact.lasted_ns, fact.known_ns))
-            return "; ".join([f"step {index + 1} ({step.title}) done by {fact.by}", *measured])
-        case Override(pack, index, by, reason):
-            what = f"pack {pack!r}" if index is None else f"step {index + 1} ({sheet.steps[index].title})"
-            return f"{what} may pass, says {by}: {reason}"
-        case SignedOff(by):
-            return f"signed off by {by}{acknowledged_words(fact)}"
-    return type(fact).__name__
+            predicted = predicted_words(sheet, fact)
+            what = f"parts of {pack} changed {by}: {changed_words(sheet, fact)}{f'; {predicted}' if predicted else ''}"
+        case StepBegun(index, _, note):
+            step = _step(sheet, index)
+            least = f"; it must last {format_duration(step.minimum_ns)}" if step and step.minimum_ns else ""
+            what = f"{_step_name(sheet, index)} begun {by}{least}"
+        case StepDone(index, _, torque_unm, lasted_ns, note, known_ns):
+            step = _step(sheet, index)
+            told = [f"{_step_name(sheet, index)} done {by}"]
+            # The ledger keeps whole numbers beyond 2^53 - 1 as text.
+            if torque_unm is not None:
+                unm = int(torque_unm)
+                told.append(torque_words(step, unm) if isinstance(step, Torque) else format_torque(unm, "N m"))
+            if lasted_ns is not None:
+                told.append(_lasted_words(int(lasted_ns), None if known_ns is None else int(known_ns)))
+            what = ", ".join(told)
+        case Override(pack, index):
+            name = f"pack {pack}" if pack is not None else _step_name(sheet, index)
+            what = f"{name} let pass as it is, {by}: {fact.reason}"
+        case SignedOff(_, note):
+            return f"signed off {by}{f': {note}' if note else ''}{acknowledged_words(fact)}"
+        case _:
+            what = f"entry {fact.entry} corrected {by}: {fact.text} (reason: {fact.reason})"
+    return f"{what}: {note}" if note else what
+
+
+def let_pass_words(standing: Standing, pack: str) -> str:
+    """Return who lets a pack pass as it is now, and why, to stand behind other words; empty if nobody does."""
+    entry = standing.overrides.get(pack)
+    fact = None if entry is None else entry.fact
+    return f"; may pass, says {fact.by}: {fact.reason}" if isinstance(fact, Override) else ""
+
+
+def _unit(sheet: Sheet | None) -> LengthUnit:
+    return sheet.display_unit if sheet else "mm"
+
+
+def _step(sheet: Sheet | None, index: int | None) -> Step | None:
+    return sheet.steps[index] if sheet and index is not None and 0 <= index < len(sheet.steps) else None
+
+
+def _step_name(sheet: Sheet | None, index: int | None) -> str:
+    step = _step(sheet, index)
+    number = "?" if index is None else index + 1
+    return f"step {number}{f' ({step.title})' if step else ''}"
+
+
+def unjudged_words(sheet: Sheet, fact: Fact) -> str:
+    """Return what must be said of a torque that the sheet gives no tolerance for; empty for everything else."""
+    step = _step(sheet, fact.step) if isinstance(fact, StepDone) and fact.torque_unm is not None else None
+    if not isinstance(step, Torque) or step.value_unm is None or step.tolerance_unm is not None:
+        return ""
+    return "The sheet names no tolerance, so you judge it; if it will not do, tighten and enter it again."
 
 
 def typed_words(lasted_ns: int, known_ns: int) -> str:
@@ -73,7 +132,7 @@ def typed_words(lasted_ns: int, known_ns: int) -> str:
     return f"begun {ago} by this record; {format_duration(lasted_ns)} typed"
 
 
-def lasted_words(lasted_ns: int, known_ns: int | None) -> str:
+def _lasted_words(lasted_ns: int, known_ns: int | None) -> str:
     """Return how long a step that is done lasted, and what the record knows of it where the time was typed."""
     lasted = f"lasted {format_duration(lasted_ns)}"
     if known_ns is None:
@@ -107,16 +166,16 @@ def next_words(sheet: Sheet, standing: Standing) -> str:
     return " ".join([*said, *(f"Open: {packs[0]}{more}." for _ in packs[:1])])
 
 
-def step_state(step: Step, one: StepStanding, now: datetime) -> str:
-    """Return how a step stands, with what was measured or how long is left."""
-    left = left_ns(step, one, now)
+def step_state(step: Step, one: StepStanding, now: datetime | None = None) -> str:
+    """Return how a step stands, with what was measured or, by the clock `now`, how long is left."""
+    left = None if now is None else left_ns(step, one, now)
     if left is not None:
         return f"begun, {format_duration(left)} left" if left else "begun, long enough"
     if one.state == "overridden":
         return f"overridden: {one.note}"
-    words: list[str] = [one.state]
+    words: list[str] = ["not done" if one.state == "open" else one.state]
     if one.torque_unm is not None and isinstance(step, Torque):
         words.append(torque_words(step, one.torque_unm))
     if one.lasted_ns is not None and one.state == "done":
-        words.append(lasted_words(one.lasted_ns, one.known_ns))
+        words.append(_lasted_words(one.lasted_ns, one.known_ns))
     return ", ".join(words)

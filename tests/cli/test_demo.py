@@ -39,10 +39,10 @@ def test_the_demo_goes_from_the_first_check_to_signed_off_with_one_shim_and_one_
     assert "GOOD:" in again["Replay it"] and "repeatability" in again["Replay it"]
     assert "PROVEN" in again["Prove it"] and "5 verdicts" in again["Prove it"]
     assert "Signed off by Ana." in again["Its steps"]
-    assert "parts of low changed: backing shim 2 to 3" in again["Look at it"]
+    assert "parts of low changed by Ana: backing shim 2 to 3" in again["Look at it"]
     job: dict[str, Any] = json.loads(strokelog([*told["Look at it"], "--json"]))
     assert [check["verdict"]["verdict"] for check in job["checks"]] == ["loose", "good", "tight", "good", "good"]
-    assert [fact["kind"] for fact in job["facts"]] == [*["parts_changed"] * 2, *["step_done"] * 4, "signed_off"]
+    assert [fact["type"] for fact in job["facts"]] == [*["parts_changed"] * 2, *["step_done"] * 4, "signed_off"]
     assert {fact["by"] for fact in job["facts"]} == {"Ana"}
     assert job["closed_at"] is not None
     proof = verify(tmp_path / "record.sqlite")

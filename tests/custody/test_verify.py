@@ -365,15 +365,16 @@ def test_a_correction_is_added_shown_and_proven(copy: Path) -> None:
     assert "belongs to job 1" in strokelog(*words[:2], "1", *words[3:], "--text", "x", *home, code=1).stderr
     shown = strokelog("show", "2", *home).stdout
     assert (
-        f"  entry {number}: corrects entry {words[2]}: belongs to FW3-0117 (reason: wrong unit on the bench)" in shown
+        f"  entry {number}: entry {words[2]} corrected by foreman: belongs to FW3-0117 "
+        "(reason: wrong unit on the bench)" in shown
     )
     assert "gauge DI-0413, calibration due 2026-09-30\n" in shown
     first = strokelog("show", "1", *home).stdout
-    assert "parts of low changed: backing shim 2 to 3; predicted 1.020 mm ± 0.024 mm; first shift" in first
-    assert "pack high let pass as it is: measured by hand; foreman" in first
-    assert "signed off: ready to fit; foreman" in first
+    assert "parts of low changed by first shift: backing shim 2 to 3; predicted 1.020 mm ± 0.024 mm; " in first
+    assert "pack high let pass as it is, by foreman: measured by hand; " in first
+    assert "signed off by foreman: ready to fit; " in first
     facts = json.loads(strokelog("show", "2", "--json", *home).stdout)["facts"]
-    assert [(fact["kind"], fact["corrects"], fact["by"]) for fact in facts] == [
+    assert [(fact["type"], fact["corrects"], fact["by"]) for fact in facts] == [
         ("correction", int(words[2]), "foreman")
     ]
     strokelog("verify", *home)

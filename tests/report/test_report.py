@@ -162,7 +162,7 @@ def test_it_says_who_when_with_what_and_why(reported: Path) -> None:
             "Forwarder power-shift box FW-3, revision demo 2", "technician: Aino", "bench: bay-1",
             "serial DI-0413, calibration due 2026-09-30 (OVERDUE when this was measured)",
             "serial DI-0522, calibration due 2027-03-31", "Calibration overdue when this was measured: gauge DI-0413",
-            "snap ring 3.000 mm → 3.200 mm, by Aino", "why: check 1 was loose", "advised then: Change the snap ring",
+            "snap ring 3.00 mm to 3.20 mm, by Aino", "why: check 1 was loose", "advised then: Change the snap ring",
             "predicted 1.084 mm ± 0.031 mm", "came out: The change in high came out as predicted",
             "soak friction plates", "lasted 33 min", "46.2 N m (+0.4 %)", "20.3 N m (+1.5 %)",
             "the torque was 46 N m; reason: misread the scale; by Berit",
@@ -474,7 +474,7 @@ def test_changes_that_do_not_fit_the_sheet_are_no_reason_for_no_report(tmp_path:
         unit.say(PartsChanged("lowest", (Change(7, "shim", 2, 3),), None, None, "Aino"))
         unit.say(SignedOff("Carl"))
     text = report_of(tmp_path / "record.sqlite")
-    assert "The changes of parts cannot be followed" in text and "adjuster 7 2 → 3" in text
+    assert "The changes of parts cannot be followed" in text and "adjuster 7 2 to 3" in text
     assert "Signed off: by Carl" in text and "whether it stands cannot be said" in text and "NOT SIGNED OFF" in text
 
 

@@ -186,7 +186,7 @@ def test_a_unit_goes_from_open_steps_to_signed_off(bench: Bench) -> None:
     assert "outside 33.25 in lb to 36.75 in lb" in bench.step(2, "--value", "40 in lb", code=1)
     assert "35 in lb (+0.0 %)" in bench.step(2, "--value", "35 in lb")
     shown = bench.run("show", str(bench.job)).output
-    assert "done, 35 in lb (+0.0 %)" in shown and "N m" not in shown and "lbf" not in shown
+    assert "done by Ana, 35 in lb (+0.0 %)" in shown and "N m" not in shown and "lbf" not in shown
     assert "53 in lb (+1.9 %)" in bench.step(3, "--value", "52 in lb", "--value", "53 in lb")
     assert "Nothing is open" in bench.step(4, "--note", "all three")
     assert "signed off by Ana" in bench.sign_off()

@@ -12,8 +12,7 @@ from uuid import UUID
 from capture import __version__
 from capture.clearance.advice import Change, advise
 from capture.job.unit_on_record import UnitOnRecord
-from capture.output.json_forms import advice_json
-from capture.record import Store
+from capture.record import Store, columns_of_advice
 from capture.recordings.file import RecordingWriter, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, parse_sheet
@@ -104,7 +103,7 @@ class Reported:
             self.store.finish_check(
                 check,
                 replay.verdict,
-                advice=[advice_json(pack, one) for one in advise(pack, replay.verdict, self.sheet.display_unit)],
+                advice=[columns_of_advice(pack, one) for one in advise(pack, replay.verdict, self.sheet.display_unit)],
                 recording_sha256=sha256,
                 recording_bytes=size,
                 software_version=__version__,
