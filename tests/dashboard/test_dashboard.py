@@ -21,7 +21,6 @@ from capture.clearance.check import StrokeKept
 from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
-from capture.dashboard.preview import STATES, sample_verdict, sample_view
 from capture.dashboard.view import PackView, Question
 from capture.output.tables import budget_table, report_strokes
 from capture.output.words import CAUTIONS, FLAG_WORDS, LOOKS, plain_line
@@ -31,6 +30,7 @@ from capture.terminal.canvas import Ink
 from capture.terminal.keys import KeyParser, Keys
 from capture.terminal.screen import Screen
 from capture.unit.gauge import Gauge
+from tests.support.preview import STATES, sample_verdict, sample_view
 from tests.support.terminal import Terminal, until
 
 SIZES = [(60, 20), (80, 24), (200, 60)]
@@ -39,7 +39,7 @@ FLAGS = [
     "glitch", "no_return", "base_moved", "out_of_reach", "creep", "leak", "short_hold", "sparse", "rezeroed",
     "pressure", "gap",
 ]  # fmt: skip
-PREVIEW = "capture.dashboard.preview"
+PREVIEW = "tests.support.preview"
 #: A select-graphic-rendition sequence that sets a colour (ECMA-48 8.3.117; 39 and 49 take colour back).
 COLOUR = re.compile(r"\x1b\[(?:\d+;)*(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;\d+)*m")
 

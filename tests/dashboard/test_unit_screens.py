@@ -14,7 +14,6 @@ from capture.clearance.advice import Change
 from capture.dashboard.bench_screen import render
 from capture.dashboard.form import Field, Form
 from capture.dashboard.parts_screen import parts_screen
-from capture.dashboard.preview import sample_verdict
 from capture.dashboard.signoff_screen import release_screen
 from capture.dashboard.steps_screen import STEP_LOOKS, steps_screen
 from capture.dashboard.unit_page import Page
@@ -25,6 +24,7 @@ from capture.unit.facts import Fact, Judged, Override, PartsChanged, SignedOff, 
 from capture.unit.offers import Choice, offers
 from capture.unit.standing import UnitStanding, unit_now
 from capture.unit.torques import typed_torques
+from tests.support.preview import sample_verdict
 
 SHEET = parse_sheet(
     """

@@ -23,7 +23,6 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
-from capture.dashboard.preview import sample_view
 from capture.job.unit_on_record import Refused, UnitOnRecord
 from capture.mqtt.publisher import BrokerState
 from capture.record import RecordError, Store
@@ -41,6 +40,7 @@ from capture.unit.standing import unit_now
 from tests.air.test_control import stand
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
+from tests.support.preview import sample_view
 from tests.support.samples import open_job, verdict
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.clearance.advice import Change
-from capture.dashboard.preview import sample_verdict
 from capture.sheet.sheet import Sheet, parse_sheet
 from capture.unit.acknowledge import Remark, remarks
 from capture.unit.changes import Outcome
@@ -19,6 +18,7 @@ from capture.unit.pack_states import PackState, pack_states
 from capture.unit.signoff_rules import Standing, against, standing
 from capture.unit.words import fact_words, step_state
 from drivers.units import parse_torque
+from tests.support.preview import sample_verdict
 
 AT = datetime(2026, 3, 4, 7, 0, tzinfo=UTC)
 MINUTE_NS = 60 * 1_000_000_000

@@ -1,4 +1,4 @@
-"""The dashboard without a bench: `python -m capture.dashboard.preview` prints or plays an invented view."""
+"""The dashboard without a bench: `python -m tests.support.preview` prints or plays an invented view."""
 
 from __future__ import annotations
 
@@ -210,7 +210,7 @@ async def _until_q(keys: Keys) -> bool:
 
 def main(arguments: list[str] | None = None) -> int:
     """Print or play the preview; return the exit status."""
-    parser = argparse.ArgumentParser(prog="python -m capture.dashboard.preview", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m tests.support.preview", description=__doc__)
     parser.add_argument("--size", default="80x24", help="columns by rows, such as 80x24")
     parser.add_argument("--state", default="good", choices=[*STATES, "first"])
     parser.add_argument("--ascii", action="store_true", help="draw with ASCII alone")
