@@ -74,7 +74,8 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
     what = f"job {job}" if job is not None else _count(proof.jobs, "job")
     if proof.mismatch is not None:
         lines = ["NOT PROVEN. The first thing that does not match:", str(proof.mismatch)]
-        return [*lines, f"Before that: {done}."] if proof.verdicts or proof.abandoned else lines
+        lines += [f"Nor does this: {further}" for further in proof.further]
+        return [*lines, f"The rest: {done}."] if proof.verdicts or proof.abandoned else lines
     number, sha256 = proof.head
     lines = [f"PROVEN: {_count(number, 'entry').replace('entrys', 'entries')} in the chain, {what}: {done}."]
     if proof.pruned:
@@ -100,7 +101,7 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
 
 def _json_lines(proof: Proof) -> list[dict[str, Any]]:
     lines: list[dict[str, Any]] = []
-    if (found := proof.mismatch) is not None:
+    for found in filter(None, (proof.mismatch, *proof.further)):
         lines.append(
             {
                 "type": "mismatch",
@@ -116,7 +117,7 @@ def _json_lines(proof: Proof) -> list[dict[str, Any]]:
     lines.append(
         {
             "type": "proof",
-            "proven": found is None,
+            "proven": proof.mismatch is None,
             "jobs": proof.jobs,
             "verdicts": proof.verdicts,
             "abandoned": proof.abandoned,

@@ -1,5 +1,6 @@
 """Proves a record: the ledger and the tables against each other, then every check against its recording, measured
-anew by the same code that measured it live. Names the first thing that does not match. Changes nothing.
+anew by the same code that measured it live. Names the first thing that does not match, and of every other check what
+does not match there: one bad recording says nothing of the others. Changes nothing.
 
 What is derived again is what the recording and the sheet decide: strokes, seat marks, and every number of the
 verdict. The wording of next steps and of advice may differ between versions, and what advice rests on (the parts
@@ -10,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import UTC
 from pathlib import Path
 from typing import Any
@@ -34,7 +35,7 @@ _WORDING = frozenset({"next_step", "budget", "basis"})
 
 @dataclass(slots=True)
 class Proof:
-    """What was proven, up to the first thing that does not match, if there is one."""
+    """What was proven, and what does not match, if anything does."""
 
     head: tuple[int, str] = (0, "0" * 64)
     """Number and hash of the newest entry; of no worth while the chain itself does not match."""
@@ -50,6 +51,9 @@ class Proof:
     unsealed: int = 0
     """Checks without a verdict that were never sealed (a crash, an older version): their strokes rest on the chain."""
     mismatch: Mismatch | None = None
+    """The first thing that does not match."""
+    further: list[Mismatch] = field(default_factory=list)
+    """The first thing of each later check whose recording, strokes or verdict do not match."""
 
 
 def recording_of(check: KeptCheck, record: Path) -> Path:
@@ -82,7 +86,13 @@ def verify(
             for done, ended in enumerate(walked.ended):
                 if read is None or read.id != ended.job:
                     read = store.job(ended.job)
-                _prove(proof, read, ended, walked.pruned.get(ended.check), record)
+                try:
+                    _prove(proof, read, ended, walked.pruned.get(ended.check), record)
+                except Mismatch as mismatch:
+                    if proof.mismatch is None:
+                        proof.mismatch = mismatch
+                    else:
+                        proof.further.append(mismatch)
                 progress(done + 1, len(walked.ended))
     except Mismatch as mismatch:
         proof.mismatch = mismatch
@@ -184,8 +194,8 @@ class _OneCheck:
         except RecordingError as error:
             raise self._mismatch("its recording", "one that can be measured", f"{error}") from error
         for kept, made in zip(check.strokes, again, strict=False):
-            for field in fields(Stroke):
-                self._again(f"{field.name} of stroke {kept.stroke.n}", kept.stroke, made.stroke, field.name)
+            for one in fields(Stroke):
+                self._again(f"{one.name} of stroke {kept.stroke.n}", kept.stroke, made.stroke, one.name)
             self._again(f"the seat mark of stroke {kept.stroke.n}", kept, made, "seat")
         if len(check.strokes) != len(again):
             raise self._differs("how many strokes it has", len(check.strokes), len(again))
@@ -194,14 +204,14 @@ class _OneCheck:
             return
         if replay.verdict is None:
             raise self._differs("its verdict", entry.verdict.verdict, None)
-        for field in fields(Verdict):
-            self._again(f"{field.name} of the verdict", entry.verdict, replay.verdict, field.name)
+        for one in fields(Verdict):
+            self._again(f"{one.name} of the verdict", entry.verdict, replay.verdict, one.name)
         budget = replay.verdict.budget
         if len(entry.verdict.budget) != len(budget):
             raise self._differs("how many lines the budget has", len(entry.verdict.budget), len(budget))
         for line, other in zip(entry.verdict.budget, budget, strict=True):
-            for field in fields(BudgetLine):
-                self._again(f"{field.name} of {line.source} in the budget", line, other, field.name)
+            for one in fields(BudgetLine):
+                self._again(f"{one.name} of {line.source} in the budget", line, other, one.name)
 
     def _again(self, what: str, kept: object, made: object, name: str) -> None:
         """Compare one field of the record with what was derived again."""

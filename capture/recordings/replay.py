@@ -43,6 +43,7 @@ class Replay:
         Without `with_rounding` strokes do not say what rounding leaves in them, as in records from before they did.
         `keep_readings` keeps every reading, for whoever draws them.
         """
+        self._path = path
         self.header, self._lines = read_recording(path)
         try:
             driver, settings, self.unknown_settings = indicator_from(self.header.indicator)
@@ -80,7 +81,21 @@ class Replay:
         return FixtureStream(driver, settings, window_pa)
 
     def strokes(self, speed: float | None = None, sleep: Callable[[float], None] = time.sleep) -> Iterator[StrokeKept]:
-        """Yield each stroke as it completes; with `speed`, at that many times the pace it was recorded at."""
+        """Yield each stroke as it completes; with `speed`, at that many times the pace it was recorded at.
+
+        Raises RecordingError where a line is no line, and where its readings cannot be measured: a fault of ours, but
+        one that must not end the proof, or the report, of whatever else there is.
+        """
+        try:
+            yield from self._measured(speed, sleep)
+        except (ArithmeticError, LookupError, RuntimeError, TypeError, ValueError) as error:
+            what = f"{type(error).__name__}: {error}".rstrip(": ")
+            raise RecordingError(
+                f"strokes cannot be found ({what}) in {self._path}. That is a fault of strokelog, not of the "
+                "bench; keep the recording and send it to whoever looks after strokelog"
+            ) from error
+
+    def _measured(self, speed: float | None, sleep: Callable[[float], None]) -> Iterator[StrokeKept]:
         began = time.monotonic()
         t_ns = 0
         for line in self._lines:

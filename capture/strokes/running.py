@@ -307,10 +307,10 @@ class RunningStroke:
         return True
 
     def settled(self) -> list[int]:
-        """Return the readings since the travel began to stand still, without wild ones."""
+        """Return the readings since the travel began to stand still, without wild ones; the newest where all are."""
         limit = 2 * self._rest.calm_nm
         newest = self.values[bisect_left(self.times, self.settle_from_ns) :]
-        return [value for value in newest if abs(value - self.settle_nm) <= limit]
+        return [value for value in newest if abs(value - self.settle_nm) <= limit] or [self.values[-1]]
 
     def came_back(self) -> list[int]:
         """Return those of the settled readings from where on they can no longer be told to be coming back."""
@@ -344,7 +344,9 @@ class RunningStroke:
         if len(high) < 2 or level * 4 >= held[len(held) // 2] * 3:
             return False
         near = 3 * self._rest.calm_nm
-        arrived = next(index for index in range(high[-1], len(travels)) if abs(travels[index] - level) <= near)
+        arrived = next((index for index in range(high[-1], len(travels)) if abs(travels[index] - level) <= near), None)
+        if arrived is None:
+            return False  # nothing lies at the mean of what came: it does not lie flat
         held_ns = self.times[high[-1]] - self.times[high[0]]
         fell_ns = self.times[arrived] - self.times[high[-1]]
         if held_ns < SHORT_HOLD_NS or fell_ns > max(_QUICK_FALL_NS, 5 * self._pace.reading_ns // 2):

@@ -311,6 +311,44 @@ def test_one_job_is_proven_by_itself_though_another_is_broken(copy: Path) -> Non
         verify(copy, job=3)
 
 
+def test_a_recording_that_cannot_be_measured_is_a_finding_and_the_others_are_proven_all_the_same(
+    copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = verify(copy)
+    with Store.open_to_read(copy) as store:
+        spoiled = next(check for check in store.job(1).checks if check.verdict is not None)
+    from capture.recordings.stream import IndicatorStream
+    from capture.report.traces import trace_of
+
+    sound, until = IndicatorStream.feed, [3]
+
+    def fails_once(stream: IndicatorStream, t_ns: int, data: bytes) -> Any:
+        until[0] -= 1
+        if until[0] == 0:
+            raise StopIteration
+        return sound(stream, t_ns, data)
+
+    monkeypatch.setattr(IndicatorStream, "feed", fails_once)
+    proof = verify(copy)
+    assert proof.mismatch is not None and "strokes cannot be found" in str(proof.mismatch)
+    assert proof.mismatch.job == 1 and proof.further == []
+    assert proof.verdicts + proof.abandoned == whole.verdicts + whole.abandoned - 1
+    until[0] = 3
+    assert "strokes cannot be found" in trace_of(spoiled, copy, None, pruned=False).missing
+
+
+def test_of_every_check_that_does_not_match_something_is_named(record: Path, tmp_path: Path) -> None:
+    copy = copy_all(record, tmp_path / "both")
+    with Store.open_to_read(copy) as store:
+        judged = [next(check for check in store.job(job).checks if check.verdict is not None) for job in (1, 2)]
+    for check in judged:
+        path = recording_of(check, copy)
+        path.write_bytes(path.read_bytes().replace(b"+", b"-", 1))
+    proof = verify(copy)
+    assert proof.mismatch is not None
+    assert [one.job for one in (proof.mismatch, *proof.further)] == [1, 2]
+
+
 def test_an_older_record_is_proven_from_its_recordings_once_it_is_carried_along(tmp_path: Path) -> None:
     old = tmp_path / "older" / "record.sqlite"
     old.parent.mkdir()

@@ -13,6 +13,7 @@ from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.levels import curvature_noise, rounded_mean, rounding_left, successive_noise
 from capture.strokes.stroke import FLAGS, counts
 from drivers.reading import CUT_SHORT, Reading
+from tests.load.erratic_streams import erratic_strokes, search
 from tests.support.waveforms import SECOND, Waveform
 
 MM = 1_000_000
@@ -380,3 +381,9 @@ def test_a_still_display_keeps_the_rounding_of_two_readings_and_a_restless_one_d
     assert all(
         stroke.rounding_nm == pytest.approx(0.1 * 10_000 / math.sqrt(3) * math.sqrt(2), abs=30) for stroke in restless
     )
+
+
+def test_erratic_readings_end_in_strokes_or_in_none_and_never_in_a_failure() -> None:
+    """A twentieth of what `python -m tests.load.erratic_streams` tries."""
+    assert search(60_000, first=640) == []
+    assert isinstance(erratic_strokes(12_209), list)
