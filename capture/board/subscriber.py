@@ -14,12 +14,12 @@ from uuid import uuid4
 from capture.mqtt.link import Connection, Link
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
-from capture.mqtt.topics import ROOT
+from capture.mqtt.topics import topic_filters
 
 __all__ = ["TOPICS", "Subscriber"]
 
 #: What a board must be allowed to read; it never writes.
-TOPICS: Final = (f"{ROOT}/+/status", f"{ROOT}/+/unit", f"{ROOT}/+/+/stroke", f"{ROOT}/+/+/verdict")
+TOPICS: Final = topic_filters()
 
 _CONNECT_S: Final = 2.0  # on a thread that cannot be cancelled: whoever leaves meanwhile waits so long
 #: Messages waiting to be taken in. The board takes thousands a second; a queue this long is no shop's traffic.

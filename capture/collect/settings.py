@@ -19,11 +19,10 @@ from sqlalchemy.exc import ArgumentError
 
 from capture.config import Config, ConfigError, load_config
 from capture.mqtt.settings import BrokerSettings
-from capture.mqtt.topics import ROOT
+from capture.mqtt.topics import ROOT, topic_filters
 
 __all__ = ["CollectSettings", "DatabaseSettings", "ShopBroker", "load_settings"]
 
-_KINDS: Final = ("+/status", "+/unit", "+/+/stroke", "+/+/verdict")
 _EXPECTED: Final = (
     "expected such as sqlite:////var/lib/strokelog/collect.sqlite or postgresql://user@db.shop.example/strokelog"
 )
@@ -98,7 +97,7 @@ class ShopBroker(BrokerSettings):
     def filters(self) -> tuple[str, ...]:
         """The topic filters of everything that is collected."""
         roots = [f"{prefix}/{ROOT}" if prefix else ROOT for prefix in self.prefixes]
-        return tuple(f"{root}/{kind}" for root in roots for kind in _KINDS)
+        return tuple(one for root in roots for one in topic_filters(root=root))
 
 
 class CollectSettings(BaseModel):

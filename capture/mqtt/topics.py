@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 from urllib.parse import unquote
 
-__all__ = ["ROOT", "name_from_level", "status_topic", "stroke_topic", "topic_level", "unit_topic", "verdict_topic"]
+__all__ = [
+    "KINDS",
+    "ROOT",
+    "name_from_level",
+    "status_topic",
+    "stroke_topic",
+    "topic_filters",
+    "topic_level",
+    "unit_topic",
+    "verdict_topic",
+]
 
 ROOT: Final = "strokelog/v1"
 
+#: All that a bench publishes, and where below its name: `+` stands for a pack's. Boards, collectors and a broker's
+#: rules are made from this list, so that none of them can lack one.
+KINDS: Final[Mapping[str, str]] = {"status": "status", "stroke": "+/stroke", "unit": "unit", "verdict": "+/verdict"}
 
 _LONGEST_LEVEL: Final = 1000  # an MQTT topic holds 65 535 bytes; a name near that is a mistake
 
@@ -42,21 +56,31 @@ def name_from_level(level: str) -> str:
     return unquote(level, errors="strict")
 
 
+def _topic(kind: str, bench: str, *pack: str) -> str:
+    levels = [topic_level(pack[0]) if level == "+" else level for level in KINDS[kind].split("/")]
+    return "/".join((ROOT, topic_level(bench), *levels))
+
+
 def status_topic(bench: str) -> str:
     """Return the topic of a bench's retained status."""
-    return f"{ROOT}/{topic_level(bench)}/status"
+    return _topic("status", bench)
 
 
 def unit_topic(bench: str) -> str:
     """Return the topic of the retained word on a bench's unit."""
-    return f"{ROOT}/{topic_level(bench)}/unit"
+    return _topic("unit", bench)
 
 
 def stroke_topic(bench: str, pack: str) -> str:
     """Return the topic of the strokes of one pack."""
-    return f"{ROOT}/{topic_level(bench)}/{topic_level(pack)}/stroke"
+    return _topic("stroke", bench, pack)
 
 
 def verdict_topic(bench: str, pack: str) -> str:
     """Return the topic of the retained verdict of one pack."""
-    return f"{ROOT}/{topic_level(bench)}/{topic_level(pack)}/verdict"
+    return _topic("verdict", bench, pack)
+
+
+def topic_filters(bench: str = "+", *, root: str = ROOT) -> tuple[str, ...]:
+    """Return the filters of all that benches publish, or one of them, given as a topic's level."""
+    return tuple(f"{root}/{bench}/{levels}" for levels in KINDS.values())

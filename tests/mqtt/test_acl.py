@@ -18,13 +18,22 @@ import aiomqtt
 import pytest
 import trustme
 
-from capture.mqtt.messages import BenchStatus
+from capture.mqtt.acl import mosquitto_acl
+from capture.mqtt.messages import MESSAGES, BenchStatus, UnitMessage, outgoing
 from capture.mqtt.publisher import BrokerState, Publisher
 from capture.mqtt.settings import BrokerSettings
-from capture.mqtt.topics import status_topic, stroke_topic, topic_level, verdict_topic
+from capture.mqtt.topics import (
+    KINDS,
+    status_topic,
+    stroke_topic,
+    topic_filters,
+    topic_level,
+    unit_topic,
+    verdict_topic,
+)
 from tests.mqtt.test_publisher import Bench, call
 from tests.support.broker import Mosquitto, until
-from tests.support.samples import AT, stroke_message, verdict_message
+from tests.support.samples import AT, JOB, stroke_message, verdict_message
 
 SYSTEMD = Path(__file__).resolve().parents[2] / "systemd"
 SLASHED = "bay 7/8"
@@ -120,7 +129,12 @@ async def try_to_say(shop: ShopBroker, user: str, topics: Iterable[str], text: s
 
 
 ALL = "strokelog/#"
-OWN = ("strokelog/v1/bay-1/status", "strokelog/v1/bay-1/low/stroke", "strokelog/v1/bay-1/low/verdict")
+OWN = (
+    "strokelog/v1/bay-1/status",
+    "strokelog/v1/bay-1/low/stroke",
+    "strokelog/v1/bay-1/unit",
+    "strokelog/v1/bay-1/low/verdict",
+)
 NOT_OWN = (
     *(topic.replace("bay-1", other) for topic in OWN for other in ("bay-10", "bay", "bay-1x", "bay-1%2Flow", "board")),
     "strokelog/v1/bay-1",
@@ -133,6 +147,12 @@ NOT_OWN = (
     "bay-1/status",
     "elsewhere",
 )
+
+
+def test_the_rules_are_made_from_the_topics() -> None:
+    assert (SYSTEMD / "mosquitto.acl").read_text(encoding="utf-8") == mosquitto_acl()  # python -m capture.mqtt.acl
+    assert set(KINDS) == set(MESSAGES)  # a new message needs its topic, and has its rule then
+    assert [topic.replace("bay-1", "+", 1).replace("/low/", "/+/") for topic in OWN] == list(topic_filters())
 
 
 async def test_a_bench_writes_its_own_topics_and_no_others(shop: ShopBroker) -> None:
@@ -268,16 +288,22 @@ async def test_the_publisher_of_a_bench_with_any_name_is_understood(
         password_file=secret,
         ca_file=shop.ca_file,
     )
-    messages = [stroke_message(1, "C1/C2", SLASHED), verdict_message("C1/C2", SLASHED)]
+    unit = outgoing(
+        UnitMessage(
+            at=AT, bench=SLASHED, job=JOB, unit_serial="FW3-0117", packs=(), steps=0, steps_closed=0, against=()
+        )
+    )
+    messages = [stroke_message(1, "C1/C2", SLASHED), unit, verdict_message("C1/C2", SLASHED)]
     await bench.run(lambda: bench.store.put_outbox(messages, at=AT))
     status = BenchStatus(at=AT, bench=SLASHED, state="online", software_version="0.1.0")
     async with person(shop, "board", ALL) as board:
         async with Publisher(settings, bench.store, bench.run, status) as publisher:
             await until(lambda: publisher.state == BrokerState("up", 0, ""))
-            await until(lambda: len(board.heard) >= 3)
+            await until(lambda: len(board.heard) >= 4)
         await until(lambda: json.loads(board.heard[-1][1]).get("state") == "offline")
     topics = [topic for topic, _ in board.heard]
-    assert set(topics) == {status_topic(SLASHED), stroke_topic(SLASHED, "C1/C2"), verdict_topic(SLASHED, "C1/C2")}
+    of_pack = {stroke_topic(SLASHED, "C1/C2"), verdict_topic(SLASHED, "C1/C2")}
+    assert set(topics) == {status_topic(SLASHED), unit_topic(SLASHED), *of_pack}
 
 
 async def test_a_bench_with_a_wrong_user_name_says_so_and_keeps_all(
