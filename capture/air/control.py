@@ -132,6 +132,11 @@ class AirControl:
         """The air as others are told of it."""
         return AirStanding(_STANDING[self.safety.state], self.safety.faults())
 
+    @property
+    def may_come(self) -> bool:
+        """Whether the air can come at any moment, or is there."""
+        return self.safety.state in (State.ARMED, State.APPLIED)
+
     def fault_words(self) -> str:
         """Return why there can be no air and what to do, empty where nothing but arming is missing."""
         if self.safety.trip or not self.safety.faults():

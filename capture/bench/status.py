@@ -1,4 +1,4 @@
-"""What a bench says of itself over MQTT, put together from its view, its check and its air."""
+"""What a bench says of itself over MQTT, from its state."""
 
 from __future__ import annotations
 
@@ -6,39 +6,28 @@ from datetime import UTC, datetime
 from uuid import UUID
 
 from capture import __version__
-from capture.air.control import AirControl
-from capture.bench.running_check import RunningCheck
-from capture.bench.setup import BenchSetup
-from capture.bench.silence import Silence, told_of
+from capture.bench.silence import told_of
+from capture.bench.state import BenchState
 from capture.clearance.check import CheckState
-from capture.dashboard.view import BenchView
 from capture.mqtt.messages import BenchStatus
 
 __all__ = ["bench_status"]
 
 
-def bench_status(
-    setup: BenchSetup,
-    view: BenchView,
-    job: UUID | None,
-    running: RunningCheck | None,
-    air: AirControl | None,
-    last_stroke: tuple[datetime, int] | None,
-    *,
-    silence: Silence,
-) -> BenchStatus:
+def bench_status(state: BenchState, job: UUID | None, last_stroke: tuple[datetime, int] | None) -> BenchStatus:
     """Return the status now. `last_stroke` is when the newest was kept and its travel, nm."""
     stroke_at, travel_nm = last_stroke or (None, None)
+    setup, running, air = state.setup, state.running, state.air
     return BenchStatus(
         at=datetime.now(UTC),
         bench=setup.bench,
         state="measuring" if running and running.check.state is not CheckState.DONE else "online",
         software_version=__version__,
         job=job,
-        unit_serial=view.unit_serial,
-        technician=view.technician,
+        unit_serial=state.unit_serial,
+        technician=state.technician,
         pack=running.pack.name if running else None,
-        indicator=view.indicator,
+        indicator=state.dial.link,
         gauge_due=setup.gauge.calibration_due if setup.gauge else None,
         display_unit=setup.sheet.display_unit,
         measure=running.pack.measure if running else "peak",
@@ -46,5 +35,5 @@ def bench_status(
         last_travel_nm=travel_nm,
         air=air.standing.word if air else "",
         air_fault=air.fault_words() if air else "",
-        needs=told_of(silence),
+        needs=told_of(state.dial.silence),
     )

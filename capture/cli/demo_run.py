@@ -208,7 +208,7 @@ class _Conductor:
 
     async def _check(self, session: Session, hands: _Hands, check: DemoCheck) -> None:
         bench = session.bench
-        index = next(i for i, pack in enumerate(bench.packs) if pack.name == check.pack)
+        index = next(i for i, pack in enumerate(bench.state.packs) if pack.name == check.pack)
         if check.changed:
             await hands.press("c", "1")
             await asyncio.sleep(_PAUSE_S / self._speed)
@@ -239,13 +239,13 @@ def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> 
     signed = f"; signed off by {seen.signed_off_by}" if seen.signed_off_by else ""
     say(f"Over MQTT: {seen.strokes} strokes, verdicts: {verdicts or 'none'}{signed}")
     say(f"Record: {home / 'record.sqlite'}   recordings: {home / 'recordings'}")
-    job = session.bench.job_id
+    job = session.bench.state.job_id
     say(f"Look at it: strokelog show {job} --data-dir {home}")
     say(f"Its steps:  strokelog steps {job} --data-dir {home}")
     say(f"Prove it:   strokelog verify {job} --data-dir {home}")
     say(f"Report it:  strokelog report {job} --data-dir {home} --out {home}")
     recordings = sorted((home / "recordings" / f"job-{job:05d}").glob("*.jsonl"))
     if recordings:
-        pack = session.bench.packs[session.bench.view.pack].name
+        pack = session.bench.state.packs[session.bench.state.pack].name
         newest = next((path for path in reversed(recordings) if f"-{pack}-" in path.name), recordings[-1])
         say(f"Replay it:  strokelog replay {newest} --sheet {sheet_path} --pack {pack} --explain")

@@ -1,13 +1,14 @@
-"""The technician's controls: keys and scans in, actions on the bench out. The unit's own screens are `unit_controls`.
+"""The technician's controls: keys and scans in, actions on the bench out. The unit's own screens are `unit_keys`.
 
-A scanner is a keyboard. Keys are told from scans by their pace before any of them acts (`scan`), so no part of a code
-can work as a key. What a scan asks for neither arms the air nor ends a check: those take a hand at a key.
+A scanner is a keyboard. Keys are told from scans by their pace before any of them acts (`scanner`), so no part of a
+code can work as a key. What a scan asks for neither arms the air nor ends a check: those take a hand at a key.
 """
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from time import monotonic_ns
 
 from rich.console import RenderableType
@@ -15,9 +16,9 @@ from rich.console import RenderableType
 from capture.bench.bench import Bench
 from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
-from capture.dashboard.view import Question
+from capture.dashboard.view import BenchView, Question
 from capture.record import RecordError
-from capture.session.unit_keys import ScreenName, UnitControls
+from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
 from capture.session.wrench_field import WrenchSetup
 from capture.terminal.keys import Keys
 from capture.terminal.scanner import Key, KeyCollector, LostScan, Scan
@@ -46,40 +47,58 @@ async def presses(keys: Keys) -> AsyncIterator[Key | Scan | LostScan]:
             yield one
 
 
+def _following(view: BenchView) -> int | None:
+    """The pack that Enter checks: the first that is not good, None where all are."""
+    return next((i for i, pack in enumerate(view.packs) if not pack.is_good), None)
+
+
 class Controls:
     """What is shown of one bench, and what its technician's keys and scans do."""
 
     def __init__(self, bench: Bench, wrench: WrenchSetup | None = None) -> None:
         self._bench = bench
-        self.unit = UnitControls(bench, wrench)
+        self.screens = UnitScreens(bench, wrench, self._say)
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
         self._explaining = False
+        self.said = ""
+        """What the last key or scan did, or why it did nothing, in words; empty once the next one comes."""
+        self._asked: tuple[Question, int] | None = None
+        """What is asked before a check is ended, and the check that is meant."""
 
     # -- what is shown -----------------------------------------------------------------------------------
 
     def draw(self, width: int, height: int, ascii_only: bool) -> RenderableType:
         """Return the screen."""
-        view = self._bench.view
+        if self.screens.screen and not self._explaining:
+            return self.screens.draw(width, height, ascii_only)
+        view = replace(self._bench.view, said=self.said, question=self.question)
         if self._explaining and view.verdict is not None:
             return budget_screen(view, view.verdict, width, height, ascii_only=ascii_only)
-        if self.unit.screen:
-            return self.unit.draw(width, height, ascii_only)
-        view.keys = self._keys()
-        return render(view, width, height, ascii_only=ascii_only)
+        return render(replace(view, keys=self._keys(view)), width, height, ascii_only=ascii_only)
 
-    def _keys(self) -> str:
+    @property
+    def question(self) -> Question | None:
+        """Whether a key is meant: it stands, and holds, as long as the check it would end."""
+        running = self._bench.state.running
+        return self._asked[0] if self._asked and running is not None and running.id == self._asked[1] else None
+
+    def say(self, text: str) -> None:
+        """Tell the technician something on the bench's screen."""
+        self.said = text
+
+    def _keys(self, view: BenchView) -> str:
         """The keys that do something now, the most needed first: a narrow window cuts the rest."""
-        bench, view = self._bench, self._bench.view
+        bench = self._bench
         words = []
         if bench.air is not None:
-            words.append("a air off" if view.air_state in ("armed", "applied") else "a arm the air")
+            words.append("a air off" if bench.air.may_come else "a arm the air")
         if not view.signed_off:
             if bench.finished.is_set():
-                following = self._following()
+                following = _following(view)
                 if following is not None:
                     again = following == view.pack
-                    new = "new job" if bench.unfinished and not bench.job_id else "next pack"
+                    new = "new job" if bench.state.unfinished and not bench.state.job_id else "next pack"
                     words.append(f"Enter {view.packs[following].name} again" if again else f"Enter {new}")
                 words += ["r again"] if view.pack >= 0 and following != view.pack else []
             else:
@@ -88,22 +107,17 @@ class Controls:
             words += ["c parts"] if bench.finished.is_set() and not view.signed_off else []
             words += ["s steps", "u sign-off"]
         words.append("q end")
-        if len(bench.packs) > 1 and not view.signed_off:
-            words.append(f"1-{min(9, len(bench.packs))} pack")
+        if len(view.packs) > 1 and not view.signed_off:
+            words.append(f"1-{min(9, len(view.packs))} pack")
         words += ["e budget"] if view.verdict is not None else []
         return "   ".join(words)
-
-    def _following(self) -> int | None:
-        """The pack that Enter checks: the first that is not good, None where all are."""
-        return next((i for i, pack in enumerate(self._bench.view.packs) if not pack.is_good), None)
 
     # -- keys and scans ----------------------------------------------------------------------------------
 
     async def take(self, pressed: Key | Scan | LostScan) -> None:
         """Act on a key or a scan."""
-        view = self._bench.view
         # Whatever is done next, a question is over: it is answered, or it was not meant.
-        asked, view.question, view.said = view.question, None, ""
+        asked, self._asked, self.said = self.question, None, ""
         match pressed:
             case Key(key):
                 await self._key(_NAMES.get(key, key), asked)
@@ -113,28 +127,28 @@ class Controls:
                 self._say("A scan broke off, or keys came too fast; nothing was done. Scan again.")
 
     def _say(self, text: str) -> None:
-        if self.unit.screen:
-            self.unit.tell(text)
+        if self.screens.screen:
+            self.screens.tell(text)
         else:
-            self._bench.view.said = text
+            self.said = text
 
     def _is_meant(self, key: str, asked: Question | None) -> bool:
         """Say whether `key` may act; where it would drop strokes that are already made it must be pressed twice."""
-        view = self._bench.view
-        if self._bench.finished.is_set() or not view.strokes or (asked is not None and asked.key == key):
+        state = self._bench.state
+        if state.running is None or not state.strokes or (asked is not None and asked.key == key):
             return True
-        ends = f"it ends {'the session and ' if key == 'q' else ''}the check of {view.packs[view.pack].name}"
+        ends = f"it ends {'the session and ' if key == 'q' else ''}the check of {state.running.pack.name}"
         # The key comes first: a window too small for the rest still says what holds.
-        view.question = Question(
-            key,
+        text = (
             f"Press {key} again if that is meant: {ends} before its verdict. Its strokes stay in the record, and a "
-            "verdict needs them made again. Escape goes on.",
+            "verdict needs them made again. Escape goes on."
         )
+        self._asked = Question(key, text), state.running.id
         return False
 
     async def _key(self, key: str, asked: Question | None) -> None:
         bench, view = self._bench, self._bench.view
-        if self.unit.screen:
+        if self.screens.screen:
             await self._unit_key(key)
             return
         if self._explaining or key == "e":
@@ -143,35 +157,38 @@ class Controls:
             if self._is_meant(key, asked):
                 self.leave.set()
         elif key == "a" and bench.air is not None:
-            if view.air_state in ("armed", "applied"):
+            if bench.air.may_come:
                 bench.air.disarm()
             else:
                 bench.air.arm()
-        elif key in ("c", "s", "u"):
-            screen: ScreenName = "parts" if key == "c" else "steps" if key == "s" else "sign-off"
-            why = self.unit.against_opening(screen)
-            if why:
-                self._say(why)
-            else:
-                await self.unit.open(screen)
+        elif key in OPENS:
+            await self._open(OPENS[key])
         elif key == "r" and view.pack >= 0:
             if self._is_meant(key, asked):
                 await self._start(view.pack)
         elif key in ("enter", "n") and bench.finished.is_set():
-            following = self._following()
+            following = _following(view)
             if following is not None:
                 await self._start(following)
             elif not view.signed_off:
-                view.message = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
-        elif key.isdecimal() and 0 < int(key) <= len(bench.packs) and self._is_meant(key, asked):
+                self.said = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
+        elif key.isdecimal() and 0 < int(key) <= len(view.packs) and self._is_meant(key, asked):
             await self._start(int(key) - 1)
+
+    async def _open(self, screen: ScreenName) -> bool:
+        """Show a screen of the unit, or say why that cannot be; say whether it is shown."""
+        if why := self.screens.against_opening(screen):
+            self._say(why)
+            return False
+        await self.screens.open(screen)
+        return True
 
     async def _unit_key(self, key: str) -> None:
         # The air may have been armed at the fixture's own switch: whatever is on the screen, one key takes it off.
-        if key == "a" and self._bench.air is not None and not self.unit.typing:
+        if key == "a" and self._bench.air is not None and not self.screens.typing:
             self._bench.air.disarm()
         else:
-            await self.unit.key(key)
+            await self.screens.key(key)
 
     async def _start(self, index: int) -> None:
         """Begin a check; what the record has against it is said, and the session goes on."""
@@ -188,42 +205,35 @@ class Controls:
         match read_scan(text, bench.setup.sheet):
             case TechnicianNamed(name):
                 bench.name_technician(name)
-                self.unit.named(name)
+                self.screens.named(name)
                 self._say(f"{name} works from now on.")
             case UnitNamed(serial):
-                known = bench.view.unit_serial
+                known = bench.state.unit_serial
                 if bench.name_unit(serial):
-                    told = await bench.look_for_unfinished() if not bench.job_id else ""
+                    told = await bench.look_for_unfinished() if not bench.state.job_id else ""
                     self._say(f"Unit {serial} is on the bench. {told}".rstrip())
                 else:
                     self._say(f"This job is of unit {known or '-'}: end it (q) and begin one for unit {serial}.")
             case PackChosen(pack):
                 await self._pack_scanned(pack)
             case StepChosen(step):
-                if why := self.unit.against_opening("steps"):
-                    self._say(why)
-                else:
-                    await self.unit.open("steps")
-                    self.unit.ask_step(step)
+                if await self._open("steps"):
+                    self.screens.steps.ask(step)
             case PartFitted() as part:
-                why = self.unit.against_opening("parts")
-                if not why:
-                    await self.unit.open("parts")
-                    why = self.unit.part_fitted(part)
-                if why:
+                if await self._open("parts") and (why := self.screens.parts.part_fitted(part)):
                     self._say(why)
             case NotUnderstood(read, why):
-                if self.unit.typing:
-                    self.unit.typed(read)
+                if self.screens.typing:
+                    self.screens.typed(read)
                 else:
                     self._say(f"{why}.")
 
     async def _pack_scanned(self, pack: str) -> None:
-        index = next(i for i, one in enumerate(self._bench.packs) if one.name == pack)
+        index = next(i for i, one in enumerate(self._bench.state.packs) if one.name == pack)
         if not self._bench.finished.is_set():
             self._say(f"A scan never ends a check. Press {index + 1} to measure {pack} instead.")
-        elif self.unit.typing:
+        elif self.screens.typing:
             self._say("Finish the entry first, or leave it (Escape).")
         else:
-            self.unit.leave()
+            self.screens.leave()
             await self._start(index)

@@ -55,7 +55,7 @@ class Session:
         self.screen = Screen(self._draw_caution)
         self.bench = Bench(setup, on_change=self.screen.changed, on_event=self._event)
         self.controls = Controls(self.bench, wrench)
-        self.unit = setup.sheet.display_unit
+        self._length_unit = setup.sheet.display_unit
         self.understood = asyncio.Event()
         """Set once a person has pressed a key under the cautions, or none can."""
 
@@ -76,16 +76,17 @@ class Session:
             for text in (happening.text, *happening.notes):
                 self.line(text)
         else:
-            self.screen.line(plain_line(happening, self.unit, pack, self.bench.view.measure))
+            self.screen.line(plain_line(happening, self._length_unit, pack, self.bench.state.measure))
         if isinstance(happening, Verdict):
-            if self.bench.view.outcome:
-                self.line(f"{pack}: {self.bench.view.outcome}")
-            if self.bench.view.doubt:
-                self.line(f"look at: {self.bench.view.doubt}")
-            for text in self.bench.view.advice:
+            view = self.bench.view
+            if view.outcome:
+                self.line(f"{pack}: {view.outcome}")
+            if view.doubt:
+                self.line(f"look at: {view.doubt}")
+            for text in view.advice:
                 self.line(f"{pack}: advice: {text}")
-            if self.bench.out_of_reach:
-                self.line(f"{pack}: out of reach: {self.bench.out_of_reach}")
+            if self.bench.state.out_of_reach:
+                self.line(f"{pack}: out of reach: {self.bench.state.out_of_reach}")
 
     def line(self, text: str) -> None:
         """Print a line for people who have no live screen."""
@@ -93,20 +94,21 @@ class Session:
             self.screen.line(text)
 
     def _print_json(self, happening: Happening, pack: str) -> None:
-        bench = self.bench
+        state = self.bench.state
         if isinstance(happening, StrokeKept):
             line = stroke_json(happening)
         elif isinstance(happening, Verdict):
-            line = verdict_json(bench.packs[bench.view.pack], happening, bench.advice, bench.out_of_reach)
-            line |= {"outcome": bench.view.outcome} if bench.view.outcome else {}
-            line |= {"doubt": bench.view.doubt} if bench.view.doubt else {}
+            line = verdict_json(state.packs[state.pack], happening, state.advice, state.out_of_reach)
+            view = self.bench.view
+            line |= {"outcome": view.outcome} if view.outcome else {}
+            line |= {"doubt": view.doubt} if view.doubt else {}
         elif isinstance(happening, Written):
             line = {**happening.data, **({"notes": list(happening.notes)} if happening.notes else {})}
             pack = pack or line.get("pack") or ""
         else:
             sys.stderr.write(f"warning: {happening}\n")
             return
-        sys.stdout.write(json.dumps({**line, "pack": pack, "job": self.bench.job_id}, ensure_ascii=False) + "\n")
+        sys.stdout.write(json.dumps({**line, "pack": pack, "job": state.job_id}, ensure_ascii=False) + "\n")
         sys.stdout.flush()
 
     # -- keys --------------------------------------------------------------------------------------------
@@ -151,7 +153,8 @@ class Session:
 
     def all_done(self) -> bool:
         """Say whether the unit was signed off, or every pack of it has a verdict of `good` that counts."""
-        return bool(self.bench.view.signed_off) or all(pack.is_good for pack in self.bench.view.packs)
+        view = self.bench.view
+        return bool(view.signed_off) or all(pack.is_good for pack in view.packs)
 
 
 def _is_good(verdict: Verdict | None) -> bool:
@@ -230,7 +233,7 @@ async def by_hand(session: Session) -> int:
 
     Where the unit has an unfinished job, a key must begin the new one.
     """
-    if session.bench.unit is None and not session.bench.unfinished:
+    if session.bench.unit is None and not session.bench.state.unfinished:
         await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
@@ -240,8 +243,8 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
     """Nobody at a keyboard: measure these packs one after the other, once each, and end."""
 
     async def conduct(session: Session) -> int:
-        if session.bench.unfinished and session.bench.unit is None:
-            session.bench.view.said = f"{session.bench.unfinished} A new job was begun."
+        if session.bench.state.unfinished and session.bench.unit is None:
+            session.controls.say(f"{session.bench.state.unfinished} A new job was begun.")
         for index in packs:
             await session.check_to_verdict(index)
         done = [session.bench.view.packs[index].verdict for index in packs]
@@ -253,19 +256,20 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
 def summary(session: Session) -> list[str]:
     """Return what a technician wants to read after the screen is gone: each pack's verdict, and where it is kept."""
     bench = session.bench
-    if not bench.job_id:
+    if not bench.state.job_id:
         return ["Nothing was measured."]
-    lines = [_pack_word(session, pack) for pack in bench.view.packs]
-    if bench.view.signed_off:
-        lines.append(f"Signed off by {bench.view.signed_off}.")
+    job_id, view = bench.state.job_id, bench.view
+    lines = [_pack_word(session, pack) for pack in view.packs]
+    if view.signed_off:
+        lines.append(f"Signed off by {view.signed_off}.")
     else:
-        lines.append(f"Not signed off. Go on: strokelog run --resume {bench.job_id}, or strokelog steps {bench.job_id}")
-    lines.append(f"Job {bench.job_id} in {bench.setup.record_path}: strokelog show {bench.job_id}")
+        lines.append(f"Not signed off. Go on: strokelog run --resume {job_id}, or strokelog steps {job_id}")
+    lines.append(f"Job {job_id} in {bench.setup.record_path}: strokelog show {job_id}")
     return lines
 
 
 def _pack_word(session: Session, pack: PackView) -> str:
     if pack.verdict is None:
         return f"{pack.name}: no verdict"
-    line = plain_line(pack.verdict, session.unit, pack.name)
+    line = plain_line(pack.verdict, session.bench.setup.sheet.display_unit, pack.name)
     return f"{line} STALE: {pack.stale}." if pack.stale else line

@@ -198,7 +198,7 @@ async def test_button_events_alone_make_a_whole_job_and_its_replay_is_the_same(t
         assert all(130_000 < one["pressure_max_pa"] <= 141_000 for one in strokes)
         assert [one.stroke.pressure_min_pa for one in check.strokes] == [one["pressure_min_pa"] for one in strokes]
         raw = await asyncio.to_thread((bay.record.parent / check.recording_path).read_bytes)
-        assert b'"fixture","state open' in raw
+        assert b'"fixture":"state open' in raw
     proof = await asyncio.to_thread(verify, bay.record)
     assert (proof.mismatch, proof.verdicts) == (None, 2)
 

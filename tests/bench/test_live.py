@@ -301,7 +301,6 @@ async def test_bytes_that_yield_no_reading_are_said_as_silence_is(tmp_path: Path
         running = asyncio.create_task(bench.run())
         await bench.ready.wait()
         await bench.start_check(0)
-        view = bench.view
 
         def sent(data: bytes, seen: Callable[[], bool]) -> Callable[[], bool]:
             def look() -> bool:
@@ -310,24 +309,29 @@ async def test_bytes_that_yield_no_reading_are_said_as_silence_is(tmp_path: Path
 
             return look
 
-        await until(sent(b"0.30 mm\r\n", lambda: view.moving == "rest"))
-        assert (view.reading_nm, view.offset_nm, view.silence) == (300_000, 0, "")
-        await until(sent(line, lambda: view.warning.startswith("No readings for")))
-        assert "Do not apply air by this display: bytes come, but they cannot be read" in view.warning
+        await until(sent(b"0.30 mm\r\n", lambda: bench.view.moving == "rest"))
+        assert (bench.view.reading_nm, bench.view.offset_nm, bench.view.silence) == (300_000, 0, "")
+        await until(sent(line, lambda: bench.view.warning.startswith("No readings for")))
+        assert "Do not apply air by this display: bytes come, but they cannot be read" in bench.view.warning
         for cause in ("speed (baud)", "driver", "wiring"):
-            assert cause in view.warning
+            assert cause in bench.view.warning
         assert next(text for text in said if "No readings for" in text).endswith("the driver and the wiring.")
-        assert (view.indicator, view.reading_nm, view.offset_nm, view.moving) == ("up", None, None, "unknown")
+        assert (bench.view.indicator, bench.view.reading_nm, bench.view.offset_nm, bench.view.moving) == (
+            "up",
+            None,
+            None,
+            "unknown",
+        )
         told = bench._status()
         assert "no reading comes" in told.needs and "cannot be read" in told.needs
-        shown = " ".join(render(view, 80, 24).text.split())
+        shown = " ".join(render(bench.view, 80, 24).text.split())
         for gone in ("0.300", "at rest", "travel 0.000", "Seat the pack"):
             assert gone not in shown
         assert "indicator up, no readings" in shown and "NEXT Release the air." in shown
         # It goes on by itself, with what there was to do before.
-        await until(sent(b"\r\n0.30 mm\r\n", lambda: view.warning == ""))
-        await until(lambda: view.reading_nm == 300_000)
-        assert view.next_step.startswith("Seat the pack") and bench._status().needs == ""
+        await until(sent(b"\r\n0.30 mm\r\n", lambda: bench.view.warning == ""))
+        await until(lambda: bench.view.reading_nm == 300_000)
+        assert bench.view.next_step.startswith("Seat the pack") and bench._status().needs == ""
         await ended(running)
 
 
@@ -389,6 +393,6 @@ async def test_a_pack_that_no_part_brings_into_range_is_said_to_be_so_on_the_ben
         while not bench.finished.is_set():
             await fixture.run_check(GOOD, 6)
         await ended(running)
-    assert bench.advice == [] and bench.view.message == bench.out_of_reach
-    assert "one steel plate of 0.950 mm left out" in bench.out_of_reach
-    assert "The closest is to add 3 backing shims of 0.250 mm" in bench.out_of_reach
+    assert bench.state.advice == [] and bench.view.message == bench.state.out_of_reach
+    assert "one steel plate of 0.950 mm left out" in bench.state.out_of_reach
+    assert "The closest is to add 3 backing shims of 0.250 mm" in bench.state.out_of_reach

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.bench.fill_view import show_unit
+from capture.bench.dial import Dial
+from capture.bench.fill_view import fill_view
+from capture.bench.state import BenchState
 from capture.clearance.advice import Change
 from capture.dashboard.bench_screen import render
 from capture.dashboard.form import Field, Form
@@ -24,6 +27,7 @@ from capture.unit.facts import Fact, Judged, Override, PartsChanged, SignedOff, 
 from capture.unit.offers import Choice, offers
 from capture.unit.standing import UnitStanding, unit_now
 from capture.unit.torques import typed_torques
+from tests.bench.test_live import setup_for
 from tests.support.preview import sample_verdict
 
 SHEET = parse_sheet(
@@ -286,20 +290,21 @@ def test_torques_typed_without_a_unit_each_are_told_how() -> None:
         typed_torques("52")
 
 
-def test_a_pack_that_became_good_by_itself_is_to_be_looked_at_on_the_bench_and_at_the_sign_off() -> None:
+def test_a_pack_that_became_good_by_itself_is_to_be_looked_at_on_the_bench_and_at_the_sign_off(tmp_path: Path) -> None:
     ended = [Judged("swing", 1, 2, sample_verdict("loose")), Judged("swing", 3, 4, sample_verdict("good"))]
     now = unit_now(SHEET, [], ended)
     why = (
         "swing was loose (1.483 mm) and is good now (1.104 mm), and the record holds no change of its parts in between."
     )
     assert now.unexplained["swing"].startswith(why) and now.standing.cautions == (now.unexplained["swing"],)
-    view = view_of(now)
-    show_unit(view, now, Choice(offers(now, "swing"), ()))
+    setup = replace(setup_for(tmp_path), sheet=SHEET)
+    state = BenchState(setup, "HX-2207", "Ana", SHEET.order(), Dial("port"), None, job_id=7, unit=now, pack=0)
+    view = fill_view(state)
     for width, height in [(60, 15), (60, 20), (80, 24), (200, 60)]:
         assert why in " ".join(render(view, width, height).text.replace("│", " ").split())
     for width, height in [(80, 24), (200, 60)]:
         assert why in words(release_screen(view, Page(), now.standing, width, height))
     entry = Entry(3, NOW, PartsChanged("swing", (Change(0, "shim", 1, 2),), None, None, "Ana"))
     done = unit_now(SHEET, [entry], [ended[0], Judged("swing", 4, 5, sample_verdict("good"))])
-    show_unit(view, done, Choice(offers(done, "swing"), ()))
-    assert done.unexplained == {} and view.doubt == ""
+    state.unit = done
+    assert done.unexplained == {} and fill_view(state).doubt == ""

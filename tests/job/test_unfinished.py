@@ -72,7 +72,7 @@ async def test_at_the_keyboard_the_new_job_waits_for_a_key(tmp_path: Path) -> No
         at_hand = asyncio.create_task(by_hand(session))
         await until(lambda: bench.view.indicator == "up")
         await until(lambda: bench.view.reading_nm is not None)
-        assert bench.finished.is_set() and bench.job_id == 0
+        assert bench.finished.is_set() and bench.state.job_id == 0
         for width, height in ((80, 24), (200, 60), (60, 15)):
             text: str = controls.draw(width, height, False).text  # type: ignore[attr-defined]
             shown = " ".join(text.replace("│", " ").split())
@@ -80,7 +80,7 @@ async def test_at_the_keyboard_the_new_job_waits_for_a_key(tmp_path: Path) -> No
             assert "Enter begins a new job." in shown and "Enter new job" in shown
         assert [text for text in said if f"--resume {job}. This session begins a new job." in text]
         await controls.take(Key("\r"))
-        assert bench.job_id == job + 1 and bench.view.next_step.startswith("Seat the pack")
+        assert bench.state.job_id == job + 1 and bench.view.next_step.startswith("Seat the pack")
         at_hand.cancel()
         await ended(running)
 
@@ -91,9 +91,10 @@ async def test_a_scanned_unit_is_looked_up_too_and_another_begins_at_once(tmp_pa
         bench = Bench(replace(setup_for(tmp_path), unit_serial="FW3-0001"))
         running = asyncio.create_task(bench.run())
         await bench.ready.wait()
-        assert bench.unfinished == ""
-        await Controls(bench).take(Scan(f"unit:{UNIT}"))
-        assert f"strokelog run --resume {job}" in bench.view.said
+        assert bench.state.unfinished == ""
+        controls = Controls(bench)
+        await controls.take(Scan(f"unit:{UNIT}"))
+        assert f"strokelog run --resume {job}" in controls.said
         await ended(running)
 
 

@@ -18,6 +18,8 @@ from typing import Any
 
 import pytest
 
+from capture.air.control import AirControl, FixtureSetup
+from capture.air.safety import State as AirState
 from capture.bench.bench import Bench
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
@@ -37,6 +39,7 @@ from capture.unit.codes import PartFitted
 from capture.unit.facts import Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.offers import offers, taken, typed_change
 from capture.unit.standing import unit_now
+from drivers.wirings.registry import find_driver, make_settings
 from tests.air.test_control import stand
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
@@ -327,7 +330,7 @@ def test_a_typed_time_longer_than_the_record_knows_is_asked_about_once_and_both_
 async def test_the_forms_ask_for_what_must_be_acknowledged_and_for_a_typed_time_once(tmp_path: Path) -> None:
     async with at_work(tmp_path) as (controls, bench):
         await bench.end_check()
-        job = bench.job_id
+        job = bench.state.job_id
         with Store.open(bench.setup.record_path) as store:
             late = {"serial": "DI-0413", "calibration_due": "2026-01-31"}
             for pack in parse_sheet(SHEET, "sheet").packs:
@@ -337,7 +340,7 @@ async def test_the_forms_ask_for_what_must_be_acknowledged_and_for_a_typed_time_
                 store.add_fact(job, fact, at=AT)
 
         def screen() -> str:
-            return " ".join(controls.unit.draw(80, 24, False).text.split())  # type: ignore[attr-defined]
+            return " ".join(controls.screens.draw(80, 24, False).text.split())  # type: ignore[attr-defined]
 
         async def press(*keys: str) -> None:
             for key in keys:
@@ -461,7 +464,19 @@ async def at_work(tmp_path: Path) -> AsyncIterator[tuple[Controls, Bench]]:
 
 def made(bench: Bench, strokes: int) -> None:
     """Let some strokes of the running check have been made."""
-    bench.view.strokes = [StrokeKept(sample_view("good").strokes[0].stroke, seat=False)] * strokes
+    bench.state.strokes = [StrokeKept(sample_view("good").strokes[0].stroke, seat=False)] * strokes
+
+
+def armed(tmp_path: Path) -> AirControl:
+    """The control of a fixture whose air can come at any moment."""
+
+    async def nothing(*what: object) -> None: ...
+
+    wiring = find_driver("ascii")
+    setup = FixtureSetup(wiring, make_settings(wiring, {}), str(tmp_path / "fixture"))
+    air = AirControl(setup, on_bytes=nothing, on_lost=nothing, on_change=lambda: None)
+    air.safety = replace(air.safety, state=AirState.ARMED)
+    return air
 
 
 def screen(controls: Controls, width: int = 80, height: int = 24) -> str:
@@ -475,7 +490,7 @@ async def test_what_loses_strokes_is_asked_and_holds_as_long_as_it_stands_on_the
 ) -> None:
     async with at_work(tmp_path) as (controls, bench):
         made(bench, 3)
-        view, check = bench.view, bench._running
+        check = bench.state.running
         await controls.take(Key(key))
         ends = "the session and the check of low" if key == "q" else "it ends the check of low"
         for width, height in ((80, 24), (200, 60), (60, 15)):
@@ -488,17 +503,17 @@ async def test_what_loses_strokes_is_asked_and_holds_as_long_as_it_stands_on_the
         bench._broker_changed(BrokerState("down", 3, "The broker refused the connection."))
         bench._look_for_silence()
         assert f"Press {key} again" in screen(controls) and "WARNING" in screen(controls)
-        assert bench._running is check and not controls.leave.is_set()
+        assert bench.state.running is check and not controls.leave.is_set()
         # Another key, or a scan, takes it off the screen, and then it no longer holds.
         for other in (Key("escape"), Scan("nothing"), LostScan("x")):
             await controls.take(other)
-            assert view.question is None and "if that is meant" not in screen(controls)
+            assert controls.question is None and "if that is meant" not in screen(controls)
             await controls.take(Key(key))
-            assert bench._running is check and not controls.leave.is_set()
+            assert bench.state.running is check and not controls.leave.is_set()
             assert "if that is meant" in screen(controls)
         await controls.take(Key(key))
-        assert controls.leave.is_set() if key == "q" else bench._running is not check
-        assert view.question is None
+        assert controls.leave.is_set() if key == "q" else bench.state.running is not check
+        assert controls.question is None
 
 
 async def test_a_question_about_a_check_ends_with_the_check(tmp_path: Path) -> None:
@@ -507,20 +522,22 @@ async def test_a_question_about_a_check_ends_with_the_check(tmp_path: Path) -> N
         await controls.take(Key("q"))
         assert "Its strokes stay in the record" in screen(controls)
         await bench.end_check()
-        assert bench.view.question is None and "if that is meant" not in screen(controls)
+        assert controls.question is None and "if that is meant" not in screen(controls)
 
 
 async def test_a_session_without_strokes_ends_at_the_first_press(tmp_path: Path) -> None:
-    async with at_work(tmp_path) as (controls, bench):
+    async with at_work(tmp_path) as (controls, _):
         await controls.take(Key("q"))
-        assert controls.leave.is_set() and bench.view.question is None
+        assert controls.leave.is_set() and controls.question is None
 
 
 async def test_the_bottom_line_says_whether_enter_checks_the_same_pack_or_another(tmp_path: Path) -> None:
     async with at_work(tmp_path) as (controls, bench):
         await bench.end_check()
         assert "Enter low again" in screen(controls) and "next pack" not in screen(controls)
-        bench.view.packs[0].state, bench.view.packs[0].verdict = "done", measured(1_100_000, "good")
+        now = bench.state.unit
+        assert now is not None
+        bench.state.unit = replace(now, verdicts={"low": measured(1_100_000, "good")})
         assert "Enter next pack r again" in screen(controls)
 
 
@@ -553,7 +570,7 @@ async def test_no_scan_ends_a_check_or_the_session_or_writes_anything(tmp_path: 
         for code in CODES:
             for told in (Scan(code), LostScan(code), Scan(code)):
                 await controls.take(told)
-            controls.unit.leave()
+            controls.screens.leave()
             assert not controls.leave.is_set() and not bench.finished.is_set() and bench.view.pack == 0
             assert bench.unit is not None and bench.unit.job.facts == () and len(bench.unit.job.checks) <= 1
 
@@ -561,16 +578,16 @@ async def test_no_scan_ends_a_check_or_the_session_or_writes_anything(tmp_path: 
 async def test_no_screen_opens_over_air_that_can_come_and_no_parts_are_changed_in_a_check(tmp_path: Path) -> None:
     async with at_work(tmp_path) as (controls, bench):
         await controls.take(Key("c"))
-        assert controls.unit.screen == "" and "A check is running" in bench.view.said
+        assert controls.screens.screen == "" and "A check is running" in controls.said
         await controls.take(Scan("part:low/backing shim/3"))
-        assert controls.unit.screen == "" and "A check is running" in bench.view.said
-        bench.view.air_state = "armed"
+        assert controls.screens.screen == "" and "A check is running" in controls.said
+        bench.state.air = armed(tmp_path)
         for told in (Key("s"), Key("u"), Scan("step:1")):
             await controls.take(told)
-            assert controls.unit.screen == "" and "Take the air off first" in bench.view.said
-        bench.view.air_state = ""
+            assert controls.screens.screen == "" and "Take the air off first" in controls.said
+        bench.state.air = None
         await controls.take(Key("s"))
-        assert controls.unit.screen == "steps"
+        assert controls.screens.screen == "steps"
         await controls.take(Scan("unit:OTHER"))
         assert bench.view.unit_serial == "FW3-0042"
 
@@ -579,13 +596,13 @@ async def test_what_the_record_refuses_stays_on_the_form_and_the_session_goes_on
     async with at_work(tmp_path) as (controls, bench):
         await bench.end_check()
         with Store.open(bench.setup.record_path) as store:  # somebody signs at another desk
-            store.add_fact(bench.job_id, SignedOff("Di"), at=AT)
+            store.add_fact(bench.state.job_id, SignedOff("Di"), at=AT)
         for key in ("s", "2", "\r", "\r"):
             await controls.take(Key(key))
-        assert "was signed off at" in controls.unit.draw(80, 24, False).text.replace("\n", " ")  # type: ignore[attr-defined]
+        assert "was signed off at" in controls.screens.draw(80, 24, False).text.replace("\n", " ")  # type: ignore[attr-defined]
         for key in ("escape", "escape", "1"):
             await controls.take(Key(key))
-        assert bench.finished.is_set() and "more work on the unit is a new job" in bench.view.said
+        assert bench.finished.is_set() and "more work on the unit is a new job" in controls.said
 
 
 async def test_a_scanner_and_a_hand_on_one_line_are_told_apart(tmp_path: Path) -> None:

@@ -1,0 +1,198 @@
+"""What a bench writes down: its job, its checks, their strokes and verdicts. In order, and on a thread of its own: the
+event loop never waits for a disk."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from time import monotonic_ns
+from typing import Any
+from uuid import uuid4
+
+from capture.bench.running_check import RunningCheck, begin_recording
+from capture.bench.setup import BenchSetup
+from capture.clearance.advice import Advice
+from capture.clearance.check import StrokeKept
+from capture.clearance.verdict import Verdict
+from capture.job.unfinished import unfinished
+from capture.job.unit_on_record import UnitOnRecord, Written
+from capture.record import RecordError, Store
+from capture.sheet.sheet import Pack
+from capture.unit.changes import Outcome
+from capture.unit.facts import Fact
+
+__all__ = ["Bookkeeping"]
+
+
+def _open(path: Path) -> Store:
+    """Open the record, making its folder on a bench's first day; raises RecordError."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"cannot make the folder {path.parent}: {error.strerror}; give another --data-dir") from error
+    return Store.open(path)
+
+
+class Bookkeeping:
+    """The record of one bench and the job it is at. Every method may raise RecordError."""
+
+    def __init__(self, setup: BenchSetup) -> None:
+        self.setup = setup
+        self.job = uuid4()
+        self.unit: UnitOnRecord | None = None
+        """What the record says of the unit, once there is a job."""
+        self._store: Store | None = None
+        self._closed = False
+        """Whether the job goes on from an earlier session and nothing was measured in this one yet."""
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="record")
+
+    @property
+    def store(self) -> Store:
+        """The open record."""
+        assert self._store is not None
+        return self._store
+
+    async def do(self, function: Callable[..., Any], *arguments: Any, **named: Any) -> Any:
+        """Call a function on the record's thread."""
+        return await asyncio.get_running_loop().run_in_executor(self._thread, partial(function, *arguments, **named))
+
+    # -- the job -----------------------------------------------------------------------------------------
+
+    async def open(self) -> None:
+        """Open the record; what this bench left measuring when it stopped is over."""
+        self._store = await self.do(_open, self.setup.record_path)
+        await self.do(self.store.abandon_open_checks, self.setup.bench, at=datetime.now(UTC))
+
+    def close(self) -> None:
+        """Close the record."""
+        self._thread.shutdown(wait=True)
+        if self._store is not None:
+            self._store.close()
+
+    async def close_job(self) -> None:
+        """The session ends. A job that was only looked at stays as it was."""
+        if self.unit is not None and not self._closed:
+            await self.do(self.store.close_job, self.unit.job.id, at=datetime.now(UTC))
+
+    async def begin_job(self, unit_serial: str, technician: str, now: datetime) -> UnitOnRecord:
+        """Begin the job with its first check or fact: a session that did nothing leaves nothing in the record."""
+        sheet = self.setup.sheet.sheet
+        job_id: int = await self.do(
+            self.store.open_job,
+            uuid=self.job,
+            bench=self.setup.bench,
+            unit_serial=unit_serial,
+            technician=technician,
+            sheet_name=sheet.name,
+            sheet_revision=sheet.revision,
+            sheet_toml=self.setup.sheet_toml,
+            at=now,
+        )
+        return await self._take_up(job_id)
+
+    async def go_on(self, job_id: int) -> UnitOnRecord:
+        """Take up a job of an earlier session. Raises RecordError where that cannot be."""
+        unit = await self._take_up(job_id)
+        job = unit.job
+        if unit.now.released:
+            raise RecordError(f"job {job_id} was signed off; begin a new job for more work on unit {job.unit_serial}")
+        if job.bench != self.setup.bench:
+            raise RecordError(f"job {job_id} is of bench {job.bench!r}; go on there, or give --bench {job.bench}")
+        self.job, self._closed = job.uuid, job.closed_at is not None
+        return unit
+
+    async def _take_up(self, job_id: int) -> UnitOnRecord:
+        unit: UnitOnRecord = await self.do(
+            UnitOnRecord, self.store, job_id, stock=self.setup.stock, publishes=self.setup.broker is not None
+        )
+        self.unit = unit
+        return unit
+
+    async def unfinished(self, unit_serial: str) -> str:
+        """Return what there is to know of an unfinished job of this unit, empty for nothing."""
+        told: str = await self.do(unfinished, self.store, unit_serial, self.setup.bench)
+        return told
+
+    # -- checks ------------------------------------------------------------------------------------------
+
+    async def start_check(self, pack: Pack, technician: str) -> RunningCheck:
+        """Begin the row and the recording of a check in the job."""
+        assert self.unit is not None
+        setup, job_id = self.setup, self.unit.job.id
+        now, started_ns = datetime.now(UTC), monotonic_ns()
+        if self._closed:
+            await self.do(self.store.reopen_job, job_id, at=now)
+            self._closed = False
+        recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, now)
+        try:
+            check_id = await self.do(
+                self.store.start_check,
+                job_id,
+                pack=pack.name,
+                indicator=setup.indicator,
+                recording_path=path.relative_to(setup.data_dir).as_posix(),
+                low_nm=pack.low_nm,
+                high_nm=pack.high_nm,
+                strokes_wanted=pack.strokes,
+                seat_wanted=pack.seat_strokes,
+                measure=pack.measure,
+                gauge=setup.gauge.kept() if setup.gauge else None,
+                at=now,
+            )
+        except RecordError:
+            recording.close()
+            path.unlink()  # a recording of nothing that the record knows of
+            raise
+        return RunningCheck.of(setup, check_id, pack, recording, started_ns)
+
+    async def keep_stroke(self, running: RunningCheck, kept: StrokeKept, now: datetime) -> None:
+        """Keep a stroke of the running check."""
+        assert self.unit is not None
+        await self.do(self.unit.keep_stroke, running.id, running.pack.name, kept, at=now)
+
+    async def keep_verdict(
+        self, running: RunningCheck, verdict: Verdict, advice: Sequence[Advice], now: datetime
+    ) -> Outcome | None:
+        """End the check with its verdict, after its recording is whole on the disk."""
+        assert self.unit is not None
+        sha256 = await self.do(running.recording.seal)
+        outcome: Outcome | None = await self.do(
+            self.unit.keep_verdict,
+            running.id,
+            running.pack,
+            verdict,
+            advice,
+            recording_sha256=sha256,
+            recording_bytes=running.recording.size,
+            at=now,
+        )
+        running.recording.close()
+        return outcome
+
+    async def abandon(self, running: RunningCheck) -> None:
+        """End the check without a verdict."""
+        sha256 = await self.do(running.recording.seal)
+        await self.do(
+            self.store.abandon_check,
+            running.id,
+            at=datetime.now(UTC),
+            recording_sha256=sha256,
+            recording_bytes=running.recording.size,
+        )
+
+    # -- the unit ----------------------------------------------------------------------------------------
+
+    async def write(self, facts: Sequence[Fact]) -> list[Written]:
+        """Put what happened to the unit into the record, in order. Raises Refused at the first that is refused."""
+        assert self.unit is not None
+        written: list[Written] = await self.do(self.unit.add, facts, at=datetime.now(UTC))
+        return written
+
+    async def look(self) -> None:
+        """Read the record anew: steps are signed from other desks too."""
+        if self.unit is not None:
+            await self.do(self.unit.look)

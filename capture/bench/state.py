@@ -1,0 +1,68 @@
+"""What a bench knows of itself: written by the bench alone, read by what shows it or tells others. Plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from capture.air.control import AirControl
+from capture.bench.dial import Dial
+from capture.bench.running_check import RunningCheck
+from capture.bench.setup import BenchSetup
+from capture.clearance.advice import Advice
+from capture.clearance.check import StrokeKept
+from capture.mqtt.publisher import BrokerState
+from capture.sheet.sheet import Pack
+from capture.unit.changes import Outcome
+from capture.unit.offers import NO_CHOICE, Choice
+from capture.unit.standing import UnitStanding
+
+__all__ = ["BenchState"]
+
+
+@dataclass(slots=True)
+class BenchState:
+    """One bench at one moment."""
+
+    setup: BenchSetup
+    unit_serial: str
+    technician: str
+    packs: list[Pack]
+    """In the order to check them, with their parts as fitted now."""
+    dial: Dial
+    air: AirControl | None
+    """The fixture's control, None where the valve is worked by hand."""
+    gauge_warning: str = ""
+    broker: BrokerState | None = None
+    """The link to the broker, None before there was one."""
+    job_id: int = 0
+    unfinished: str = ""
+    """What there is to know, before a new job, of one of this unit that nobody signed off; empty for nothing."""
+    unit: UnitStanding | None = None
+    """How the unit stands by its record, None before there is a job."""
+    choice: Choice = NO_CHOICE
+    """Which changes of parts are on offer."""
+    pack: int = -1
+    """The pack on the screen: the one being measured, or that was last; -1 for none."""
+    running: RunningCheck | None = None
+    strokes: list[StrokeKept] = field(default_factory=list)
+    """Those of the running check, or of the last one."""
+    advice: list[Advice] = field(default_factory=list)
+    """What the newest verdict advises."""
+    outcome: Outcome | None = None
+    """How the change of parts before the newest verdict came out."""
+    out_of_reach: str = ""
+    """Where no part brings the newest verdict's pack into range: how far off it is and what it looks like."""
+    ended_early: bool = False
+    """Whether the last check ended before its verdict."""
+
+    @property
+    def measure(self) -> Literal["peak", "held"]:
+        """Which travel of a stroke the pack on the screen has averaged."""
+        return self.packs[self.pack].measure if self.pack >= 0 else "held"
+
+    @property
+    def warning(self) -> str:
+        """The most urgent warning; empty if all is well."""
+        broker = self.broker.reason if self.broker is not None and self.broker.link == "down" else ""
+        return self.dial.warning or broker or self.gauge_warning

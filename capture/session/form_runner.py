@@ -1,0 +1,100 @@
+"""The entry that is open on a unit's screen, from what it asks to what it wrote. What is refused stays on it."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Sequence
+
+from capture.bench.bench import Bench
+from capture.dashboard.form import Field, Form
+from capture.dashboard.unit_page import Page
+from capture.job.unit_on_record import Refused
+from capture.record import RecordError
+from capture.session.wrench_field import WrenchField, WrenchSetup
+from capture.sheet.steps import Torque
+from capture.unit.changes import PlanError
+from capture.unit.codes import TechnicianNamed, read_scan
+from capture.unit.facts import Fact
+from capture.unit.standing import UnitStanding
+
+__all__ = ["FormRunner", "Submit"]
+
+#: Takes what was typed; returns why it will not do, or nothing.
+Submit = Callable[[dict[str, str]], Awaitable[str]]
+
+
+class FormRunner:
+    """The page of the open screen and the form on it. One for a session: a wrench fills one form at a time."""
+
+    def __init__(self, bench: Bench, wrench: WrenchSetup | None = None) -> None:
+        self.bench = bench
+        self.page = Page()
+        self.pulls: WrenchField | None = None
+        """What fills the open form's torque, where there is a wrench."""
+        self._wrench = wrench
+        self._submit: Submit | None = None
+
+    @property
+    def now(self) -> UnitStanding:
+        """How the unit stands by its record."""
+        assert self.bench.unit is not None
+        return self.bench.unit.now
+
+    def turn(self) -> None:
+        """Begin a fresh page."""
+        self.close()
+        self.page = Page()
+
+    def ask(self, form: Form, submit: Submit) -> None:
+        """Open a form in place of any that is open."""
+        self.close()
+        self.page.form, self._submit = form, submit
+
+    def listen(self, step: Torque) -> None:
+        """Let the bench's wrench, if it has one, fill the open form's torque."""
+        if self._wrench is not None and self.page.form is not None:
+            self.pulls = WrenchField(self._wrench, self.page.form, step, self.bench.view_changed)
+
+    def close(self) -> None:
+        """Leave the open form, if any."""
+        if self.pulls is not None:
+            self.pulls.close()
+        self.page.form, self._submit, self.pulls = None, None, None
+
+    async def key(self, form: Form, key: str) -> None:
+        """Act on a key while `form` is open."""
+        came_to = form.take(key)
+        if came_to == "left":
+            self.close()
+        elif came_to == "done" and self._submit is not None:
+            form.problem = await self._submit(form.values)
+
+    def moved(self, key: str, count: int) -> bool:
+        """Move the choice by an arrow or to a number; say whether `key` was for that."""
+        page = self.page
+        if key in ("up", "down"):
+            page.chosen = max(0, min(count - 1, page.chosen + (1 if key == "down" else -1)))
+        elif key.isdecimal() and 1 <= int(key) <= count:
+            page.chosen = int(key) - 1
+        else:
+            return False
+        return True
+
+    def by(self, *, known: bool = True) -> Field:
+        """The line that says who does it."""
+        return Field("by", "by", self.bench.state.technician if known else "", "a name, or scan the badge")
+
+    def person(self, text: str) -> str:
+        """Return the name that was typed, or is on the badge that was read."""
+        found = read_scan(text, self.bench.setup.sheet)
+        return found.name if isinstance(found, TechnicianNamed) else text.strip()
+
+    async def write(self, facts: Sequence[Fact]) -> str:
+        """Write facts and close the form; return why they were refused, if they were."""
+        try:
+            written = await self.bench.write(facts)
+        except (Refused, PlanError, RecordError) as error:
+            return str(error)
+        self.close()
+        said = [one.text[0].upper() + one.text[1:] + "." for one in written]
+        self.page.note = " ".join([*said, *(note for one in written for note in one.notes)])
+        return ""

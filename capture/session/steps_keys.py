@@ -1,0 +1,118 @@
+"""Keys and scans on the steps screen: what each kind of step needs to be signed, and who signs it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+from capture.dashboard.form import Field, Form
+from capture.session.form_runner import FormRunner, Submit
+from capture.session.signoff_keys import ask_override
+from capture.sheet.steps import Torque
+from capture.unit.facts import Fact, StepBegun, StepDone
+from capture.unit.torques import tightened, typed_torques, wrong_count
+from drivers.units import parse_duration
+
+__all__ = ["StepsKeys"]
+
+
+class StepsKeys:
+    """What the keys of the steps screen do."""
+
+    def __init__(self, forms: FormRunner) -> None:
+        self._forms = forms
+
+    def key(self, key: str) -> None:
+        """Act on a key."""
+        forms, sheet = self._forms, self._forms.now.sheet
+        if not sheet.steps or forms.moved(key, len(sheet.steps)):
+            return
+        chosen = forms.page.chosen
+        if key == "enter":
+            self.ask(chosen)
+        elif key == "o":
+            ask_override(forms, None, chosen, sheet.steps[chosen].title, then=chosen)
+
+    def ask(self, index: int) -> None:
+        """Ask what a step needs to be signed."""
+        forms = self._forms
+        forms.page.chosen = index
+        step, standing = forms.now.sheet.steps[index], forms.now.standing.steps[index]
+        said = [step.instruction] if step.instruction else []
+        if standing.state == "done":
+            said.append(f"It was signed by {standing.by}; signing it again takes the place of that.")
+        title = f"Step {index + 1}: {step.title}" + (f", {step.details()}" if step.details() else "")
+        if isinstance(step, Torque):
+            many = ""
+            if step.bolt_count:
+                many = f"; {step.bolt_count} bolts: one for all, or one for each, such as 35 in lb; 36 in lb; ..."
+            hint = f"with its unit, as read at the wrench{many}"
+            torque = Field("torque", "torque reached", hint=hint, optional=step.value is None)
+            forms.ask(Form(title, [torque, forms.by()], said=said, does="signs the step"), self._torque(index, step))
+            forms.listen(step)
+        elif step.minimum_ns is not None:
+            begun = standing.state == "begun"
+            hint = "leave empty: it lasted from when it was begun" if begun else "leave empty: it begins now"
+            lasted = Field("lasted", "it lasted", hint=hint, optional=True)
+            does = "signs the step" if begun else "begins it, or signs it with its time"
+            form = Form(title, [lasted, forms.by()], said=said, does=does)
+            form.at = 0
+            forms.ask(form, self._timed(index, begun))
+        else:
+            forms.ask(Form(title, [forms.by()], said=said, does="signs the step"), self._confirmed(index))
+
+    def _timed(self, index: int, begun: bool) -> Submit:
+        asked = ""
+
+        async def submit(values: dict[str, str]) -> str:
+            nonlocal asked
+            by, lasted = self._forms.person(values["by"]), values["lasted"]
+            if lasted:
+                try:
+                    done = StepDone(index, by, lasted_ns=parse_duration(lasted))
+                except ValueError as error:
+                    return str(error)
+                assert self._forms.bench.unit is not None
+                why = self._forms.bench.unit.to_confirm(done, datetime.now(UTC)) if asked != lasted else ""
+                asked = lasted if why else ""
+                return f"{why[:1].upper()}{why[1:]}. Enter again if that is right." if why else await self._write(done)
+            return await self._write(StepDone(index, by) if begun else StepBegun(index, by))
+
+        return submit
+
+    def _confirmed(self, index: int) -> Submit:
+        async def submit(values: dict[str, str]) -> str:
+            return await self._write(StepDone(index, self._forms.person(values["by"])))
+
+        return submit
+
+    def _torque(self, index: int, step: Torque) -> Submit:
+        async def submit(values: dict[str, str]) -> str:
+            forms, unit = self._forms, self._forms.bench.unit
+            assert unit is not None
+            done = StepDone(index, forms.person(values["by"]))
+            if not values["torque"]:
+                return await self._write(done)
+            pulls = forms.pulls if forms.pulls and values["torque"] == forms.pulls.text else None
+            try:
+                torques = pulls.torques if pulls else typed_torques(values["torque"])
+            except ValueError as error:
+                return str(error)
+            now = datetime.now(UTC)
+            wrong = [wrong_count(step, torques)]
+            wrong += [unit.against(replace(done, torque_unm=torque), now) for torque in torques]
+            why = next((one for one in wrong if one), "")
+            if not why:
+                return await self._write(tightened(step, done, torques, pulls.port if pulls else ""))
+            if pulls is not None:
+                pulls.again()
+            return f"{why}. Nothing was written"
+
+        return submit
+
+    async def _write(self, fact: Fact) -> str:
+        why = await self._forms.write([fact])
+        following = self._forms.now.standing.next_step
+        if not why and following is not None:
+            self._forms.page.chosen = following
+        return why
