@@ -16,6 +16,7 @@ from capture.clearance.verdict import Verdict, VerdictWord
 from capture.output.words import number
 from capture.plumbing.plaintext import clean
 from capture.report.traces import Trace
+from capture.report.typeface import FAMILY
 from capture.strokes.stroke import Stroke
 
 __all__ = ["Scale", "Use", "legend", "mark_svg", "range_svg", "shape_svg", "stroke_svg"]
@@ -75,7 +76,7 @@ def _say(
     weight = "bold" if bold else "normal"
     _add(
         parent, "text", x=at[0], y=at[1], font_size=size, text_anchor=anchor, fill=ink, font_weight=weight,
-        font_family="Arial, 'Liberation Sans', Helvetica, 'DejaVu Sans', sans-serif",
+        font_family=FAMILY,
     ).text = clean(text)  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from capture.output.tables import DECISION_RULE
 from capture.plumbing.plaintext import clean
 from capture.report.contents import Contents
 from capture.report.drawing import legend
+from capture.report.typeface import FACES, faces
 
 __all__ = ["page"]
 
@@ -39,6 +40,8 @@ def _environment() -> Any:
 
 def page(contents: Contents) -> str:
     """Return the whole page."""
+    from markupsafe import Markup
+
     template = _environment().get_template("report.html.j2")
     html: str = template.render(
         report=contents,
@@ -46,5 +49,6 @@ def page(contents: Contents) -> str:
         rule=DECISION_RULE.format(coverage=COVERAGE),
         version=__version__,
         created=contents.newest.strftime("%Y-%m-%dT%H:%M:%SZ"),
+        faces=Markup(FACES),
     )
-    return html
+    return html.replace(FACES, faces(html), 1)
