@@ -1,4 +1,4 @@
-"""The command `allot`: which piece of the stock goes into which waiting pack, on all benches at once."""
+"""The command `stock allot`: which piece of the stock goes into which waiting pack, on all benches at once."""
 
 from __future__ import annotations
 
@@ -220,9 +220,11 @@ class _Shown:
         if found.placed:
             console.print(table)
         for left in found.left_out:
-            console.print(Text(f"stays out: {self._unit_name(left.pack)}, {left.pack.pack}: {self._why(left)}"))
+            console.print(
+                Text(f"stays out: {self._unit_name(left.pack)}, {left.pack.pack}: {self._why(left)}"), soft_wrap=True
+            )
         for other in self._gathered.not_asked:
-            console.print(Text(f"not asked: {other.unit or '-'}, {other.pack}: {other.reason}"))
+            console.print(Text(f"not asked: {other.unit or '-'}, {other.pack}: {other.reason}"), soft_wrap=True)
         waiting = len(found.packs)
         if not waiting:
             say("No other pack waits for a part." if self._gathered.not_asked else "No pack waits for a part.")

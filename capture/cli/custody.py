@@ -1,4 +1,4 @@
-"""The commands that keep what was measured: `backup`, `restore`, `prune`."""
+"""The commands that keep what was measured: `record backup`, `restore`, `prune`."""
 
 from __future__ import annotations
 
@@ -72,7 +72,10 @@ def backup(
     for name in made.altered:
         sys.stderr.write(clean(f"strokelog: backed up, but not as the record holds it: {name}") + "\n")
     if made.missing or made.altered:
-        fail("the backup is in place, but the recordings above are not what the record needs; run `strokelog verify`")
+        fail(
+            "the backup is in place, but the recordings above are not as the record needs them; run "
+            "`strokelog record verify`"
+        )
 
 
 def _made_json(made: Made) -> dict[str, object]:
@@ -126,7 +129,7 @@ def restore(
         wrong = len(done.missing) + len(done.altered)
         say(f"{_count(wrong, 'recording')} of it had been lost or altered before the backup was made.")
     say(f"Head: {done.head[0]}:{done.head[1]}")
-    say(clean(f"Prove it now, recordings and all: strokelog verify --data-dir {done.folder}"))
+    say(clean(f"Prove it now, recordings and all: strokelog record verify --data-dir {done.folder}"))
 
 
 def prune(
@@ -208,7 +211,8 @@ def _say_summary(counts: Counter[str], saved: Counter[str], policy: Policy, dry_
         say("The settings name no prune_after_days, so no recording is ever removed.")
     if counts["missing"]:
         say(
-            f"{_count(counts['missing'], 'recording')} not beside the record; `strokelog verify` says if one is missed."
+            f"{_count(counts['missing'], 'recording')} not beside the record; `strokelog record verify` "
+            "says if one is missed."
         )
     if counts["stray"]:
         say(f"{_count(counts['stray'], 'file')} that no check of the record has.")

@@ -241,8 +241,8 @@ def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> 
     say(f"Record: {home / 'record.sqlite'}   recordings: {home / 'recordings'}")
     job = session.bench.state.job_id
     say(f"Look at it: strokelog show {job} --data-dir {home}")
-    say(f"Its steps:  strokelog steps {job} --data-dir {home}")
-    say(f"Prove it:   strokelog verify {job} --data-dir {home}")
+    say(f"Its steps:  strokelog unit steps {job} --data-dir {home}")
+    say(f"Prove it:   strokelog record verify {job} --data-dir {home}")
     say(f"Report it:  strokelog report {job} --data-dir {home} --out {home}")
     recordings = sorted((home / "recordings" / f"job-{job:05d}").glob("*.jsonl"))
     if recordings:

@@ -1,4 +1,4 @@
-"""The command `export`: the record as tables for a spreadsheet or a statistics program."""
+"""The command `record export`: the record as tables for a spreadsheet or a statistics program."""
 
 from __future__ import annotations
 

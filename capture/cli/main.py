@@ -1,7 +1,7 @@
 """The command `strokelog`: the list of its commands, and the console script.
 
-A command is a function in `capture.commands`. What it needs is imported where it is used: a bench daemon must start
-in under a second.
+A command is a function in the file that stands beside its name here. The file is imported when the command is called,
+and what the command needs when it runs: a bench daemon must start in under a second.
 """
 
 from __future__ import annotations
@@ -13,28 +13,75 @@ from typing import Annotated
 import typer
 
 from capture import __version__
-from capture.cli.allot import allot
-from capture.cli.board import board
-from capture.cli.collect import collect
-from capture.cli.custody import backup, prune, restore
-from capture.cli.export import export
-from capture.cli.measure import demo, run
-from capture.cli.options import Commands, say
-from capture.cli.plan import change, plan
-from capture.cli.records import check_sheet, jobs, show
-from capture.cli.report import report
-from capture.cli.signoff import override, sign_off, step, steps
-from capture.cli.stock import app as stock
-from capture.cli.verify import correct, verify
-from capture.cli.wire import check_fixture, decode, listen, replay
+from capture.cli.groups import Command, CommandList, Group
+from capture.cli.options import say
 
-__all__ = ["app", "main"]
+__all__ = ["COMMANDS", "app", "main"]
+
+COMMANDS: dict[str, Command | Group] = {
+    "run": Command("Measure a unit: pack after pack, from the port to a verdict.", "measure", "run"),
+    "demo": Command("The whole job on a simulated bench; about a minute.", "measure", "demo"),
+    "listen": Command("What comes out of this port? Finds the wire form, or shows it live.", "wire", "listen"),
+    "replay": Command("Measure a recording again.", "wire", "replay"),
+    "decode": Command("Decode raw bytes from standard input: an object a reading.", "wire", "decode"),
+    "jobs": Command("List the jobs in the record.", "records", "jobs"),
+    "show": Command("Show one job: its checks, their strokes and verdicts.", "records", "show"),
+    "report": Command("Write a job's report: one HTML file and a PDF.", "report", "report"),
+    "board": Command("Every bench at once, live: a screen, a web page, or lines.", "board", "board"),
+    "collect": Command("Collect what the benches publish into one database.", "collect", "collect"),
+    "sheet": Group(
+        "Build sheets: the limits, parts and steps of a unit.",
+        {"check": Command("Check a build sheet and show what it asks for.", "records", "check_sheet")},
+    ),
+    "unit": Group(
+        "A unit on its way to the sign-off: its parts and steps.",
+        {
+            "plan": Command("Say which parts to change, all packs together.", "plan", "plan"),
+            "change": Command("Keep a change of parts that was made.", "plan", "change"),
+            "steps": Command("Show packs and steps: done, next, open.", "signoff", "steps"),
+            "step": Command("Confirm a step, or begin one that takes its time.", "signoff", "step"),
+            "override": Command("Let one pack or step pass, by name and reason.", "signoff", "override"),
+            "sign-off": Command("Sign a unit off.", "signoff", "sign_off"),
+        },
+    ),
+    "fixture": Group(
+        "The air-check fixture: valve, button and pressure.",
+        {"test": Command("Test a real fixture, point by point; opens its valve.", "wire", "check_fixture")},
+    ),
+    "stock": Group(
+        "The stock of selective parts: what lies on the shelf, and who gets it.",
+        {
+            "import": Command("Make the shelf what a stock file says.", "stock", "import_"),
+            "export": Command("Write the shelf as a stock file.", "stock", "export"),
+            "show": Command("What there is, what is reserved, what to order.", "stock", "show"),
+            "receive": Command("Put new pieces on the shelf.", "stock", "receive"),
+            "measure": Command("Keep a piece's measured thickness.", "stock", "measure"),
+            "reserve": Command("Reserve one piece for a unit.", "stock", "reserve"),
+            "release": Command("Give up what is reserved for a unit.", "stock", "release"),
+            "consume": Command("Take what is reserved off the shelf for good.", "stock", "consume"),
+            "return": Command("Put a piece that came out of a unit back.", "stock", "give_back"),
+            "allot": Command("Which piece goes into which waiting pack, on all benches.", "allot", "allot"),
+        },
+    ),
+    "record": Group(
+        "The record: proven, copied, corrected and handed out.",
+        {
+            "verify": Command("Prove the record, and derive every verdict again.", "verify", "verify"),
+            "backup": Command("Back up record, stock and recordings.", "custody", "backup"),
+            "restore": Command("Put a backup back into a new data folder.", "custody", "restore"),
+            "prune": Command("Compress and remove old recordings by policy.", "custody", "prune"),
+            "export": Command("Write the record as flat tables: CSV, Parquet.", "export", "export"),
+            "correct": Command("Say that an entry was wrong, and what is right.", "verify", "correct"),
+        },
+    ),
+}
 
 app = typer.Typer(
     name="strokelog",
-    cls=Commands,
+    cls=CommandList.of(COMMANDS),
     no_args_is_help=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,
     help="Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof.",
     epilog=(
         "Compressed air injects and blinds; air-applied pistons pinch. Eye protection on, hands clear, supply "
@@ -58,43 +105,10 @@ def top(
     """Capture clutch-pack strokes from a digital indicator, judge the clearance, keep the proof."""
 
 
-COMMANDS = (
-    run,
-    demo,
-    replay,
-    decode,
-    listen,
-    check_fixture,
-    jobs,
-    show,
-    plan,
-    change,
-    steps,
-    step,
-    override,
-    sign_off,
-    verify,
-    correct,
-    backup,
-    restore,
-    prune,
-    export,
-    report,
-    allot,
-    check_sheet,
-    board,
-    collect,
-)
-
-for command in COMMANDS:
-    app.command()(command)
-app.add_typer(stock, name="stock")
-
-
 def main() -> None:
     """The console script."""
     try:
-        app()
+        app(prog_name="strokelog")
     except BrokenPipeError:
         # The reader of a pipe left; that is how pipes end. Point the rest of the output nowhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
-from typer.core import TyperGroup
 
 if TYPE_CHECKING:
     from capture.config import Config
@@ -19,7 +18,6 @@ if TYPE_CHECKING:
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
 __all__ = [
-    "Commands",
     "ConfigFile",
     "DataDir",
     "DriverName",
@@ -73,18 +71,6 @@ def plain_words(text: str) -> str:
     for found, said in _PLAIN:
         text = text.replace(found, said)
     return text
-
-
-class Commands(TyperGroup):
-    """The commands of the console script; what is wrong with an argument is said in words for people."""
-
-    def invoke(self, ctx: Any) -> Any:
-        """Run the command that was asked for."""
-        try:
-            return super().invoke(ctx)
-        except typer.BadParameter as error:
-            error.message = plain_words(error.message)
-            raise
 
 
 def say(text: str = "") -> None:

@@ -1,4 +1,4 @@
-"""The commands of a unit's parts: `plan` says which to change, `change` keeps what was changed."""
+"""The commands of a unit's parts: `unit plan` says which to change, `change` keeps what was changed."""
 
 from __future__ import annotations
 
@@ -53,12 +53,14 @@ def change(
     part: Annotated[
         str | None, typer.Argument(metavar="PACK/PART/FITTED", help="What is fitted now, or its scanned code.")
     ] = None,
-    way: Annotated[int | None, typer.Option("--way", min=1, help="Take this way of `strokelog plan` instead.")] = None,
+    way: Annotated[
+        int | None, typer.Option("--way", min=1, help="Take this way of `strokelog unit plan` instead.")
+    ] = None,
     as_json: Json = False,
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
-    """Keep a change of parts that was made: `strokelog change 7 "low/backing shim/3" --by NAME`."""
+    """Keep a change of parts that was made: `strokelog unit change 7 "low/backing shim/3" --by NAME`."""
     from capture.unit.codes import NotUnderstood, PartFitted, read_scan
     from capture.unit.offers import plans, taken, typed_change
 
@@ -74,7 +76,7 @@ def change(
         else:
             ways = plans(unit.now).ways
             if way is None or way > len(ways):
-                fail(f"there is no way {way}; `strokelog plan {job}` shows {len(ways)}", 2)
+                fail(f"there is no way {way}; `strokelog unit plan {job}` shows {len(ways)}", 2)
             made = taken(ways[way - 1], name)
         for one in made:
             add_fact(unit, one, as_json)

@@ -1,4 +1,4 @@
-"""Records and sheets for people (tables) and for pipes (JSON): what `jobs`, `show` and `check-sheet` print."""
+"""Records and sheets for people (tables) and for pipes (JSON): what `jobs`, `show` and `sheet check` print."""
 
 from __future__ import annotations
 
@@ -269,9 +269,11 @@ def show_sheet(sheet: Sheet) -> None:
     """Print what a sheet asks for, pack by pack in the order of checking."""
     console = Console(highlight=False)
     unit = sheet.display_unit
-    console.print(Text(f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"))
+    console.print(
+        Text(f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"), soft_wrap=True
+    )
     if sheet.air is not None:
-        console.print(Text(f"air: {sheet.air.text(unit)}"))
+        console.print(Text(f"air: {sheet.air.text(unit)}"), soft_wrap=True)
     table = Table()
     for name in ("pack", "range", "preferred", "strokes", "measure", "after", "adjusters"):
         table.add_column(name)

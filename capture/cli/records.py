@@ -1,4 +1,4 @@
-"""The commands that show what is kept: `jobs`, `show`, `check-sheet`."""
+"""The commands that show what is kept: `jobs`, `show`, `sheet check`."""
 
 from __future__ import annotations
 

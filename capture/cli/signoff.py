@@ -1,4 +1,4 @@
-"""The commands that finish a unit: `steps`, `step`, `override`, `sign-off`."""
+"""The commands that finish a unit: `unit steps`, `step`, `override`, `sign-off`."""
 
 from __future__ import annotations
 
@@ -54,7 +54,9 @@ def steps(job: JobNumber, as_json: Json = False, config: ConfigFile = None, data
 
 def step(
     job: JobNumber,
-    number: Annotated[str, typer.Argument(metavar="N", help="The step's number, from `strokelog steps`, or its code.")],
+    number: Annotated[
+        str, typer.Argument(metavar="N", help="The step's number, from `strokelog unit steps`, or its code.")
+    ],
     by: By,
     value: Annotated[
         list[str] | None,
@@ -229,7 +231,7 @@ def _step_of(unit: UnitOnRecord, text: str) -> int:
     if not isinstance(found, StepChosen):
         count = len(unit.sheet.steps)
         there = f"steps 1 to {count}" if count else "no steps"
-        fail(f"there is no step {text!r}; the sheet has {there}, see `strokelog steps {unit.job.id}`", 2)
+        fail(f"there is no step {text!r}; the sheet has {there}, see `strokelog unit steps {unit.job.id}`", 2)
     return found.step
 
 

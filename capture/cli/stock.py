@@ -18,9 +18,22 @@ from capture.cli.options import ConfigFile, Json, Settings, errors_in_words, fai
 if TYPE_CHECKING:
     from capture.stock import Holdings, Reservation, StockRoom
 
-__all__ = ["StockPath", "app", "opened", "stock_at", "tell_reservations", "warn_low"]
-
-app = typer.Typer(no_args_is_help=True, help="The stock of selective parts: what lies on the shelf, and who gets it.")
+__all__ = [
+    "StockPath",
+    "consume",
+    "export",
+    "give_back",
+    "import_",
+    "measure",
+    "opened",
+    "receive",
+    "release",
+    "reserve",
+    "show",
+    "stock_at",
+    "tell_reservations",
+    "warn_low",
+]
 
 StockPath = Annotated[
     Path | None, typer.Option("--stock", help="The stock, SQLite; several benches may share it. Made if there is none.")
@@ -114,7 +127,6 @@ def tell_reservations(found: list[Reservation], did: str, as_json: bool) -> None
             say(f"{did}: {one.text} (reservation {one.number})")
 
 
-@app.command("import")
 def import_(
     file: Annotated[Path, typer.Argument(help="A stock file, TOML.")],
     as_json: Json = False,
@@ -140,7 +152,6 @@ def import_(
         sys.stderr.write(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}\n")
 
 
-@app.command("export")
 def export(
     file: Annotated[Path | None, typer.Argument(help="Where to; standard output if left out.")] = None,
     stock: StockPath = None,
@@ -160,7 +171,6 @@ def export(
         fail(f"cannot write {file}: {error.strerror}")
 
 
-@app.command("show")
 def show(as_json: Json = False, stock: StockPath = None, config: ConfigFile = None) -> None:
     """Show what there is, what is reserved and for whom, and what to order."""
     with opened(stock, config, "") as (room, _, _):
@@ -218,10 +228,9 @@ def _show_tables(holdings: Holdings) -> None:
     for reservation in holdings.reservations:
         at = f"{reservation.at.astimezone():%Y-%m-%d %H:%M}"
         who = f", by {reservation.by}" if reservation.by else ""
-        console.print(Text(f"reservation {reservation.number}: {reservation.text} ({at}{who})"))
+        console.print(Text(f"reservation {reservation.number}: {reservation.text} ({at}{who})"), soft_wrap=True)
 
 
-@app.command("receive")
 def receive(
     part: _Part,
     thickness: _Thickness,
@@ -241,7 +250,6 @@ def receive(
         say(f"{count} {part} {thickness} received.")
 
 
-@app.command("measure")
 def measure(
     part: _Part,
     thickness: _Thickness,
@@ -297,7 +305,6 @@ def measure(
         say(f"{part} {thickness}, {serial}: {text}")
 
 
-@app.command("reserve")
 def reserve(
     part: _Part,
     thickness: _Thickness,
@@ -333,7 +340,6 @@ _OnlyPack = Annotated[str | None, typer.Option("--pack", help="Only what is rese
 _Number = Annotated[int | None, typer.Option("--number", help="Only this reservation.")]
 
 
-@app.command("release")
 def release(
     unit: _Unit = None,
     pack: _OnlyPack = None,
@@ -352,7 +358,6 @@ def release(
     tell_reservations(closed, "released", as_json)
 
 
-@app.command("consume")
 def consume(
     unit: _Unit = None,
     pack: _OnlyPack = None,
@@ -371,7 +376,6 @@ def consume(
     tell_reservations(closed, "consumed", as_json)
 
 
-@app.command("return")
 def give_back(
     part: _Part,
     thickness: _Thickness,

@@ -1,4 +1,4 @@
-"""The commands about the proof of the record: `verify` and `correct`."""
+"""The commands about the proof of the record: `record verify` and `correct`."""
 
 from __future__ import annotations
 
@@ -54,7 +54,10 @@ def _head(expect: str | None) -> tuple[int, str] | None:
         return None
     found = re.fullmatch(r"\s*([1-9][0-9]{0,17}):([0-9a-fA-F]{64})\s*", expect)
     if found is None:
-        fail(f"--expect {expect}: expected NUMBER:HASH as `strokelog verify` prints it, the hash of 64 hex digits", 2)
+        fail(
+            f"--expect {expect}: expected NUMBER:HASH as `strokelog record verify` prints it, 64 hex digits",
+            2,
+        )
     return int(found[1]), found[2].lower()
 
 

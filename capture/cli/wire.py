@@ -1,4 +1,4 @@
-"""The commands that read a wire or a recording of one: `replay`, `decode`, `listen`, `check-fixture`."""
+"""The commands that read a wire or a recording of one: `replay`, `decode`, `listen`, `fixture test`."""
 
 from __future__ import annotations
 

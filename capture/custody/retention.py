@@ -247,7 +247,7 @@ class _Keeping:
             sha256 = _sha256(job, one)
             expected = sealed or said
             if expected is not None and sha256 != expected:
-                raise _Left(f"{one} is not what the record holds; it was not removed; run `strokelog verify`")
+                raise _Left(f"{one} is not what the record holds; it was not removed; run `strokelog record verify`")
         if not self._dry_run:
             if said is None:
                 self._store.add_pruned(recording.check, recording_sha256=sha256, reason=why, at=self._at)
@@ -268,7 +268,7 @@ class _Keeping:
             return None
         sha256, sealed = _sha256(job, name), self._sealed[recording.check]
         if sealed not in (None, sha256):
-            raise _Left("it is not what the record holds; it was not compressed; run `strokelog verify`")
+            raise _Left("it is not what the record holds; it was not compressed; run `strokelog record verify`")
         packed = name + COMPRESSED
         if self._dry_run:
             return Action("compressed", place.label, before)

@@ -115,7 +115,7 @@ _FACT_TYPES: dict[type[Fact], str] = {
 
 
 def fact_json(sheet: Sheet | None, entry: Entry) -> dict[str, Any]:
-    """Return a fact of the record as a JSON object; steps are counted from 1, as in `strokelog steps`."""
+    """Return a fact of the record as a JSON object; steps are counted from 1, as in `strokelog unit steps`."""
     fact = entry.fact
     told = asdict(fact)
     if isinstance(fact, Correction):

@@ -272,7 +272,7 @@ class Store:
             if row.recording_sha256 not in (None, recording_sha256):
                 raise RecordError(
                     f"the recording of check {check_id} in {self._path} cannot be pruned: its verdict was derived from "
-                    f"{row.recording_sha256}, this file's hash is {recording_sha256}; run `strokelog verify`"
+                    f"{row.recording_sha256}, this file's hash is {recording_sha256}; run `strokelog record verify`"
                 )
             body = {"job": row.job, "check": check_id, "recording_sha256": recording_sha256, "reason": reason}
             return ledger.append(connection, "pruned", body, to_text(at))

@@ -141,7 +141,7 @@ def _draft(
             now |= {change.adjuster: change.after for change in fact.changes}
     fitted = []
     for n, one in enumerate(pack.adjusters):
-        # A part that moves other packs too is no matter of one pack: `strokelog plan` plans their unit.
+        # A part that moves other packs too is no matter of one pack: `strokelog unit plan` plans their unit.
         if isinstance(one, Selective) and not one.moves:
             part = _fitted(one, n, now[n], Place(str(job.uuid), job.unit_serial, pack.name, n), check, holdings)
             if isinstance(part, str):

@@ -87,7 +87,7 @@ def offers(now: UnitStanding, first: str = "") -> Offers:
 
 
 def plans(now: UnitStanding) -> Offers:
-    """Return the plans for the whole unit together, as `strokelog plan` numbers them. Raises PlanError."""
+    """Return the plans for the whole unit together, as `strokelog unit plan` numbers them. Raises PlanError."""
     sheet, found = now.fitted, plan_unit(now.fitted, _counted(now))
     ways = []
     for plan in found:

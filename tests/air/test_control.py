@@ -254,7 +254,7 @@ async def test_air_outside_the_sheets_window_flags_the_stroke_and_says_so(tmp_pa
 
 def test_a_fixture_is_tested_from_the_command_line(tmp_path: Path) -> None:
     fixture, _ = simulated_ports(tmp_path)
-    command = [sys.executable, "-m", "capture.cli", "check-fixture", str(tmp_path / "fixture"), "--no-button"]
+    command = [sys.executable, "-m", "capture.cli", "fixture", "test", str(tmp_path / "fixture"), "--no-button"]
     with fixture:
         refused = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL, cwd=ROOT)
         assert refused.returncode == 2 and "not tested" in refused.stderr

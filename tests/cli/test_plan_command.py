@@ -1,4 +1,4 @@
-"""`strokelog plan` on a real record: what happened to a unit, and what to do next, for people and for pipes."""
+"""`strokelog unit plan` on a real record: what happened to a unit, and what to do next, for people and for pipes."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def job(tmp_path: Path) -> tuple[Store, int, list[str]]:
     """An open record with one job, and the words that make `plan` read it."""
     store = Store.open(tmp_path / "record.sqlite")
     number = open_job(store, sheet_toml=SHEET)
-    return store, number, ["plan", str(number), "--data-dir", str(tmp_path)]
+    return store, number, ["unit", "plan", str(number), "--data-dir", str(tmp_path)]
 
 
 def check(store: Store, job: int, name: str, travel_nm: int) -> None:
@@ -129,7 +129,7 @@ def test_what_cannot_have_been_and_what_is_not_there_are_errors_in_words(job: tu
     assert process.returncode == 1
     said = process.stderr
     assert said == "strokelog: parts changed in pack 'low', adjuster 0: changed to 9 shims; the sheet allows 0 to 5\n"
-    assert "there is no job 77" in strokelog("plan", "77", *words[2:], code=1).stderr
+    assert "there is no job 77" in strokelog("unit", "plan", "77", *words[3:], code=1).stderr
 
 
 def test_a_replay_says_how_far_off_a_pack_is_that_nothing_reaches(tmp_path: Path) -> None:

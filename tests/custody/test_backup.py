@@ -191,7 +191,7 @@ def test_lost_and_altered_recordings_are_named(home: Path, tmp_path: Path) -> No
     gone, altered = sorted((home / "recordings").rglob("*clean*")) + sorted((home / "recordings").rglob("*creep*"))
     gone.unlink()
     altered.write_bytes(altered.read_bytes()[:-30])
-    done = command("backup", tmp_path / "copy", "--data-dir", home)
+    done = command("record", "backup", tmp_path / "copy", "--data-dir", home)
     assert done.exit_code == 1
     assert done.stdout.startswith("NOT WHOLE: 2 recordings that the record needs")
     assert "Proven" not in done.stdout and "The copy's chain is whole, but not its recordings." in done.stdout
@@ -440,14 +440,14 @@ def test_a_restored_folder_is_proven_by_its_own_recordings_alone(kept: Path, tmp
     back_up(kept, tmp_path / "copy")
     restore(tmp_path / "copy", tmp_path / "back")
     back = tmp_path / "back"
-    done = command("verify", "--data-dir", back)
+    done = command("record", "verify", "--data-dir", back)
     assert done.exit_code == 0 and "PROVEN: " in done.stdout
     for pattern in ("*clean*", "*creep*"):  # one kept with the whole path it had, one as benches keep it now
         (lost,) = (back / "recordings").rglob(pattern)
         assert sorted((kept / "recordings").rglob(pattern))
         data = lost.read_bytes()
         lost.unlink()
-        done = command("verify", "--data-dir", back)
+        done = command("record", "verify", "--data-dir", back)
         assert done.exit_code == 1
         assert done.stdout.startswith("NOT PROVEN") and f"its recording {lost}: " in done.stdout
         job = int(lost.parent.name.removeprefix("job-"))
@@ -460,11 +460,11 @@ def test_a_restored_folder_is_proven_by_its_own_recordings_alone(kept: Path, tmp
         assert "NOT PROVEN" in done.stderr
         page = "".join(one.read_text() for one in (tmp_path / "paper").glob(f"job-0000{job}*.html"))
         assert f"The recording {lost.name} is missing: it is not in the record" in page
-        done = command("backup", tmp_path / "again.tar", "--data-dir", back)
+        done = command("record", "backup", tmp_path / "again.tar", "--data-dir", back)
         assert done.exit_code == 1 and f"not there: recordings/{lost.parent.name}/{lost.name}" in done.stderr
         (tmp_path / "again.tar").unlink()
         lost.write_bytes(data)
-    done = command("export", "--data-dir", back, "--out", tmp_path / "tables")
+    done = command("record", "export", "--data-dir", back, "--out", tmp_path / "tables")
     assert done.exit_code == 0
     with (tmp_path / "tables" / "checks.csv").open(newline="") as file:
         named = [row["recording"] for row in csv.DictReader(file)]
@@ -484,18 +484,18 @@ def test_a_path_no_bench_writes_leads_nowhere(tmp_path: Path) -> None:
 
 
 def test_the_commands_speak_clearly(home: Path, tmp_path: Path) -> None:
-    done = command("backup", tmp_path / "copy", "--data-dir", home)
+    done = command("record", "backup", tmp_path / "copy", "--data-dir", home)
     assert done.exit_code == 0, done.output
     head = done.stdout.splitlines()[-1].removeprefix("Head: ")
     assert "2 jobs, the stock" in done.stdout and "5 copied" in done.stdout
-    assert "5 there already" in command("backup", tmp_path / "copy", "--data-dir", home).stdout
-    done = command("restore", tmp_path / "copy", "--data-dir", tmp_path / "back")
+    assert "5 there already" in command("record", "backup", tmp_path / "copy", "--data-dir", home).stdout
+    done = command("record", "restore", tmp_path / "copy", "--data-dir", tmp_path / "back")
     assert done.exit_code == 0 and f"Head: {head}" in done.stdout
-    done = command("verify", "--data-dir", tmp_path / "back", "--expect", head)
+    done = command("record", "verify", "--data-dir", tmp_path / "back", "--expect", head)
     assert done.exit_code == 0 and "PROVEN" in done.stdout
-    told = json.loads(command("backup", tmp_path / "c.tar", "--data-dir", home, "--json").stdout)
+    told = json.loads(command("record", "backup", tmp_path / "c.tar", "--data-dir", home, "--json").stdout)
     assert (told["recordings_copied"], f"{told['head']['number']}:{told['head']['sha256']}") == (5, head)
-    told = json.loads(command("restore", tmp_path / "c.tar", "--data-dir", tmp_path / "b2", "--json").stdout)
+    told = json.loads(command("record", "restore", tmp_path / "c.tar", "--data-dir", tmp_path / "b2", "--json").stdout)
     assert (told["type"], told["recordings"], told["made"][-1]) == ("restored", 5, "Z")
 
 
@@ -504,17 +504,17 @@ def test_what_is_there_is_never_written_over(home: Path, tmp_path: Path) -> None
     back_up(home, tmp_path / "copy.tar")
     before = files(home)
     for words, said in (
-        (("restore", tmp_path / "copy", "--data-dir", home), "there is a record in"),
-        (("restore", tmp_path / "copy", "--data-dir", tmp_path), "is not empty"),
-        (("restore", home, "--data-dir", tmp_path / "new"), "is no backup"),
-        (("restore", tmp_path / "nothing", "--data-dir", tmp_path / "new"), "there is no backup at"),
-        (("restore", tmp_path / "copy", "--data-dir", tmp_path / "a" / "b"), "there is no folder"),
-        (("backup", home, "--data-dir", home), "would be lost together with it"),
-        (("backup", home / "copy", "--data-dir", home), "in the data folder that is backed up"),
-        (("backup", home / "copy.tar", "--data-dir", home), "in the data folder that is backed up"),
-        (("backup", home / "recordings" / "copy", "--data-dir", home), "among the recordings"),
-        (("backup", tmp_path / "a" / "b", "--data-dir", home), "there is no folder"),
-        (("backup", tmp_path / "copy.tar", "--data-dir", home), "is there already"),
+        (("record", "restore", tmp_path / "copy", "--data-dir", home), "there is a record in"),
+        (("record", "restore", tmp_path / "copy", "--data-dir", tmp_path), "is not empty"),
+        (("record", "restore", home, "--data-dir", tmp_path / "new"), "is no backup"),
+        (("record", "restore", tmp_path / "nothing", "--data-dir", tmp_path / "new"), "there is no backup at"),
+        (("record", "restore", tmp_path / "copy", "--data-dir", tmp_path / "a" / "b"), "there is no folder"),
+        (("record", "backup", home, "--data-dir", home), "would be lost together with it"),
+        (("record", "backup", home / "copy", "--data-dir", home), "in the data folder that is backed up"),
+        (("record", "backup", home / "copy.tar", "--data-dir", home), "in the data folder that is backed up"),
+        (("record", "backup", home / "recordings" / "copy", "--data-dir", home), "among the recordings"),
+        (("record", "backup", tmp_path / "a" / "b", "--data-dir", home), "there is no folder"),
+        (("record", "backup", tmp_path / "copy.tar", "--data-dir", home), "is there already"),
     ):
         done = command(*words)
         assert done.exit_code == 1 and said in done.stderr, (words, done.output)

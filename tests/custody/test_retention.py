@@ -357,7 +357,9 @@ def test_a_full_disk_is_said_and_loses_nothing(record: Path, capfd: pytest.Captu
 def command(record: Path, settings: str, *words: str) -> Result:
     config = record.parent / "config.toml"
     config.write_text(settings)
-    return CliRunner().invoke(app, ["prune", "--config", str(config), "--data-dir", str(record.parent), *words])
+    return CliRunner().invoke(
+        app, ["record", "prune", "--config", str(config), "--data-dir", str(record.parent), *words]
+    )
 
 
 def test_the_command_says_what_it_does(record: Path) -> None:
@@ -371,7 +373,7 @@ def test_the_command_says_what_it_does(record: Path) -> None:
     told = [json.loads(line) for line in command(record, settings, "--json").stdout.splitlines()]
     assert [one["type"] for one in told] == ["pruned"] * 3 + ["summary"]
     assert told[-1]["pruned"] == 3 and told[-1]["bytes_freed"] == sum(one["bytes"] for one in told[:3])
-    proof = CliRunner().invoke(app, ["verify", "--data-dir", str(record.parent)])
+    proof = CliRunner().invoke(app, ["record", "verify", "--data-dir", str(record.parent)])
     assert proof.exit_code == 0 and "2 recordings removed by policy" in proof.stdout
     shown = CliRunner().invoke(app, ["show", "1", "--data-dir", str(record.parent)], env={"COLUMNS": "300"})
     assert shown.stdout.replace("\n", "").count("(removed by policy on 20") == 3

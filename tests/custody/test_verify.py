@@ -371,39 +371,36 @@ def strokelog(*words: str, code: int = 0) -> Result:
 def test_verify_says_what_it_proved_and_what_it_did_not(copy: Path) -> None:
     home = ["--data-dir", str(copy.parent)]
     head = audit(copy).head
-    out = strokelog("verify", *home).stdout
+    out = strokelog("record", "verify", *home).stdout
     assert out.startswith(f"PROVEN: {head[0]} entries in the chain, 2 jobs: 2 verdicts derived again")
     assert f"Head: {head[0]}:{head[1]}\n" in out and "write the head down elsewhere" in out
     assert "1 check without a verdict whose recording was never sealed" in out
-    assert "nothing up to it is missing" in strokelog("verify", "--expect", f"{head[0]}:{head[1]}", *home).stdout
-    assert "expected NUMBER:HASH" in strokelog("verify", "--expect", "12", *home, code=2).stderr
+    assert (
+        "nothing up to it is missing" in strokelog("record", "verify", "--expect", f"{head[0]}:{head[1]}", *home).stdout
+    )
+    assert "expected NUMBER:HASH" in strokelog("record", "verify", "--expect", "12", *home, code=2).stderr
     tamper(copy, ("UPDATE verdicts SET mean_nm = 1 WHERE id = 1", ()))
-    bad = strokelog("verify", *home, code=1).stdout
+    bad = strokelog("record", "verify", *home, code=1).stdout
     assert "NOT PROVEN" in bad and "Job 1, pack low, check 1, entry" in bad and "mean_nm of the verdict" in bad
-    first, last = [json.loads(line) for line in strokelog("verify", "--json", *home, code=1).stdout.splitlines()]
+    first, last = [
+        json.loads(line) for line in strokelog("record", "verify", "--json", *home, code=1).stdout.splitlines()
+    ]
     assert (first["type"], first["job"], first["pack"], first["found"]) == ("mismatch", 1, "low", "1")
     assert (last["type"], last["proven"]) == ("proof", False)
 
 
 def test_a_correction_is_added_shown_and_proven(copy: Path) -> None:
     home = ["--data-dir", str(copy.parent)]
-    words = [
-        "correct",
-        "2",
-        str(entry_of(copy, "verdict", 2)),
-        "--by",
-        "foreman",
-        "--reason",
-        "wrong unit on the bench",
-    ]
+    entry = str(entry_of(copy, "verdict", 2))
+    words = ["record", "correct", "2", entry, "--by", "foreman", "--reason", "wrong unit on the bench"]
     assert "--text: is empty" in strokelog(*words, "--text", " ", *home, code=2).stderr
     out = strokelog(*words, "--text", "belongs to FW3-0117", *home).stdout
     number = audit(copy).head[0]
-    assert out.startswith(f"Entry {number} corrects entry {words[2]} of job 2.")
-    assert "belongs to job 1" in strokelog(*words[:2], "1", *words[3:], "--text", "x", *home, code=1).stderr
+    assert out.startswith(f"Entry {number} corrects entry {entry} of job 2.")
+    assert "belongs to job 1" in strokelog(*words[:3], "1", *words[4:], "--text", "x", *home, code=1).stderr
     shown = strokelog("show", "2", *home).stdout
     assert (
-        f"  entry {number}: entry {words[2]} corrected by foreman: belongs to FW3-0117 "
+        f"  entry {number}: entry {entry} corrected by foreman: belongs to FW3-0117 "
         "(reason: wrong unit on the bench)" in shown
     )
     assert "gauge DI-0413, calibration due 2026-09-30\n" in shown
@@ -412,7 +409,5 @@ def test_a_correction_is_added_shown_and_proven(copy: Path) -> None:
     assert "pack high let pass as it is, by foreman: measured by hand; " in first
     assert "signed off by foreman: ready to fit; " in first
     facts = json.loads(strokelog("show", "2", "--json", *home).stdout)["facts"]
-    assert [(fact["type"], fact["corrects"], fact["by"]) for fact in facts] == [
-        ("correction", int(words[2]), "foreman")
-    ]
-    strokelog("verify", *home)
+    assert [(fact["type"], fact["corrects"], fact["by"]) for fact in facts] == [("correction", int(entry), "foreman")]
+    strokelog("record", "verify", *home)

@@ -235,19 +235,23 @@ def test_changes_from_the_command_line(tmp_path: Path) -> None:
     store.close()
     shelf(tmp_path, ("2.80 mm", 2))
     where = ["--data-dir", str(tmp_path), "--by", "tech:Ana"]
-    said = strokelog("change", str(job), "high/snap ring/2.80 mm", *where)
+    said = strokelog("unit", "change", str(job), "high/snap ring/2.80 mm", *where)
     assert "parts of high changed by Ana: snap ring 3.00 mm to 2.80 mm; predicted 0.940 mm" in said
-    (line,) = strokelog("change", str(job), "--way", "1", *where, "--json").splitlines()
+    (line,) = strokelog("unit", "change", str(job), "--way", "1", *where, "--json").splitlines()
     told = json.loads(line)
     assert (told["type"], told["pack"], told["changes"][0]["to"]) == ("parts_changed", "low", 3)
     with StockRoom.open(tmp_path / "stock.sqlite") as room:
         assert [one.thickness_text for one in room.holdings().reservations] == ["2.80 mm"]
-    assert "that is what low has" in strokelog("change", str(job), "PART/LOW/BACKING SHIM/3", *where, code=1)
-    assert "no count of backing shim, 0 to 5" in strokelog("change", str(job), "low/backing shim/9", *where, code=2)
-    assert "no such adjuster" in strokelog("change", str(job), "what?", *where, code=2)
-    assert "say what was changed" in strokelog("change", str(job), *where, code=2)
-    assert "there is no way 4" in strokelog("change", str(job), "--way", "4", *where, code=2)
-    assert "stale: low: parts of low were changed since" in strokelog("plan", str(job), "--data-dir", str(tmp_path))
+    assert "that is what low has" in strokelog("unit", "change", str(job), "PART/LOW/BACKING SHIM/3", *where, code=1)
+    assert "no count of backing shim, 0 to 5" in strokelog(
+        "unit", "change", str(job), "low/backing shim/9", *where, code=2
+    )
+    assert "no such adjuster" in strokelog("unit", "change", str(job), "what?", *where, code=2)
+    assert "say what was changed" in strokelog("unit", "change", str(job), *where, code=2)
+    assert "there is no way 4" in strokelog("unit", "change", str(job), "--way", "4", *where, code=2)
+    assert "stale: low: parts of low were changed since" in strokelog(
+        "unit", "plan", str(job), "--data-dir", str(tmp_path)
+    )
 
 
 # -- what whoever signs must say ----------------------------------------------------------------------------------
@@ -277,8 +281,8 @@ def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_
     monkeypatch.setenv("COLUMNS", "160")
     job = str(missed(tmp_path))
     where = ["--data-dir", str(tmp_path)]
-    strokelog("step", job, "1", "--by", "Ana", "--lasted", "40 min", *where)
-    said = strokelog("steps", job, *where)
+    strokelog("unit", "step", job, "1", "--by", "Ana", "--lasted", "40 min", *where)
+    said = strokelog("unit", "steps", job, *where)
     assert "when signing: The change in low did not come out as predicted: 1.240 mm is 0.112 mm more" in said
     assert "to acknowledge when signing: Gauge DI-0413, calibration due 2026-01-31, was overdue when high was" in said
     shown = strokelog("show", job, *where)
@@ -287,10 +291,10 @@ def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_
     assert told["as_predicted"] is False and "did not come out" in told["outcome"]
     assert json.loads(strokelog("jobs", "--json", *where))["signed_off"] is None
     assert "no, open" in strokelog("jobs", *where)
-    refused = strokelog("sign-off", job, "--by", "Di", *where, code=1)
+    refused = strokelog("unit", "sign-off", job, "--by", "Di", *where, code=1)
     assert "did not come out as predicted" in refused and "DI-0413" in refused and "--acknowledge" in refused
     assert "signed off" not in strokelog("show", job, *where)
-    said = strokelog("sign-off", job, "--by", "Di", "--acknowledge", "plates counted twice", *where)
+    said = strokelog("unit", "sign-off", job, "--by", "Di", "--acknowledge", "plates counted twice", *where)
     assert "signed off by Di; acknowledged: The change in low" in said and "all the same: plates counted twice" in said
     shown = strokelog("show", job, *where)
     told = shown.split("signed off by Di; acknowledged: ")[1]
@@ -310,11 +314,11 @@ def test_what_did_not_come_out_and_an_overdue_gauge_are_acknowledged_by_whoever_
 def test_a_typed_time_longer_than_the_record_knows_is_asked_about_once_and_both_are_kept(tmp_path: Path) -> None:
     job = str(missed(tmp_path))
     where = ["--by", "Ana", "--data-dir", str(tmp_path)]
-    strokelog("step", job, "1", "--begin", *where)
-    assert "wait another" in strokelog("step", job, "1", "--lasted", "20 min", *where, code=1)
-    refused = strokelog("step", job, "1", "--lasted", "2 h", *where, code=1)
+    strokelog("unit", "step", job, "1", "--begin", *where)
+    assert "wait another" in strokelog("unit", "step", job, "1", "--lasted", "20 min", *where, code=1)
+    refused = strokelog("unit", "step", job, "1", "--lasted", "2 h", *where, code=1)
     assert "step 1 was begun" in refused and "s ago by this record; 2 h typed. Nothing was written" in refused
-    said = strokelog("step", job, "1", "--lasted", "2 h", "--confirm-typed", *where)
+    said = strokelog("unit", "step", job, "1", "--lasted", "2 h", "--confirm-typed", *where)
     assert "lasted 2 h as typed, begun" in said and "s before by this record" in said
     assert "lasted 2 h as typed, begun" in strokelog("show", job, *where[2:])
     (line,) = [

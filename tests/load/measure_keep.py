@@ -67,7 +67,7 @@ def timed(*words: object) -> str:
     began = time.monotonic()
     before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
     code = (
-        "import resource, sys; from capture.cli import app\n"
+        "import resource, sys; from capture.cli.main import app\n"
         "try: app(sys.argv[1:])\n"
         "except SystemExit: pass\n"
         "print('peak', resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, 'MiB')"
@@ -90,7 +90,7 @@ def main() -> None:
             strokes = connection.execute("SELECT count(*) FROM strokes").fetchone()[0]
         lines = [f"record: {strokes} strokes, {record.stat().st_size / 1e6:.0f} MB"]
         for form in ("csv", "parquet"):
-            words = ("export", "--format", form, "--out", Path(folder) / form, "--data-dir", home)
+            words = ("record", "export", "--format", form, "--out", Path(folder) / form, "--data-dir", home)
             lines.append(f"export {form}, one job: {timed(*words, '--job', 1)}")
             lines.append(f"export {form}, all: {timed(*words)}")
         for time_ in ("first", "repeated"):

@@ -60,7 +60,7 @@ def jobs(record: Path) -> list[Job]:
 
 
 def command(record: Path, *words: object) -> Result:
-    return CliRunner().invoke(app, ["export", *map(str, words), "--data-dir", str(record.parent)])
+    return CliRunner().invoke(app, ["record", "export", *map(str, words), "--data-dir", str(record.parent)])
 
 
 def read_csv(path: Path) -> list[dict[str, str]]:
@@ -235,7 +235,7 @@ def test_without_pyarrow_it_says_what_to_install(record: Path, tmp_path: Path) -
     hidden = tmp_path / "hidden" / "pyarrow"
     hidden.mkdir(parents=True)
     (hidden / "__init__.py").write_text("raise ImportError('not here')")
-    words = ["-m", "capture.cli", "export", "--format", "parquet", "--out", str(tmp_path / "out")]
+    words = ["-m", "capture.cli", "record", "export", "--format", "parquet", "--out", str(tmp_path / "out")]
     root = Path(__file__).resolve().parents[2]
     done = subprocess.run(
         [sys.executable, *words, "--data-dir", str(record.parent)],

@@ -163,10 +163,10 @@ class Bench:
         return [json.loads(line) for line in self.run(*words, "--json").stdout.splitlines()]
 
     def step(self, n: int, *words: str, code: int = 0) -> str:
-        return self.run("step", str(self.job), str(n), "--by", "Ana", *words, code=code).output
+        return self.run("unit", "step", str(self.job), str(n), "--by", "Ana", *words, code=code).output
 
     def sign_off(self, code: int = 0) -> str:
-        return self.run("sign-off", str(self.job), "--by", "Ana", code=code).output
+        return self.run("unit", "sign-off", str(self.job), "--by", "Ana", code=code).output
 
 
 @pytest.fixture
@@ -191,7 +191,7 @@ def test_a_unit_goes_from_open_steps_to_signed_off(bench: Bench) -> None:
     assert "Nothing is open" in bench.step(4, "--note", "all three")
     assert "signed off by Ana" in bench.sign_off()
     assert "signed off already" in bench.sign_off(code=1)
-    *_, last = bench.told("steps", str(bench.job))
+    *_, last = bench.told("unit", "steps", str(bench.job))
     assert last["type"] == "sign_off" and last["ready"] and last["signed"]["by"] == "Ana"
     with Store.open(bench.folder / "record.sqlite") as store:
         facts = [type(entry.fact).__name__ for entry in store.job(bench.job).facts]
@@ -200,9 +200,9 @@ def test_a_unit_goes_from_open_steps_to_signed_off(bench: Bench) -> None:
 
 def test_the_steps_are_shown_for_people_and_for_pipes(bench: Bench) -> None:
     bench.step(1, "--begin")
-    shown = bench.run("steps", str(bench.job)).output
+    shown = bench.run("unit", "steps", str(bench.job)).output
     assert "pack low: good" in shown and "left" in shown and "> 2" in shown
-    pack, soak, first, *_, last = bench.told("steps", str(bench.job))
+    pack, soak, first, *_, last = bench.told("unit", "steps", str(bench.job))
     assert (pack["type"], pack["state"], pack["override"]) == ("pack", "good", None)
     assert (soak["step"], soak["state"], soak["by"]) == (1, "begun", "Ana")
     assert 0 < soak["left_ns"] <= 1_800 * 10**9
@@ -214,7 +214,7 @@ def test_a_pack_that_is_not_good_is_overridden_by_name_and_reason(bench: Bench) 
     with Store.open(bench.folder / "record.sqlite") as store:
         finish_check(store, start_check(store, bench.job, pack="low"), verdict=verdict(verdict="loose"))
     assert "pack 'low' is not good (loose)" in bench.sign_off(code=1)
-    words = ("override", str(bench.job), "--pack", "pack:LOW", "--by", "tech:Berit")
+    words = ("unit", "override", str(bench.job), "--pack", "pack:LOW", "--by", "tech:Berit")
     assert "needs a reason" in bench.run(*words, "--reason", " ", code=1).output
     (told,) = bench.told(*words, "--reason", "same machine, owner told")
     assert (told["type"], told["pack"], told["by"], told["reason"]) == (
@@ -223,7 +223,7 @@ def test_a_pack_that_is_not_good_is_overridden_by_name_and_reason(bench: Bench) 
         "Berit",
         "same machine, owner told",
     )
-    assert "may pass, says Berit: same machine, owner told" in bench.run("steps", str(bench.job)).output
+    assert "may pass, says Berit: same machine, owner told" in bench.run("unit", "steps", str(bench.job)).output
     assert "pack 'low'" not in bench.sign_off(code=1)
 
 
@@ -245,14 +245,14 @@ def test_a_pack_that_is_not_good_is_overridden_by_name_and_reason(bench: Bench) 
     ],
 )
 def test_what_cannot_be_is_refused_in_words(bench: Bench, words: list[str], code: int, said: str) -> None:
-    assert said in bench.run("step", str(bench.job), *words, "--by", "Ana", code=code).output
+    assert said in bench.run("unit", "step", str(bench.job), *words, "--by", "Ana", code=code).output
 
 
 def test_a_name_is_needed_and_a_job_must_be_there(bench: Bench) -> None:
-    assert "--by" in bench.run("step", str(bench.job), "4", code=2).output
-    assert "nobody's name" in bench.run("step", str(bench.job), "4", "--by", " ", code=1).output
-    assert "there is no job 99" in bench.run("steps", "99", code=1).output
-    assert "give --pack or --step" in bench.run("override", "1", "--by", "A", "--reason", "so", code=2).output
+    assert "--by" in bench.run("unit", "step", str(bench.job), "4", code=2).output
+    assert "nobody's name" in bench.run("unit", "step", str(bench.job), "4", "--by", " ", code=1).output
+    assert "there is no job 99" in bench.run("unit", "steps", "99", code=1).output
+    assert "give --pack or --step" in bench.run("unit", "override", "1", "--by", "A", "--reason", "so", code=2).output
 
 
 def test_a_pass_is_read_from_a_wrench_bolt_by_bolt(bench: Bench) -> None:

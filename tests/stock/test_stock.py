@@ -631,7 +631,7 @@ def test_the_commands_from_import_to_sign_off(tmp_path: Path) -> None:
     stock = ("--stock", str(tmp_path / "s.sqlite"))
     done = strokelog("stock", "import", str(EXAMPLE), *stock)  # as a shell runs it; the others within this process
     assert b"low stock: snap ring 3.40 mm: 0 free, order at 1" in done.stderr
-    ask = ("allot", "--packs", str(WAITING), "--json", *stock)
+    ask = ("stock", "allot", "--packs", str(WAITING), "--json", *stock)
     *placed, summary = objects(told(*ask))
     assert (summary["waiting"], summary["in_range"]) == (3, 3)
     first = next(one for one in placed if one["unit"] == "FW3-0117")
@@ -641,7 +641,7 @@ def test_the_commands_from_import_to_sign_off(tmp_path: Path) -> None:
     assert first["expanded_uncertainty_nm"] == pytest.approx(1.959964 * combined * 1e6, abs=2)
     swapped = next(one for one in placed if one["unit"] == "HV2-0044")
     assert swapped["out_of"] == {"unit": "FW3-0121", "pack": "high"}
-    table = told("allot", "--packs", str(WAITING), *stock, COLUMNS="160").stdout
+    table = told("stock", "allot", "--packs", str(WAITING), *stock, COLUMNS="160").stdout
     assert "3 of 3 waiting packs" in table and "0.998 mm ± 0.037 mm" in table and "Nothing is reserved yet" in table
     made = [one for one in objects(told(*ask, "--reserve", "--by", "anna")) if one["type"] == "reservation"]
     assert {one["unit"] for one in made} == {"FW3-0117", "FW3-0121", "HV2-0044"} and made[0]["by"] == "anna"
@@ -672,7 +672,7 @@ def test_the_allotment_of_a_record(room: StockRoom, tmp_path: Path) -> None:
         checked(store, a_job(store, "A"), 1_380_000, at=now)
         checked(store, a_job(store, "B"), 2_400_000, at=now)
     stock = ("--stock", str(tmp_path / "stock.sqlite"))
-    done = told("allot", "--data-dir", str(tmp_path / "bench"), "--json", *stock, code=3)
+    done = told("stock", "allot", "--data-dir", str(tmp_path / "bench"), "--json", *stock, code=3)
     placed, out, summary = objects(done)
     assert (placed["unit"], placed["adjuster"], placed["to_nm"], placed["serial"]) == ("A", 1, 3_200_000, "SR-31")
     assert (out["unit"], out["reason"]) == ("B", "unreachable")
@@ -712,9 +712,9 @@ def test_an_instrument_that_shows_something_else_is_told(room: StockRoom, tmp_pa
         (["stock", "consume", "nobody"], 1, "nothing is reserved for nobody"),
         (["stock", "import", "nowhere.toml"], 1, "nowhere.toml: No such file"),
         (["stock", "export", "/nowhere/x"], 1, "cannot write /nowhere/x"),
-        (["allot", "--packs", "x", "--data-dir", "y"], 2, "not both"),
-        (["allot", "--packs", "nowhere.toml"], 1, "nowhere.toml: No such file"),
-        (["allot", "--data-dir", "/nowhere"], 1, "there is no record at /nowhere/record.sqlite"),
+        (["stock", "allot", "--packs", "x", "--data-dir", "y"], 2, "not both"),
+        (["stock", "allot", "--packs", "nowhere.toml"], 1, "nowhere.toml: No such file"),
+        (["stock", "allot", "--data-dir", "/nowhere"], 1, "there is no record at /nowhere/record.sqlite"),
     ],
 )
 def test_wrong_words_say_what_was_expected(
@@ -725,5 +725,5 @@ def test_wrong_words_say_what_was_expected(
 
 
 def test_an_empty_stock_says_how_to_fill_it(tmp_path: Path) -> None:
-    done = told("allot", "--packs", str(WAITING), "--stock", str(tmp_path / "s.sqlite"), code=1)
+    done = told("stock", "allot", "--packs", str(WAITING), "--stock", str(tmp_path / "s.sqlite"), code=1)
     assert "the stock is empty; `strokelog stock import FILE` fills it" in done.stderr

@@ -118,7 +118,7 @@ class Reported:
         return self.store.add_fact(self.job, fact, at=self.later(minutes))
 
     def sign(self, fact: Any, minutes: int = 1) -> int:
-        """Keep a fact as `strokelog step` and its like do: refused where something stands against it."""
+        """Keep a fact as `strokelog unit step` and its like do: refused where something stands against it."""
         return UnitOnRecord(self.store, self.job).add([fact], at=self.later(minutes))[0].number
 
 

@@ -77,7 +77,7 @@ def _check_places(backup: Path, folder: Path) -> None:
     if (folder / RECORD).exists():
         raise BackupError(
             f"there is a record in {folder} already, and a record is never written over; give a folder that is not "
-            "there yet as --data-dir, and move it into place yourself once `strokelog verify` has proven it"
+            "there yet as --data-dir, and move it into place yourself once `strokelog record verify` has proven it"
         )
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise BackupError(f"{folder} is not empty; give a folder that is not there yet, or an empty one, as --data-dir")

@@ -101,7 +101,7 @@ def copy_database(source: Path, target: Path) -> None:
         copy.execute("PRAGMA journal_mode = DELETE").close()
         said = copy.execute("PRAGMA integrity_check(1)").fetchone()[0]
         if said != "ok":
-            raise BackupError(f"{source} is damaged, so it was not backed up: {said}; run `strokelog verify`")
+            raise BackupError(f"{source} is damaged, so it was not backed up: {said}; run `strokelog record verify`")
     sync_file(target)
 
 

@@ -1,0 +1,111 @@
+"""The commands' names, how soon their list is there, and that a terminal's window never breaks a path."""
+
+from __future__ import annotations
+
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from capture.cli.groups import Command, Group
+from capture.cli.main import COMMANDS, app
+from tests.support.proven_record import make_record
+
+ROOT = Path(__file__).resolve().parents[2]
+
+TOP = ["run", "demo", "listen", "replay", "decode", "jobs", "show", "report", "board", "collect"]
+GROUPS = {
+    "sheet": ["check"],
+    "unit": ["unit", "plan", "change", "steps", "step", "override", "sign-off"],
+    "fixture": ["test"],
+    "stock": ["import", "export", "show", "receive", "measure", "reserve", "release", "consume", "return", "allot"],
+    "record": ["record", "verify", "backup", "restore", "prune", "export", "correct"],
+}
+EVERY = [[name] for name in TOP] + [[group, name] for group, names in GROUPS.items() for name in names]
+
+
+def test_commands_stand_alone_or_under_their_noun() -> None:
+    assert [name for name, one in COMMANDS.items() if isinstance(one, Command)] == TOP
+    assert {name: list(one.commands) for name, one in COMMANDS.items() if isinstance(one, Group)} == GROUPS
+
+
+@pytest.mark.parametrize("words", [[], *([group] for group in GROUPS), *EVERY], ids=" ".join)
+def test_every_command_and_group_tells_how_it_is_used(words: list[str]) -> None:
+    done = CliRunner().invoke(app, [*words, "--help"])
+    assert done.exit_code == 0, done.output
+    assert done.output.startswith(f"Usage: strokelog {' '.join(words)}".rstrip())
+
+
+@pytest.mark.parametrize("words", [["verify"], ["steps"], ["allot"], ["check-sheet"], ["unit", "verify"], ["nothing"]])
+def test_a_command_is_found_under_one_name_alone(words: list[str]) -> None:
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 2 and f"No such command '{words[-1]}'" in done.output
+
+
+def test_a_mistyped_command_is_answered_with_the_nearest() -> None:
+    assert "Did you mean 'record'" in CliRunner().invoke(app, ["recrod", "verify"]).output
+    assert "Did you mean 'verify'?" in CliRunner().invoke(app, ["record", "verfy"]).output
+
+
+@pytest.mark.parametrize("words", [["--help"], ["--version"], ["unit", "--help"], ["record", "--help"]], ids=" ".join)
+def test_a_list_of_commands_loads_nothing_that_the_commands_need(words: list[str]) -> None:
+    # An import is what costs time here, and unlike time it is the same on a busy machine.
+    code = (
+        "import sys\nfrom capture.cli.main import app\n"
+        "try: app(sys.argv[1:], prog_name='strokelog')\nexcept SystemExit: pass\n"
+        "sys.stderr.write(' '.join(sorted(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code, *words], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert "strokelog" in done.stdout
+    loaded = done.stderr.split()
+    heavy = {"pydantic", "sqlalchemy", "rich", "numpy", "scipy", "pint", "asyncio", "aiomqtt", "serial", "jinja2"}
+    assert heavy.isdisjoint(loaded)
+    ours = [name for name in loaded if name.startswith(("capture.", "drivers."))]
+    assert ours == ["capture.cli", "capture.cli.groups", "capture.cli.main", "capture.cli.options"]
+
+
+def test_what_a_list_says_is_what_its_command_is_for() -> None:
+    """A list's line and the command's own text are two sentences about one thing: the line's length is bounded, and
+    no command is without a text of its own."""
+    lists = [COMMANDS, *(one.commands for one in COMMANDS.values() if isinstance(one, Group))]
+    for name, one in [pair for listed in lists for pair in listed.items()]:
+        assert one.says.endswith((".", "?")) or ":" in one.says, name
+        assert len(one.says) <= 72, name
+        if isinstance(one, Command):
+            assert one.load(name).help.strip(), name
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("a-data-folder-whose-name-is-a-good-deal-longer-than-a-window")
+    return make_record(folder)
+
+
+@pytest.mark.parametrize(
+    ("words", "copied"),
+    [
+        (["show", "1"], r"{home}/recordings/[^ \n]+\.jsonl"),
+        (["report", "1", "--out", "{out}"], r"{out}/[^ \n]+\.html"),
+        (["record", "backup", "{out}/copy-of-this-bench-and-all-it-measured"], r"{out}/copy-of-[a-z-]+"),
+        (["record", "export", "--out", "{out}/tables-for-a-spreadsheet"], r"{out}/tables-[a-z-]+/strokes\.csv"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, list) else "",
+)
+def test_a_window_of_40_columns_breaks_no_path(record: Path, tmp_path: Path, words: list[str], copied: str) -> None:
+    said = [word.format(out=tmp_path) for word in words]
+    done = subprocess.run(
+        [sys.executable, "-m", "capture.cli", *said, "--data-dir", str(record.parent)],
+        cwd=ROOT,
+        env={**os.environ, "COLUMNS": "40", "LINES": "24", "TERM": "xterm", "FORCE_COLOR": "1"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", done.stdout)
+    found = re.search(copied.format(home=re.escape(str(record.parent)), out=re.escape(str(tmp_path))), plain)
+    assert found is not None, plain
+    assert Path(found[0]).exists()
