@@ -39,7 +39,8 @@ from capture.unit.codes import PartFitted
 from capture.unit.facts import Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.offers import offers, taken, typed_change
 from capture.unit.standing import unit_now
-from drivers.wirings.registry import find_driver, make_settings
+from drivers.registry import make_settings
+from drivers.wirings.registry import find_driver
 from tests.air.test_control import stand
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
