@@ -115,6 +115,8 @@ class AirControl:
         )
         self.said = ""
         """What the cycle last told the technician."""
+        self.in_vain = ""
+        """What the last press of the button could not do, and why; empty once the air is armed or taken off."""
         self.port_text = ""
         """Why the fixture's port is down, in words; empty while it is up."""
         self._codec = setup.driver.codec(setup.settings)
@@ -137,6 +139,11 @@ class AirControl:
         """Whether the air can come at any moment, or is there."""
         return self.safety.state in (State.ARMED, State.APPLIED)
 
+    @property
+    def makes_strokes(self) -> bool:
+        """Whether a run makes the strokes by itself after one press."""
+        return self.setup.way == "press" and self._cycle is not None and self._cycle.phase is not button.Phase.READY
+
     def fault_words(self) -> str:
         """Return why there can be no air and what to do, empty where nothing but arming is missing."""
         if self.safety.trip or not self.safety.faults():
@@ -151,11 +158,12 @@ class AirControl:
             self.said = "Cannot arm: the fixture has not said yet how its button stands. Check the button's wiring."
             self._on_change()
             return
-        self.said = ""
+        self.said = self.in_vain = ""
         self._take(Arm())
 
     def disarm(self) -> None:
         """A person takes that back."""
+        self.in_vain = ""
         self._take(Disarm())
 
     def indicator(self, sends: bool) -> None:
@@ -224,12 +232,25 @@ class AirControl:
             case FixtureFault(text=text):
                 self._take(FixtureTrouble(text))
             case Button(pressed=pressed):
+                in_vain = pressed and not self._button_down and self._button_known
                 self._button_down = pressed
                 self._take(ButtonHeld(pressed))
                 # The first word of a button after a port opens says how it stands, and is no press.
                 if self._cycle is not None and (self._button_known or not pressed):
                     self._do(self._cycle.take(monotonic_ns(), button.ButtonEdge(pressed)))
+                if in_vain:
+                    self._tell_in_vain()
                 self._button_known = True
+
+    def _tell_in_vain(self) -> None:
+        """Say of a press that nothing follows from it, while nothing can; nor does anything once the air is armed."""
+        if not self.may_come:
+            self.in_vain = "The button does nothing: the air is not armed."
+            if self._cycle is not None:
+                self._do(self._cycle.take(monotonic_ns(), button.Stop(self.in_vain)))
+        elif self._cycle is None:
+            self.said = "The button does nothing: no check is running. Begin one first."
+        self._on_change()
 
     # -- the port ----------------------------------------------------------------------------------------
 
@@ -304,5 +325,10 @@ class AirControl:
             self._open, self.port_text = False, event.reason
             self._codec.finish()
             self._take(FixtureLost())
+            if self._cycle is not None:
+                # Nothing follows from a button that nobody hears; what it did last is no claim about it now.
+                self._do(self._cycle.take(monotonic_ns(), button.Stop("the fixture was lost.")))
+                self._do(self._cycle.take(monotonic_ns(), button.ButtonEdge(False)))
+            self._button_down = False
             await self._on_lost(event.t_ns)
         self._on_change()

@@ -313,7 +313,7 @@ class Safety:
     def against_arming(self) -> tuple[str, ...]:
         """Return in words what stands against arming now, each with what to do; empty if nothing does."""
         causes = [_words(fault, self) for fault in self.faults()]
-        if self.button_held:
+        if self.button_held and self.fixture:  # of a fixture that is gone nobody knows its button
             causes.append("the apply button is held down. Let go of it; if nobody holds it, it sticks.")
         if self.confirmed_open and not self.valve_open and Fault.VALVE_DISAGREES not in self.faults():
             causes.append("the fixture says that its valve is still open. Wait until it has closed.")

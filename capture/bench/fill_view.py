@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from typing import Any
 
+from capture.air.control import AirControl
 from capture.bench.state import BenchState
+from capture.clearance.check import Check
 from capture.dashboard.view import BenchView, PackView
 from capture.unit.standing import UnitStanding
 
@@ -94,7 +96,7 @@ def _air(state: BenchState) -> dict[str, Any]:
         "valve_commanded": safety.valve_open,
         "valve_confirmed": safety.confirmed_open,
         "air_state": safety.state.value,
-        "air_text": safety.why_not() or held or state.air.said,
+        "air_text": " ".join(text for text in (state.air.in_vain, safety.why_not()) if text) or held or state.air.said,
         "caution": "Hands clear: the air can come at any moment." if state.air.may_come else "",
     }
 
@@ -107,7 +109,7 @@ def _message(state: BenchState, view: BenchView) -> str:
     if state.dial.link == "down":
         return "Release the air. Reconnect the indicator: measuring goes on by itself."
     if state.running is not None:
-        return state.running.check.next_step()
+        return _with_air(state.air, state.running.check)
     if unit is None:
         return f"{state.unfinished} Enter begins a new job." if state.unfinished else ""
     if shown is not None and shown.stale:
@@ -118,6 +120,18 @@ def _message(state: BenchState, view: BenchView) -> str:
     if state.ended_early:
         return "The check was ended before its verdict; its strokes are kept."
     return state.out_of_reach or (shown.verdict.next_step if shown.verdict is not None else "")
+
+
+def _with_air(air: AirControl | None, check: Check) -> str:
+    """What there is to do for the running check: no stroke is asked for that cannot be made."""
+    if air is None:
+        return check.next_step()
+    step = check.next_step(air.setup.way)
+    if air.may_come:
+        return "Hands clear: the strokes follow by themselves. Press again to stop." if air.makes_strokes else step
+    if why := air.fault_words():
+        return f"No air: {why} Then arm it (a)."
+    return f"Hands clear, then arm the air (a). {step}"
 
 
 def _what_is_next(view: BenchView, unit: UnitStanding) -> str:

@@ -76,7 +76,8 @@ class Heard:
         why = (
             "check that the indicator is on and sending."
             if silence == "nothing comes"
-            else "bytes come, but they cannot be read: check the speed (baud), the driver and the wiring."
+            else "bytes come, but they cannot be read. Did the indicator switch its unit? Else check the speed (baud), "
+            "the driver and the wiring."
         )
         seconds = (now_ns - self.reading_ns) / 1e9
         return f"No readings for {seconds:.0f} s. Do not apply air by this display: {why}"

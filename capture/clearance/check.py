@@ -1,8 +1,8 @@
 """One pack's check as a state machine: strokes in, effects out. No I/O and no clock.
 
 Theory.
-    SEATING    the first `seat_strokes` strokes settle the pack: kept and shown, not averaged; one that the readings
-               broke off in settles nothing that anybody saw, and is asked for again
+    SEATING    the first `seat_strokes` strokes settle the pack: kept and shown, not averaged; one that was cut off,
+               by lost readings or by an end of the plunger, settles nothing that anybody saw, and is asked for again
     COUNTING   strokes that count are averaged until there are as many as the sheet asks for, or fewer, where it
                allows that, if they settle the verdict; strokes with a flag that spoils them are kept and shown, and
                asked for again
@@ -18,14 +18,30 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import Enum
+from typing import Final, Literal
 
 from capture.clearance.stopping import Looks
 from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke
 
-__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept"]
+__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "Way"]
 
+
+#: How air is applied: by a valve in the hand, or at the fixture by a button that is held, or pressed once for a run.
+Way = Literal["by hand", "hold", "press"]
+#: What there is to do for a seat stroke, for one that counts, and for another.
+_HOW: Final[dict[Way, tuple[str, str, str]]] = {
+    "by hand": ("apply and release the air", "apply, hold until the reading rests, release", "apply and release again"),
+    "hold": (
+        "hold the button, then let go",
+        "hold the button until the reading rests, then let go",
+        "hold the button again, then let go",
+    ),
+    "press": ("press the button", "press the button", "press the button"),
+}
+#: Numbers in one unit read as the other are this many times too large, or too small.
+_INCH_IN_MM: Final = 25.4
 
 #: A check is extended to this many times the sheet's strokes at most.
 MOST_TIMES = 3
@@ -75,6 +91,8 @@ class Check:
         self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
         self.verdict: Verdict | None = None
         self.last: StrokeKept | None = None
+        self._unit_asked = ""
+        """What to ask where the last stroke looks as if the indicator had switched its unit; else empty."""
 
     @property
     def counted(self) -> int:
@@ -91,6 +109,7 @@ class Check:
         if not stroke.accepted:
             return [self.last]
         travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
+        self._ask_unit(travel)
         self._travels.append(travel)
         self._roundings.append(stroke.rounding_nm)
         asked = self.looks.confidence if self._stop else one_look
@@ -110,7 +129,7 @@ class Check:
         return [self.last, Finished(self.verdict)]
 
     def _seat(self, stroke: Stroke) -> StrokeKept:
-        if "gap" in stroke.flags:
+        if not {"gap", "out_of_reach"}.isdisjoint(stroke.flags):
             self.last = StrokeKept(replace(stroke, accepted=False), seat=False)
             return self.last
         self._seated += 1
@@ -119,20 +138,55 @@ class Check:
         self.last = StrokeKept(replace(stroke, accepted=False), seat=True)
         return self.last
 
-    def next_step(self) -> str:
-        """Return the next thing for the technician to do, in words; strokes have the numbers of the list."""
+    def next_step(self, way: Way = "by hand") -> str:
+        """Return the next thing for the technician to do, in words; strokes have the numbers of the list.
+
+        Why the last stroke does not count stands beside it, in the list; here stands what must be seen to first.
+        """
         if self.state is CheckState.DONE and self.verdict is not None:
             return self.verdict.next_step
-        stroke = f"stroke {1 if self.last is None else self.last.stroke.n + 1}"
-        spoiled = self.last is not None and not self.last.seat and not self.last.stroke.accepted
+        seat, one, another = _HOW[way]
+        if first := self._first():
+            return first
         if self.state is CheckState.SEATING:
-            again = "The last stroke was cut and seats nothing. " if spoiled else ""
-            return f"{again}Seat the pack: apply and release the air, {self._seated + 1} of {self.pack.seat_strokes}."
+            return f"Seat the pack: {seat}, {self._seated + 1} of {self.pack.seat_strokes}."
+        stroke = f"stroke {1 if self.last is None else self.last.stroke.n + 1}"
         if self.state is CheckState.EXTENDING and self.verdict is not None:
             if self.verdict.more_strokes is None:
                 following = next(count for count in self.looks.later if count > self.counted)
-                return f"Too close to call yet. Apply and release again: {stroke}; {self.counted} of {following} count."
-            return self.verdict.next_step + " Apply and release again."
-        again = "The last stroke does not count. " if spoiled else ""
-        so_far = f"{self.counted} of {self.pack.strokes} count"
-        return f"{again}Apply, hold until the reading rests, release: {stroke}; {so_far}."
+                so_far = f"{self.counted} of {following} count"
+                return f"Too close to call yet. {_sentence(another)}: {stroke}; {so_far}."
+            return f"{self.verdict.next_step} {_sentence(another)}."
+        return f"{_sentence(one)}: {stroke}; {self.counted} of {self.pack.strokes} count."
+
+    def _ask_unit(self, travel_nm: int) -> None:
+        """Look whether a travel is that of the one before, as read in the other unit."""
+        self._unit_asked = ""
+        if self._travels and travel_nm > 0 and self._travels[-1] > 0:
+            times = travel_nm / self._travels[-1]
+            if abs(max(times, 1 / times) / _INCH_IN_MM - 1) < 0.2:
+                self._unit_asked = (
+                    f"The last two strokes that count are {_INCH_IN_MM} to 1: did the indicator switch its unit? Set "
+                    "it right, then begin the check again (r)."
+                )
+
+    def _first(self) -> str:
+        """What must be seen to at the indicator before another stroke is of any use; empty for nothing."""
+        if self.last is None:
+            return ""
+        stroke = self.last.stroke
+        if "out_of_reach" in stroke.flags:
+            return (
+                f"Air off. Move the indicator: its plunger came near its end in stroke {stroke.n}, which may be cut "
+                f"off. Then make that stroke again, as stroke {stroke.n + 1}."
+            )
+        if "rezeroed" in stroke.flags:
+            return (
+                f"The display jumped in stroke {stroke.n}: was the indicator zeroed, or did it switch its unit? Set it "
+                f"right, then make that stroke again, as stroke {stroke.n + 1}."
+            )
+        return self._unit_asked
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}"

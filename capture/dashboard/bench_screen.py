@@ -10,7 +10,7 @@ from capture.dashboard.scale import scale_rows
 from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.view import BenchView
-from capture.output.words import LOOKS, STALE, number
+from capture.output.words import LOOKS, STALE, flag_words, number
 from capture.terminal.bigtext import big_number, big_word
 from capture.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
 from drivers.units import format_length
@@ -71,6 +71,10 @@ def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]
         room = max(1, height - len(rows) - len(facts) - 2)
         rows += [[(line, "bold")] for line in wrap(ink.text(f"{label} {text}" if text else ""), width, room)]
     rows += facts
+    last = view.strokes[-1] if view.strokes else None
+    if last is not None and _measuring(view) and not last.seat and not last.stroke.accepted:
+        text = f"stroke {last.stroke.n} does not count: {flag_words(last.stroke.flags)}"
+        rows += [[(line, "yellow")] for line in wrap(ink.text(text), width, max(1, height - len(rows) - 2))]
     for text in (view.next_step, view.doubt, *([] if view.as_predicted else [view.outcome]), *view.advice):
         rows += [[(line, "")] for line in wrap(ink.text(text), width, max(1, height - len(rows) - 1))]
     keys = wrap(ink.text(view.keys), width, 1)

@@ -205,10 +205,41 @@ async def test_button_events_alone_make_a_whole_job_and_its_replay_is_the_same(t
 
 async def test_no_air_without_arming(tmp_path: Path) -> None:
     async with stand(tmp_path) as bay:
-        await until(lambda: bay.bench.view.fixture == "up" and bay.bench.view.indicator == "up")
+        air = bay.bench.air
+        assert air is not None
+        # The fixture's first word of its button says how it stands, and is no press.
+        await until(lambda: air._button_known and bay.bench.view.indicator == "up")
         await bay.press()
-        await until(lambda: "not armed" in bay.bench.view.air_text)
+        await until(lambda: "The button does nothing: the air is not armed." in bay.bench.view.air_text)
         assert bay.fixture.moves == []
+        # What the screen says to do is what there is to do, in the way to work of this bench.
+        assert bay.bench.view.message.startswith("Hands clear, then arm the air (a). ")
+        await bay.armed()
+        await until(lambda: "does nothing" not in bay.bench.view.air_text)
+        assert "ress the button" in bay.bench.view.message and "apply" not in bay.bench.view.message
+
+
+async def test_air_that_tripped_says_what_to_look_at_and_asks_for_no_stroke(tmp_path: Path) -> None:
+    async with stand(tmp_path, "hold") as bay:
+        await bay.armed()
+        for task in bay.indicator._tasks:
+            task.cancel()
+        await until(lambda: bay.bench.view.air_state == "tripped")
+        said = bay.bench.view.message
+        assert said.startswith("No air: no reading comes from the indicator. Check its cable")
+        assert "stroke" not in said and "button" not in said
+
+
+async def test_of_a_fixture_that_was_unplugged_no_button_is_said_to_be_held(tmp_path: Path) -> None:
+    async with stand(tmp_path, "hold") as bay:
+        await bay.armed()
+        bay.fixture.press()
+        await bay.fixture.until(lambda: bay.fixture.valve_open)
+        bay.fixture.unplug()
+        await until(lambda: bay.bench.view.fixture == "down")
+        assert bay.bench.air is not None
+        said = f"{bay.bench.view.air_text} {bay.bench.view.message} {bay.bench.air.fault_words()}"
+        assert "fixture is not connected" in said and "button" not in said
 
 
 async def test_the_valve_follows_the_hand_in_the_other_way_to_work(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -60,14 +61,43 @@ def test_a_stroke_that_was_cut_seats_nothing_and_is_asked_for_again() -> None:
     (kept,) = check.take(cut)
     assert isinstance(kept, StrokeKept) and not kept.seat and not kept.stroke.accepted
     assert check.state is CheckState.SEATING
-    assert check.next_step() == (
-        "The last stroke was cut and seats nothing. Seat the pack: apply and release the air, 1 of 1."
-    )
+    assert check.next_step() == "Seat the pack: apply and release the air, 1 of 1."
     (kept,) = check.take(stroke(2, 2_000_000, accepted=False))  # what a pack does while it settles, seats it
     assert isinstance(kept, StrokeKept) and kept.seat and check.state is CheckState.COUNTING
     check.take(stroke(3))
     (outcome,) = finished(check.take(stroke(4)))
     assert outcome.verdict.strokes == 2
+
+
+@pytest.mark.parametrize("seats", [0, 1])
+def test_a_plunger_near_its_end_asks_for_the_indicator_to_be_moved_and_for_that_stroke_again(seats: int) -> None:
+    check = Check(pack(strokes=2, seat_strokes=seats), LIMITS)
+    before = check.state
+    (kept,) = check.take(replace(stroke(1, accepted=False), flags=("out_of_reach",)))
+    assert isinstance(kept, StrokeKept) and not kept.seat and check.state is before
+    for way in ("by hand", "hold", "press"):
+        said = check.next_step(way)
+        assert "Move the indicator" in said and "as stroke 2" in said
+        assert "apply" not in said.lower() and "button" not in said
+
+
+def test_a_display_that_jumped_or_went_over_to_inches_is_asked_about() -> None:
+    check = Check(pack(strokes=3, seat_strokes=0), LIMITS)
+    check.take(replace(stroke(1, accepted=False), flags=("rezeroed",)))
+    assert "did it switch its unit?" in check.next_step() and "apply" not in check.next_step().lower()
+    check.take(stroke(2, 1_100_000))
+    assert "unit" not in check.next_step()
+    check.take(stroke(3, 43_307))  # 1.1 mm read in inches, where the stream names no unit
+    assert "did the indicator switch its unit?" in check.next_step()
+
+
+def test_what_there_is_to_do_at_a_button_is_said_of_the_button() -> None:
+    check = Check(pack(strokes=2, seat_strokes=1), LIMITS)
+    assert check.next_step("press") == "Seat the pack: press the button, 1 of 1."
+    assert check.next_step("hold") == "Seat the pack: hold the button, then let go, 1 of 1."
+    check.take(stroke(1))
+    assert check.next_step("press") == "Press the button: stroke 2; 0 of 2 count."
+    assert check.next_step("hold").startswith("Hold the button until the reading rests, then let go: stroke 2")
 
 
 def test_the_stroke_asked_for_has_the_number_that_it_will_have_in_the_list() -> None:
@@ -90,7 +120,6 @@ def test_a_spoiled_stroke_is_kept_and_asked_for_again() -> None:
     check.take(stroke(1))
     (kept,) = check.take(stroke(2, 5_000_000, accepted=False))
     assert isinstance(kept, StrokeKept) and not kept.seat and kept.stroke.n == 2
-    assert check.next_step().startswith("The last stroke does not count.")
     assert "stroke 3; 1 of 3 count" in check.next_step()
     check.take(stroke(3))
     assert "does not count" not in check.next_step()
