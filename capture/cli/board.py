@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from capture.cli.extras import need
 from capture.cli.options import ConfigFile, Json, broker_settings, errors_in_words, fail
 
 __all__ = ["board"]
@@ -40,6 +41,7 @@ def board(
     live = sys.stdout.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb", "unknown")
     with errors_in_words():
         if web:
+            need("web")
             from capture.board.web import listen_address, serve
 
             try:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from capture.cli.extras import need
 from capture.cli.options import ConfigFile, Json, fail, say
 
 if TYPE_CHECKING:
@@ -79,6 +80,8 @@ def collect(
         )
     except ConfigError as error:
         fail(str(error), 2)
+    if settings.database.address.get_backend_name() == "postgresql":
+        need("postgres")
     try:
         asyncio.run(_collect(settings, as_json, leave))
     except CollectError as error:

@@ -10,6 +10,7 @@ from typing import Annotated
 
 import typer
 
+from capture.cli.extras import need
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, say
 
 __all__ = ["export"]
@@ -46,6 +47,8 @@ def export(
     from capture.report.table_files import export as write
 
     opened = _day(since)
+    if form is _Form.parquet:
+        need("parquet")
     with errors_in_words(), open_store(config, data_dir) as store:
         if job is not None:
             store.job(job)  # says so if there is none

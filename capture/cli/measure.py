@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from capture.cli.extras import need
 from capture.cli.options import (
     ConfigFile,
     DataDir,
@@ -201,6 +202,7 @@ def demo(
     data_dir: DataDir = None,
 ) -> None:
     """Show the whole job on a simulated bench: no hardware, no broker, no settings. About a minute."""
+    need("demo")
     from capture.cli.demo_run import run_demo
 
     with errors_in_words():

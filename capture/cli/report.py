@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from capture.cli.extras import need
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path, say
 
 __all__ = ["report"]
@@ -31,6 +32,7 @@ def report(
     The record is proven first, and the report says whether it was. Ends with 0 if both files were written, with 3 if
     only the HTML could be, with 1 if neither. Changes nothing in the record.
     """
+    need("paper")
     from capture.plumbing.plaintext import clean
     from capture.report import ReportError, write_report
 

@@ -65,8 +65,7 @@ def engine_of(settings: DatabaseSettings) -> Engine:
             url, pool_size=1, max_overflow=0, pool_pre_ping=not sqlite, connect_args=options, **level
         )
     except ImportError as error:
-        extra = "; .venv/bin/pip install '.[postgres]'" if url.get_backend_name() == "postgresql" else ""
-        raise CollectError(f"no driver for a database such as {settings.url}: {error}{extra}") from error
+        raise CollectError(f"no driver for a database such as {settings.url}: {error}") from error
     except (SQLAlchemyError, TypeError) as error:
         raise CollectError(f"cannot use the database {settings.url}: {why(error)}") from error
     if sqlite:

@@ -144,14 +144,6 @@ def export(jobs: Iterable[Job], folder: Path, form: Form, unit: LengthUnit) -> W
 
     Raises ExportError; then the files of an earlier export are as they were.
     """
-    if form == "parquet":
-        try:
-            import pyarrow.parquet  # noqa: F401
-        except ImportError as error:
-            raise ExportError(
-                "Parquet needs pyarrow, which is not installed: .venv/bin/pip install '.[parquet]', or take "
-                "--format csv"
-            ) from error
     if folder.exists() and not folder.is_dir():
         raise ExportError(f"{folder} is a file, and the tables need a folder; give another place with --out")
     try:

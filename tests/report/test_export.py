@@ -5,8 +5,6 @@ from __future__ import annotations
 import csv
 import json
 import math
-import subprocess
-import sys
 import tracemalloc
 from collections.abc import Iterator
 from dataclasses import fields, replace
@@ -229,21 +227,6 @@ def test_one_job_or_those_since_a_day(record: Path, tmp_path: Path, monkeypatch:
     ):
         done = command(record, "--out", tmp_path, *words)
         assert done.exit_code == code and said in done.stderr
-
-
-def test_without_pyarrow_it_says_what_to_install(record: Path, tmp_path: Path) -> None:
-    hidden = tmp_path / "hidden" / "pyarrow"
-    hidden.mkdir(parents=True)
-    (hidden / "__init__.py").write_text("raise ImportError('not here')")
-    words = ["-m", "capture.cli", "record", "export", "--format", "parquet", "--out", str(tmp_path / "out")]
-    root = Path(__file__).resolve().parents[2]
-    done = subprocess.run(
-        [sys.executable, *words, "--data-dir", str(record.parent)],
-        cwd=root, env={"PYTHONPATH": f"{hidden.parent}:{root}", "PATH": ""}, capture_output=True, text=True,
-    )  # fmt: skip
-    assert done.returncode == 1 and ".venv/bin/pip install '.[parquet]'" in done.stderr
-    assert "`.venv/bin/pip install '.[parquet]'`" in (root / "README.md").read_text()
-    assert not (tmp_path / "out").exists()
 
 
 # -- whole or as it was ----------------------------------------------------------------------------------

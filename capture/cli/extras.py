@@ -1,0 +1,29 @@
+"""What a bench does not need and a command may: the parts of the installation that are left out unless asked for."""
+
+from __future__ import annotations
+
+import sys
+from importlib.util import find_spec
+from typing import Final
+
+from capture.cli.options import fail
+
+__all__ = ["EXTRAS", "need"]
+
+#: An extra of pyproject.toml: what needs it, and the modules that it brings.
+EXTRAS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
+    "demo": ("the demo's broker", ("amqtt",)),
+    "paper": ("a report", ("jinja2", "weasyprint", "fontTools", "fontpkg_arimo")),
+    "web": ("the board's page", ("aiohttp",)),
+    "postgres": ("a PostgreSQL database", ("psycopg",)),
+    "parquet": ("Parquet", ("pyarrow",)),
+}
+
+
+def need(extra: str) -> None:
+    """Exit, saying in one sentence what is missing and the command that installs it, unless `extra` is installed."""
+    what, modules = EXTRAS[extra]
+    missing = [name for name in modules if find_spec(name) is None]
+    if missing:
+        here = f"{sys.executable} -m pip install 'strokelog[{extra}]'"
+        fail(f"{what} needs {' and '.join(missing)}, not installed here; this installs it: {here}", 2)
