@@ -44,7 +44,7 @@ def fill_view(state: BenchState) -> BenchView:
         **_air(state),
         **_on_screen(state, packs),
     )
-    view.message = _message(state, view)
+    view.message, view.then = _message(state, view), _then(state, view)
     return view
 
 
@@ -132,6 +132,12 @@ def _with_air(air: AirControl | None, check: Check) -> str:
     if why := air.fault_words():
         return f"No air: {why} Then arm it (a)."
     return f"Hands clear, then arm the air (a). {step}"
+
+
+def _then(state: BenchState, view: BenchView) -> str:
+    """What the verdict asks for, where the next thing to do is something else."""
+    verdict = view.verdict
+    return verdict.next_step if verdict is not None and (state.dial.link == "down" or state.out_of_reach) else ""
 
 
 def _what_is_next(view: BenchView, unit: UnitStanding) -> str:

@@ -31,7 +31,7 @@ from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.mqtt.topics import ROOT, name_from_level
 
-__all__ = ["MOST_BENCHES", "Broker", "Change", "Floor", "What"]
+__all__ = ["MOST_BENCHES", "Broker", "Change", "Floor", "FloorWarning", "What"]
 
 MOST_BENCHES: Final = 5000
 LARGEST_PAYLOAD: Final = 64 * 1024
@@ -46,6 +46,14 @@ class Change:
 
     what: What
     key: str
+
+
+@dataclass(frozen=True, slots=True)
+class FloorWarning:
+    """What was wrong with what arrived; of each code the newest words hold."""
+
+    code: Literal["too_many_benches", "too_many_packs", "unreadable"]
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,16 +212,19 @@ class Floor:
         """Return from when on the board has seen the day's verdicts: the midnight before `now`, or when it began."""
         return max(self.began, now.replace(hour=0, minute=0, second=0, microsecond=0))
 
-    def warnings(self) -> Iterator[str]:
+    def warnings(self) -> Iterator[FloorWarning]:
         """Yield in words what was wrong with what arrived."""
         if self.left_out:
             messages = "message" if self.left_out == 1 else "messages"
-            yield (
+            yield FloorWarning(
+                "too_many_benches",
                 f"More than {MOST_BENCHES} benches: {self.left_out} {messages} of others not shown. Take benches that "
-                "are no more off the broker."
+                "are no more off the broker.",
             )
         if self._yields.today.full:
-            yield f"More than {MOST_PACKS} packs today: yield and re-check rate are of the first."
+            text = f"More than {MOST_PACKS} packs today: yield and re-check rate are of the first."
+            yield FloorWarning("too_many_packs", text)
         if self.unreadable:
             messages = "message" if self.unreadable == 1 else "messages"
-            yield f"{self.unreadable} unreadable {messages}, the last on {self._last_unreadable}."
+            text = f"{self.unreadable} unreadable {messages}, the last on {self._last_unreadable}."
+            yield FloorWarning("unreadable", text)

@@ -168,11 +168,11 @@ class _Lines:
             gone = self._rows[key]
             self._line({"change": "gone", "key": key, "bench": gone.bench}, f"{gone.bench}: taken off the board")
         self._rows = rows
-        for text in self._floor.warnings():
-            kind = text.lstrip("0123456789")[:12]
-            if self._warnings.get(kind) != text:
-                self._warnings[kind] = text
-                self._line({"change": "warning", "text": text}, f"warning: {text}")
+        for warning in self._floor.warnings():
+            if self._warnings.get(warning.code) != warning.text:
+                self._warnings[warning.code] = warning.text
+                told = {"change": "warning", "code": warning.code, "text": warning.text}
+                self._line(told, f"warning: {warning.text}")
         self._out.flush()
 
     def _line(self, content: dict[str, Any], words: str) -> None:

@@ -142,8 +142,8 @@ def _broker(floor: Floor, now: datetime, width: int, ink: Ink) -> list[Row]:
 
 def _warnings(floor: Floor, width: int, most: int, ink: Ink) -> list[Row]:
     rows: list[Row] = []
-    for text in floor.warnings():
-        for index, line in enumerate(wrap(ink.text(text), width - 11, most)):
+    for warning in floor.warnings():
+        for index, line in enumerate(wrap(ink.text(warning.text), width - 11, most)):
             rows.append([(" WARNING  " if index == 0 else " " * 10, "bold"), (line, "yellow")])
     return rows
 

@@ -110,7 +110,7 @@ class Pages:
             "recheck": share(today.recheck_share),
             "packs": today.packs,
             "since": f"{self._floor.seen_since(now):%H:%M}",
-            "warnings": list(self._floor.warnings()),
+            "warnings": [warning.text for warning in self._floor.warnings()],
         }
 
     def _all(self) -> bytes:

@@ -35,9 +35,9 @@ def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
     for caution in standing.cautions:
         console.print(Text(f"look at: {caution}"), soft_wrap=True)
     for remark in standing.remarks:
-        console.print(Text(f"to acknowledge when signing: {remark}"), soft_wrap=True)
-    for number, why in standing.refused:
-        console.print(Text(f"entry {number} does not count: {why}"), soft_wrap=True)
+        console.print(Text(f"to acknowledge when signing: {remark.text}"), soft_wrap=True)
+    for number, objection in standing.refused:
+        console.print(Text(f"entry {number} does not count: {objection.text}"), soft_wrap=True)
     for item in standing.open:
         console.print(Text(f"open: {item.text}; {item.do}"), soft_wrap=True)
     console.print(Text(next_words(sheet, standing)), soft_wrap=True)

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from capture.job.unit_on_record import UnitOnRecord
     from capture.sheet.steps import Torque
     from capture.unit.facts import Fact, StepDone
+    from capture.unit.signoff_rules import Objection
     from drivers.torque import TorqueSettings
 
 __all__ = ["By", "JobNumber", "add_fact", "override", "person", "sign_off", "step", "steps"]
@@ -163,7 +164,7 @@ def sign_off(
             lines = "\n".join(f"open: {item.text}; {item.do}" for item in standing.open)
             fail(f"job {job} is not signed off, {len(standing.open)} open:\n{lines}")
         if standing.remarks and standing.signed is None and not (acknowledge or "").strip():
-            lines = "\n".join(f"to acknowledge: {text}" for text in standing.remarks)
+            lines = "\n".join(f"to acknowledge: {one.text}" for one in standing.remarks)
             fail(
                 f"job {job} is not signed off, since whoever signs must acknowledge this:\n{lines}\n"
                 "if the unit may go out all the same, say why with --acknowledge"
@@ -190,23 +191,23 @@ def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Un
             try:
                 yield UnitOnRecord(store, job, stock=stock)
             except Refused as error:
-                fail(_with_options(str(error)))
+                _refuse(error.why)
 
 
-#: What is asked for in a person's words on every screen, and the option of `step` that says it here.
+#: The options of `step` that say what is missing.
 _OPTIONS = {
-    "say what torque was reached": "--value, or --wrench to read it",
-    "say how long it lasted": "--lasted",
-    "begin it first": "--begin",
-    "or begin it again": "--begin",
-    "say who does it": "--by",
+    "unmeasured_torque": "--value, or --wrench to read it",
+    "unmeasured_time": "--begin or --lasted",
+    "backwards": "--lasted",
+    "too_long": "--lasted or --begin",
+    "nameless": "--by",
 }
 
 
-def _with_options(text: str) -> str:
-    for asked, option in _OPTIONS.items():
-        text = text.replace(asked, f"{asked} ({option})")
-    return text
+def _refuse(why: Objection) -> NoReturn:
+    """End with what stands against a fact, and the option that says what is missing."""
+    option = _OPTIONS.get(why.code)
+    fail(f"{why.text}{f' ({option})' if option else ''}. Nothing was written")
 
 
 def add_fact(unit: UnitOnRecord, fact: Fact, as_json: bool) -> None:
@@ -311,7 +312,7 @@ def _need(unit: UnitOnRecord, fact: Fact) -> None:
     """End with what stands against `fact`."""
     why = unit.against(fact, datetime.now(UTC))
     if why:
-        fail(f"{why}. Nothing was written")
+        _refuse(why)
 
 
 def _from_wrench(step: Torque, port: str, settings: TorqueSettings, wait: float) -> list[int]:

@@ -167,9 +167,8 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     for count, line in enumerate(view.advice, 1):
         label = f"CHANGE {count} of {len(view.advice)}" if several else "CHANGE"
         wanted.append(said(label, line, width, 4, "", ink))
-    then = view.verdict.next_step if view.verdict is not None and not view.silence else ""
-    if then and not message.startswith(then):
-        wanted.insert(0, said("THEN" if message else "NEXT", then, width, 3, "", ink))
+    if view.then and not view.silence:
+        wanted.insert(0, said("THEN" if message else "NEXT", view.then, width, 3, "", ink))
     if view.as_predicted:
         wanted.append(said("RESULT", view.outcome, width, 3, "", ink))
     for more in wanted:

@@ -36,7 +36,7 @@ def release_screen(
     for caution in standing.cautions:
         head += bullet(" look at: ", caution, width, ink, mark_style="bold yellow")
     for remark in standing.remarks:
-        head += bullet(" to acknowledge: ", remark, width, ink, mark_style="bold yellow")
+        head += bullet(" to acknowledge: ", remark.text, width, ink, mark_style="bold yellow")
     blocks: list[list[Row]] = []
     for i, item in enumerate(standing.open):
         mark = ink.pick("▸", ">") if i == page.chosen else " "

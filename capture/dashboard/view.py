@@ -101,6 +101,8 @@ class BenchView:
     """Why the air cannot be applied and what to do, or what the last hold was like; in words."""
     message: str = ""
     """The next thing to do, in words, as long as readings come."""
+    then: str = ""
+    """What the verdict asks for, where the next thing to do is something else."""
     keys: str = ""
     """The keys that do something now, for the bottom line."""
     said: str = ""

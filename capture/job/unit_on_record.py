@@ -28,7 +28,7 @@ from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
 from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone
 from capture.unit.gauge import overdue_words
 from capture.unit.offers import Choice, Offers, offers
-from capture.unit.signoff_rules import against, elapsed_ns
+from capture.unit.signoff_rules import Objection, against, elapsed_ns
 from capture.unit.standing import UnitStanding, happened, unit_now
 from capture.unit.words import fact_words, typed_words, unjudged_words
 
@@ -40,7 +40,11 @@ _NEXT = 2**61
 
 
 class Refused(Exception):
-    """A fact was not written; the text says what stands against it and what to do."""
+    """A fact was not written; `why` is what stands against it."""
+
+    def __init__(self, why: Objection) -> None:
+        self.why = why
+        super().__init__(f"{why.text}. Nothing was written")
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,14 +190,14 @@ class UnitOnRecord:
 
     # -- facts -------------------------------------------------------------------------------------------
 
-    def against(self, fact: Fact, at: datetime) -> str:
-        """Return in words what stands against writing `fact`; empty if nothing does."""
+    def against(self, fact: Fact, at: datetime) -> Objection | None:
+        """Return what stands against writing `fact`."""
         why = against(self.sheet, self.job.facts, self.now.packs, fact, at, self.now.standing.remarks)
         if not why and isinstance(fact, PartsChanged):
             try:
                 fitted_now(self.sheet, [*happened_in(self.job), fact])
             except PlanError as error:
-                return str(error)
+                return Objection("no_way_there", str(error))
         return why
 
     def _timed(self, fact: Fact, at: datetime) -> Fact:
@@ -228,7 +232,7 @@ class UnitOnRecord:
         fact = self._timed(fact, at)
         why = self.against(fact, at)
         if why:
-            raise Refused(f"{why}. Nothing was written")
+            raise Refused(why)
         job, before = self.job, self.now.fitted
         after = self._standing(replace(job, facts=(*job.facts, FactEntry(_NEXT, at, fact))))
         messages = [self._word(after, at)] if self._publishes else []

@@ -287,7 +287,7 @@ class UnitMessage(_Message):
             steps_closed=sum(step.closed for step in told.steps),
             next_step="" if told.next_step is None else now.sheet.steps[told.next_step].title,
             against=tuple(item.text for item in told.open),
-            to_acknowledge=told.remarks,
+            to_acknowledge=tuple(one.text for one in told.remarks),
             signed_off_by=told.signed.fact.by if told.signed else "",
             signed_off_at=told.signed.at if told.signed else None,
         )

@@ -168,6 +168,6 @@ def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[d
         "next_step": None if standing.next_step is None else standing.next_step + 1,
         "open": [{**asdict(item), "step": None if item.step is None else item.step + 1} for item in standing.open],
         "cautions": list(standing.cautions),
-        "to_acknowledge": list(standing.remarks),
-        "refused": [{"entry": number, "why": why} for number, why in standing.refused],
+        "to_acknowledge": [asdict(one) for one in standing.remarks],
+        "refused": [{"entry": number, "code": why.code, "why": why.text} for number, why in standing.refused],
     }

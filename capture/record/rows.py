@@ -19,7 +19,7 @@ from capture.record import ledger, schema
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.sheet.sheet import Pack, Selective
 from capture.strokes.stroke import Stroke
-from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone, ToAcknowledge
 
 __all__ = [
     "FACT_KINDS",
@@ -144,13 +144,21 @@ def kind_of(fact: Fact) -> str:
     return next(kind for kind, one in FACT_KINDS.items() if type(fact) is one)
 
 
+def _acknowledged(kept: dict[str, Any] | str) -> ToAcknowledge:
+    """Return what a sign-off acknowledged. Versions up to 0.2 kept nothing but the words, of two kinds."""
+    if isinstance(kept, str):
+        overdue = kept.startswith("Gauge ") and ", was overdue when " in kept
+        return ToAcknowledge("gauge_overdue" if overdue else "not_as_predicted", 0, kept)
+    return ToAcknowledge(**kept)
+
+
 def fact_of(kind: str, body: dict[str, Any]) -> Fact:
     """Return the fact in the body of a ledger entry of `kind`."""
     told = {field.name: body[field.name] for field in fields(FACT_KINDS[kind]) if field.name in body}
     if kind == "parts_changed":
         told["changes"] = tuple(Change(**change) for change in told["changes"])
     if told.get("acknowledged") is not None:
-        told["acknowledged"] = tuple(told["acknowledged"])
+        told["acknowledged"] = tuple(_acknowledged(one) for one in told["acknowledged"])
     return FACT_KINDS[kind](**told)
 
 

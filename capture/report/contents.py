@@ -22,9 +22,9 @@ from capture.report.page_parts import CheckPart, Contents, PackPart, RecordingPa
 from capture.report.times import Times
 from capture.report.traces import Trace
 from capture.sheet.sheet import Pack, Sheet
-from capture.unit.acknowledge import Remark, remarks
+from capture.unit.acknowledge import remarks
 from capture.unit.changes import PlanError, outcomes, stale_checks
-from capture.unit.facts import Fact, Override, PartsChanged
+from capture.unit.facts import Fact, Override, PartsChanged, ToAcknowledge
 from capture.unit.gauge import gauge_of
 from capture.unit.pack_states import PackState, pack_states
 from capture.unit.words import changed_words
@@ -71,7 +71,7 @@ class _Report:
         self.problems: list[Note] = []
         self.states: dict[str, PackState] = {}
         self.followed = True
-        self.known: tuple[Remark, ...] = ()
+        self.known: tuple[ToAcknowledge, ...] = ()
         came_out: dict[int, str] = {}
         if sheet is not None:
             try:

@@ -9,8 +9,7 @@ from capture.record import Job
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
 from capture.sheet.steps import Step
-from capture.unit.acknowledge import Remark
-from capture.unit.facts import Correction, Override, PartsChanged, SignedOff
+from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, ToAcknowledge
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing, StepStanding, standing
 from capture.unit.words import acknowledged_words, step_state
@@ -62,7 +61,7 @@ def finishing(
     job: Job,
     sheet: Sheet | None,
     states: Mapping[str, PackState] | None,
-    known: Sequence[Remark],
+    known: Sequence[ToAcknowledge],
     times: Times,
     corrected: Callable[[int], list[Note]],
 ) -> Finishing:
@@ -96,7 +95,7 @@ def finishing(
             zone=times.zone,
         )
     unit = standing(sheet, job.facts, list(states.values()), known)
-    told += [Note(f"Entry {number} does not count", why, loud=True) for number, why in unit.refused]
+    told += [Note(f"Entry {number} does not count", why.text, loud=True) for number, why in unit.refused]
     signed = ""
     if unit.signed is not None:
         note = unit.signed.fact.note if isinstance(unit.signed.fact, SignedOff) else ""
@@ -119,7 +118,7 @@ def finishing(
 def _remarks(unit: Standing) -> Iterator[Note]:
     signed = unit.signed.fact if unit.signed is not None else None
     said = signed.acknowledged if isinstance(signed, SignedOff) else None
-    for text in unit.remarks:
+    for text in (one.text for one in unit.remarks):
         if not isinstance(signed, SignedOff):
             yield Note("To be acknowledged before signing off", text, loud=True)
         elif said is None:

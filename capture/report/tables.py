@@ -212,7 +212,7 @@ def _fact(job: Job, entry: FactEntry) -> Row:
         return row | {"pack": fact.pack, "step": fact.step, "reason": fact.reason}
     if isinstance(fact, Correction):
         return row | {"corrects_entry": fact.entry, "reason": fact.reason, "text": fact.text}
-    acknowledged = "; ".join(fact.acknowledged or ())
+    acknowledged = "; ".join(one.text for one in fact.acknowledged or ())
     return row | {"note": fact.note, "reason": fact.why or None, "text": acknowledged or None}
 
 

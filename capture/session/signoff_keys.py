@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from capture.dashboard.form import Field, Form
 from capture.session.form_runner import FormRunner
-from capture.unit.facts import Override, SignedOff
+from capture.unit.facts import Override, SignedOff, ToAcknowledge
 
 __all__ = ["SignOffKeys", "ask_override"]
 
@@ -41,7 +41,7 @@ class SignOffKeys:
         elif key == "enter" and standing.signed is None:
             self._ask(standing.remarks, standing.cautions)
 
-    def _ask(self, known: tuple[str, ...], cautions: tuple[str, ...]) -> None:
+    def _ask(self, known: tuple[ToAcknowledge, ...], cautions: tuple[str, ...]) -> None:
         forms = self._forms
 
         async def submit(values: dict[str, str]) -> str:
@@ -52,5 +52,5 @@ class SignOffKeys:
         title = f"Sign off unit {forms.bench.state.unit_serial or '-'}"
         title += ", knowing this:" if known else ": everything on this sheet is done and proven."
         why = [Field("why", "why it may go out", hint="the record keeps it for ever")] if known else []
-        said = [*known, *(f"Look at: {caution}" for caution in cautions)]
+        said = [*(one.text for one in known), *(f"Look at: {caution}" for caution in cautions)]
         forms.ask(Form(title, [*why, forms.by()], said=said, does="signs the unit off"), submit)

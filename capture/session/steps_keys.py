@@ -100,7 +100,8 @@ class StepsKeys:
                 return str(error)
             now = datetime.now(UTC)
             wrong = [wrong_count(step, torques)]
-            wrong += [unit.against(replace(done, torque_unm=torque), now) for torque in torques]
+            barred = (unit.against(replace(done, torque_unm=torque), now) for torque in torques)
+            wrong += [one.text for one in barred if one is not None]
             why = next((one for one in wrong if one), "")
             if not why:
                 return await self._write(tightened(step, done, torques, pulls.port if pulls else ""))

@@ -7,23 +7,16 @@ verdict that counts and was measured with a gauge whose calibration had run out.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from capture.unit.changes import Outcome
-from capture.unit.facts import Entry, Judged
+from capture.unit.facts import Entry, Judged, ToAcknowledge
 
-__all__ = ["Remark", "remarks"]
-
-
-@dataclass(frozen=True, slots=True)
-class Remark:
-    """One thing to acknowledge. `number` is that of the record's entry since which it stands."""
-
-    number: int
-    text: str
+__all__ = ["remarks"]
 
 
-def remarks(entries: Sequence[Entry], checks: Sequence[Judged], outcomes: Sequence[Outcome]) -> tuple[Remark, ...]:
+def remarks(
+    entries: Sequence[Entry], checks: Sequence[Judged], outcomes: Sequence[Outcome]
+) -> tuple[ToAcknowledge, ...]:
     """Return what whoever signs must acknowledge, the changes in order and then the gauges.
 
     `outcomes` are those of the changes among `entries` (`changes.outcomes`).
@@ -34,7 +27,7 @@ def remarks(entries: Sequence[Entry], checks: Sequence[Judged], outcomes: Sequen
             continue
         made = next((entry.number for entry in entries if entry.fact is outcome.change), 0)
         after = [check.number for check in checks if check.pack == outcome.change.pack and check.started_number > made]
-        found.append(Remark(min(after, default=made), outcome.text))
+        found.append(ToAcknowledge("not_as_predicted", min(after, default=made), outcome.text))
     newest = {check.pack: check for check in sorted(checks, key=lambda check: check.number)}
     late: dict[str, list[Judged]] = {}
     for check in newest.values():
@@ -43,5 +36,6 @@ def remarks(entries: Sequence[Entry], checks: Sequence[Judged], outcomes: Sequen
     for gauge, measured in late.items():
         packs = ", ".join(check.pack for check in measured)
         text = f"{gauge}, was overdue when {packs} {'was' if len(measured) == 1 else 'were'} measured"
-        found.append(Remark(max(check.number for check in measured), f"{text}: nobody vouches for its readings."))
+        newest_number = max(check.number for check in measured)
+        found.append(ToAcknowledge("gauge_overdue", newest_number, f"{text}: its readings are not assured."))
     return tuple(found)

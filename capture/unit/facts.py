@@ -8,12 +8,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Protocol
+from typing import Literal, Protocol
 
 from capture.clearance.advice import Change
 from capture.clearance.verdict import Verdict
 
-__all__ = ["Correction", "Entry", "Fact", "Judged", "Override", "PartsChanged", "SignedOff", "StepBegun", "StepDone"]
+__all__ = [
+    "Correction",
+    "Entry",
+    "Fact",
+    "Judged",
+    "Override",
+    "PartsChanged",
+    "SignedOff",
+    "StepBegun",
+    "StepDone",
+    "ToAcknowledge",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,16 +77,26 @@ class Override:
 
 
 @dataclass(frozen=True, slots=True)
+class ToAcknowledge:
+    """What stands against a unit, though not in the way of its sign-off. `number` is that of the record's entry since
+    which it stands (0 in entries of versions that kept the words alone), `text` what the person who signs read."""
+
+    code: Literal["not_as_predicted", "gauge_overdue"]
+    number: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class SignedOff:
     """The unit is released by a named person.
 
-    `acknowledged` is what stood against the unit in words, though not in the way of the sign-off, and `why` says why it
-    may go out all the same. None in entries of versions that did not ask.
+    `why` says why it may go out in spite of what is `acknowledged`, which is None in entries of versions that did not
+    ask.
     """
 
     by: str
     note: str = ""
-    acknowledged: tuple[str, ...] | None = None
+    acknowledged: tuple[ToAcknowledge, ...] | None = None
     why: str = ""
 
 

@@ -26,12 +26,22 @@ from typing import Literal
 
 from capture.sheet.sheet import Sheet
 from capture.sheet.steps import Torque
-from capture.unit.acknowledge import Remark
-from capture.unit.facts import Correction, Entry, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import (
+    Correction,
+    Entry,
+    Fact,
+    Override,
+    PartsChanged,
+    SignedOff,
+    StepBegun,
+    StepDone,
+    ToAcknowledge,
+)
 from capture.unit.pack_states import PackState
 from drivers.units import format_duration
 
 __all__ = [
+    "Objection",
     "OpenItem",
     "Standing",
     "StepStanding",
@@ -69,9 +79,22 @@ class StepStanding:
 
 
 @dataclass(frozen=True, slots=True)
+class Objection:
+    """Why a fact may not be written, or does not count: a code for programs, and words with what to do."""
+
+    code: Literal[
+        "already_signed", "backwards", "corrected", "earlier_pass_open", "nameless", "no_such_pack", "no_such_step",
+        "no_torque", "no_way_there", "nothing_to_override", "still_open", "timeless", "too_long", "too_short",
+        "torque_outside", "unacknowledged", "unmeasured_time", "unmeasured_torque", "unreasoned", "which_one",
+    ]  # fmt: skip
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class OpenItem:
     """One thing that stands against signing off, and what to do about it."""
 
+    code: Literal["unchecked", "not_good", "stale", "checked_since", "begun", "waits_for_pass", "not_done"]
     pack: str | None
     step: int | None
     text: str
@@ -93,14 +116,14 @@ class Standing:
     """The sign-off, while it stands."""
     cautions: tuple[str, ...]
     """What the person who signs should look at; nothing of it stands against signing."""
-    refused: tuple[tuple[int, str], ...]
+    refused: tuple[tuple[int, Objection], ...]
     """Entries of the record that do not count, by number, and why."""
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[ToAcknowledge, ...] = ()
     """What whoever signs must acknowledge."""
 
 
 def standing(
-    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[Remark] = ()
+    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[ToAcknowledge] = ()
 ) -> Standing:
     """Return how the unit stands after `entries`, in the order of the record."""
     unit = _gone_through(sheet, entries, packs, remarks)
@@ -114,7 +137,7 @@ def standing(
         signed=None if open_items or unit.changed_since_signed() else unit.signed,
         cautions=tuple(unit.cautions()),
         refused=tuple(unit.refused),
-        remarks=tuple(remark.text for remark in remarks),
+        remarks=tuple(remarks),
     )
 
 
@@ -124,14 +147,13 @@ def against(
     packs: Sequence[PackState],
     fact: Fact,
     at: datetime,
-    remarks: Sequence[str] = (),
-) -> str:
-    """Return in words what stands against adding `fact` now, and what to do; empty if nothing does. `remarks` are what
-    a sign-off must acknowledge."""
+    remarks: Sequence[ToAcknowledge] = (),
+) -> Objection | None:
+    """Return what stands against adding `fact` now. `remarks` are what a sign-off must acknowledge."""
     unit = _gone_through(sheet, entries, packs)
-    signed = ""
+    signed = None
     if unit.signed is not None and not unit.changed_since_signed():
-        signed = f"the unit is signed off already, by {unit.signed.fact.by}"
+        signed = Objection("already_signed", f"the unit is signed off already, by {unit.signed.fact.by}")
     if signed and isinstance(fact, StepBegun | StepDone):
         return signed
     why = unit.against(fact, at, _NEXT)
@@ -141,19 +163,26 @@ def against(
         case SignedOff():
             return signed or _unacknowledged(fact, remarks)
         case Override(step=int(step)) if unit.steps[step].state == "done":
-            return f"{_name(sheet, step)} is done; there is nothing to override"
+            return Objection("nothing_to_override", f"{_name(sheet, step)} is done; there is nothing to override")
         case Override(pack=str(pack)) if unit.packs[pack].state == "good":
-            return f"pack {pack!r} is good; there is nothing to override"
-    return ""
+            return Objection("nothing_to_override", f"pack {pack!r} is good; there is nothing to override")
+    return None
 
 
-def _unacknowledged(fact: SignedOff, remarks: Sequence[str]) -> str:
-    left = [text for text in remarks if text not in (fact.acknowledged or ())]
+def _unacknowledged(fact: SignedOff, remarks: Sequence[ToAcknowledge]) -> Objection | None:
+    known = {(one.code, one.number) for one in fact.acknowledged or ()}
+    left = " ".join(one.text for one in remarks if (one.code, one.number) not in known)
     if left:
-        return f"whoever signs must acknowledge: {' '.join(left)} Say that you know it, and why the unit may go out"
+        return Objection(
+            "unacknowledged",
+            f"whoever signs must acknowledge: {left} Say that you know it, and why the unit may go out",
+        )
     if remarks and not fact.why.strip():
-        return "it is not said why the unit may go out in spite of what is acknowledged; the record keeps that for ever"
-    return ""
+        return Objection(
+            "unreasoned",
+            "it is not said why the unit may go out in spite of what is acknowledged; the record keeps that for ever",
+        )
+    return None
 
 
 def elapsed_ns(step: StepStanding, now: datetime) -> int | None:
@@ -168,14 +197,14 @@ def _name(sheet: Sheet, step: int) -> str:
 
 
 def _gone_through(
-    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[Remark] = ()
+    sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[ToAcknowledge] = ()
 ) -> _Unit:
     unit = _Unit(sheet, packs, remarks)
     corrected = {entry.fact.entry for entry in entries if isinstance(entry.fact, Correction)}
     for entry in entries:
         # Parts that were changed otherwise than was written were changed all the same.
         if entry.number in corrected and not isinstance(entry.fact, PartsChanged):
-            unit.refused.append((entry.number, "it was corrected"))
+            unit.refused.append((entry.number, Objection("corrected", "it was corrected")))
         else:
             unit.take(entry)
     return unit
@@ -184,7 +213,7 @@ def _gone_through(
 class _Unit:
     """The facts gone through so far."""
 
-    def __init__(self, sheet: Sheet, packs: Sequence[PackState], remarks: Sequence[Remark]) -> None:
+    def __init__(self, sheet: Sheet, packs: Sequence[PackState], remarks: Sequence[ToAcknowledge]) -> None:
         told = {state.pack: state for state in packs}
         self.sheet = sheet
         self.packs = {pack.name: told.get(pack.name, PackState(pack.name, "unchecked")) for pack in sheet.order()}
@@ -194,7 +223,7 @@ class _Unit:
         self.remarks = remarks
         self.signed: Entry | None = None
         self.last = 0
-        self.refused: list[tuple[int, str]] = []
+        self.refused: list[tuple[int, Objection]] = []
 
     def take(self, entry: Entry) -> None:
         fact = entry.fact
@@ -248,81 +277,100 @@ class _Unit:
 
     # What stands against a fact
 
-    def against(self, fact: Fact, at: datetime, number: int) -> str:
+    def against(self, fact: Fact, at: datetime, number: int) -> Objection | None:
         if not fact.by.strip():
-            return "nobody's name is given; say who does it"
+            return Objection("nameless", "nobody's name is given; say who does it")
         match fact:
             case PartsChanged(pack) if pack not in self.packs:
-                return f"there is no pack {pack!r} in the sheet; there are: {', '.join(self.packs)}"
+                return self._no_pack(pack)
             case StepBegun(step) | StepDone(step):
                 return self._against_step(fact, at) if self._has(step) else self._no_step(step)
             case Override():
                 return self._against_override(fact)
             case SignedOff(acknowledged=acknowledged):
                 items = self.open_items(number)
-                known = [remark for remark in self.remarks if remark.number < number]
-                if not items and known and acknowledged == ():  # the words may be another version's
-                    return f"it does not acknowledge that {known[0].text}"
-                return "; ".join(f"{item.text}: {item.do}" for item in items)
-        return ""
+                if items:
+                    return Objection("still_open", "; ".join(f"{item.text}: {item.do}" for item in items))
+                if acknowledged is None:  # a version that did not ask
+                    return None
+                told = {one.code for one in acknowledged}
+                for known in self.remarks:
+                    if known.number < number and known.code not in told:
+                        return Objection("unacknowledged", f"it does not acknowledge that {known.text}")
+        return None
 
     def _has(self, step: int) -> bool:
         return 0 <= step < len(self.steps)
 
-    def _no_step(self, step: int) -> str:
+    def _no_step(self, step: int) -> Objection:
         count = len(self.steps)
-        return f"there is no step {step + 1}; the sheet has {f'steps 1 to {count}' if count else 'none'}"
+        there = f"steps 1 to {count}" if count else "none"
+        return Objection("no_such_step", f"there is no step {step + 1}; the sheet has {there}")
 
-    def _against_step(self, fact: StepBegun | StepDone, at: datetime) -> str:
+    def _no_pack(self, pack: str | None) -> Objection:
+        return Objection("no_such_pack", f"there is no pack {pack!r} in the sheet; there are: {', '.join(self.packs)}")
+
+    def _against_step(self, fact: StepBegun | StepDone, at: datetime) -> Objection | None:
         step, name = self.sheet.steps[fact.step], _name(self.sheet, fact.step)
         if isinstance(fact, StepBegun):
-            return "" if step.minimum_ns is not None else f"{name} has no minimum time; confirm it when it is done"
+            if step.minimum_ns is not None:
+                return None
+            return Objection("timeless", f"{name} has no minimum time; confirm it when it is done")
         if isinstance(step, Torque):
             return self._against_torque(step, name, fact)
         if fact.torque_unm is not None:
-            return f"{name} is no torque pass; confirm it without a torque"
+            return Objection("no_torque", f"{name} is no torque pass; confirm it without a torque")
         if step.minimum_ns is None:
-            return ""
+            return None
         lasted_ns = self._lasted(fact, at)
         least = format_duration(step.minimum_ns)
         if lasted_ns is None:
-            return f"{name} must last at least {least}; begin it first, or say how long it lasted"
+            return Objection(
+                "unmeasured_time", f"{name} must last at least {least}; begin it first, or say how long it lasted"
+            )
+        lasted = format_duration(lasted_ns)
         if lasted_ns > _LONGEST_NS:
-            return f"{name} cannot have lasted {format_duration(lasted_ns)}; check the unit, or begin it again"
+            return Objection("too_long", f"{name} cannot have lasted {lasted}; check the unit, or begin it again")
         if lasted_ns < 0:
-            return f"{name} ended before it began; check the computer's clock, or say how long it lasted"
+            return Objection(
+                "backwards", f"{name} ended before it began; check the computer's clock, or say how long it lasted"
+            )
         if lasted_ns < step.minimum_ns:
             left = format_duration(step.minimum_ns - lasted_ns)
-            return f"{name} lasted {format_duration(lasted_ns)} of at least {least}; wait another {left}"
-        return ""
+            return Objection("too_short", f"{name} lasted {lasted} of at least {least}; wait another {left}")
+        return None
 
-    def _against_torque(self, step: Torque, name: str, fact: StepDone) -> str:
+    def _against_torque(self, step: Torque, name: str, fact: StepDone) -> Objection | None:
         for earlier in self._passes(fact.step, after=False):
             if not self.steps[earlier].closed:
-                return f"{name} comes after {_name(self.sheet, earlier)}, which is not done; do that pass first"
+                first = _name(self.sheet, earlier)
+                return Objection(
+                    "earlier_pass_open", f"{name} comes after {first}, which is not done; do that pass first"
+                )
         torque = fact.torque_unm
         if torque is None:
-            return f"{name} asks for {step.value}; say what torque was reached" if step.value else ""
+            if not step.value:
+                return None
+            return Objection("unmeasured_torque", f"{name} asks for {step.value}; say what torque was reached")
         shown = step.shown(torque)
         if torque <= 0:
-            return f"{shown} is no tightening; expected a torque above zero"
+            return Objection("torque_outside", f"{shown} is no tightening; expected a torque above zero")
         if step.allows(torque) is False:
-            return (
+            return Objection(
+                "torque_outside",
                 f"{shown} is {step.deviation(torque)} from {step.value} and outside {step.window()}; "
-                "tighten again as the service literature says, and replace bolts that were overtightened"
+                "tighten again as the service literature says, and replace bolts that were overtightened",
             )
-        return ""
+        return None
 
-    def _against_override(self, fact: Override) -> str:
+    def _against_override(self, fact: Override) -> Objection | None:
         if (fact.pack is None) == (fact.step is None):
-            return "an override lets one pack or one step pass; name one of them"
+            return Objection("which_one", "an override lets one pack or one step pass; name one of them")
         if not fact.reason.strip():
-            return "an override needs a reason; the record keeps it for ever"
+            return Objection("unreasoned", "an override needs a reason; the record keeps it for ever")
         if fact.step is not None:
-            return "" if self._has(fact.step) else self._no_step(fact.step)
-        if fact.pack not in self.packs:
-            return f"there is no pack {fact.pack!r} in the sheet; there are: {', '.join(self.packs)}"
-        return ""
+            return None if self._has(fact.step) else self._no_step(fact.step)
+        return None if fact.pack in self.packs else self._no_pack(fact.pack)
 
     # What stands against signing off
 
@@ -340,23 +388,26 @@ class _Unit:
             # A change that the states do not know of yet makes a check stale all the same.
             good = pack.state == "good" and self.changed.get(name, 0) <= pack.number
             if not (good and fresh) and not self.lets_pass(name, number):
-                items.append(OpenItem(name, None, *_pack_words(pack, good)))
+                items.append(_open_pack(pack, good))
         for step in self.steps:
             if not step.closed:
-                items.append(OpenItem(None, step.index, *self._step_words(step)))
+                items.append(self._open_step(step))
         return items
 
-    def _step_words(self, standing: StepStanding) -> tuple[str, str]:
-        step = self.sheet.steps[standing.index]
-        name = _name(self.sheet, standing.index)
+    def _open_step(self, standing: StepStanding) -> OpenItem:
+        n, step = standing.index, self.sheet.steps[standing.index]
+        name = _name(self.sheet, n)
         if standing.state == "begun":
-            return f"{name} has begun", f"let it last {format_duration(step.minimum_ns or 0)}, then confirm it"
-        earlier = [n for n in self._passes(standing.index, after=False) if not self.steps[n].closed]
+            last = f"let it last {format_duration(step.minimum_ns or 0)}, then confirm it"
+            return OpenItem("begun", None, n, f"{name} has begun", last)
+        earlier = [n for n in self._passes(n, after=False) if not self.steps[n].closed]
         if earlier:
-            return f"{name} is not done", f"do {_name(self.sheet, earlier[0])} first"
+            first = _name(self.sheet, earlier[0])
+            return OpenItem("waits_for_pass", None, n, f"{name} is not done", f"do {first} first")
+        do = "tighten, and enter the torque" if isinstance(step, Torque) else "do and confirm"
         if step.minimum_ns is not None:
-            return f"{name} is not done", "begin it, or say how long it lasted"
-        return f"{name} is not done", "tighten, and enter the torque" if isinstance(step, Torque) else "do and confirm"
+            do = "begin it, or say how long it lasted"
+        return OpenItem("not_done", None, n, f"{name} is not done", do)
 
     def next_step(self) -> int | None:
         waiting = [step.index for step in self.steps if step.state == "begun"]
@@ -388,13 +439,15 @@ class _Unit:
         return found
 
 
-def _pack_words(pack: PackState, good: bool) -> tuple[str, str]:
+def _open_pack(pack: PackState, good: bool) -> OpenItem:
     why = f" ({pack.words})" if pack.words else ""
     name = f"pack {pack.pack!r}"
     if pack.state == "unchecked":
-        return f"{name} is not checked", "check it"
+        return OpenItem("unchecked", pack.pack, None, f"{name} is not checked", "check it")
     if pack.state == "not good":
-        return f"{name} is not good{why}", "change its parts as advised and check it again, or override it by name"
+        do = "change its parts as advised and check it again, or override it by name"
+        return OpenItem("not_good", pack.pack, None, f"{name} is not good{why}", do)
     if pack.state == "good" and good:
-        return f"{name} was checked after that", "sign off again"
-    return f"{name} is stale{why if pack.state == 'stale' else ' (its parts were changed)'}", "check it again"
+        return OpenItem("checked_since", pack.pack, None, f"{name} was checked after that", "sign off again")
+    why = why if pack.state == "stale" else " (its parts were changed)"
+    return OpenItem("stale", pack.pack, None, f"{name} is stale{why}", "check it again")

@@ -145,7 +145,7 @@ def acknowledged_words(fact: SignedOff) -> str:
     """Return what a sign-off acknowledged and why it was given all the same, to stand behind other words."""
     if not fact.acknowledged:
         return ""
-    return f"; acknowledged: {' '.join(fact.acknowledged)} Released all the same: {fact.why}"
+    return f"; acknowledged: {' '.join(one.text for one in fact.acknowledged)} Released all the same: {fact.why}"
 
 
 def next_words(sheet: Sheet, standing: Standing) -> str:
@@ -153,7 +153,7 @@ def next_words(sheet: Sheet, standing: Standing) -> str:
     if standing.signed is not None:
         return f"Signed off by {standing.signed.fact.by}."
     if not standing.open and standing.remarks:
-        return f"Nothing is open, but whoever signs must acknowledge: {' '.join(standing.remarks)}"
+        return f"Nothing is open, but whoever signs must acknowledge: {' '.join(one.text for one in standing.remarks)}"
     if not standing.open:
         return "Nothing is open; the unit can be signed off."
     said = []

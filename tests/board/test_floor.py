@@ -373,7 +373,7 @@ def test_any_bytes_on_any_topic_are_counted_and_never_raise(topic: str, payload:
     assert floor.rows(NOW) == before
     emptied = not payload and topic in ("strokelog/v1/b/status", "strokelog/v1/b/p/verdict")
     assert floor.unreadable == (0 if emptied else 1)
-    assert emptied or "1 unreadable message" in next(floor.warnings())
+    assert emptied or "1 unreadable message" in next(floor.warnings()).text
 
 
 _FIELDS = st.fixed_dictionaries(
@@ -450,7 +450,7 @@ def test_a_bench_cannot_speak_for_another() -> None:
     feed(floor, Sent("strokelog/v1/bay 1/other/stroke", stroke_of("bay 1", 1, at=NOW).payload, False))
     assert floor.unreadable == 2
     assert only(floor).state == "measuring"
-    assert any("names another pack than its topic" in text for text in floor.warnings())
+    assert any("names another pack than its topic" in warning.text for warning in floor.warnings())
 
 
 def test_no_more_benches_are_kept_than_there_is_room_for() -> None:
@@ -458,7 +458,7 @@ def test_no_more_benches_are_kept_than_there_is_room_for() -> None:
     assert not list(floor.warnings())
     feed(floor, resting("bay one too many"), resting("bay 1", technician="Tech 3"))
     assert len(floor) == MOST_BENCHES
-    assert "1 message of others not shown" in next(floor.warnings())
+    assert "1 message of others not shown" in next(floor.warnings()).text
     assert next(row for row in floor.rows(NOW) if row.bench == "bay 1").technician == "Tech 3"
 
 

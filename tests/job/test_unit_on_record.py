@@ -367,7 +367,7 @@ async def test_the_forms_ask_for_what_must_be_acknowledged_and_for_a_typed_time_
     with Store.open_to_read(bench.setup.record_path) as store:
         signed = store.job(job).facts[-1].fact
     assert isinstance(signed, SignedOff) and signed.why == "sent to be calibrated"
-    assert signed.acknowledged is not None and "DI-0413" in signed.acknowledged[0]
+    assert signed.acknowledged is not None and "DI-0413" in signed.acknowledged[0].text
 
 
 # -- a job that goes on --------------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ import struct
 import subprocess
 import sys
 from contextlib import closing
+from dataclasses import asdict
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -23,7 +24,8 @@ from hypothesis import strategies as st
 from capture.clearance.advice import Change
 from capture.record import RecordError, Store, audit
 from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest, exact, link, parse
-from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone
+from capture.record.rows import fact_of
+from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone, ToAcknowledge
 from tests.support.proven_record import make_record, write_as_0002
 from tests.support.samples import AT, SHA256, finish_check, open_job, start_check, stroke, stroke_message
 
@@ -376,3 +378,21 @@ def test_a_record_without_a_ledger_is_carried_along_and_marked_so(tmp_path: Path
 def test_a_new_record_has_nothing_to_carry(path: Path) -> None:
     Store.open(path).close()
     assert audit(path).head == BEFORE_THE_FIRST
+
+
+def test_a_sign_off_that_kept_the_words_alone_is_read_as_what_it_acknowledged() -> None:
+    gauge = (
+        "Gauge DI-1, calibration due 2026-01-31, was overdue when low was measured: nobody vouches for its readings."
+    )
+    kept = ["The change in low did not come out as predicted.", gauge]
+    read = fact_of("signed_off", {"by": "Ana", "note": "", "acknowledged": kept, "why": "measured by hand"})
+    assert isinstance(read, SignedOff) and read.acknowledged is not None
+    assert [(one.code, one.number, one.text) for one in read.acknowledged] == [
+        ("not_as_predicted", 0, kept[0]),
+        ("gauge_overdue", 0, kept[1]),
+    ]
+    # What is written now keeps the code and the entry, and comes back as it was.
+    now = SignedOff("Ana", "", (ToAcknowledge("gauge_overdue", 41, kept[1]),), "measured by hand")
+    body = json.loads(canonical(asdict(now)))
+    assert body["acknowledged"] == [{"code": "gauge_overdue", "number": 41, "text": kept[1]}]
+    assert fact_of("signed_off", body) == now

@@ -162,6 +162,7 @@ def sample_view(state: str, until_ns: int = 26_000_000_000) -> BenchView:
             "loose": "Release the air and open the pack.",
             "inconclusive": "Apply again.",
         }[word]
+        view.then = verdict.next_step
     if state == "lost":
         view.indicator, view.indicator_text = "down", "/dev/ttyUSB0 is gone: plug the indicator in again"
         view.broker, view.broker_waiting = "down", 3

@@ -11,9 +11,19 @@ from hypothesis import strategies as st
 
 from capture.clearance.advice import Change
 from capture.sheet.sheet import Sheet, parse_sheet
-from capture.unit.acknowledge import Remark, remarks
+from capture.unit.acknowledge import remarks
 from capture.unit.changes import Outcome
-from capture.unit.facts import Correction, Fact, Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import (
+    Correction,
+    Fact,
+    Judged,
+    Override,
+    PartsChanged,
+    SignedOff,
+    StepBegun,
+    StepDone,
+    ToAcknowledge,
+)
 from capture.unit.pack_states import PackState, pack_states
 from capture.unit.signoff_rules import Standing, against, standing
 from capture.unit.words import fact_words, step_state
@@ -96,7 +106,8 @@ def look(*facts: Fact, packs: list[PackState] | None = None, sheet: Sheet = SHEE
 
 
 def why_not(fact: Fact, *facts: Fact, after_min: int = 60, packs: list[PackState] | None = None) -> str:
-    return against(SHEET, kept(*facts), good() if packs is None else packs, fact, AT + timedelta(minutes=after_min))
+    found = against(SHEET, kept(*facts), good() if packs is None else packs, fact, AT + timedelta(minutes=after_min))
+    return "" if found is None else found.text
 
 
 def states(found: Standing) -> list[str]:
@@ -174,7 +185,8 @@ def test_a_soak_is_measured_from_when_it_began_and_begun_again_is_open_again() -
     assert states(look(done(SOAK, lasted_min=40), StepBegun(SOAK, "Ana")))[SOAK] == "begun"
     short = look(StepBegun(SOAK, "Ana"), done(SOAK))
     assert states(short)[SOAK] == "begun"
-    assert short.refused[0][0] == 101 and "wait another 29 min" in short.refused[0][1]
+    assert short.refused[0][0] == 101 and short.refused[0][1].code == "too_short"
+    assert "wait another 29 min" in short.refused[0][1].text
 
 
 def test_a_step_that_has_begun_and_not_ended_bars_the_sign_off() -> None:
@@ -259,35 +271,42 @@ def test_what_whoever_signs_must_acknowledge_is_told_from_the_changes_and_the_ga
     before = Judged("low", 10, 19, sample_verdict("loose"), "Gauge DI-1, calibration due 2026-01-31")
     after = Judged("low", 110, 120, sample_verdict("good"))
     (told,) = remarks(entries, [before, after], [MISS, replace(MISS, settled=True)])
-    assert told == Remark(120, MISS.text)
+    assert told == ToAcknowledge("not_as_predicted", 120, MISS.text)
     # Only verdicts that count now: the overdue gauge measured before, another one since.
     late = [replace(after, overdue=before.overdue), Judged("high", 130, 140, sample_verdict("good"), before.overdue)]
     (told,) = remarks(entries, late, [])
-    assert told.number == 140 and told.text.startswith(
+    assert (told.code, told.number) == ("gauge_overdue", 140) and told.text.startswith(
         "Gauge DI-1, calibration due 2026-01-31, was overdue when low, high were measured"
     )
     assert remarks(entries, [before, after, Judged("high", 130, 140, sample_verdict("good"))], []) == ()
 
 
 def test_a_sign_off_that_does_not_acknowledge_what_stands_is_refused_and_counts_for_nothing() -> None:
-    entries, told = kept(*ALL), [Remark(50, MISS.text)]
+    entries, told = kept(*ALL), [ToAcknowledge("not_as_predicted", 50, MISS.text)]
     when = AT + timedelta(hours=1)
 
-    def why(fact: SignedOff) -> str:
-        return against(SHEET, entries, good(), fact, when, [MISS.text])
+    def why(fact: SignedOff) -> tuple[str, str]:
+        found = against(SHEET, entries, good(), fact, when, told)
+        return ("", "") if found is None else (found.code, found.text)
 
-    assert MISS.text in why(SignedOff("Ana")) and MISS.text in why(SignedOff("Ana", "", ("something else",), "it runs"))
-    assert "why the unit may go out" in why(SignedOff("Ana", "", (MISS.text,), " "))
-    knowing = SignedOff("Ana", "", (MISS.text,), "measured by hand")
-    assert why(knowing) == ""
+    other = ToAcknowledge("gauge_overdue", 50, MISS.text)
+    for nothing in ((), (other,), (replace(told[0], number=49),)):  # of that entry, whatever the words are
+        code, text = why(SignedOff("Ana", "", nothing, "it runs"))
+        assert code == "unacknowledged" and MISS.text in text
+    assert why(SignedOff("Ana"))[0] == "unacknowledged"
+    code, text = why(SignedOff("Ana", "", (told[0],), " "))
+    assert code == "unreasoned" and "why the unit may go out" in text
+    knowing = SignedOff("Ana", "", (replace(told[0], text="said otherwise"),), "measured by hand")
+    assert why(knowing) == ("", "")
     signed = standing(SHEET, kept(*ALL, knowing), good(), told)
-    assert signed.signed is not None and signed.remarks == (MISS.text,)
+    assert signed.signed is not None and signed.remarks == tuple(told)
     # Written by other software, past the rule: it closes nothing.
     past = standing(SHEET, kept(*ALL, SignedOff("Ana", "", ())), good(), told)
-    assert past.signed is None and "does not acknowledge" in past.refused[0][1]
+    assert past.signed is None and "does not acknowledge" in past.refused[0][1].text
     # An entry from before anybody asked, and a remark that came after the sign-off.
     assert standing(SHEET, kept(*ALL, SignedOff("Ana")), good(), told).signed is not None
-    assert standing(SHEET, kept(*ALL, SignedOff("Ana", "", ())), good(), [Remark(900, "late")]).signed is not None
+    late = [replace(told[0], number=900)]
+    assert standing(SHEET, kept(*ALL, SignedOff("Ana", "", ())), good(), late).signed is not None
 
 
 # -- a time that was typed -----------------------------------------------------------------------------------------
