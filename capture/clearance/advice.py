@@ -2,8 +2,10 @@
 
 Theory. Every adjuster has a list of states (a shim count within its limits, a thickness from its choices) and
 each state moves the clearance by a known step from where it is now. All combinations count (`parts_search`), so the
-best one is the best there is. A change is predicted at the measured mean plus its steps; its uncertainty combines
-the measurement's with the parts' own tolerance (rectangular, JCGM 100, 4.3.7) for every part that is moved.
+best one is the best there is. A change is predicted at the measured mean plus its steps; what is not known of it is the
+sum of what is not known of the measurement and of every part that is moved, each anywhere within its own tolerance
+(rectangular, JCGM 100, 4.3.7; `distribution`). Shims are taken to err each by itself, so that some are thick and some
+thin; where a sheet says that they are of one batch, they all err alike, and two are twice as far off as one.
 The order is: probability of lying in the range, then nearness to the preferred clearance, then fewest parts
 touched.
 
@@ -18,8 +20,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from capture.clearance.distribution import Term, rectangle
 from capture.clearance.parts_search import Fit, Part, Target, best_fits
-from capture.clearance.verdict import Verdict, coverage_factor
+from capture.clearance.verdict import COVERAGE, Verdict
 from capture.sheet.sheet import Adjuster, Pack, Shim
 from drivers.reading import LengthUnit
 from drivers.units import format_length
@@ -32,6 +35,7 @@ __all__ = [
     "advise",
     "changes_of",
     "closest",
+    "handled_parts",
     "moved_packs",
     "part_of",
     "percent",
@@ -88,20 +92,27 @@ def part_of(adjuster: Adjuster, factors: Sequence[float] = (1.0,)) -> Part:
         # Both the part taken out and the one put in have their own tolerance.
         handled = [0 if choice == adjuster.fitted else 2 for choice in states]
         touched = [min(1, parts) for parts in handled]
-    variance = adjuster.tolerance**2 / 3
     return Part(
         tuple(step_of(adjuster, adjuster.fitted, state) for state in states),
-        tuple(parts * variance for parts in handled),
+        tuple(handled),
         tuple(touched),
         tuple(factors),
+        float(adjuster.tolerance),
+        isinstance(adjuster, Shim) and adjuster.batch,
     )
+
+
+def handled_parts(adjuster: Adjuster, before: int, after: int) -> list[Term]:
+    """Return what is not known of the pieces that a change of `adjuster` takes out and puts in."""
+    if not isinstance(adjuster, Shim):
+        return [rectangle(adjuster.tolerance)] * 2
+    count = abs(after - before)
+    return [rectangle(count * adjuster.tolerance)] if adjuster.batch else [rectangle(adjuster.tolerance)] * count
 
 
 def target_of(pack: Pack, verdict: Verdict) -> Target:
     """Return the pack's clearance as measured, and where it must lie."""
-    return Target(
-        verdict.mean_nm, verdict.standard_uncertainty_nm, verdict.dof, pack.low_nm, pack.high_nm, pack.preferred_nm
-    )
+    return Target(verdict.mean_nm, verdict.spread, pack.low_nm, pack.high_nm, pack.preferred_nm)
 
 
 def changes_of(adjusters: Sequence[tuple[int, Adjuster]], states: Sequence[int]) -> tuple[Change, ...]:
@@ -146,13 +157,12 @@ def predict(pack: Pack, verdict: Verdict, changes: Sequence[Change]) -> tuple[in
 
     The uncertainty is reckoned as for an advice: the measurement's and the handled parts' own.
     """
-    predicted, variance = verdict.mean_nm, verdict.standard_uncertainty_nm**2
+    predicted, spread = verdict.mean_nm, verdict.spread
     for change in changes:
         adjuster = pack.adjusters[change.adjuster]
         predicted += step_of(adjuster, change.before, change.after)
-        handled = abs(change.after - change.before) if isinstance(adjuster, Shim) else 2
-        variance += handled * adjuster.tolerance**2 / 3
-    return predicted, math.ceil(coverage_factor(verdict.dof) * math.sqrt(variance))
+        spread = spread.plus(handled_parts(adjuster, change.before, change.after))
+    return predicted, math.ceil(spread.half_width(COVERAGE))
 
 
 def advise(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> list[Advice]:
@@ -181,7 +191,7 @@ def closest(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> Advice:
 
 def _advice(pack: Pack, verdict: Verdict, fit: Fit, unit: LengthUnit) -> Advice:
     changes = changes_of(list(enumerate(pack.adjusters)), fit.states)
-    (predicted,), (standard,) = fit.predicted_nm, fit.standard_nm
+    (predicted,), (spread,) = fit.predicted_nm, fit.spreads
     text = what_to_do(pack, changes, unit) or "leave the parts as they are"
     text += f": {format_length(predicted, unit)}, {percent(fit.probability)} likely in range"
     moved = [f"{name} by {_signed(nm, unit)}" for name, nm in moved_packs(pack, changes).items() if round(nm)]
@@ -190,7 +200,7 @@ def _advice(pack: Pack, verdict: Verdict, fit: Fit, unit: LengthUnit) -> Advice:
     return Advice(
         text[0].upper() + text[1:],
         predicted,
-        math.ceil(coverage_factor(verdict.dof) * standard),
+        math.ceil(spread.half_width(COVERAGE)),
         fit.probability,
         changes,
     )

@@ -16,6 +16,7 @@ is in `looks`, so that making strokes until it settles does not make it wrong mo
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final, Literal
@@ -88,6 +89,7 @@ class Check:
         self._seated = 0
         self._travels: list[int] = []
         self._roundings: list[int | None] = []
+        self._inferred: list[int | None] = []
         self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
         self.verdict: Verdict | None = None
         self.last: StrokeKept | None = None
@@ -112,9 +114,7 @@ class Check:
         self._ask_unit(travel)
         self._travels.append(travel)
         self._roundings.append(stroke.rounding_nm)
-        asked = self.looks.confidence if self._stop else one_look
-        low, high = self.pack.low_nm, self.pack.high_nm
-        self.verdict = judge(self._travels, low, high, self._limits, self._roundings, asked)
+        self.verdict = self._judged(self.looks.confidence if self._stop else one_look)
         if self.counted < self.looks.first or self.verdict is None or not self._stop:
             return [self.last]
         undecided = self.verdict.verdict == "inconclusive"
@@ -125,8 +125,18 @@ class Check:
         if undecided and hopeful and self.counted < self.looks.last:
             self.state = CheckState.EXTENDING
             return [self.last]
+        if undecided:
+            left = 1 - self.looks.left(self.counted)
+            final = self._judged(lambda _: left)
+            if final is not None and final.verdict != "inconclusive":
+                self.verdict = final
         self.state = CheckState.DONE
         return [self.last, Finished(self.verdict)]
+
+    def _judged(self, asked: Callable[[int], float]) -> Verdict | None:
+        return judge(
+            self._travels, self.pack.low_nm, self.pack.high_nm, self._limits, self._roundings, asked, self._inferred
+        )
 
     def _seat(self, stroke: Stroke) -> StrokeKept:
         if not {"gap", "out_of_reach"}.isdisjoint(stroke.flags):

@@ -19,9 +19,9 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
-from capture.clearance.advice import EVEN_ODDS, Change, closest, step_of, target_of, what_to_do
-from capture.clearance.parts_search import in_range
-from capture.clearance.verdict import COVERAGE, Verdict, coverage_factor
+from capture.clearance.advice import EVEN_ODDS, Change, closest, handled_parts, step_of, target_of, what_to_do
+from capture.clearance.distribution import Distribution, Term, rectangle
+from capture.clearance.verdict import COVERAGE, Verdict
 from capture.sheet.sheet import Pack, Shim
 from drivers.reading import LengthUnit
 from drivers.units import format_length
@@ -31,11 +31,11 @@ __all__ = ["Cause", "cause_of_difference", "cause_of_distance", "causes", "how_f
 
 @dataclass(frozen=True, slots=True)
 class Cause:
-    """A mistake with the parts: in words, what it does to the clearance, and the part's standard uncertainty. nm."""
+    """A mistake with the parts: in words, what it does to the clearance, and what is not known of the parts. nm."""
 
     text: str
     effect_nm: int
-    standard_nm: float
+    terms: tuple[Term, ...]
     fitted: tuple[int, int] | None = None
     """The adjuster's index and what would be fitted there (a count, a thickness in nm); None for a plate."""
 
@@ -46,17 +46,16 @@ def causes(pack: Pack, unit: LengthUnit = "mm") -> list[Cause]:
 
 
 def _plates(pack: Pack, unit: LengthUnit) -> Iterator[Cause]:
-    standard = pack.plate_tolerance / math.sqrt(3)
+    plate_parts = (rectangle(pack.plate_tolerance),)
     for name, thickness in (("friction plate", pack.friction_thickness), ("steel plate", pack.steel_thickness)):
         if thickness is not None:
             plate = f"one {name} of {format_length(thickness, unit)}"
-            yield Cause(f"{plate} left out", thickness, standard)
-            yield Cause(f"{plate} too many", -thickness, standard)
+            yield Cause(f"{plate} left out", thickness, plate_parts)
+            yield Cause(f"{plate} too many", -thickness, plate_parts)
 
 
 def _adjusters(pack: Pack, unit: LengthUnit) -> Iterator[Cause]:
     for index, adjuster in enumerate(pack.adjusters):
-        standard = adjuster.tolerance / math.sqrt(3)
         if isinstance(adjuster, Shim):
             thickness = format_length(adjuster.thickness, unit)
             # One above the most that is allowed is what two shims stuck together look like.
@@ -70,7 +69,7 @@ def _adjusters(pack: Pack, unit: LengthUnit) -> Iterator[Cause]:
                 yield Cause(
                     text,
                     step_of(adjuster, adjuster.fitted, count),
-                    math.sqrt(abs(count - adjuster.fitted)) * standard,
+                    tuple(handled_parts(adjuster, adjuster.fitted, count)),
                     (index, count),
                 )
         else:
@@ -79,7 +78,7 @@ def _adjusters(pack: Pack, unit: LengthUnit) -> Iterator[Cause]:
                     yield Cause(
                         f"the {adjuster.name} of {adjuster.text(choice)} in place of {adjuster.text(adjuster.fitted)}",
                         step_of(adjuster, adjuster.fitted, choice),
-                        math.sqrt(2) * standard,
+                        tuple(handled_parts(adjuster, adjuster.fitted, choice)),
                         (index, choice),
                     )
 
@@ -87,16 +86,15 @@ def _adjusters(pack: Pack, unit: LengthUnit) -> Iterator[Cause]:
 def cause_of_difference(
     pack: Pack,
     difference_nm: int,
-    standard_nm: float,
+    spread: Distribution,
     *,
-    dof: float = math.inf,
     changes: Sequence[Change] = (),
     unit: LengthUnit = "mm",
 ) -> Cause | None:
     """Return the one cause that explains why a check of `pack` came out `difference_nm` above its prediction.
 
-    `standard_nm` is the standard uncertainty of the difference, the parts' own not counted, with `dof` degrees of
-    freedom. `changes` are those just made; that they were not made is a cause as well.
+    `spread` is what is not known of the difference, the cause's own parts not counted. `changes` are those just made;
+    that they were not made is a cause as well.
     """
     found = causes(pack, unit)
     if changes:
@@ -104,21 +102,16 @@ def cause_of_difference(
         # The old count or the old ring is the single change not made in other words, and no rival to it.
         (one, *more) = changes
         found = [cause for cause in found if more or cause.fitted != (one.adjuster, one.before)]
-        handled = math.fsum(
-            pack.adjusters[made.adjuster].tolerance ** 2
-            / 3
-            * (abs(made.after - made.before) if made.kind == "shim" else 2)
-            for made in changes
-        )
-        found.append(Cause("the old parts still in place", undone, math.sqrt(handled)))
-    factor = coverage_factor(dof)
+        handled = [
+            term for made in changes for term in handled_parts(pack.adjusters[made.adjuster], made.before, made.after)
+        ]
+        found.append(Cause("the old parts still in place", undone, tuple(handled)))
 
     def fits(cause: Cause) -> bool:
-        return abs(difference_nm - cause.effect_nm) <= factor * math.hypot(standard_nm, cause.standard_nm)
+        return abs(difference_nm - cause.effect_nm) <= spread.plus(cause.terms).half_width(COVERAGE)
 
     def likelihood(cause: Cause) -> float:
-        spread = math.hypot(standard_nm, cause.standard_nm) or 1e-9
-        return _density((difference_nm - cause.effect_nm) / spread, dof) / spread
+        return spread.plus(cause.terms).density(difference_nm - cause.effect_nm)
 
     return _the_one(found, fits, likelihood)
 
@@ -127,8 +120,7 @@ def cause_of_distance(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> 
     """Return the one cause without which the measured pack would be in its range; nothing was predicted for it."""
 
     def without(cause: Cause) -> float:
-        standard = math.hypot(verdict.standard_uncertainty_nm, cause.standard_nm)
-        return float(in_range(target, verdict.mean_nm - cause.effect_nm, standard))
+        return target.in_range(verdict.mean_nm - cause.effect_nm, verdict.spread.plus(cause.terms))
 
     target = target_of(pack, verdict)
     return _the_one(causes(pack, unit), lambda cause: without(cause) >= COVERAGE, without)
@@ -139,17 +131,10 @@ def _the_one(
 ) -> Cause | None:
     if not found:
         return None
-    rivals = [*found, Cause("chance", 0, 0.0)]
+    rivals = [*found, Cause("chance", 0, ())]
     best = max(found, key=likelihood)
     total = math.fsum(likelihood(cause) for cause in rivals)
     return best if fits(best) and total > 0 and likelihood(best) >= COVERAGE * total else None
-
-
-def _density(scaled: float, dof: float) -> float:
-    """The t density up to a factor that all causes share; normal for infinitely many degrees of freedom."""
-    if math.isinf(dof):
-        return math.exp(-(scaled**2) / 2)
-    return math.exp(-(dof + 1) / 2 * math.log1p(scaled**2 / dof))
 
 
 def how_far_off(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> str:

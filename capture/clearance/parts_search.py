@@ -5,15 +5,17 @@ and all combinations are candidates. They are ordered, best first, by
 
     the probability that every clearance lies in its range, in steps of half a percent: a smaller difference is the
     same to a person. Measurements are taken as independent, so it is the product of the single probabilities; a
-    part that moves two clearances counts its own tolerance in full in each.
+    part that moves two clearances counts its own tolerance in full in each. A clearance with other parts is the sum
+    of what was measured and of those parts, each anywhere within its tolerance (`distribution`)
     the distance from the preferred clearances, summed, in whole nanometres
     the number of parts touched
 
 The search is a branch and bound, part by part, a block of partial combinations at a time. With some parts still
 open, each clearance can only end in an interval. The probability is bounded by that at the point of the interval
-nearest the middle of the range, with the least variance there can be; or, where the whole interval lies outside the
-range, by the probability of lying beyond the nearer limit, with the greatest. (A t distribution is symmetric and has
-one peak.) Distance and parts touched only grow. A block that cannot beat the fits already found is dropped, so what
+nearest the middle of the range, with the fewest parts handled that there can be; or, where the whole interval lies
+outside the range, by the probability of lying beyond the nearer limit, with the most. (Whatever is added to a
+distribution that is symmetric and has one peak, if it is so itself, takes from the middle and gives to the ends.)
+Distance and parts touched only grow. A block that cannot beat the fits already found is dropped, so what
 is left is what a search of every combination finds. Up to a hundred thousand combinations nothing is bounded before
 the end: all are looked at.
 
@@ -28,6 +30,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from capture.clearance.distribution import Distribution, rectangle
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -35,15 +39,17 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Counts = NDArray[np.int64]
 
-__all__ = ["MOST_LOOKED_AT", "Fit", "Part", "Target", "TooManyFits", "best_fits", "in_range"]
+__all__ = ["MOST_LOOKED_AT", "Fit", "Part", "Target", "TooManyFits", "best_fits"]
 
 #: Differences of probability smaller than this are the same to a person; the preferred clearance decides.
 SAME_PROBABILITY = 0.005
 MOST_LOOKED_AT = 5_000_000
 _EVERY_ONE = 100_000
 _BLOCK = 4_096
-#: Far above what the last digit of a double can do to a probability, far below what matters.
-_ROUNDING = 1e-9
+#: Above what a distribution's grid can do to a probability, far below what matters.
+_ROUNDING = 1e-4
+#: Sums of measured and parts that are kept at hand.
+_SPREADS_KEPT = 2_048
 
 
 class TooManyFits(Exception):
@@ -52,29 +58,36 @@ class TooManyFits(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """A clearance as it was measured, its standard uncertainty and degrees of freedom, and where it must lie. nm."""
+    """A clearance as it was measured, how what is not known of it is distributed, and where it must lie. nm."""
 
     mean_nm: int
-    standard_nm: float
-    dof: float
+    spread: Distribution
     low_nm: int
     high_nm: int
     preferred_nm: int
 
+    def in_range(self, clearance: float, spread: Distribution) -> float:
+        """Return the probability that a clearance so predicted, nm, lies in the range (JCGM 106, 7.3)."""
+        return float(spread.below(self.high_nm - clearance) - spread.below(self.low_nm - clearance))
+
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What one adjuster can do, state by state; one state must be the present one, with step, variance and touched 0.
+    """What one adjuster can do, state by state; one state must be the present one, with step, handled and touched 0.
 
     `factors` says for each target how far it moves when the step is made: 1 for the adjuster's own pack, 0 for a
     pack that it leaves alone.
     """
 
     steps_nm: tuple[int, ...]
-    variances: tuple[float, ...]
-    """Variance of the parts moved, nm^2."""
+    handled: tuple[int, ...]
+    """How many pieces are taken out or put in."""
     touched: tuple[int, ...]
     factors: tuple[float, ...]
+    tolerance_nm: float = 0.0
+    """How far a piece may be from its thickness."""
+    batch: bool = False
+    """Whether all pieces err alike, as those of one batch; else each by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +96,7 @@ class Fit:
 
     states: tuple[int, ...]
     predicted_nm: tuple[int, ...]
-    standard_nm: tuple[float, ...]
+    spreads: tuple[Distribution, ...]
     in_range: tuple[float, ...]
     touched: int
 
@@ -99,11 +112,78 @@ class _Rows:
 
     states: Counts
     clearances: Floats
-    variances: Floats
+    handled: Counts
+    """For every target, which parts were handled, as `_Handled` counts them."""
     touched: Counts
 
     def taken(self, which: Any) -> _Rows:
-        return _Rows(self.states[which], self.clearances[which], self.variances[which], self.touched[which])
+        return _Rows(self.states[which], self.clearances[which], self.handled[which], self.touched[which])
+
+
+class _Handled:
+    """The parts handled as one whole number, so that blocks of combinations can add them up.
+
+    A digit for each tolerance counts the pieces that have it, since it does not matter of which adjuster they are; a
+    digit for each batch counts its own.
+    """
+
+    def __init__(self, target: Target, parts: Sequence[Part], at: int) -> None:
+        import numpy as np
+
+        self._target = target
+        most: dict[tuple[float, int | None], int] = {}
+        digits = []
+        for level, part in enumerate(parts):
+            half_width = part.tolerance_nm * abs(part.factors[at])
+            digit = (half_width, level if part.batch else None) if half_width else None
+            digits.append(digit)
+            if digit is not None:
+                most[digit] = most.get(digit, 0) + max(part.handled)
+        self._digits: list[tuple[float, bool, int, int]] = []
+        weights: dict[tuple[float, int | None], int] = {}
+        weight = 1
+        for digit, count in most.items():
+            weights[digit] = weight
+            self._digits.append((digit[0], digit[1] is not None, weight, count + 1))
+            weight *= count + 1
+        if weight >= 2**62:
+            raise TooManyFits("there are too many different tolerances of parts to search for the best with certainty")
+        self.codes = [
+            np.array(part.handled, np.int64) * (0 if digit is None else weights[digit])
+            for part, digit in zip(parts, digits, strict=True)
+        ]
+        self._spreads: dict[int, Distribution] = {}
+
+    def spread(self, code: int) -> Distribution:
+        """Return the target's distribution with the parts of that number."""
+        found = self._spreads.get(code)
+        if found is None:
+            rectangles = []
+            for half_width, batch, weight, base in self._digits:
+                count = code // weight % base
+                rectangles += [rectangle(count * half_width)] if batch else [rectangle(half_width)] * count
+            if len(self._spreads) >= _SPREADS_KEPT:
+                self._spreads.clear()
+            found = self._spreads[code] = self._target.spread.plus(rectangles)
+        return found
+
+    def in_range(self, clearances: Floats, codes: Counts) -> Floats:
+        """Return for each row the probability of lying in the range."""
+        low, high = self._target.low_nm - clearances, self._target.high_nm - clearances
+        return self._below(high, codes) - self._below(low, codes)
+
+    def beyond(self, away: Floats, codes: Counts) -> Floats:
+        """Return for each row the probability of being off by more than `away`, to one side."""
+        return self._below(-away, codes)
+
+    def _below(self, x: Floats, codes: Counts) -> Floats:
+        import numpy as np
+
+        answers = np.empty(len(codes))
+        for code in np.unique(codes):
+            rows = codes == code
+            answers[rows] = self.spread(int(code)).below(x[rows])
+        return answers
 
 
 def best_fits(
@@ -138,12 +218,15 @@ class _Search:
         self._high = np.array([target.high_nm for target in targets], float)
         self._preferred = np.array([target.preferred_nm for target in targets], float)
         self._moves = [np.outer(part.steps_nm, part.factors) for part in self._parts]
-        self._adds = [np.outer(part.variances, np.square(part.factors)) for part in self._parts]
+        self._handled = [_Handled(target, self._parts, i) for i, target in enumerate(targets)]
+        self._adds = [
+            np.column_stack([handled.codes[level] for handled in self._handled]) for level in range(len(self._parts))
+        ]
         none = np.zeros((1, len(targets)))
-        # From each level on, how far the parts still open can move each target, and how much variance they can add.
+        # From each level on, how far the parts still open can move each target, and how many can be handled.
         self._down = _summed_from([moves.min(axis=0) for moves in self._moves], none)
         self._up = _summed_from([moves.max(axis=0) for moves in self._moves], none)
-        self._more = _summed_from([adds.max(axis=0) for adds in self._adds], none)
+        self._more = _summed_from([adds.max(axis=0) for adds in self._adds], none.astype(np.int64))
         self._found: list[tuple[int, int, int, tuple[int, ...]]] = []
 
     def run(self) -> None:
@@ -152,7 +235,7 @@ class _Search:
         start = _Rows(
             np.zeros((1, 0), np.int64),
             np.array([[target.mean_nm for target in self._targets]], float),
-            np.array([[target.standard_nm**2 for target in self._targets]]),
+            np.zeros((1, len(self._targets)), np.int64),
             np.zeros(1, np.int64),
         )
         if self._combinations > _EVERY_ONE:
@@ -166,13 +249,13 @@ class _Search:
         fits = []
         for _, _, touched, states in self._found:
             rows = self._rows_of(np.array([states], np.int64).reshape(1, -1)[:, self._order])
-            standard = np.sqrt(rows.variances)
+            clearances = np.rint(rows.clearances)
             fits.append(
                 Fit(
                     states,
-                    tuple(int(nm) for nm in np.rint(rows.clearances[0])),
-                    tuple(float(u) for u in standard[0]),
-                    tuple(float(p) for p in self._inside(np.rint(rows.clearances), standard)[0]),
+                    tuple(int(nm) for nm in clearances[0]),
+                    tuple(one.spread(int(code)) for one, code in zip(self._handled, rows.handled[0], strict=True)),
+                    tuple(float(p) for p in self._inside(clearances, rows.handled)[0]),
                     touched,
                 )
             )
@@ -214,7 +297,7 @@ class _Search:
         return _Rows(
             np.column_stack([rows.states[each], state]),
             rows.clearances[each] + self._moves[level][state],
-            rows.variances[each] + self._adds[level][state],
+            rows.handled[each] + self._adds[level][state],
             rows.touched[each] + np.array(self._parts[level].touched, np.int64)[state],
         )
 
@@ -223,7 +306,7 @@ class _Search:
         import numpy as np
 
         clearances = np.rint(rows.clearances)
-        probability = self._inside(clearances, np.sqrt(rows.variances)).prod(axis=1)
+        probability = self._inside(clearances, rows.handled).prod(axis=1)
         wanted = probability > self._above
         if not self._untouched:
             wanted &= rows.touched > 0
@@ -251,17 +334,14 @@ class _Search:
         least = np.rint(rows.clearances + self._down[level]) - 1
         most = np.rint(rows.clearances + self._up[level]) + 1
         nearest = np.clip((self._low + self._high) / 2, least, most)
-        exact = np.sqrt(rows.variances)
-        vague = np.sqrt(rows.variances + self._more[level])
+        exact, vague = rows.handled, rows.handled + self._more[level]
         probability = np.empty_like(nearest)
-        for i, target in enumerate(self._targets):
+        for i, (target, handled) in enumerate(zip(self._targets, self._handled, strict=True)):
             point = nearest[:, i]
-            inside = in_range(target, point, exact[:, i])
-            beyond_low = _cumulative(target.dof, _scaled(point - target.low_nm, vague[:, i]))
-            beyond_high = _cumulative(target.dof, _scaled(target.high_nm - point, vague[:, i]))
-            probability[:, i] = np.where(
-                point < target.low_nm, beyond_low, np.where(point > target.high_nm, beyond_high, inside)
-            )
+            probability[:, i] = handled.in_range(point, exact[:, i])
+            away = np.maximum(target.low_nm - point, point - target.high_nm)
+            out = np.flatnonzero(away > 0)
+            probability[out, i] = handled.beyond(away[out], vague[out, i])
         joint = probability.prod(axis=1) + _ROUNDING
         steps = np.floor(joint / SAME_PROBABILITY + 0.5 + _ROUNDING).astype(np.int64)
         away = np.maximum(0, np.maximum(least - self._preferred, self._preferred - most)).sum(axis=1)
@@ -277,10 +357,10 @@ class _Search:
         near = (away < worst_away) | ((away == worst_away) & (touched <= worst_touched))
         return possible & ((steps < worst_steps) | ((steps == worst_steps) & near))
 
-    def _inside(self, clearances: Floats, standard: Floats) -> Floats:
+    def _inside(self, clearances: Floats, handled: Counts) -> Floats:
         import numpy as np
 
-        columns = [in_range(target, clearances[:, i], standard[:, i]) for i, target in enumerate(self._targets)]
+        columns = [one.in_range(clearances[:, i], handled[:, i]) for i, one in enumerate(self._handled)]
         return np.column_stack(columns)
 
     # -- good fits to begin with -------------------------------------------------------------------------
@@ -313,13 +393,13 @@ class _Search:
         import numpy as np
 
         clearances = np.tile(np.array([target.mean_nm for target in self._targets], float), (len(states), 1))
-        variances = np.tile(np.array([target.standard_nm**2 for target in self._targets]), (len(states), 1))
+        handled = np.zeros((len(states), len(self._targets)), np.int64)
         touched = np.zeros(len(states), np.int64)
         for level, part in enumerate(self._parts):
             clearances = clearances + self._moves[level][states[:, level]]
-            variances = variances + self._adds[level][states[:, level]]
+            handled = handled + self._adds[level][states[:, level]]
             touched = touched + np.array(part.touched, np.int64)[states[:, level]]
-        return _Rows(states, clearances, variances, touched)
+        return _Rows(states, clearances, handled, touched)
 
 
 def _summed_from(levels: list[Any], none: Floats) -> list[Any]:
@@ -328,23 +408,3 @@ def _summed_from(levels: list[Any], none: Floats) -> list[Any]:
     for level in reversed(levels):
         sums.insert(0, sums[0] + level)
     return sums
-
-
-def in_range(target: Target, clearance: Any, standard: Any) -> Any:
-    """Return the probability that a clearance so predicted lies in the target's range (JCGM 106, 7.3). nm, arrays."""
-    return _cumulative(target.dof, _scaled(target.high_nm - clearance, standard)) - _cumulative(
-        target.dof, _scaled(target.low_nm - clearance, standard)
-    )
-
-
-def _scaled(distance: Any, standard: Any) -> Any:
-    import numpy as np
-
-    # An exactly known clearance is on one side of a limit or the other.
-    return distance / np.maximum(standard, 1e-9)
-
-
-def _cumulative(dof: float, scaled: Any) -> Any:
-    from scipy.special import ndtr, stdtr
-
-    return ndtr(scaled) if math.isinf(dof) else stdtr(dof, scaled)

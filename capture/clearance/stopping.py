@@ -10,6 +10,13 @@ the looks depend on each other. `tests/load/compare_stopping.py` counts how ofte
 A fifth of the risk is for looks before the sheet's count, in equal parts, where the sheet allows any; of the rest half
 is spent at the sheet's count and half, in equal parts, at three later looks. More looks would each have too little to
 spend: three take fewer strokes than one after every stroke does.
+
+Where no later look can settle the verdict, as where the indicator's own error decides and not the strokes, there will
+be no later look, and what was kept for them is spent at this one (`left`). That buys a verdict only between what this
+look asked and what it asks then, and the sum stays what it was: the more sure a look is, the more hope there is of a
+later one; so where the part between the two is hopeless all below it is, no check of that scatter goes on, and the
+wrong ones are those of one look with all of the risk. Where any of it is hopeful, those that go on and those that do
+not are all among the wrong ones of that same look.
 """
 
 from __future__ import annotations
@@ -47,6 +54,10 @@ class Looks:
         if count == self.planned:
             return left * _PLANNED if self.later else left
         return left * (1 - _PLANNED) / len(self.later) if count in self.later else 0.0
+
+    def left(self, count: int) -> float:
+        """Return the part of the risk that the looks before `count` strokes have left."""
+        return self.risk - sum(self.spent(before) for before in range(self.first, count))
 
     def confidence(self, count: int) -> float:
         """Return how sure a verdict must be to end the check after `count` strokes.

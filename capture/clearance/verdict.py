@@ -1,45 +1,66 @@
 """Strokes and a range in; mean, uncertainty and a verdict out.
 
-Theory. The clearance is the mean travel of the accepted strokes. Its standard uncertainty combines, as
-JCGM 100 (the GUM) says, what the strokes show (type A, 4.2) and what is known of the indicator (type B, 4.3):
+Theory. The clearance is the mean travel of the accepted strokes, corrected for what is known to be one-sided (JCGM 100,
+6.3.1 and F.2.4.5: by the middle of what it may be). What is not known of it is, as JCGM 100 (the GUM) says, what the
+strokes show (type A, 4.2) and what is known of the indicator (type B, 4.3):
 
     repeatability   s / sqrt(n), n - 1 degrees of freedom                                    JCGM 100, 4.2.3
     resolution      d / sqrt(12) for each of the two readings a travel is made of            F.2.2.1
                     It does not shrink with n: where every stroke shows the same digits,
                     their rounding errors are the same too. Noise dithers the display and leaves
                     less of it, down to a tenth of a step; how much, every stroke says (`levels.rounding_left`).
+                    Two equal rectangles: a triangle
     maximum error   a / sqrt(3), the maker's limit as a rectangular half-width               4.3.7
-    misalignment    a plunger at angle A shows the travel / cos A: L (1 / cos A - 1) / sqrt(3)
+    misalignment    a plunger at any angle up to A shows up to L (1 - cos A) too much in a reading L, since it shows the
+                    travel / cos A (geometry). Corrected by half, and as much to either side
+    hysteresis      a plunger with play H loses up to H of a travel, turning round at both ends. Corrected by half, and
+                    as much to either side
 
-Effective degrees of freedom follow Welch-Satterthwaite (G.4.1), the coverage factor is Student's t for 95 %
-(G.3), and the decision is that of JCGM 106 (7.2 to 8.3): the travel is taken as t-distributed about the mean,
-and a verdict is given only where the probability of its being right is at least 95 %. That is a guard band
-inside each limit; between the bands the verdict is `inconclusive`, and it says what would settle it.
+Each line has a distribution, and together they have theirs (`distribution`, JCGM 101): the expanded uncertainty is the
+half-width of the interval that holds 95 % of it, the coverage factor that over the combined standard uncertainty. The
+effective degrees of freedom of Welch and Satterthwaite (JCGM 100, G.4.1) are told beside it and decide nothing.
+
+The decision is that of JCGM 106 (7.2 to 8.3): a verdict is given only where the probability of its being right is at
+least 95 %. That is a guard band inside each limit; between the bands the verdict is `inconclusive`, and it says what
+would settle it.
+
+Travels that are all whole display steps move their mean by whole parts of a step only: by d / n, or by d where all are
+the same. What is read at a mean is as likely wherever in such a part the clearance is, so a decision counts the whole
+of it, half a part to either side (a continuity correction). Without it a pack on a limit that is a whole step itself,
+as limits are, would be called good up to twice as often as the risk allows.
 """
 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import groupby
 from typing import Literal
 
+from capture.clearance.distribution import Distribution, Term, rectangle, scaled_t
 from capture.strokes.levels import rounded_mean
 
 __all__ = [
     "COVERAGE",
+    "OF_THE_INDICATOR",
     "BudgetLine",
     "MeasurementLimits",
+    "Shape",
     "Verdict",
     "VerdictWord",
-    "coverage_factor",
     "effective_dof",
     "judge",
     "one_look",
-    "probability_below",
 ]
 
 VerdictWord = Literal["good", "tight", "loose", "inconclusive"]
+#: How a line of a budget is distributed (JCGM 101, table 1). A t of unlimited degrees of freedom is normal.
+Shape = Literal["t", "rectangular", "triangular"]
+
+#: The lines of a budget that are the same in every check with one indicator, however it is set up.
+OF_THE_INDICATOR = frozenset({"maximum error", "hysteresis"})
 
 #: Coverage probability of the expanded uncertainty, and the least probability at which a verdict is given.
 COVERAGE = 0.95
@@ -54,16 +75,28 @@ class MeasurementLimits:
     resolution_nm: int
     max_error_nm: int = 0
     misalignment: float = 0.0
+    hysteresis_nm: int = 0
+    """The play of the plunger: how much it may lose where it turns round."""
 
 
 @dataclass(frozen=True, slots=True)
 class BudgetLine:
-    """One row of an uncertainty budget: where it comes from, its standard uncertainty in nm, its dof."""
+    """One row of an uncertainty budget: where it comes from, its standard uncertainty in nm, its dof and shape."""
 
     source: str
     standard_nm: float
     dof: float
     basis: str
+    distribution: Shape = "t"
+
+    @property
+    def terms(self) -> tuple[Term, ...]:
+        """What it adds to the distribution of the clearance."""
+        if self.distribution == "rectangular":
+            return (rectangle(math.sqrt(3) * self.standard_nm),)
+        if self.distribution == "triangular":
+            return (rectangle(math.sqrt(1.5) * self.standard_nm),) * 2
+        return (scaled_t(self.standard_nm, self.dof),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,23 +121,10 @@ class Verdict:
     more_strokes: int | None
     """How many more strokes would settle an inconclusive verdict; None where strokes cannot or need not."""
 
-
-def coverage_factor(dof: float, probability: float = COVERAGE) -> float:
-    """Return the two-sided coverage factor k = t_p(dof) (JCGM 100, G.3.2; table G.2)."""
-    from scipy.special import ndtri, stdtrit
-
-    upper = (1 + probability) / 2
-    return float(ndtri(upper) if math.isinf(dof) else stdtrit(dof, upper))
-
-
-def probability_below(limit_nm: float, mean_nm: float, standard_nm: float, dof: float) -> float:
-    """Return the probability that the quantity lies below `limit_nm` (JCGM 106, 7.3, with t for few dof)."""
-    from scipy.special import ndtr, stdtr
-
-    if standard_nm <= 0:
-        return 1.0 if mean_nm < limit_nm else 0.0
-    scaled = (limit_nm - mean_nm) / standard_nm
-    return float(ndtr(scaled) if math.isinf(dof) else stdtr(dof, scaled))
+    @property
+    def spread(self) -> Distribution:
+        """How what is not known of the clearance is distributed about the mean."""
+        return _spread(self.budget)
 
 
 def effective_dof(budget: Sequence[BudgetLine]) -> float:
@@ -114,58 +134,80 @@ def effective_dof(budget: Sequence[BudgetLine]) -> float:
     return combined**2 / shared if shared > 0 else math.inf
 
 
-def _budget(
-    mean: float, spread: float, count: int, limits: MeasurementLimits, rounding_nm: float | None
-) -> tuple[BudgetLine, ...]:
-    whole = math.sqrt(2) * limits.resolution_nm / math.sqrt(12)
-    basis = "two readings, d/sqrt(12)"
-    if rounding_nm is not None and rounding_nm < 0.99 * whole:
-        whole, basis = rounding_nm, "two levels, d/sqrt(12) dithered by their noise"
-    lines = [
-        BudgetLine("repeatability", spread / math.sqrt(count), count - 1, f"s/sqrt(n) of {count} strokes"),
-        BudgetLine("resolution", whole, math.inf, basis),
-    ]
-    if limits.max_error_nm:
-        lines.append(
-            BudgetLine("maximum error", limits.max_error_nm / math.sqrt(3), math.inf, "rectangular, a/sqrt(3)")
-        )
-    if limits.misalignment:
-        excess = abs(mean) * (1 / math.cos(limits.misalignment) - 1)
-        lines.append(
-            BudgetLine("misalignment", excess / math.sqrt(3), math.inf, "cosine error, L(1/cos A - 1)/sqrt(3)")
-        )
-    return tuple(lines)
+def _spread(budget: Sequence[BudgetLine]) -> Distribution:
+    return Distribution.of(term for line in budget for term in line.terms)
 
 
-def _decide(below: float, above: float, asked: float) -> VerdictWord:
-    if below >= asked:
-        return "tight"
-    if above >= asked:
-        return "loose"
-    return "good" if 1 - below - above >= asked else "inconclusive"
+@dataclass(frozen=True, slots=True)
+class _Strokes:
+    """What the strokes show, and how sure one asks to be after how many. Lengths nm."""
+
+    mean: float
+    """Not corrected."""
+    spread: float
+    """Standard deviation of a stroke."""
+    count: int
+    rounding: float | None
+    inferred: float | None
+    grid: float
+    """What the mean moves by where all travels are whole display steps; else 0."""
+
+    def one_sided(self, limits: MeasurementLimits) -> tuple[float, float]:
+        """Return half of what misalignment may add to the mean, and half of what play may take from it."""
+        return abs(self.mean) * (1 - math.cos(limits.misalignment)) / 2, limits.hysteresis_nm / 2
+
+    def corrected(self, limits: MeasurementLimits) -> float:
+        """Return the best estimate of the clearance."""
+        long, short = self.one_sided(limits)
+        return self.mean + short - math.copysign(long, self.mean)
+
+    def budget(self, limits: MeasurementLimits) -> tuple[BudgetLine, ...]:
+        """Return the budget."""
+        count = self.count
+        whole = math.sqrt(2) * limits.resolution_nm / math.sqrt(12)
+        basis = "two readings, d/sqrt(12)"
+        if self.rounding is not None and self.rounding < 0.99 * whole:
+            whole, basis = self.rounding, "two levels, d/sqrt(12) dithered by their noise"
+        lines = [
+            BudgetLine("repeatability", self.spread / math.sqrt(count), count - 1, f"s/sqrt(n) of {count} strokes"),
+            BudgetLine("resolution", whole, math.inf, basis, "triangular"),
+        ]
+        if self.inferred:
+            basis = "what the strokes could not read: drift, tails and leaks followed to their ends"
+            lines.append(BudgetLine("inferred", self.inferred, math.inf, basis))
+        long, short = self.one_sided(limits)
+        for source, half_width, basis in (
+            ("maximum error", float(limits.max_error_nm), "rectangular, a/sqrt(3)"),
+            ("misalignment", long, "cosine error 0 to L(1 - cos A), corrected by half"),
+            ("hysteresis", short, "play of the plunger 0 to H, corrected by half"),
+        ):
+            if half_width:
+                lines.append(BudgetLine(source, half_width / math.sqrt(3), math.inf, basis, "rectangular"))
+        return tuple(lines)
+
+    def chances(self, low_nm: int, high_nm: int, limits: MeasurementLimits) -> tuple[float, float]:
+        """Return the probabilities that the clearance is below and above the range.
+
+        Rounded, so that another machine's last digits cannot make another verdict.
+        """
+        spread, mean = _spread(self.budget(limits)), self.corrected(limits)
+        return round(spread.below(low_nm - mean), 9), round(spread.below(mean - high_nm), 9)
+
+    def decide(self, low_nm: int, high_nm: int, limits: MeasurementLimits, asked: float) -> VerdictWord:
+        """Return what can be said with the probability asked for."""
+        half = self.grid / (2 * self.count) if self.spread else self.grid / 2
+        below, above = self.chances(round(low_nm - half), round(high_nm + half), limits)
+        if below >= asked:
+            return "tight"
+        if above >= asked:
+            return "loose"
+        inner = sum(self.chances(round(low_nm + half), round(high_nm - half), limits)) if half else below + above
+        return "good" if 1 - inner >= asked else "inconclusive"
 
 
 def one_look(count: int) -> float:
     """Return how sure a verdict must be that is looked at once, however many strokes it rests on."""
     return COVERAGE
-
-
-def _judge_once(
-    mean: float,
-    spread: float,
-    count: int,
-    low_nm: int,
-    high_nm: int,
-    limits: MeasurementLimits,
-    rounding_nm: float | None,
-    asked: Callable[[int], float],
-) -> tuple[VerdictWord, float, float, tuple[BudgetLine, ...], float]:
-    budget = _budget(mean, spread, count, limits, rounding_nm)
-    standard = math.sqrt(math.fsum(line.standard_nm**2 for line in budget))
-    dof = effective_dof(budget)
-    below = probability_below(low_nm, mean, standard, dof)
-    above = 1 - probability_below(high_nm, mean, standard, dof)
-    return _decide(below, above, asked(count)), standard, dof, budget, max(0.0, 1 - below - above)
 
 
 def judge(
@@ -175,48 +217,61 @@ def judge(
     limits: MeasurementLimits,
     roundings_nm: Sequence[int | None] = (),
     asked: Callable[[int], float] = one_look,
+    inferred_nm: Sequence[int | None] = (),
 ) -> Verdict | None:
     """Judge accepted travels (nm) against the range; None with fewer than two, which show no repeatability.
 
     `roundings_nm` is what rounding leaves in each travel (`Stroke.rounding_nm`); where a stroke does not say, or with
-    none given, all of it is left. `asked` says how sure the verdict must be after so many strokes: 95 % where it is
-    looked at once; where more strokes may follow, see `looks`.
+    none given, all of it is left. `inferred_nm` is the standard uncertainty of what was followed and not read
+    (`Stroke.inferred_nm`); strokes err alike in it, so it does not shrink with their number. `asked` says how sure the
+    verdict must be after so many strokes: 95 % where it is looked at once; where more may follow, see `stopping`.
     """
     count = len(travels_nm)
     if count < 2:
         return None
     mean = math.fsum(travels_nm) / count
-    spread = math.sqrt(math.fsum((travel - mean) ** 2 for travel in travels_nm) / (count - 1))
-    rounding = _rounding(roundings_nm)
-    word, standard, dof, budget, conformance = _judge_once(
-        mean, spread, count, low_nm, high_nm, limits, rounding, asked
+    shown = _Strokes(
+        mean,
+        math.sqrt(math.fsum((travel - mean) ** 2 for travel in travels_nm) / (count - 1)),
+        count,
+        _root_mean_square(roundings_nm),
+        _root_mean_square([nm or 0 for nm in inferred_nm]),
+        _grid(travels_nm, limits.resolution_nm),
     )
-    factor = coverage_factor(dof)
+    budget = shown.budget(limits)
+    spread = _spread(budget)
+    below, above = shown.chances(low_nm, high_nm, limits)
+    word = shown.decide(low_nm, high_nm, limits, asked(count))
+    expanded = spread.half_width(COVERAGE)
     verdict = Verdict(
         verdict=word,
-        mean_nm=rounded_mean(travels_nm),
-        expanded_uncertainty_nm=math.ceil(factor * standard),
+        mean_nm=rounded_mean(travels_nm) + round(shown.corrected(limits) - mean),
+        expanded_uncertainty_nm=math.ceil(expanded),
         coverage=COVERAGE,
-        coverage_factor=factor,
-        dof=dof,
-        standard_uncertainty_nm=standard,
+        coverage_factor=expanded / spread.standard_nm if spread.standard_nm else 1.0,
+        dof=effective_dof(budget),
+        standard_uncertainty_nm=spread.standard_nm,
         strokes=count,
         low_nm=low_nm,
         high_nm=high_nm,
-        conformance_probability=conformance,
+        conformance_probability=max(0.0, 1 - below - above),
         budget=budget,
         next_step=_settled_step(word),
         more_strokes=None,
     )
-    if word == "inconclusive":
-        return _with_what_settles_it(verdict, mean, spread, limits, rounding, asked)
-    return verdict
+    return _with_what_settles_it(verdict, shown, limits, asked) if word == "inconclusive" else verdict
 
 
-def _rounding(roundings_nm: Sequence[int | None]) -> float | None:
-    """Return the root mean square of what rounding leaves in the travels, None unless every one of them says."""
-    known = [nm for nm in roundings_nm if nm is not None]
-    if not known or len(known) < len(roundings_nm):
+def _grid(travels_nm: Sequence[int], resolution_nm: int) -> float:
+    """Return the display step where all travels are whole steps, else 0: then averaging has left the grid."""
+    off = not resolution_nm or any(travel % resolution_nm for travel in travels_nm)
+    return 0.0 if off else float(resolution_nm)
+
+
+def _root_mean_square(told_nm: Sequence[int | None]) -> float | None:
+    """Return the root mean square of what the strokes say, None unless every one of them does."""
+    known = [nm for nm in told_nm if nm is not None]
+    if not known or len(known) < len(told_nm):
         return None
     return math.sqrt(math.fsum(nm**2 for nm in known) / len(known))
 
@@ -231,33 +286,40 @@ def _settled_step(word: VerdictWord) -> str:
 
 
 def _with_what_settles_it(
-    verdict: Verdict,
-    mean: float,
-    spread: float,
-    limits: MeasurementLimits,
-    rounding: float | None,
-    asked: Callable[[int], float],
+    verdict: Verdict, shown: _Strokes, limits: MeasurementLimits, asked: Callable[[int], float]
 ) -> Verdict:
     """Say how many more strokes would settle it if they repeat like these, or why no number would."""
     low, high, count = verdict.low_nm, verdict.high_nm, verdict.strokes
-    for total in range(count + 1, MOST_STROKES + 1):
-        if _judge_once(mean, spread, total, low, high, limits, rounding, asked)[0] != "inconclusive":
-            more = total - count
+
+    def settled(total: int, spread: float = shown.spread) -> bool:
+        like_these = replace(shown, count=total, spread=spread)
+        return like_these.decide(low, high, limits, asked(total) if spread else level) != "inconclusive"
+
+    level = asked(count)
+    totals = [total for total in range(count + 1, MOST_STROKES + 1) if asked(total) < 1]
+    for _, equal in groupby(totals, key=asked):
+        # As sure as one asks to be in all of these, more strokes are as good or better.
+        run = list(equal)
+        if settled(run[-1]):
+            more = run[bisect_left(run, True, key=settled)] - count
             text = f"Too close to call: about {more} more {'stroke' if more == 1 else 'strokes'} should settle it."
             return replace(verdict, next_step=text, more_strokes=more)
-    level = asked(count)
+    mean = shown.corrected(limits)
     edge = "lower" if mean - low < high - mean else "upper"
-    fixed = _budget(mean, 0.0, MOST_STROKES, limits, rounding)
-    instrument = math.sqrt(math.fsum(line.standard_nm**2 for line in fixed))
+    distance = abs(mean - (low if edge == "lower" else high))
+    fixed = _spread([line for line in verdict.budget if line.source != "repeatability"])
+    instrument = fixed.standard_nm
     # What the indicator alone may contribute for a mean this far from the limit (JCGM 106, one-sided guard band).
-    needed = abs(mean - (low if edge == "lower" else high)) / coverage_factor(math.inf, 2 * level - 1)
+    guard = fixed.quantile(level) if level < 1 else math.inf
+    needed = instrument * distance / guard if guard else math.inf
     # Without any scatter, would this mean settle it? Then it is the strokes that differ too much.
-    if _judge_once(mean, 0.0, MOST_STROKES, low, high, limits, rounding, lambda _: level)[0] != "inconclusive":
+    if settled(MOST_STROKES, 0.0):
         text = (
-            f"More strokes cannot settle it: they differ by too much (standard deviation {spread / 1000:.1f} um). "
+            "More strokes cannot settle it: they differ by too much "
+            f"(standard deviation {shown.spread / 1000:.1f} um). "
             "Find out why, such as a loose stand, unsteady air or a sticking piston, then check again."
         )
-    elif needed >= instrument:
+    elif distance >= guard:
         text = (
             f"More strokes cannot settle it: the indicator itself is uncertain by {instrument / 1000:.1f} um, "
             "too much for a range this narrow. Use a finer indicator."

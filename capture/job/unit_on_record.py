@@ -6,6 +6,7 @@ Synchronous: the bench calls it on the record's thread, the commands directly. I
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -21,7 +22,7 @@ from capture.job.stock_for_unit import UnitStock
 from capture.mqtt.messages import StrokeMessage, UnitMessage, VerdictMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.output.json_forms import fact_json
-from capture.record import FactEntry, Job, Store, columns_of_advice
+from capture.record import FactEntry, Job, KeptCheck, Store, columns_of_advice
 from capture.sheet.sheet import Pack, parse_sheet
 from capture.stock import StockError
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
@@ -67,10 +68,17 @@ def judged_in(job: Job) -> list[Judged]:
             check.verdict.number,
             check.verdict.verdict,
             overdue_words(check.gauge, check.started_at.astimezone().date()),
+            _set_up(check),
         )
         for check in job.checks
         if check.verdict is not None
     ]
+
+
+def _set_up(check: KeptCheck) -> str:
+    """Return the gauge as it was set up for a check, and the day, in one text."""
+    told = {"indicator": check.indicator, "gauge": check.gauge, "day": check.started_at.astimezone().date().isoformat()}
+    return json.dumps(told, sort_keys=True)
 
 
 def happened_in(job: Job) -> list[Happened]:
@@ -138,7 +146,7 @@ class UnitOnRecord:
         before = len(self.look().outcomes)
         check = next(check for check in self.job.checks if check.id == check_id)
         late = overdue_words(check.gauge, check.started_at.astimezone().date())
-        after = self._standing(self.job, Judged(check.pack, check.started_number, _NEXT, verdict, late))
+        after = self._standing(self.job, Judged(check.pack, check.started_number, _NEXT, verdict, late, _set_up(check)))
         outcome = after.outcomes[-1] if len(after.outcomes) > before else None
         message = VerdictMessage.of(
             verdict,

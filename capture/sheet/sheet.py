@@ -111,6 +111,8 @@ class Shim(_Part):
     min: int = Field(ge=0, default=0)
     max: int = Field(ge=0, le=100)
     tolerance: LengthNm = Field(ge=0, default=0)
+    batch: bool = False
+    """Whether all shims are of one batch, and as far from their thickness as each other; else each by itself."""
     more: Literal["opens", "closes"]
     moves: dict[str, _Factor] = Field(default_factory=dict)
 

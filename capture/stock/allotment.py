@@ -3,11 +3,11 @@
 Theory. A pack chooses one option: keep its parts and be in range, change one selective part and be in range, stay out
 of range with its parts kept, or stay out and give its parts to others. "In range" means that the clearance is at least
 as likely as `level` to lie within the limits (JCGM 106, 7.3), predicted as the measured mean plus the step from the
-part taken out to the part put in, its variance being the measurement's plus both parts' (JCGM 100, 5.1.2). A part has
-its measured thickness and that uncertainty where somebody measured it, else its nominal thickness and a rectangular
-tolerance (4.3.7). Pieces that are alike are one size. A fitted part belongs to the pool of its size like a piece on
-the shelf; keeping it uses it up. So every option uses some sizes, every size has a number of pieces, and that is the
-whole program:
+part taken out to the part put in; what is not known of it is the sum of the measurement's and both parts'
+(`distribution`). A part has its measured thickness and that uncertainty where somebody measured it, else its nominal
+thickness and a rectangular tolerance (JCGM 100, 4.3.7). Pieces that are alike are one size. A fitted part belongs to
+the pool of its size like a piece on the shelf; keeping it uses it up. So every option uses some sizes, every size has a
+number of pieces, and that is the whole program:
 
     maximise   1. packs in range                       subject to   one option a pack,
     minimise   2. total distance from the preferred                 no size used more often than there are pieces,
@@ -28,11 +28,11 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
-from capture.clearance.verdict import COVERAGE, coverage_factor, probability_below
+from capture.clearance.distribution import Distribution, Term, normal, rectangle
+from capture.clearance.verdict import COVERAGE
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -67,6 +67,11 @@ class Size:
     actual_nm: int
     standard_nm: float
     measured: bool = False
+
+    @property
+    def term(self) -> Term:
+        """What is not known of it: of a measured piece normal, of another a rectangle (JCGM 100, 4.3.7)."""
+        return normal(self.standard_nm) if self.measured else rectangle(math.sqrt(3) * self.standard_nm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +112,8 @@ class WaitingPack:
     high_nm: int
     preferred_nm: int
     mean_nm: int
-    standard_nm: float
-    dof: float
+    spread: Distribution
+    """What is not known of the clearance."""
     slots: tuple[Slot, ...]
 
 
@@ -178,22 +183,15 @@ class _Judge:
     def __init__(self, pack: WaitingPack) -> None:
         self.pack = pack
 
-    @cached_property
-    def factor(self) -> float:
-        return coverage_factor(self.pack.dof)
-
     def option(self, slot: int | None, size: Size | None) -> Option:
-        pack, step, variance = self.pack, 0, 0.0
+        pack, step, spread = self.pack, 0, self.pack.spread
         if slot is not None and size is not None:
             there = pack.slots[slot]
             step = (size.actual_nm - there.fitted.actual_nm) * (1 if there.opens else -1)
-            variance = there.fitted.standard_nm**2 + size.standard_nm**2
+            spread = spread.plus((there.fitted.term, size.term))
         predicted = pack.mean_nm + step
-        standard = math.sqrt(pack.standard_nm**2 + variance)
-        inside = probability_below(pack.high_nm, predicted, standard, pack.dof) - probability_below(
-            pack.low_nm, predicted, standard, pack.dof
-        )
-        expanded = math.ceil(self.factor * standard)
+        inside = spread.below(pack.high_nm - predicted) - spread.below(pack.low_nm - predicted)
+        expanded = math.ceil(spread.half_width(COVERAGE))
         return Option(slot, size, predicted, expanded, inside, abs(predicted - pack.preferred_nm))
 
     def may_be_inside(self, slot: int, size: Size) -> bool:

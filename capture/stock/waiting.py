@@ -11,6 +11,7 @@ from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from capture.clearance.distribution import Distribution, normal
 from capture.plumbing.checked_file import read_table
 from capture.record import Job, KeptCheck
 from capture.sheet.sheet import Selective, SheetError, parse_sheet
@@ -156,8 +157,7 @@ def _draft(
         high_nm=verdict.high_nm,
         preferred_nm=pack.preferred_nm,
         mean_nm=verdict.mean_nm,
-        standard_nm=verdict.standard_uncertainty_nm,
-        dof=verdict.dof,
+        spread=verdict.spread,
         slots=(),
     )
     return _Draft(waiting, tuple(fitted), sheet.display_unit)
@@ -274,8 +274,7 @@ def from_file(path: Path, holdings: Holdings) -> Gathered:
             high_nm=entry.range[1],
             preferred_nm=entry.preferred if entry.preferred is not None else middle,
             mean_nm=entry.clearance,
-            standard_nm=entry.uncertainty / _TYPED_FACTOR,
-            dof=math.inf,
+            spread=Distribution.of([normal(entry.uncertainty / _TYPED_FACTOR)]),
             slots=(),
         )
         # A whole number of ten-thousandths of an inch is what an inch sheet writes, and hardly ever a metric one.

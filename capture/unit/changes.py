@@ -12,9 +12,14 @@ A pack depends on packs to finish first. So a check made while one of those was 
 made too early, and is stale from the start. A pack that is merely measured again, nothing changed, makes nothing stale.
 
 As predicted. A change predicts what the next check of its pack will show. The two are compared by the normalized error
-E_n = (measured - predicted) / sqrt(U_measured^2 + U_predicted^2) of ISO 13528 and ISO/IEC 17043, U for 95 %; beyond 1
-in size the step did not come out. Both hold the same indicator's errors, which E_n counts as independent, so it is
-slow to blame a change rather than quick. It is settled only by a later check of the pack, nothing changed in between,
+E_n = (measured - predicted) / U of ISO 13528 and ISO/IEC 17043, U for 95 % of the difference; beyond 1 in size the step
+did not come out. What U is depends on the gauge:
+    - Another gauge, or another day: U^2 = U_measured^2 + U_predicted^2, all counted as independent.
+    - The same gauge on the same day, before and after: both travels hold the same error of it, which cancels in their
+      difference (JCGM 100, F.1.2.3). Left are what each check has of its own (repeatability, rounding, what was
+      inferred, the misalignment, since the gauge was set up anew to get at the parts), the parts handled, and how far
+      the gauge's error differs between the two travels: a tenth of the maker's limit at each (an assumption).
+It is settled only by a later check of the pack, nothing changed in between,
 that shows what was predicted: a further change that comes out does not say why the first did not. Nothing is learned
 from it: a person is told.
 """
@@ -24,9 +29,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
+from capture.clearance.advice import handled_parts
 from capture.clearance.diagnosis import cause_of_difference
-from capture.clearance.verdict import COVERAGE, Verdict, coverage_factor
+from capture.clearance.distribution import Distribution, normal, rectangle
+from capture.clearance.verdict import COVERAGE, OF_THE_INDICATOR, Verdict
 from capture.sheet.sheet import Adjuster, Pack, Sheet, SheetError, Shim
 from capture.unit.facts import Fact, Judged, PartsChanged
 from drivers.reading import LengthUnit
@@ -43,6 +51,12 @@ __all__ = [
     "stale_checks",
     "unexplained",
 ]
+
+
+#: Of the maker's limit of error, what is local: the two ends of a step err by so much apart (an assumption).
+_LOCAL = 0.1
+#: Coverage factor of a normal distribution for 95 % (JCGM 100, table G.2).
+_NORMAL_FACTOR = NormalDist().inv_cdf((1 + COVERAGE) / 2)
 
 
 class PlanError(Exception):
@@ -224,15 +238,35 @@ class Outcome:
     """Whether it came out, at once or when it was checked again."""
 
 
-def outcome(pack: Pack, made: PartsChanged, verdict: Verdict, unit: LengthUnit = "mm") -> Outcome | None:
+def _difference(pack: Pack, made: PartsChanged, now: Judged, before: Judged | None, predicted_u: int) -> Distribution:
+    """Return what is not known of measured less predicted."""
+    if before is None or not now.set_up or before.set_up != now.set_up:
+        # The prediction's own distribution is not kept: taking its U as a normal one's claims least.
+        return now.verdict.spread.plus([normal(predicted_u / _NORMAL_FACTOR)])
+    lines = [line for check in (before, now) for line in check.verdict.budget]
+    terms = [term for line in lines if line.source not in OF_THE_INDICATOR for term in line.terms]
+    terms += [rectangle(_LOCAL * math.sqrt(3) * line.standard_nm) for line in lines if line.source == "maximum error"]
+    for change in made.changes:
+        terms += handled_parts(pack.adjusters[change.adjuster], change.before, change.after)
+    return Distribution.of(terms)
+
+
+def outcome(
+    pack: Pack, made: PartsChanged, now: Judged, unit: LengthUnit = "mm", before: Judged | None = None
+) -> Outcome | None:
     """Compare the check after a change with its prediction; None where nothing was predicted.
 
-    `pack` is the pack as it is fitted after the change.
+    `pack` is the pack as it is fitted after the change, `before` the check that the prediction was made from.
     """
     if made.predicted_nm is None or made.expanded_uncertainty_nm is None:
         return None
+    verdict = now.verdict
     difference = verdict.mean_nm - made.predicted_nm
-    together = math.hypot(verdict.expanded_uncertainty_nm, made.expanded_uncertainty_nm)
+    spread = _difference(pack, made, now, before, made.expanded_uncertainty_nm)
+    if before is not None and now.set_up and before.set_up == now.set_up:
+        together = spread.half_width(COVERAGE)
+    else:
+        together = math.hypot(verdict.expanded_uncertainty_nm, made.expanded_uncertainty_nm)
     error = difference / together if together else math.copysign(math.inf, difference) if difference else 0.0
     measured, predicted = format_length(verdict.mean_nm, unit), format_length(made.predicted_nm, unit)
     as_predicted = abs(error) <= 1
@@ -245,11 +279,7 @@ def outcome(pack: Pack, made: PartsChanged, verdict: Verdict, unit: LengthUnit =
             f"{format_length(abs(difference), unit)} {more} than the predicted {predicted}, beyond what the "
             f"uncertainties allow (E_n {error:+.1f})."
         )
-        # The prediction's own degrees of freedom are not kept: taking its U as a normal one's claims least.
-        standard = math.hypot(
-            verdict.standard_uncertainty_nm, made.expanded_uncertainty_nm / coverage_factor(math.inf, COVERAGE)
-        )
-        cause = cause_of_difference(pack, difference, standard, dof=verdict.dof, changes=made.changes, unit=unit)
+        cause = cause_of_difference(pack, difference, spread, changes=made.changes, unit=unit)
         if cause is not None:
             text += f" It measures as with {cause.text}."
         text += " Look for a wrong part, dirt between the parts or a part left out, then check again."
@@ -265,6 +295,8 @@ def outcomes(sheet: Sheet, happened: Iterable[Happened]) -> list[Outcome]:
     expected: dict[str, PartsChanged] = {}
     missed: dict[str, int] = {}  # packs unchanged since their change did not come out, and which of those found it is
     found: list[Outcome] = []
+    newest: dict[str, Judged] = {}
+    from_check: dict[str, Judged] = {}  # what the expected or missed predictions of packs were made from
     for entry in happened:
         if isinstance(entry, PartsChanged):
             for name in _touched(sheet, entry):
@@ -272,17 +304,21 @@ def outcomes(sheet: Sheet, happened: Iterable[Happened]) -> list[Outcome]:
                 missed.pop(name, None)
             sheet = _with_change(sheet, entry)
             expected[entry.pack] = entry
+            from_check.pop(entry.pack, None)
+            if entry.pack in newest:
+                from_check[entry.pack] = newest[entry.pack]
         elif isinstance(entry, Judged):
             pack, unit = _pack(sheet, entry.pack), sheet.display_unit
+            newest[pack.name], before = entry, from_check.get(pack.name)
             if pack.name in expected:
-                one = outcome(pack, expected.pop(pack.name), entry.verdict, unit)
+                one = outcome(pack, expected.pop(pack.name), entry, unit, before)
                 if one is not None:
                     found.append(one)
                 if one is not None and not one.settled:
                     missed[pack.name] = len(found) - 1
             elif pack.name in missed:
                 first = found[missed[pack.name]]
-                again = outcome(pack, first.change, entry.verdict, unit)
+                again = outcome(pack, first.change, entry, unit, before)
                 if again is not None and again.as_predicted:
                     measured = format_length(again.mean_nm, unit)
                     text = f"{first.text} Checked again, nothing changed: {measured}, as predicted."

@@ -134,3 +134,5 @@ class Judged:
     verdict: Verdict
     overdue: str = ""
     """The gauge in words, where its calibration had run out when this was measured."""
+    set_up: str = ""
+    """The gauge and the day in one text: checks that have the same share the gauge's error. Empty if not known."""

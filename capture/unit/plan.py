@@ -28,7 +28,7 @@ from capture.clearance.advice import (
 )
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.parts_search import SAME_PROBABILITY, Fit, TooManyFits, best_fits
-from capture.clearance.verdict import Verdict, coverage_factor
+from capture.clearance.verdict import COVERAGE, Verdict
 from capture.sheet.sheet import Pack, Sheet
 from capture.unit.changes import (
     Happened,
@@ -164,8 +164,7 @@ def _way(group: Sequence[Pack], fit: Fit, known: Mapping[str, Verdict]) -> _Way:
     states = iter(fit.states)
     for i, pack in enumerate(group):
         changes = changes_of(list(enumerate(pack.adjusters)), [next(states) for _ in pack.adjusters])
-        factor = coverage_factor(known[pack.name].dof)
-        expanded = math.ceil(factor * fit.standard_nm[i])
+        expanded = math.ceil(fit.spreads[i].half_width(COVERAGE))
         plans.append(PackPlan(pack.name, changes, fit.predicted_nm[i], expanded, fit.in_range[i]))
     away = sum(abs(nm - pack.preferred_nm) for nm, pack in zip(fit.predicted_nm, group, strict=True))
     return _Way((-round(fit.probability / SAME_PROBABILITY), away, fit.touched), tuple(plans))

@@ -5,11 +5,13 @@ from __future__ import annotations
 import itertools
 import math
 
+import numpy as np
+import pytest
 import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.clearance.advice import Advice, advise
+from capture.clearance.advice import Advice, Change, advise, predict
 from capture.clearance.verdict import MeasurementLimits, Verdict, judge
 from capture.output.json_forms import advice_json
 from capture.record import columns_of_advice
@@ -112,7 +114,8 @@ def test_no_part_is_changed_to_make_it_less_likely_that_the_pack_is_in_range() -
     one = pack(shim())
     scattered = judge([52 * THOU, 62 * THOU] * 3, one.low_nm, one.high_nm, FINE)
     assert scattered is not None and scattered.verdict == "inconclusive"
-    u, dof = scattered.standard_uncertainty_nm, scattered.dof
+    # Strokes so different that their t (JCGM 101, 6.4.9) is all that counts.
+    u, dof = scattered.budget[0].standard_nm, 5
     without = scipy.stats.t.cdf(60 * THOU, dof, 42 * THOU, u) - scipy.stats.t.cdf(40 * THOU, dof, 42 * THOU, u)
     assert 0.5 < without < scattered.conformance_probability
     assert advise(one, scattered) == []
@@ -130,10 +133,38 @@ def test_parts_made_less_exactly_than_measured_widen_the_prediction() -> None:
     exact = pack(shim())
     rough = pack(shim() + '        tolerance = "0.001 in"\n')
     verdict = measured(exact, 65 * THOU)
-    # JCGM 100, 4.3.7: a tolerance is a rectangular half-width, a/sqrt(3), combined in quadrature (5.1.2).
-    u = math.hypot(verdict.standard_uncertainty_nm, THOU / math.sqrt(3))
     assert advise(exact, verdict)[0].expanded_uncertainty_nm == verdict.expanded_uncertainty_nm
-    assert advise(rough, verdict)[0].expanded_uncertainty_nm == math.ceil(verdict.coverage_factor * u)
+    # JCGM 101: the sum of what the measurement and the part may be, drawn; three standard errors of the quantile.
+    draws, count = np.random.default_rng(2), 2_000_000
+    step = 2_540 * draws.uniform(-0.5, 0.5, (2, count)).sum(axis=0)
+    drawn = verdict.budget[0].standard_nm * draws.standard_t(2, count) + step + draws.uniform(-THOU, THOU, count)
+    assert advise(rough, verdict)[0].expanded_uncertainty_nm == pytest.approx(np.quantile(abs(drawn), 0.95), rel=0.004)
+
+
+def test_a_sum_with_a_part_does_not_keep_the_few_degrees_of_freedom_of_the_strokes() -> None:
+    # Five strokes that scatter by 4 um leave 4 degrees of freedom; a ring's tolerance of 0.02 mm has unlimited ones.
+    # JCGM 100, G.4.1: together they have hundreds, so that Student's factor of 2.78 is not theirs.
+    of = pack(ring(["0.100 in", "0.115 in"], "0.100 in") + '        tolerance = "0.02 mm"\n')
+    verdict = judge(
+        [1_651_000 + off for off in (-4_000, 0, 0, 0, 4_000)], of.low_nm, of.high_nm, MeasurementLimits(100)
+    )
+    assert verdict is not None
+    (change,) = advise(of, verdict)[0].changes
+    _, expanded = predict(of, verdict, [change])
+    standard = math.hypot(verdict.standard_uncertainty_nm, math.sqrt(2) * 20_000 / math.sqrt(3))
+    # Two equal rectangles are a triangle: 95 % within (1 - sqrt(0.05)) of its half-width (JCGM 101, 6.4.5).
+    assert expanded == pytest.approx((1 - math.sqrt(0.05)) * 40_000, rel=0.02) and expanded < 1.96 * standard
+    assert expanded == advise(of, verdict)[0].expanded_uncertainty_nm
+
+
+def test_shims_are_each_off_by_themselves_unless_the_sheet_calls_them_a_batch() -> None:
+    several = shim("0.05 mm", 0, 0, 10, "closes") + '        tolerance = "0.003 mm"\n'
+    each, alike = pack(several), pack(several + "        batch = true\n")
+    verdict = measured(each, 65 * THOU)
+    made = [Change(0, "shim", 0, 9)]
+    # JCGM 100, 5.2.2: nine that err alike are nine times as far off as one, nine that do not three times.
+    assert predict(alike, verdict, made)[1] > 2 * predict(each, verdict, made)[1]
+    assert predict(alike, verdict, [Change(0, "shim", 0, 1)]) == predict(each, verdict, [Change(0, "shim", 0, 1)])
 
 
 def test_in_json_shims_are_counted_and_selective_parts_are_called_as_the_sheet_calls_them() -> None:
@@ -184,8 +215,8 @@ def searched(of: Pack, verdict: Verdict) -> list[Candidate]:
             else:
                 clearance += grown * (1 if adjuster.thicker == "opens" else -1)
                 touched += grown != 0
-        t = scipy.stats.t(min(verdict.dof, 1e12), clearance, verdict.standard_uncertainty_nm)
-        found.append((dict(enumerate(fitted)), clearance, float(t.cdf(of.high_nm) - t.cdf(of.low_nm)), touched))
+        chance = verdict.spread.below(of.high_nm - clearance) - verdict.spread.below(of.low_nm - clearance)
+        found.append((dict(enumerate(fitted)), clearance, chance, touched))
     return found
 
 

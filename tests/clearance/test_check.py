@@ -181,13 +181,27 @@ def test_a_check_ends_early_only_where_the_sheet_allows_it_and_the_verdict_is_se
 
 
 def test_a_verdict_that_would_do_for_one_look_does_not_end_a_check_that_is_looked_at_again() -> None:
-    travels = [1_370_000, 1_400_000, 1_385_000, 1_400_000, 1_370_000]
+    travels = [1_369_000, 1_399_000, 1_384_000, 1_399_000, 1_369_000]
     once = judge(travels, 800_000, 1_400_000, LIMITS)
     assert once is not None and once.verdict == "good" and once.conformance_probability < 0.98
     check = Check(pack(strokes=5, seat_strokes=0), LIMITS)
     for n, travel in enumerate(travels, start=1):
         assert not finished(check.take(stroke(n, travel)))
     assert check.state is CheckState.EXTENDING
+
+
+def test_where_no_later_look_can_settle_it_this_one_spends_all_the_risk_that_is_left() -> None:
+    # 21 um inside the limit: beyond the guard of 19.6 um that 95 % ask for, within the 22 um of 97.5 %. The
+    # indicator's 20 um decide, so that going on is hopeless.
+    travels = [1_379_000 + off for off in (3_010, -2_990, 10, 3_010, -2_990)]
+    rough = MeasurementLimits(10_000, 20_000)
+    first = judge(travels, 800_000, 1_400_000, rough, asked=lambda _: 0.975)
+    assert first is not None and first.verdict == "inconclusive" and first.more_strokes is None
+    check = Check(pack(strokes=5, seat_strokes=0), rough)
+    effects = [effect for n, travel in enumerate(travels, start=1) for effect in check.take(stroke(n, travel))]
+    (outcome,) = finished(effects)
+    assert outcome.verdict.verdict == "good" and 0.95 < outcome.verdict.conformance_probability < 0.975
+    assert check.next_step() == "In range."
 
 
 def test_strokes_after_the_verdict_are_ignored() -> None:

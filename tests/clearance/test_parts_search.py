@@ -6,11 +6,11 @@ import itertools
 import math
 
 import pytest
-import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.clearance import parts_search
+from capture.clearance.distribution import Distribution, Term, normal, rectangle, scaled_t
 from capture.clearance.parts_search import Fit, Part, Target, TooManyFits, best_fits
 
 MM = 1_000_000
@@ -23,10 +23,9 @@ def parts(draw: st.DrawFn, targets: int) -> Part:
     steps[0], steps[present] = steps[present], steps[0]
     touched = [0 if i == present else draw(st.integers(1, 3)) for i in range(len(steps))]
     tolerance = draw(st.sampled_from([0, 10_000, 60_000]))
-    variances = [touch * tolerance**2 / 3 for touch in touched]
     own = draw(st.integers(0, targets - 1))
     factors = [1.0 if i == own else draw(st.sampled_from([0.0, 0.0, -0.5, 1 / 3, 1.0])) for i in range(targets)]
-    return Part(tuple(steps), tuple(variances), tuple(touched), tuple(factors))
+    return Part(tuple(steps), tuple(touched), tuple(touched), tuple(factors), tolerance, draw(st.booleans()))
 
 
 @st.composite
@@ -38,8 +37,14 @@ def problems(draw: st.DrawFn) -> tuple[list[Target], list[Part], float]:
         targets.append(
             Target(
                 draw(st.integers(6, 18)) * 100_000 + draw(st.integers(0, 9_999)),
-                draw(st.sampled_from([1_000.0, 30_000.0, 150_000.0])),
-                draw(st.sampled_from([2.0, 5.5, math.inf])),
+                Distribution.of(
+                    [
+                        scaled_t(
+                            draw(st.sampled_from([1_000.0, 30_000.0])), draw(st.sampled_from([2.0, 5.5, math.inf]))
+                        ),
+                        rectangle(draw(st.sampled_from([0.0, 20_000.0, 150_000.0]))),
+                    ]
+                ),
                 low,
                 low + draw(st.integers(1, 6)) * 100_000,
                 low + draw(st.integers(0, 100_000)),
@@ -49,9 +54,9 @@ def problems(draw: st.DrawFn) -> tuple[list[Target], list[Part], float]:
     return targets, found, draw(st.sampled_from([-1.0, 0.1, 0.5]))
 
 
-def chance(target: Target, clearance: float, standard: float) -> float:
-    t = scipy.stats.norm if math.isinf(target.dof) else scipy.stats.t(target.dof)
-    return float(t.cdf((target.high_nm - clearance) / standard) - t.cdf((target.low_nm - clearance) / standard))
+def chance(target: Target, clearance: float, terms: list[Term]) -> float:
+    total = target.spread.plus(terms)
+    return float(total.below(target.high_nm - clearance) - total.below(target.low_nm - clearance))
 
 
 def looked_at_one_by_one(targets: list[Target], found: list[Part]) -> list[tuple[float, int, int]]:
@@ -60,11 +65,13 @@ def looked_at_one_by_one(targets: list[Target], found: list[Part]) -> list[tuple
     for states in itertools.product(*(range(len(part.steps_nm)) for part in found)):
         probability, away = 1.0, 0
         for i, target in enumerate(targets):
-            clearance, variance = float(target.mean_nm), target.standard_nm**2
+            clearance, terms = float(target.mean_nm), list[Term]()
             for part, state in zip(found, states, strict=True):
                 clearance += part.factors[i] * part.steps_nm[state]
-                variance += part.factors[i] ** 2 * part.variances[state]
-            probability *= chance(target, round(clearance), math.sqrt(variance))
+                half, pieces = abs(part.factors[i]) * part.tolerance_nm, part.handled[state]
+                # All pieces of a batch err alike, others each by itself.
+                terms += [rectangle(pieces * half)] if part.batch else [rectangle(half)] * pieces
+            probability *= chance(target, round(clearance), terms)
             away += abs(round(clearance) - target.preferred_nm)
         touched = sum(part.touched[state] for part, state in zip(found, states, strict=True))
         every.append((probability, away, touched))
@@ -100,19 +107,21 @@ def test_bounds_leave_out_nothing_that_a_look_at_every_combination_finds(
 
 
 def test_a_part_that_moves_two_clearances_puts_its_tolerance_into_both() -> None:
-    target = Target(MM, 10_000.0, 5.0, 900_000, 1_300_000, 1_100_000)
-    part = Part((0, 200_000), (0.0, 3e8), (0, 1), (1.0, -0.5))
+    target = Target(MM, Distribution.of([scaled_t(10_000.0, 5.0)]), 900_000, 1_300_000, 1_100_000)
+    part = Part((0, 200_000), (0, 1), (0, 1), (1.0, -0.5), 30_000.0)
     (fit,) = best_fits([target, target], [part], 1)
     assert fit.predicted_nm == (1_200_000, 900_000)
     # JCGM 100, 5.1.2: variances add, each times its sensitivity coefficient squared.
-    assert fit.standard_nm == (math.sqrt(1e8 + 3e8), math.sqrt(1e8 + 0.25 * 3e8))
+    assert [spread.standard_nm for spread in fit.spreads] == pytest.approx(
+        [math.sqrt(1e8 + 3e8), math.sqrt(1e8 + 0.25 * 3e8)]
+    )
 
 
 def test_of_more_combinations_than_a_person_would_wait_for_a_good_part_is_never_looked_at() -> None:
-    target = Target(2_000_000, 8_000.0, 4.0, 900_000, 1_300_000, 1_100_000)
+    target = Target(2_000_000, Distribution.of([scaled_t(8_000.0, 4.0)]), 900_000, 1_300_000, 1_100_000)
     rings = tuple(range(-1_000_000, 1_000_001, 40_000))
     own = [
-        Part(rings, tuple(1e8 * (ring != 0) for ring in rings), tuple(int(ring != 0) for ring in rings), factors)
+        Part(rings, tuple(int(ring != 0) for ring in rings), tuple(int(ring != 0) for ring in rings), factors, 17_000.0)
         for factors in ((1.0, -0.5, 0.0), (0.0, 1.0, 0.3), (0.0, 0.0, 1.0), (0.5, 0.0, 1.0))
     ]
     (best,) = best_fits([target] * 3, own, 1)
@@ -123,21 +132,32 @@ def test_of_more_combinations_than_a_person_would_wait_for_a_good_part_is_never_
 def test_what_cannot_be_searched_to_the_end_is_refused_and_not_guessed(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(parts_search, "MOST_LOOKED_AT", 100)
     monkeypatch.setattr(parts_search, "_EVERY_ONE", 0)
-    target = Target(2_000_000, 8_000.0, 4.0, 900_000, 1_300_000, 1_100_000)
+    target = Target(2_000_000, Distribution.of([scaled_t(8_000.0, 4.0)]), 900_000, 1_300_000, 1_100_000)
     steps = tuple(range(-50, 51))
-    part = Part(steps, (0.0,) * 101, tuple(int(step != 0) for step in steps), (1.0,))
+    part = Part(steps, (0,) * 101, tuple(int(step != 0) for step in steps), (1.0,))
     with pytest.raises(TooManyFits, match="1,030,301 combinations"):
         best_fits([target], [part] * 3, 1, untouched=True)
 
 
 def test_a_part_so_inexact_that_it_may_happen_to_fit_is_not_ruled_out() -> None:
     # 0.05 mm too wide and sure of it; a part made to 0.2 mm may well bring it in by chance. It is chosen last of all.
-    target = Target(1_350_000, 1_000.0, math.inf, 900_000, 1_300_000, 1_100_000)
-    idle = Part((0, 0), (0.0, 0.0), (0, 1), (1.0,))
-    vague = Part((0, 0), (0.0, 1e10), (0, 1), (1.0,))
+    target = Target(1_350_000, Distribution.of([normal(1_000.0)]), 900_000, 1_300_000, 1_100_000)
+    idle = Part((0, 0), (0, 0), (0, 1), (1.0,))
+    vague = Part((0, 0), (0, 1), (0, 1), (1.0,), 173_000.0)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(parts_search, "_EVERY_ONE", 0)
         patch.setattr(parts_search._Search, "_seed", lambda search, start: None)
         (best, *_) = best_fits([target], [idle, vague], 2, above=0.1)
     assert best.states == (0, 1)
-    assert best.probability == pytest.approx(chance(target, 1_350_000, math.hypot(1_000, 1e5)))
+    assert best.probability == pytest.approx(chance(target, 1_350_000, [rectangle(173_000.0)]))
+    # A rectangle of 173 um to either side, 50 um beyond the limit: 123 of its 346 um are in.
+    assert best.probability == pytest.approx(123 / 346, abs=1e-3)
+
+
+def test_pieces_of_one_batch_err_alike_and_others_each_by_itself() -> None:
+    target = Target(MM, Distribution.of([normal(1.0)]), 900_000, 1_300_000, 1_100_000)
+    each = best_fits([target], [Part((0, 100_000), (0, 4), (0, 4), (1.0,), 3_000.0)], 1)[0]
+    alike = best_fits([target], [Part((0, 100_000), (0, 4), (0, 4), (1.0,), 3_000.0, batch=True)], 1)[0]
+    # JCGM 100, 5.1.2 and 5.2.2: uncorrelated ones add as squares, fully correlated ones as they are.
+    assert each.spreads[0].standard_nm == pytest.approx(math.sqrt(4) * 3_000 / math.sqrt(3), rel=1e-6)
+    assert alike.spreads[0].standard_nm == pytest.approx(4 * 3_000 / math.sqrt(3), rel=1e-6)

@@ -46,7 +46,7 @@ def check(way: str, beyond: float, rng: np.random.Generator) -> tuple[str, int]:
         travels.append(round(high + (beyond + float(rng.standard_normal())) * SCATTER_NM))
         if count < looks[0]:
             continue
-        verdict = judge(travels, low, high, MeasurementLimits(0), asked=asked)
+        verdict = judge(travels, low, high, MeasurementLimits(1), asked=asked)
         assert verdict is not None
         if verdict.verdict != "inconclusive":
             return verdict.verdict, count

@@ -17,7 +17,7 @@ import uncertainties
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from capture.clearance.verdict import coverage_factor
+from capture.clearance.distribution import Distribution, normal, rectangle, scaled_t
 from capture.stock.allotment import AllotError, Allotment, Size, Slot, Supply, WaitingPack, allot
 
 RING = "snap ring"
@@ -47,8 +47,7 @@ def pack(unit: str, mean_nm: int, *slots: Slot, standard_nm: float = 10_000.0, d
         high_nm=1_200_000,
         preferred_nm=1_000_000,
         mean_nm=mean_nm,
-        standard_nm=standard_nm,
-        dof=dof,
+        spread=Distribution.of([scaled_t(standard_nm, dof)]),
         slots=slots,
     )
 
@@ -85,7 +84,12 @@ def test_a_measured_ring_counts_by_what_it_measures() -> None:
     # JCGM 100, 5.1.2, by the package `uncertainties`: clearance less the ring put in plus the ring taken out.
     clearance = uncertainties.ufloat(1_240_000, 10_000)
     after = clearance - (uncertainties.ufloat(3_232_000, 2_000) - uncertainties.ufloat(3_000_000, LOOSE_NM))
-    assert one.option.expanded_uncertainty_nm == math.ceil(coverage_factor(math.inf) * after.std_dev)
+    # JCGM 101: two normal terms and a rectangle, drawn; the interval within four standard errors of a quantile.
+    draws, count = np.random.default_rng(4), 500_000
+    drawn = math.hypot(10_000, 2_000) * draws.standard_normal(count)
+    drawn += math.sqrt(3) * LOOSE_NM * draws.uniform(-1, 1, count)
+    assert one.option.expanded_uncertainty_nm == pytest.approx(np.quantile(abs(drawn), 0.95), rel=0.004)
+    assert after.std_dev == pytest.approx(np.std(drawn), rel=0.005)
     assert one.option.predicted_nm == after.nominal_value
 
 
@@ -105,7 +109,7 @@ def test_few_degrees_of_freedom_ask_for_more_room() -> None:
     shelf = [Supply(ring(3_200_000), 1)]
     sure = pack("A", 1_350_000, slot(ring(3_000_000)), standard_nm=20_000)
     assert len(allot([sure], shelf).placed) == 1
-    assert allot([replace(sure, dof=1.0)], shelf).placed == ()
+    assert allot([pack("A", 1_350_000, slot(ring(3_000_000)), standard_nm=20_000, dof=1.0)], shelf).placed == ()
 
 
 def test_the_only_ring_goes_where_it_brings_more_packs_into_range() -> None:
@@ -137,7 +141,7 @@ def test_a_pack_that_stays_out_gives_its_ring_only_if_it_is_likely_out_of_range(
     (left,) = found.left_out
     assert (left.pack.unit, left.given) == ("B", (0,))
     # On the limit, as likely in as out, it is not stripped: a few more strokes may show it to be good.
-    doubtful = replace(hopeless, mean_nm=1_190_000, standard_nm=15_000)
+    doubtful = replace(hopeless, mean_nm=1_190_000, spread=Distribution.of([normal(15_000)]))
     found = allot([needs, doubtful], [])
     assert found.placed == () and all(left.given == () for left in found.left_out)
 
@@ -203,12 +207,11 @@ def test_wrong_questions_are_refused() -> None:
 # -- proven best ----------------------------------------------------------------------------------------------
 
 
-def chance(one: WaitingPack, predicted: int, variance: float) -> float:
-    """The probability of lying in range, by SciPy's distributions."""
-    scale = math.sqrt(one.standard_nm**2 + variance)
-    if math.isinf(one.dof):
-        return float(np.diff(scipy.stats.norm.cdf([one.low_nm, one.high_nm], predicted, scale))[0])
-    return float(np.diff(scipy.stats.t.cdf([one.low_nm, one.high_nm], one.dof, predicted, scale))[0])
+def chance(one: WaitingPack, predicted: int, *pieces: Size) -> float:
+    """The probability of lying in range; what the sums are is checked in tests/clearance/test_distribution.py."""
+    terms = [normal(p.standard_nm) if p.measured else rectangle(math.sqrt(3) * p.standard_nm) for p in pieces]
+    total = one.spread.plus(terms)
+    return float(total.below(one.high_nm - predicted) - total.below(one.low_nm - predicted))
 
 
 Piece = tuple[str, int, int]
@@ -219,7 +222,7 @@ def ways_of(at: int, one: WaitingPack, pieces: dict[Piece, Size]) -> Ways:
     """All that can be done with a pack: (pieces it holds then, in range, distance, opened)."""
     own = {n: ("pack", at, n) for n in range(len(one.slots))}
     keeps = frozenset(own.values())
-    now = chance(one, one.mean_nm, 0.0)
+    now = chance(one, one.mean_nm)
     assume(abs(now - LEVEL) > 1e-6 and abs(now - 0.5) > 1e-6)
     ways: Ways = [(keeps, False, 0, 0)]
     if now >= LEVEL:
@@ -232,7 +235,7 @@ def ways_of(at: int, one: WaitingPack, pieces: dict[Piece, Size]) -> Ways:
                 continue
             step = (size.actual_nm - there.fitted.actual_nm) * (1 if there.opens else -1)
             predicted = one.mean_nm + step
-            likely = chance(one, predicted, size.standard_nm**2 + there.fitted.standard_nm**2)
+            likely = chance(one, predicted, size, there.fitted)
             assume(abs(likely - LEVEL) > 1e-6)
             if likely >= LEVEL:
                 ways.append(((keeps - {own[n]}) | {name}, True, abs(predicted - one.preferred_nm), 1))
@@ -346,7 +349,7 @@ def test_an_assignment_solver_finds_no_better(seed: int, packs: int, thicknesses
         for column, size in enumerate(pieces):
             if size not in known:
                 predicted = one.mean_nm + (size.actual_nm - there.fitted.actual_nm) * (1 if there.opens else -1)
-                inside = chance(one, predicted, size.standard_nm**2 + there.fitted.standard_nm**2) >= LEVEL
+                inside = chance(one, predicted, size, there.fitted) >= LEVEL
                 known[size] = abs(predicted - one.preferred_nm) - bonus if inside else bonus
             cost[row, column] = known[size]
     rows, columns = scipy.optimize.linear_sum_assignment(cost)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 import uncertainties
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.clearance.advice import Change, advise
+from capture.clearance.advice import Change, advise, predict
+from capture.clearance.verdict import MeasurementLimits, Verdict, judge
 from capture.sheet.sheet import Sheet
 from capture.unit.changes import (
     Happened,
@@ -136,7 +138,7 @@ def test_the_normalized_error_is_the_difference_over_both_uncertainties() -> Non
     # ISO 13528 and ISO/IEC 17043: E_n = (x - X) / sqrt(U_x^2 + U_X^2), satisfactory up to 1 in size (from memory).
     # The package `uncertainties` combines the same two standard uncertainties.
     verdict = measured(BOX.pack("low"), 1_130_000)
-    one = outcome(BOX.pack("low"), shims(2, 3, 1_100_000, 20_000), verdict)
+    one = outcome(BOX.pack("low"), shims(2, 3, 1_100_000, 20_000), Judged("low", 0, 0, verdict))
     assert one is not None
     x = uncertainties.ufloat(verdict.mean_nm, verdict.expanded_uncertainty_nm / 2)
     reference = x - uncertainties.ufloat(1_100_000, 20_000 / 2)
@@ -197,11 +199,51 @@ def test_only_a_prediction_that_was_built_is_judged() -> None:
     assert len(outcomes(BOX, [shims(2, 3, 1_100_000, 12_000), again, again])) == 1
 
 
+def in_the_range(shown_nm: float, rng: np.random.Generator) -> Verdict:
+    """A check of five strokes that scatter by 3 um, on an indicator of 1 um steps whose maker promises 20 um."""
+    travels = [round(shown_nm + 3_000 * rng.standard_normal()) for _ in range(5)]
+    of = BOX.pack("low")
+    verdict = judge(travels, of.low_nm, of.high_nm, MeasurementLimits(1_000, 20_000))
+    assert verdict is not None
+    return verdict
+
+
+def came_out(mistake_nm: float, set_ups: tuple[str, str], rng: np.random.Generator) -> bool:
+    """Make a change of 0.25 mm that comes out off by `mistake_nm`, before and after measured with one gauge's error."""
+    error = rng.uniform(-20_000, 20_000)
+    before = in_the_range(1_350_000 + error, rng)
+    made = [Change(0, "shim", 2, 3)]
+    predicted, expanded = predict(BOX.pack("low"), before, made)
+    after = in_the_range(1_100_000 + mistake_nm + error, rng)
+    happened: list[Happened] = [
+        Judged("low", 0, 0, before, set_up=set_ups[0]),
+        PartsChanged("low", tuple(made), predicted, expanded, "tech"),
+        Judged("low", 0, 0, after, set_up=set_ups[1]),
+    ]
+    (one,) = outcomes(BOX, happened)
+    return one.as_predicted
+
+
+def test_a_mistake_of_ten_micrometres_shows_where_one_gauge_measured_before_and_after() -> None:
+    rng = np.random.default_rng(11)
+    caught = sum(not came_out(10_000, ("DI-1 today", "DI-1 today"), rng) for _ in range(300))
+    assert caught >= 0.95 * 300
+    # And no more than 5 in a hundred changes that came out are blamed: three standard errors above that.
+    blamed = sum(not came_out(0, ("DI-1 today", "DI-1 today"), rng) for _ in range(300))
+    assert blamed <= 300 * (0.05 + 3 * math.sqrt(0.05 * 0.95 / 300))
+
+
+@pytest.mark.parametrize("set_ups", [("DI-1 today", "DI-2 today"), ("DI-1 today", "DI-1 yesterday"), ("", "")])
+def test_another_gauge_or_another_day_may_differ_by_both_limits_of_error(set_ups: tuple[str, str]) -> None:
+    rng = np.random.default_rng(12)
+    assert all(came_out(10_000, set_ups, rng) for _ in range(50))
+
+
 def test_two_exact_numbers_that_differ_are_infinitely_far_apart() -> None:
     exact = measured(BOX.pack("low"), 1_100_000, spread_nm=0, resolution_nm=0)
     assert exact.expanded_uncertainty_nm == 0
-    same = outcome(BOX.pack("low"), shims(2, 3, 1_100_000, 0), exact)
-    off = outcome(BOX.pack("low"), shims(2, 3, 1_100_001, 0), exact)
+    same = outcome(BOX.pack("low"), shims(2, 3, 1_100_000, 0), Judged("low", 0, 0, exact))
+    off = outcome(BOX.pack("low"), shims(2, 3, 1_100_001, 0), Judged("low", 0, 0, exact))
     assert same is not None and same.normalized_error == 0 and same.as_predicted
     assert off is not None and off.normalized_error == -math.inf and not off.as_predicted
 

@@ -6,12 +6,12 @@ import itertools
 import math
 
 import pytest
-import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.clearance import parts_search
 from capture.clearance.advice import advise
+from capture.clearance.distribution import rectangle
 from capture.clearance.verdict import Verdict
 from capture.sheet.sheet import Adjuster, Pack, Sheet, Shim
 from capture.unit.changes import PlanError, fitted_now
@@ -226,13 +226,13 @@ def every_way(group: list[Pack], verdicts: dict[str, Verdict]) -> tuple[Ways, bo
         chance, away = 1.0, 0
         for of in group:
             verdict = verdicts[of.name]
-            clearance, variance = float(verdict.mean_nm), verdict.standard_uncertainty_nm**2
+            clearance, spread = float(verdict.mean_nm), verdict.spread
             for (owner, adjuster), state in zip(parts, states, strict=True):
                 factor = 1.0 if owner is of else adjuster.moves.get(of.name, 0.0)
                 clearance += factor * opened(adjuster, state)
-                variance += factor**2 * handled(adjuster, state) * adjuster.tolerance**2 / 3
-            t = scipy.stats.t(min(verdict.dof, 1e12), round(clearance), math.sqrt(variance))
-            chance *= float(t.cdf(of.high_nm) - t.cdf(of.low_nm))
+                spread = spread.plus([rectangle(abs(factor) * adjuster.tolerance)] * handled(adjuster, state))
+            at = round(clearance)
+            chance *= spread.below(of.high_nm - at) - spread.below(of.low_nm - at)
             away += abs(round(clearance) - of.preferred_nm)
         edge = edge or abs(chance / 0.005 % 1 - 0.5) < 1e-4 or abs(chance - max(0.5, now)) < 1e-6
         if touched and chance > max(0.5, now):
