@@ -1,0 +1,66 @@
+"""The guide at the bench: every topic, in a pipe and on a terminal, and what a mistyped one is answered with."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from capture.cli.guide import topics
+from capture.cli.main import app
+from capture.output.words import FLAG_WORDS
+from tests.support.terminal import Terminal
+
+GUIDE = Path(__file__).resolve().parents[2] / "capture" / "guide"
+
+
+def test_without_a_topic_it_lists_them_in_the_order_to_read_them() -> None:
+    said = CliRunner().invoke(app, ["guide"]).output
+    listed = [line.split()[0] for line in said.splitlines() if "  " in line]
+    assert set(listed) == {page.stem for page in GUIDE.glob("*.md")}
+    assert listed[:4] == ["hooking-up", "gauge", "build-sheet", "measuring"]
+
+
+@pytest.mark.parametrize("topic", sorted(page.stem for page in GUIDE.glob("*.md")))
+def test_in_a_pipe_a_page_is_plain_text_without_its_pictures(topic: str) -> None:
+    done = CliRunner().invoke(app, ["guide", topic])
+    assert done.exit_code == 0 and done.output.startswith("# ")
+    assert "\x1b" not in done.output and "![" not in done.output
+    kept = re.sub(r"!\[[^\]]*\]\([^)]*\)", "", (GUIDE / f"{topic}.md").read_text())
+    assert done.output.split() == kept.split()
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [("mesuring", "measuring"), ("flags", "flags-and-verdict"), ("buildsheet", "build-sheet"), ("wrong", "when-som")],
+)
+def test_a_mistyped_topic_is_answered_with_the_nearest(typed: str, meant: str) -> None:
+    done = CliRunner().invoke(app, ["guide", typed])
+    assert done.exit_code == 2 and f"did you mean `strokelog guide {meant}" in done.output
+
+
+def test_a_topic_like_no_other_is_answered_with_all_there_are() -> None:
+    done = CliRunner().invoke(app, ["guide", "xyzzy"])
+    assert done.exit_code == 2 and all(topic in done.output for topic in topics())
+
+
+def test_on_a_terminal_a_page_is_drawn_and_one_that_fits_needs_no_key_to_leave_it() -> None:
+    with Terminal(100, 60) as terminal:
+        terminal.run("capture.cli", "guide", "gauge")
+        shown = terminal.wait_for("does not count")
+        terminal.wait_for_shell()
+    assert "The gauge" in shown and "# The gauge" not in shown and "```" not in shown
+    assert 'serial = "DI-0413"' in shown
+
+
+def test_every_topic_that_a_page_sends_to_is_there() -> None:
+    for page in GUIDE.glob("*.md"):
+        for named in re.findall(r"strokelog guide ([a-z][a-z-]+)", page.read_text()):
+            assert named in topics(), (page.name, named)
+
+
+def test_every_flag_stands_in_the_guide_with_its_code_and_its_phrase() -> None:
+    rows = re.findall(r"^\| `([a-z_]+)` \| ([^|]+) \|", (GUIDE / "flags-and-verdict.md").read_text(), re.MULTILINE)
+    assert dict(rows) == FLAG_WORDS
