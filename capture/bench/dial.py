@@ -12,7 +12,7 @@ from typing import Literal
 from capture.bench.silence import Heard, Silence, worthy
 from capture.mqtt.link_state import LinkState
 from capture.recordings.stream import IndicatorStream
-from capture.strokes.machine import StrokeState
+from capture.strokes.machine import Notice, StrokeState
 from drivers.reading import Reading
 
 __all__ = ["Dial"]
@@ -37,6 +37,8 @@ class Dial:
         self.offset_nm: int | None = None
         """The newest travel from rest, None before the rest level is known."""
         self.moving: Moving = "unknown"
+        self.notices: tuple[Notice, ...] = ()
+        """What a person should know of the readings, what matters most first."""
         self.trace: deque[tuple[int, int]] = deque(maxlen=4000)
         """Recent (t_ns, offset_nm)."""
         self._heard = Heard(0)
@@ -60,6 +62,7 @@ class Dial:
             finder = stream.finder
             self.reading_nm, self.offset_nm = values[-1], finder.offset(values[-1])
             self.moving = finder.state.value
+            self.notices = finder.notices
             if finder.state is not StrokeState.STARTING:
                 # A terminal shows a few hundred points; a burst of a fast stream is thinned to its newest.
                 self.trace.extend((t_ns, finder.offset(value) or 0) for value in values[-16:])

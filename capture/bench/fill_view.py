@@ -34,6 +34,7 @@ def fill_view(state: BenchState) -> BenchView:
         reading_nm=dial.reading_nm,
         offset_nm=dial.offset_nm,
         moving=dial.moving,
+        notices=tuple(notice.value for notice in dial.notices),
         trace=dial.trace,
         indicator=dial.link,
         silence=dial.silence,

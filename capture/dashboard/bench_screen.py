@@ -27,6 +27,13 @@ _MOVING = {
     "returning": "returning",
     "unknown": "rest not known yet",
 }
+#: What a person should know of the readings before what the pack does.
+_NOTICES = {
+    "air_on": "is the air on? release it",
+    "moved": "indicator moved: new rest",
+    "unseen": "a stroke was too short to see",
+    "shakes": "it shakes",
+}
 
 
 def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:
@@ -125,7 +132,9 @@ def _moves(view: BenchView) -> str:
     """Return what the pack does as far as readings tell, or why none do."""
     if view.indicator != "up":
         return f"indicator {view.indicator}"
-    return "no readings" if view.silence else _MOVING[view.moving]
+    if view.silence:
+        return "no readings"
+    return _NOTICES[view.notices[0]] if view.notices else _MOVING[view.moving]
 
 
 def _progress(view: BenchView) -> str:

@@ -78,6 +78,8 @@ class BenchView:
     offset_nm: int | None = None
     """The newest travel from rest, positive, None before the rest level is known."""
     moving: Literal["rest", "moving", "applied", "returning", "unknown"] = "unknown"
+    notices: tuple[str, ...] = ()
+    """Codes of what a person should know of the readings, what matters most first: see `strokes.machine.Notice`."""
     trace: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=4000))
     """Recent (t_ns, offset_nm) for the stroke trace, t_ns since the session began and never decreasing."""
     indicator: LinkState = "connecting"

@@ -26,10 +26,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capture.strokes.levels import rounded_mean
-from capture.strokes.machine import TABLE, Sign, StrokeState
+from capture.strokes.machine import TABLE, Notice, Sign, StrokeState
 from capture.strokes.measure import measure
 from capture.strokes.pace import Pace
-from capture.strokes.rest import NEVER, RestLevel
+from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 from capture.strokes.running import RunningStroke
 from capture.strokes.signs import Shown, sign_of_a_departure, sign_of_a_return, sign_of_a_start, sign_of_an_apply
 from capture.strokes.stroke import Stroke, counts
@@ -62,6 +62,7 @@ class StrokeFinder:
         self._rest = RestLevel(settings.resolution_nm, self._pace)
         self._stroke = RunningStroke(settings.resolution_nm, settings.plunger_range, self._rest, self._pace)
         self._after_gap = False
+        self._noticed: set[Notice] = set()
 
     # -- what the screen shows ---------------------------------------------------------------------------
 
@@ -69,6 +70,13 @@ class StrokeFinder:
     def state(self) -> StrokeState:
         """The state the last reading left the finder in."""
         return self._state
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        """What a person should know now, what matters most first."""
+        if self._rest.shakes:
+            return tuple(notice for notice in Notice if notice in self._noticed or notice is Notice.SHAKES)
+        return tuple(notice for notice in Notice if notice in self._noticed)
 
     def offset(self, value_nm: int) -> int | None:
         """Return the travel from rest of a displayed value, nm, None before the rest level is known."""
@@ -242,12 +250,16 @@ class StrokeFinder:
         rest, stroke = self._rest, self._stroke
         before, self._state = self._state, TABLE[self._state, sign]
         match sign:
-            case Sign.AGREE | Sign.STAYS | Sign.HOME | Sign.ZEROED:
+            case Sign.AGREE | Sign.STAYS | Sign.HOME | Sign.ZEROED | Sign.MOVED:
                 if sign is Sign.HOME:
                     stroke.earlier.stuck_from_nm = None
                 elif sign is Sign.ZEROED:
                     # Strokes go on in the direction they had: judge the next such departure afresh.
                     stroke.earlier.travel_nm = 0
+                elif sign is Sign.MOVED or (
+                    sign is Sign.STAYS and abs(value - rest.level_nm) >= LEAST_TRAVEL_NM and not rest.shakes
+                ):
+                    self._noticed.add(Notice.MOVED)
                 self._begin_rest(readings, t_ns)
             case Sign.NOTHING:
                 stroke.clear()
@@ -265,6 +277,11 @@ class StrokeFinder:
                 stroke.begin_return(t_ns, value)
             case Sign.STICKS | Sign.SETTLES:
                 self._complete(rounded_mean(readings), readings, found)
+            case Sign.STOOD:
+                if plateau := stroke.stood_before():
+                    stroke.begin_at(plateau)
+                self._complete(rounded_mean(readings), readings, found)
+                self._noticed.add(Notice.MOVED)
             case Sign.TOO_LONG:
                 stroke.fall_index = len(stroke.values)
                 self._complete(None, readings, found)
@@ -302,6 +319,11 @@ class StrokeFinder:
         if earlier.stuck_from_nm is not None and stroke.travel(earlier.stuck_from_nm) > 0:
             # A piston that had stuck part way let go before the air came: it went home, and that is rest.
             rest.level_nm, earlier.stuck_from_nm = earlier.stuck_from_nm, None
+        elif stroke.plateaus:
+            rest.level_nm = stroke.plateaus[-1].level_nm
+            step = min(max(step, stroke.plateaus[-1].end), len(stroke.values) - 1)
+            stroke.plateaus = []
+            self._noticed.add(Notice.MOVED)
         elif step >= 3:
             rest.level_nm = rounded_mean(stroke.values[max(0, step - 8) : step])
             stroke.noted.add("base_moved")
@@ -356,6 +378,9 @@ class StrokeFinder:
             earlier.stuck_from_nm = rest.level_nm
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm
         shown = stroke.readings_in_fall(measured.peak_travel_nm)
+        if not measured.flags:
+            earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
+            earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm
         earlier.least_fall = shown if earlier.count == 0 else min(earlier.least_fall, shown)
         earlier.count += 1
         found.append(
@@ -374,5 +399,6 @@ class StrokeFinder:
                 accepted=counts(measured.flags, self._settings.measure),
             )
         )
+        self._noticed.discard(Notice.MOVED)
         rest.remember_noise()
         self._begin_rest(back or [stroke.values[-1]], newest_ns)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from enum import Enum
 
-__all__ = ["TABLE", "Sign", "StrokeState"]
+__all__ = ["TABLE", "Notice", "Sign", "StrokeState"]
 
 
 class StrokeState(Enum):
@@ -20,6 +20,19 @@ class StrokeState(Enum):
     LEAVING = "moving"
     APPLIED = "applied"
     RETURNING = "returning"
+
+
+class Notice(Enum):
+    """What a person at the bench should know of the readings; the words for it are the screen's."""
+
+    AIR_ON = "air_on"
+    """The check seems to have begun while the air was on."""
+    MOVED = "moved"
+    """The indicator was moved or set anew, and the rest level was taken anew, since the last stroke but one."""
+    UNSEEN = "unseen"
+    """A fixture gave air, and no stroke was seen."""
+    SHAKES = "shakes"
+    """The reading at rest is so restless that small strokes cannot be told."""
 
 
 class Sign(Enum):
@@ -37,6 +50,8 @@ class Sign(Enum):
     FALLS = "the travel falls below half the top"
     DIPPED = "it had only dipped"
     STICKS = "the release ends above half the top: complete"
+    MOVED = "it stands where no stroke goes: the indicator was moved"
+    STOOD = "a stroke where a move had left it: complete"
     TOO_LONG = "held longer than any hold: complete"
     SETTLES = "the return settles: complete"
     AGAIN = "the next apply begins: complete"
@@ -59,6 +74,8 @@ _ROWS: tuple[tuple[Sign, *tuple[StrokeState | None, ...]], ...] = (
     (Sign.FALLS,             None, None,    None,      _B,    None),
     (Sign.DIPPED,            None, None,    None,    None,      _A),
     (Sign.STICKS,            None, None,    None,      _R,    None),
+    (Sign.MOVED,             None, None,    None,      _R,    None),
+    (Sign.STOOD,             None, None,    None,      _R,      _R),
     (Sign.TOO_LONG,          None, None,    None,      _R,    None),
     (Sign.SETTLES,           None, None,    None,    None,      _R),
     (Sign.AGAIN,             None, None,    None,    None,      _L),

@@ -23,6 +23,8 @@ _KEPT, _BATCH = 1024, 32
 #: The noise is worked out from the newest so many steps from one reading at rest to the next, which in a quick stream
 #: lie about so far apart: a bench that vibrates moves less from one reading to the next than it does.
 _NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
+#: A standard deviation of the readings at rest that is no calm bench (common practice).
+_SHAKES_NM = 12_000
 #: Where a band begins that is empty: above every reading.
 NEVER = 1 << 62
 
@@ -32,7 +34,7 @@ class RestLevel:
 
     __slots__ = (
         "_earlier_steps", "_pace", "_resolution_nm", "band_nm", "displayed_noise_nm", "full", "high", "known",
-        "level_nm", "low", "noise_nm", "readings", "time_ns",
+        "level_nm", "low", "noise_nm", "readings", "time_ns", "wander_nm",
     )  # fmt: skip
 
     def __init__(self, resolution_nm: int, pace: Pace) -> None:
@@ -43,6 +45,8 @@ class RestLevel:
         """Standard deviation of a reading, read generously while few have been seen, and never below d/sqrt(12)."""
         self.displayed_noise_nm = 0
         """The same as it was displayed: zero where every reading was the same."""
+        self.wander_nm = 0
+        """How far the rest level itself went up and down lately, beyond what the noise of a reading makes of it."""
         self.known = False
         """Whether enough readings at rest have been seen to know the noise."""
         self.band_nm = 2 * resolution_nm
@@ -53,6 +57,11 @@ class RestLevel:
         self.time_ns = 0
         """When the newest reading at rest came."""
         self._earlier_steps: list[int] = []
+
+    @property
+    def shakes(self) -> bool:
+        """Whether it is so restless that somebody should see to it."""
+        return self.displayed_noise_nm >= _SHAKES_NM or self.wander_nm >= 2 * _SHAKES_NM
 
     @property
     def calm_nm(self) -> int:
@@ -84,6 +93,10 @@ class RestLevel:
             # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
             self.band_nm = max((4 if len(steps) >= _BATCH else 3) * raw, 2 * self._resolution_nm)
             self.displayed_noise_nm = raw
+            if len(self.readings) >= _BATCH // 2:
+                # So many readings of white noise lie within eight standard deviations, a display step added.
+                seen = max(self.readings) - min(self.readings) - 8 * raw - self._resolution_nm
+                self.wander_nm = max(seen, self.wander_nm * 15 // 16, 0)
             self.known = True
         self.low, self.high = self.level_nm - self.band_nm, self.level_nm + self.band_nm
 

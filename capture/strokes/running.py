@@ -21,6 +21,8 @@ __all__ = ["LONGEST_HOLD_NS", "SETTLED_AWAY_NS", "SETTLED_NEAR_NS", "EarlierStro
 
 #: The same as LEAST_TRAVEL_NM while too few readings at rest have been seen to know their noise.
 _LEAST_UNPROVEN_NM = 100_000
+#: A travel that no restless stand shows (common practice), so that one such stroke tells which way strokes go.
+_SURELY_A_STROKE_NM = 150_000
 #: How long a travel must stand still near rest to be back there, and away from rest to be settled there.
 SETTLED_NEAR_NS, SETTLED_AWAY_NS = 300_000_000, 500_000_000
 LONGEST_HOLD_NS = 60_000_000_000
@@ -38,10 +40,23 @@ class EarlierStrokes:
     direction: int = 0
     travel_nm: int = 0
     """How far the last one went, 0 where nothing is to be compared with it."""
+    sound_direction: int = 0
+    """Which way the last one went that counts, 0 before there is one."""
+    sound_travel_nm: int = 0
+    sound_count: int = 0
+    """How many that count went that way one after another."""
     least_fall: int = 0
     """The fewest readings that a fall of theirs showed."""
     stuck_from_nm: int | None = None
     """The rest level before the last one, if that left the piston part way."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """Where the travel stood still for a while, as displayed, and the index of the reading that left it."""
+
+    level_nm: int
+    end: int
 
 
 class RunningStroke:
@@ -49,8 +64,8 @@ class RunningStroke:
 
     __slots__ = (
         "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "air_applied", "direction", "earlier", "fall_index",
-        "looked_at", "near_nm", "noted", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns", "release_ns",
-        "settle_from_ns", "settle_nm", "times", "top_nm", "values", "was_near",
+        "looked_at", "near_nm", "noted", "plateaus", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns",
+        "release_ns", "settle_from_ns", "settle_nm", "times", "top_nm", "values", "was_near",
     )  # fmt: skip
 
     def __init__(self, resolution_nm: int, plunger_range: tuple[int, int] | None, rest: RestLevel, pace: Pace) -> None:
@@ -60,8 +75,8 @@ class RunningStroke:
         self._rest = rest
         self._pace = pace
         self.earlier = EarlierStrokes()
-        self.air_applied = False
-        """Whether a fixture says that air is applied."""
+        self.air_applied: bool | None = None
+        """Whether a fixture says that air is applied, None where none ever did."""
         self.direction = 1
         self.top_nm = 0
         self.near_nm = 0
@@ -69,8 +84,6 @@ class RunningStroke:
         self.was_near = False
         self.fall_index = 0
         """The first reading below half the top."""
-        self.settle_nm, self.settle_from_ns = 0, 0
-        """Where the travel began to stand still, as displayed, and since when."""
         self._flat_from_ns = 0
         self.clear()
 
@@ -82,6 +95,10 @@ class RunningStroke:
         """Between which values and until when a reading decides nothing, while the pack is held or settles."""
         self.looked_at = 0
         """From which reading on the hold was not looked at one by one, 0 where all were."""
+        self.plateaus: list[Plateau] = []
+        """Where it stood still so far and then moved on."""
+        self.settle_nm, self.settle_from_ns = 0, 0
+        """Where the travel began to stand still, as displayed, and since when."""
         self.release_ns: int | None = None
         """When the fixture released, None if nothing said so."""
         self.noted: set[str] = set()
@@ -136,17 +153,20 @@ class RunningStroke:
     def expect_hold(self, travel: int) -> None:
         """Set the values that decide nothing while the pack is held: nearly all readings of a stroke are such.
 
-        While the median and the newest readings lie between seven eighths of the top and a little above it, another
+        While the median and the newest readings lie between a little below the top and a little above it, another
         reading there is neither a wild one nor the zero key nor a release, nor near any threshold. It may raise the
         top; `catch_up` sees to that before anything is decided.
         """
         earlier, top = self.earlier, self.top_nm
         if earlier.stuck_from_nm is not None or (earlier.travel_nm and self.direction != earlier.direction):
             return
-        above = 0 if self._pace.is_quick else top // 16
-        ends = self.shown(top * 7 // 8 + 1), self.shown(top + above)
+        # Nor is a step of the size of a stroke, however far the indicator was moved before.
+        least = self.threshold()
+        above = 0 if self._pace.is_quick else min(top // 16, least)
+        below = max(top * 7 // 8 + 1, top - max(least, top // 32))
+        ends = self.shown(below), self.shown(top + above)
         low, high = min(ends), max(ends)
-        if travel * 8 > top * 7 and all(low <= value <= high for value in self.values[-3:]):
+        if travel >= below and all(low <= value <= high for value in self.values[-3:]):
             self.quiet_low, self.quiet_high, self.looked_at = low, high, len(self.values)
             self.quiet_until_ns = self.times[0] + LONGEST_HOLD_NS + 1
 
@@ -176,8 +196,13 @@ class RunningStroke:
 
     def threshold(self) -> int:
         """Return the travel at which a departure is a stroke; less where a fixture says that air was applied."""
-        least = max(9 * self._rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM)
-        if not self._rest.known:
+        rest = self._rest
+        # A pack goes about as far every time: a quarter of that is something else.
+        least = max(
+            9 * rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM, rest.wander_nm * 5 // 4,
+            self.earlier.sound_travel_nm // 4,
+        )  # fmt: skip
+        if not rest.known:
             least = max(least, _LEAST_UNPROVEN_NM)
         return least * 2 // 3 if self.air_applied else least
 
@@ -186,7 +211,10 @@ class RunningStroke:
         and a threshold that allows for that would pass over a small stroke."""
         if not self._pace.reading_ns or not self._pace.is_slow or len(self.values) < 4 or not self._rest.known:
             return False
-        least = max(5 * self._rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM)
+        least = max(
+            5 * self._rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM, self._rest.wander_nm * 5 // 4,
+            self.earlier.sound_travel_nm // 4,
+        )  # fmt: skip
         return all(self.travel(value) >= least for value in self.values[-4:])
 
     def is_beyond_rest(self, travel: int) -> bool:
@@ -247,6 +275,7 @@ class RunningStroke:
     def shift_by(self, shift: int) -> None:
         """The indicator was zeroed in mid-stroke: carry what was read before into the new zero."""
         self.noted.add("rezeroed")
+        self.plateaus = []
         self.values = array("q", [*(value + shift for value in self.values[:-2]), *self.values[-2:]])
         self._rest.level_nm += shift
         if self.plunger_range is not None:
@@ -303,8 +332,69 @@ class RunningStroke:
         """Say whether the travel is no longer where it last began to stand still, and so begins anew."""
         if abs(value - self.settle_nm) <= self._rest.calm_nm:
             return False
+        if self.settle_from_ns and t_ns - self.settle_from_ns >= SETTLED_NEAR_NS:
+            self._left_plateau()
         self.settle_nm, self.settle_from_ns = value, t_ns
         return True
+
+    def _left_plateau(self) -> None:
+        """Keep where it stood until now; where that is as good as where it stood before, as one."""
+        end = len(self.values) - 1
+        while end > 0 and abs(self.values[end - 1] - self.settle_nm) > self._rest.calm_nm:
+            end -= 1
+        begin = max(bisect_left(self.times, self.settle_from_ns), end - 64, 0)
+        if end - begin < 3:
+            return
+        level = sorted(self.values[begin:end])[(end - begin) // 2]
+        if self.plateaus and abs(self.plateaus[-1].level_nm - level) < self.threshold():
+            self.plateaus.pop()
+        self.plateaus.append(Plateau(level, end))
+
+    def stood_before(self) -> Plateau | None:
+        """Say where it stood before, if it now stands there again and between made a stroke, and not back to rest:
+        then that is the rest, and the way there was the indicator being moved.
+
+        A stroke is at least half as far as the one before, or clear of a bump where there is none. Towards the old rest
+        only what is like a stroke before is one, or a hold in which the air failed for a moment would be a rest.
+        """
+        earlier, level = self.earlier, self._rest.level_nm
+        for plateau in reversed(self.plateaus):
+            if abs(self.settle_nm - plateau.level_nm) > max(self._rest.calm_nm, self.tolerance() // 4):
+                continue
+            between = self.values[plateau.end : bisect_left(self.times, self.settle_from_ns)]
+            ways = sorted((value - plateau.level_nm for value in between), key=abs)
+            if len(ways) < 2:
+                return None
+            way = ways[-2]
+            outwards = (way > 0) == (plateau.level_nm > level)
+            known = earlier.sound_travel_nm
+            least = max(self.threshold(), known // 2 or _LEAST_UNPROVEN_NM)
+            like = (way > 0) == (earlier.sound_direction > 0) and abs(abs(way) - known) * 4 <= known
+            return plateau if abs(way) >= least and (outwards or (known and like)) else None
+        return None
+
+    def begin_at(self, plateau: Plateau) -> None:
+        """It began where it left this plateau, which is the rest."""
+        self._rest.level_nm, self._rest.time_ns = plateau.level_nm, self.times[plateau.end - 1]
+        self.times, self.values = self.times[plateau.end :], self.values[plateau.end :]
+        ways = sorted((value - plateau.level_nm for value in self.values), key=abs)
+        self.direction = 1 if ways[-1] > 0 else -1
+        self.top_nm = abs(ways[-2])
+        out = [at for at, travel in enumerate(self.travels(self.values)) if 2 * travel >= self.top_nm]
+        self.fall_index = out[-1] + 1
+
+    @property
+    def is_against_the_others(self) -> bool:
+        """Whether it goes the other way from rest than the strokes before, or without air, as a fixture tells that
+        has given air before: no stroke does."""
+        earlier = self.earlier
+        sure = earlier.sound_count >= 2 or earlier.sound_travel_nm >= _SURELY_A_STROKE_NM
+        return (sure and earlier.sound_direction == -self.direction) or self.air_applied is False
+
+    def stands_still(self, t_ns: int) -> bool:
+        """Say whether it has stood where it is for so long that it is settled there."""
+        long = t_ns - self.settle_from_ns >= SETTLED_AWAY_NS
+        return long and len(self.times) - bisect_left(self.times, self.settle_from_ns) >= 4
 
     def settled(self) -> list[int]:
         """Return the readings since the travel began to stand still, without wild ones; the newest where all are."""

@@ -64,6 +64,9 @@ def sign_of_a_departure(stroke: RunningStroke, rest: RestLevel, t_ns: int, value
     if all(inside) and len(inside) == 2:
         # A nudge that went away again. Its readings widen the noise, so that a restless stand stays quiet.
         return Sign.NOTHING, [v for v in values if abs(v - rest.level_nm) <= 3 * band]
+    now = stroke.steadied(value, travel)
+    if not stroke.moved_on(t_ns, now) and stroke.stands_still(t_ns):
+        return Sign.STAYS, stroke.settled()
     if t_ns - stroke.times[0] > _DISTURBANCE_NS and len(values) >= 6:
         return Sign.STAYS, values[-max(4, len(values) // 2) :]
     if len(values) >= 2 and stroke.travel(value) < -band:
@@ -86,9 +89,17 @@ def sign_of_an_apply(stroke: RunningStroke, t_ns: int, value: int) -> Shown:
     if stroke.is_release_after_zeroing():
         return Sign.ZEROED, stroke.values[-4:]
     if travel * 2 < stroke.top_nm:
-        crosses = stroke.is_beyond_rest(travel) and stroke.release_ns is None
+        # What stood where no stroke goes, for however short a time, was rest, and this is the stroke.
+        moved = stroke.plateaus and stroke.is_against_the_others
+        crosses = (moved or stroke.is_beyond_rest(travel)) and stroke.release_ns is None
         return Sign.CROSSES if crosses else Sign.FALLS, ()
-    if travel * 4 < stroke.top_nm * 3 and stroke.stuck_high(t_ns, stroke.steadied(value, travel)):
+    now = stroke.steadied(value, travel)
+    if not stroke.moved_on(t_ns, now):
+        if stroke.plateaus and t_ns - stroke.settle_from_ns >= SETTLED_NEAR_NS and stroke.stood_before():
+            return Sign.STOOD, stroke.settled()
+        if stroke.release_ns is None and stroke.is_against_the_others and stroke.stands_still(t_ns):
+            return Sign.MOVED, stroke.settled()
+    if travel * 4 < stroke.top_nm * 3 and stroke.stuck_high(t_ns, now):
         return Sign.STICKS, stroke.came_back()
     if t_ns - stroke.times[0] > LONGEST_HOLD_NS:
         return Sign.TOO_LONG, stroke.values[-8:]
@@ -137,4 +148,4 @@ def sign_of_a_return(stroke: RunningStroke, rest: RestLevel, t_ns: int, value: i
         # The last of the way back is slow: what is still moving is no rest level.
         stroke.settle_from_ns = stroke.times[-len(back)]
         return None
-    return Sign.SETTLES, back
+    return Sign.STOOD if not near and stroke.stood_before() else Sign.SETTLES, back

@@ -598,3 +598,10 @@ def test_the_terminal_is_left_in_order_however_it_ends(end: str) -> None:
             terminal.keys("clear; echo", " ", PREVIEW, "Enter")
             until(lambda: "RuntimeError" not in terminal.text(), terminal.text)
         assert_left_in_order(terminal)
+
+
+def test_the_screen_has_words_for_every_notice_of_the_finder() -> None:
+    from capture.dashboard.bench_screen import _NOTICES
+    from capture.strokes.machine import Notice
+
+    assert set(_NOTICES) == {notice.value for notice in Notice}

@@ -1,0 +1,177 @@
+"""Streams with a trouble that could hide a stroke, or pass for one: `python -m tests.load.hard_streams [--checks N]`.
+
+Each trouble draws whole checks of six strokes; a check counts how many strokes it truly had, how many of those were
+found, how many were found that were none, and how many that count (no spoiling flag) are off by more than a twentieth
+of their travel and three display steps.
+
+    moved       the indicator is moved or re-set at rest, once or twice a check, by 0.12 to 8 mm, either way
+    air on      the check begins while the air is on, and it is released after a while
+    small       0.1 mm of travel with noise of 2 to 4 um, ten readings a second
+    wander      the level wanders by 20 to 40 um while the pack rests and is held, display 0.01 mm
+    vibration   25 to 50 Hz of 20 to 40 um, display 0.01 mm
+    brief       holds of 0.10 to 0.20 s, five to ten readings a second: found, or no reading fell into them
+    no hold     pushed and let go at once, half a sine or a lean triangle, 1 to 36 mm, a hundred readings a second
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import sys
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.strokes.finder import FinderSettings, StrokeFinder
+from capture.strokes.stroke import Stroke
+from drivers.reading import Reading
+
+__all__ = ["TROUBLES", "HardStream", "Tally", "draw", "found_in", "tally"]
+
+TROUBLES = ("moved", "air on", "small", "wander", "vibration", "brief", "no hold")
+STROKES = 6
+SECOND = 1_000_000_000
+
+
+@dataclass(slots=True)
+class HardStream:
+    """One check as displayed, and the strokes it truly has, as (apply s, release s, travel nm)."""
+
+    resolution_nm: int
+    times_ns: list[int]
+    values_nm: list[int]
+    strokes: list[tuple[float, float, float]]
+    unseen: int = 0
+    """How many strokes no reading shows."""
+    moves_s: list[float] = field(default_factory=list)
+    """When the indicator was moved."""
+
+
+@dataclass(slots=True)
+class Tally:
+    """What was made of the checks with one trouble."""
+
+    strokes: int = 0
+    lost: int = 0
+    false: int = 0
+    counted: int = 0
+    off: int = 0
+
+    def __str__(self) -> str:
+        return f"{self.strokes:>7}{self.lost:>6}{self.false:>6}{self.counted:>8}{self.off:>5}"
+
+
+def _travel(t_s: NDArray[np.float64], strokes: list[tuple[float, float, float]], tau_s: float) -> NDArray[np.float64]:
+    x = np.zeros_like(t_s)
+    for apply_s, release_s, travel in strokes:
+        x += np.where(t_s >= apply_s, travel * (1 - np.exp(-np.clip(t_s - apply_s, 0, None) / tau_s)), 0)
+        x -= np.where(t_s >= release_s, travel * (1 - np.exp(-np.clip(t_s - release_s, 0, None) / tau_s)), 0)
+    return x
+
+
+def draw(trouble: str, rng: np.random.Generator) -> HardStream:
+    """Draw one check with this trouble."""
+    uniform = rng.uniform
+    rate = float({"small": 10, "brief": uniform(5, 10), "no hold": 100}.get(trouble, rng.choice((10, 20, 50, 100))))
+    step = int(
+        {"small": 1_000, "wander": 10_000, "vibration": 10_000}.get(trouble, rng.choice((1_000, 2_540, 10_000, 12_700)))
+    )
+    travel = {"small": 100_000.0, "no hold": 10 ** uniform(6, 7.55)}.get(trouble, 10 ** uniform(5.6, 6.4))
+    noise = {"small": uniform(2_000, 4_000), "vibration": 500.0, "wander": 500.0}.get(trouble, uniform(0, 0.7) * step)
+    tau_s = uniform(0.01, 0.04)
+    strokes, t = [], uniform(2.0, 4.0) + 6 / rate
+    for _ in range(STROKES):
+        hold = max(uniform(0.5, 2.5), 7 / rate)
+        if trouble == "brief":
+            hold = uniform(0.10, 0.20)
+        elif trouble == "no hold":
+            hold = uniform(0.25, 1.2)
+        strokes.append((t, t + hold, travel * (1 + 0.004 * rng.standard_normal())))
+        t += hold + max(uniform(1.0, 3.0), 9 / rate)
+    times = np.arange(0, t, 1 / rate) + uniform(0, 1 / rate)
+    times = times + 0.03 / rate * rng.standard_normal(len(times)).clip(-3, 3)
+    moves: list[float] = []
+    if trouble == "no hold":
+        x = np.zeros_like(times)
+        lean = uniform(0.3, 0.7)
+        for apply_s, release_s, way in strokes:
+            u = (times - apply_s) / (release_s - apply_s)
+            inside = (u > 0) & (u < 1)
+            shape = np.sin(math.pi * u) if rng.random() < 0.5 else np.minimum(u / lean, (1 - u) / (1 - lean))
+            x += np.where(inside, way * shape, 0)
+    else:
+        x = _travel(times, strokes, tau_s)
+    if trouble == "moved":
+        for _ in range(int(rng.integers(1, 3))):
+            after = int(rng.integers(0, STROKES - 1))
+            gap_s = strokes[after][1] + 0.25, strokes[after + 1][0] - 0.25
+            at = uniform(0.3, 0.7) * (gap_s[1] - gap_s[0]) + gap_s[0]
+            by = rng.choice((-1, 1)) * 10 ** uniform(5.1, 6.9)
+            # In one go, or by hand in up to a fifth of a second.
+            x += by * np.clip((times - at) / rng.choice((1e-6, 0.05, 0.2)), 0, 1)
+            moves.append(at)
+    elif trouble == "air on":
+        off_s = uniform(0.5, strokes[0][0] - 1.2)
+        x += travel * np.where(times < off_s, 1, np.exp(-np.clip(times - off_s, 0, None) / tau_s))
+    elif trouble == "wander":
+        size = uniform(20_000, 40_000)
+        for _ in range(5):
+            x += size / 2.2 * np.sin(2 * math.pi * (uniform(0.03, 1.5) * times + uniform(0, 1)))
+    elif trouble == "vibration":
+        x += uniform(20_000, 40_000) * np.sin(2 * math.pi * (uniform(25, 50) * times + uniform(0, 1)))
+    shown = uniform(3e6, 9e6) + rng.choice((-1, 1)) * x + noise * rng.standard_normal(len(times))
+    values = np.floor(shown / step + 0.5).astype(np.int64) * step
+    unseen = sum(
+        not np.any((times > a + 2 * tau_s) & (times < r + 0.3 * tau_s)) for a, r, _ in strokes if trouble == "brief"
+    )
+    return HardStream(
+        step, np.rint(times * SECOND).astype(np.int64).tolist(), values.tolist(), strokes, int(unseen), moves
+    )  # fmt: skip
+
+
+def found_in(stream: HardStream) -> tuple[list[Stroke], StrokeFinder]:
+    """Return what the finder makes of it, and the finder."""
+    finder = StrokeFinder(FinderSettings(stream.resolution_nm))
+    found: list[Stroke] = []
+    for t_ns, value in zip(stream.times_ns, stream.values_nm, strict=True):
+        found += finder.feed(t_ns, [Reading(value, "mm")])
+    return found + finder.finish(), finder
+
+
+def tally(into: Tally, stream: HardStream, found: list[Stroke]) -> None:
+    """Count what was found in one check."""
+    left = list(found)
+    lost = 0
+    for apply_s, release_s, travel in stream.strokes:
+        mine = [s for s in left if s.start_ns / SECOND < release_s + 0.25 and s.end_ns / SECOND > apply_s]
+        into.strokes += 1
+        if not mine:
+            lost += 1
+            continue
+        left.remove(mine[0])
+        if mine[0].accepted:
+            into.counted += 1
+            into.off += abs(mine[0].peak_travel_nm - travel) > 0.05 * travel + 3 * stream.resolution_nm
+    into.lost += max(0, lost - stream.unseen)
+    into.false += len(left)
+
+
+def main() -> int:
+    """Print the table."""
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--checks", type=int, default=100)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    sys.stdout.write(f"{'trouble':<12}strokes  lost false counted  off\n")
+    for number, trouble in enumerate(TROUBLES):
+        result = Tally()
+        for check in range(options.checks):
+            stream = draw(trouble, np.random.default_rng([options.seed, number, check]))
+            tally(result, stream, found_in(stream)[0])
+        sys.stdout.write(f"{trouble:<12}{result}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
