@@ -7,11 +7,11 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
-from platformdirs import user_config_path, user_data_path
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from capture.mqtt.settings import BrokerSettings
+from capture.plumbing.user_folders import data_folder, settings_folder
 from capture.unit.gauge import Gauge
 from drivers.torque import TorqueSettings
 
@@ -24,7 +24,7 @@ class ConfigError(Exception):
 
 def default_config_path() -> Path:
     """Return where the settings are looked for: `$XDG_CONFIG_HOME/strokelog/config.toml`."""
-    return user_config_path("strokelog") / "config.toml"
+    return settings_folder() / "config.toml"
 
 
 class Indicator(BaseModel):
@@ -105,7 +105,7 @@ class Config(BaseSettings):
     bench: str = Field(default="bench-1", min_length=1, max_length=60)
     technician: str = ""
     sheet: Path | None = None
-    data_dir: Path = Field(default_factory=lambda: user_data_path("strokelog"))
+    data_dir: Path = Field(default_factory=data_folder)
     stock: Path | None = None
     """The stock's SQLite file, where benches share one; else it lies beside the record."""
     indicator: Indicator = Indicator()

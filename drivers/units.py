@@ -40,8 +40,12 @@ def _registry() -> pint.UnitRegistry[Decimal]:
     """The pint registry, loaded on first use because it costs a fraction of a second, counting in decimals."""
     import pint
 
-    registry: pint.UnitRegistry[Decimal] = pint.UnitRegistry(non_int_type=Decimal, cache_folder=":auto:")
-    return registry
+    try:
+        return pint.UnitRegistry(non_int_type=Decimal, cache_folder=":auto:")
+    except Exception:
+        # The cache saves a tenth of a second. It may be nowhere (a service's user has no home), full, or cut off by a
+        # loss of power, each with an error of its own; none of them keeps a bench from its units.
+        return pint.UnitRegistry(non_int_type=Decimal)
 
 
 def _parse(text: object, dimension: str, base: str, example: str, what: str = "") -> Decimal:

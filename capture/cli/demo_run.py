@@ -20,6 +20,7 @@ from pathlib import Path
 from capture.bench.setup import BenchSetup
 from capture.config import load_config
 from capture.mqtt.settings import BrokerSettings
+from capture.record import RecordError
 from capture.recordings.stream import indicator_from
 from capture.session.session import EXIT_GOOD, EXIT_NOT_GOOD, Face, Session, run_session
 from capture.sheet.sheet import load_sheet
@@ -103,8 +104,11 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
     """Run the demo; return 0 when every pack ended good and its verdict arrived over MQTT too."""
     home = data_dir or load_config().data_dir / "demo"
     sheet_path = home / "build-sheet.toml"
-    home.mkdir(parents=True, exist_ok=True)
-    shutil.copyfile(demo_data() / "workshop-forwarder.toml", sheet_path)
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(demo_data() / "workshop-forwarder.toml", sheet_path)
+    except OSError as error:
+        raise RecordError(f"cannot use the folder {home}: {error.strerror}; give another --data-dir") from error
     sheet = load_sheet(sheet_path)
     driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
     bench = TROUBLED_BENCH if troubles else DEMO_BENCH

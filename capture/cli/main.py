@@ -114,6 +114,11 @@ def main() -> None:
         # The reader of a pipe left; that is how pipes end. Point the rest of the output nowhere.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(0)
+    except OSError as error:
+        # A place that cannot be used (no home, no space, a disk mounted read-only) is no fault of the program.
+        where = f"{error.filename}: " if error.filename is not None else ""
+        sys.stderr.write(f"strokelog: {where}{error.strerror or error}\n")
+        sys.exit(1)
 
 
 if __name__ == "__main__":

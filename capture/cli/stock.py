@@ -70,12 +70,17 @@ def stock_errors() -> Iterator[None]:
 @contextmanager
 def opened(stock: Path | None, config: Path | None, by: str | None) -> Iterator[tuple[StockRoom, str, datetime]]:
     """Open the stock for a command; what goes wrong is said in words."""
-    from capture.stock import StockRoom
+    from capture.stock import StockError, StockRoom
 
     with stock_errors():
         path, technician = stock_at(stock, config)
         if stock is None:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise StockError(
+                    f"cannot make the folder {path.parent}: {error.strerror}; give the stock's file with --stock"
+                ) from error
         with StockRoom.open(path) as room:
             yield room, technician if by is None else by, datetime.now(UTC)
 

@@ -10,12 +10,12 @@ import sqlite3
 from pathlib import Path
 from typing import Any, Final
 
-from platformdirs import user_data_path
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from capture.collect.schema import REVISIONS, VERSION_TABLE
 from capture.collect.settings import DatabaseSettings
+from capture.plumbing.user_folders import data_folder
 
 __all__ = ["CollectError", "DatabaseAway", "bring_up_to_date", "engine_of", "why"]
 
@@ -101,7 +101,7 @@ def _begin_sqlite(connection: Connection) -> None:
 def bring_up_to_date(engine: Engine) -> None:
     """Make or migrate the tables if they must be. Raises DatabaseAway, or CollectError for a newer schema."""
     try:
-        own = user_data_path("strokelog")  # any other folder must be there: a path may be mistyped
+        own = data_folder()  # any other folder must be there: a path may be mistyped
         if engine.dialect.name == "sqlite" and engine.url.database and Path(engine.url.database).parent == own:
             own.mkdir(parents=True, exist_ok=True)
         with engine.begin() as connection:

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Final, Self
 
-from platformdirs import user_data_path
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
@@ -20,6 +19,7 @@ from sqlalchemy.exc import ArgumentError
 from capture.config import Config, ConfigError, load_config
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import ROOT, topic_filters
+from capture.plumbing.user_folders import data_folder
 
 __all__ = ["CollectSettings", "DatabaseSettings", "ShopBroker", "load_settings"]
 
@@ -65,7 +65,7 @@ class DatabaseSettings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     url: Annotated[str, AfterValidator(_database_url)] = Field(
-        default_factory=lambda: f"sqlite:///{user_data_path('strokelog') / 'collect.sqlite'}"
+        default_factory=lambda: f"sqlite:///{data_folder() / 'collect.sqlite'}"
     )
     password_file: Path | None = None
 

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.units import format_length, parse_angle, parse_length, parse_pressure
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def test_an_inch_is_25_4_millimetres_exactly() -> None:
@@ -103,3 +109,20 @@ def test_whatever_is_typed_gives_a_length_or_a_plain_refusal(text: str) -> None:
         assert isinstance(parse_length(text), int)
     except ValueError as error:
         assert "expected such as '1.10 mm'" in str(error)
+
+
+def test_lengths_are_read_whatever_became_of_the_cache(tmp_path: Path) -> None:
+    """The cache may have no place, or have been cut off by a loss of power: a bench measures all the same."""
+    program = "from drivers.units import parse_length; print(parse_length('0.001 in'))"
+
+    def read(**environment: str) -> str:
+        return subprocess.run(
+            [sys.executable, "-c", program], cwd=ROOT, env=environment, capture_output=True, text=True, check=True
+        ).stdout
+
+    assert read(XDG_CACHE_HOME=str(tmp_path)) == "25400\n"
+    for cached in tmp_path.rglob("*.pickle"):
+        cached.write_bytes(cached.read_bytes()[:100])
+    assert read(XDG_CACHE_HOME=str(tmp_path)) == "25400\n"
+    (tmp_path / "file").write_text("")
+    assert read(XDG_CACHE_HOME=str(tmp_path / "file")) == "25400\n"
