@@ -432,9 +432,9 @@ class Bench:
 
     def _broker_changed(self, state: BrokerState) -> None:
         self.state.broker = state
-        if state.link == "up":
+        if state.link == "up" and not state.reason:
             self._broker_told = ""
-        elif state.link == "down" and state.reason not in ("", self._broker_told):
+        elif state.link in ("up", "down") and state.reason not in ("", self._broker_told):
             self._broker_told = state.reason  # once, for a log; the screen keeps showing it
             self._on_event(state.reason, "")
         self._on_change()

@@ -64,5 +64,6 @@ class BenchState:
     @property
     def warning(self) -> str:
         """The most urgent warning; empty if all is well."""
-        broker = self.broker.reason if self.broker is not None and self.broker.link == "down" else ""
+        told = self.broker is not None and self.broker.link in ("up", "down")  # up: what the broker refuses
+        broker = self.broker.reason if self.broker is not None and told else ""
         return self.dial.warning or broker or self.gauge_warning

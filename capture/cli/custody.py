@@ -1,4 +1,4 @@
-"""The commands that keep what was measured: `record backup`, `restore`, `prune`."""
+"""The commands that keep what was measured: `record backup`, `restore`, `prune`, `send-again`."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from capture.custody.backup import Made
     from capture.custody.retention import Action, Policy
 
-__all__ = ["backup", "prune", "restore"]
+__all__ = ["backup", "prune", "restore", "send_again"]
 
 
 def _waiting(what: str) -> None:
@@ -216,3 +216,25 @@ def _say_summary(counts: Counter[str], saved: Counter[str], policy: Policy, dry_
         )
     if counts["stray"]:
         say(f"{_count(counts['stray'], 'file')} that no check of the record has.")
+
+
+def send_again(config: ConfigFile = None, data_dir: DataDir = None) -> None:
+    """Send the messages that the broker refused once more, behind all that wait.
+
+    Put the broker's rules right first: what it refuses again is set aside again. A bench that is running sends them
+    within seconds, another when it runs.
+    """
+    from capture.plumbing.plaintext import clean
+    from capture.record import Store
+
+    with errors_in_words():
+        store = Store.open(record_path(config, data_dir))
+        try:
+            aside = store.aside()
+            store.send_again()
+        finally:
+            store.close()
+    if aside is None:
+        say("No message is set aside.")
+    else:
+        say(clean(f"{_count(aside.count, 'message')} will be sent again (last refused at {aside.topic}: {aside.why})."))

@@ -73,6 +73,7 @@ COMMANDS: dict[str, Command | Group] = {
             "prune": Command("Compress and remove old recordings by policy.", "custody", "prune"),
             "export": Command("Write the record as flat tables: CSV, Parquet.", "export", "export"),
             "correct": Command("Say that an entry was wrong, and what is right.", "verify", "correct"),
+            "send-again": Command("Send what the broker refused once more.", "custody", "send_again"),
         },
     ),
 }

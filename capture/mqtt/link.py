@@ -46,6 +46,7 @@ _ANSWER_S: Final = 5.0
 _LEAVE_S: Final = 0.3  # a broker that hangs must not hold up who leaves
 _FAILED: Final = 128  # MQTT 5.0, section 2.4, and MQTT 3.1.1, section 3.9.3: from here on a code says failure
 _NO_SUCH_VERSION: Final = 0x84  # MQTT 5.0, section 3.2.2.2: unsupported protocol version
+_QUOTA: Final = 0x97  # MQTT 5.0, section 3.4.2.1: quota exceeded, whoever sends whatever
 _FOR_EVER: Final = 0xFFFFFFFF  # MQTT 5.0, section 3.1.2.11.2: the session does not expire
 
 
@@ -88,6 +89,8 @@ class Connection(aiomqtt.Client):
 
     session_kept = False
     """Whether the broker had a session of this name."""
+    worth_it = False
+    """Whether something was got done on it, so that coming back soon is right."""
 
     def __init__(
         self, link: Link, options: dict[str, Any], version: aiomqtt.ProtocolVersion, will: aiomqtt.Will | None
@@ -124,7 +127,8 @@ class Connection(aiomqtt.Client):
         self._client.connect_timeout = link.connect_s
         self._client.manual_ack_set(session is not None)
         self._arrived: asyncio.Queue[Arrival] = asyncio.Queue(link.most_waiting)
-        self._sending: dict[int, asyncio.Future[ReasonCode]] = {}
+        self._sending: dict[int, tuple[str, asyncio.Future[str]]] = {}
+        self._refused: tuple[str, str] | None = None
 
     async def __aenter__(self) -> Self:
         """Connect. Raises MqttError, and at once when TLS fails or the broker hangs up: aiomqtt would wait longer."""
@@ -174,6 +178,12 @@ class Connection(aiomqtt.Client):
         try:
             await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
             if not using.done() and not self._ending:
+                if self._refused is not None:
+                    topic, why = self._refused
+                    raise LinkDown(
+                        f"the broker refused {topic} and ended the connection: {why} ({self._settings.url}); check "
+                        f"what the broker lets {self._who} do under its user name"
+                    )
                 lost.result()
                 raise aiomqtt.MqttError("the broker ended the connection")
             return await using
@@ -182,18 +192,26 @@ class Connection(aiomqtt.Client):
                 using.cancel()
                 await asyncio.wait({using})
 
-    async def send(self, topic: str, payload: str, *, retain: bool) -> None:
-        """Send a message and wait until the broker has acknowledged it. Raises Refused, MqttError."""
+    def post(self, topic: str, payload: str, *, retain: bool) -> asyncio.Future[str]:
+        """Write a message; the result will be the broker's reason for refusing it, empty if it took it.
+
+        Raises MqttError; LinkDown comes with the result, if the broker takes nothing from anybody now.
+        """
         sent = self._client.publish(topic, payload, 1, retain)
         if sent.rc != 0:
             raise aiomqtt.MqttCodeError(sent.rc, "Could not publish message")
-        answer = self._sending[sent.mid] = self._loop.create_future()
-        try:
-            code = await self._wait_for(answer, None)
-        finally:
-            del self._sending[sent.mid]
-        if code.value >= _FAILED:
-            raise Refused(str(code))
+        answer: asyncio.Future[str] = self._loop.create_future()
+        self._sending[sent.mid] = topic, answer
+        return answer
+
+    async def answered(self, answer: asyncio.Future[str]) -> str:
+        """Wait for the result of `post`. Raises LinkDown, MqttError if none comes."""
+        return await self._wait_for(answer, None)
+
+    async def send(self, topic: str, payload: str, *, retain: bool) -> None:
+        """Send a message and wait until the broker has taken it. Raises Refused, LinkDown, MqttError."""
+        if why := await self.answered(self.post(topic, payload, retain=retain)):
+            raise Refused(why)
 
     async def hear(self, filters: Sequence[str]) -> None:
         """Subscribe to `filters`. Raises LinkDown if any is refused, MqttError."""
@@ -248,9 +266,16 @@ class Connection(aiomqtt.Client):
             _log.warning("more messages than %s takes in: one is left out", self._who)
 
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any) -> None:
-        answer = self._sending.get(mid)
-        if answer is not None and not answer.done():
-            answer.set_result(reason_code)
+        topic, answer = self._sending.pop(mid, ("", None))
+        if answer is None or answer.done():
+            return
+        if reason_code.value == _QUOTA:
+            answer.set_exception(LinkDown(f"the broker at {self._settings.url} takes nothing more now: {reason_code}"))
+        elif reason_code.value >= _FAILED:
+            self._refused = (topic, str(reason_code))
+            answer.set_result(str(reason_code))
+        else:
+            answer.set_result("")
 
 
 class Link:
@@ -302,7 +327,7 @@ class Link:
         pause = _FIRST_PAUSE_S
         say("connecting", "")
         while not stop.is_set():
-            begun = clock()
+            begun, connection = clock(), None
             try:
                 async with self.connection() as connection:
                     await connection.while_up(use(connection))
@@ -314,7 +339,7 @@ class Link:
             except Exception as error:  # what a message brings must not end a bench, board or collector
                 _log.exception("%s failed at the broker; it is tried again", self.who)
                 say("down", f"{self.who} failed at the broker ({error!r}), see the log; {again}")
-            if clock() - begun > _STEADY_S:
+            if clock() - begun > _STEADY_S or (connection is not None and connection.worth_it):
                 pause = _FIRST_PAUSE_S
             shortened = pause * random.uniform(0.5, 1.0)
             await (passed(stop, shortened) if rest is None else rest(shortened))

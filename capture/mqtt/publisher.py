@@ -5,7 +5,8 @@ message tells, so a publisher can stop at any point and lose nothing: it reads r
 QoS 1. A broker's acknowledgement does not mean that the message is on its disk: it may acknowledge, die, and start
 again from what it saved before. A row is therefore dropped only when the connection on which it was acknowledged has
 held for `keep_acknowledged_s` more; after a broken one everything still in the outbox is sent again, oldest first.
-So a message may be sent twice, with the same `id`, and never in another order. The status is no outbox message: only
+So a message may be sent twice, with the same `id`, and never in another order, but for one that the broker refuses: it
+is tried again, then set aside, and the others go on (refusals.py says when). The status is no outbox message: only
 its newest state matters, so it is retained, sent on connecting and on change.
 
 A broker that was away for a shift is caught up in batches, with a pause after each as long as the batch took: the
@@ -19,9 +20,10 @@ import asyncio
 import contextlib
 import logging
 from collections import deque
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from itertools import islice, takewhile
 from types import TracebackType
 from typing import Any, Final, Protocol, Self
@@ -31,6 +33,7 @@ from capture.mqtt.link import Connection, Link, LinkDown, Refused, Will, passed
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus
 from capture.mqtt.outgoing import Outgoing
+from capture.mqtt.refusals import Refusals
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import status_topic, topic_level
 
@@ -45,15 +48,19 @@ _IN_FLIGHT: Final = 8  # enough to hide a round trip, and within the broker's us
 _BATCH: Final = 64  # rows read at once: a few milliseconds of the store's thread
 _DROP_AT_ONCE: Final = 512  # rows dropped in one transaction
 _DROP_EVERY_S: Final = 1.0  # while nothing else is to be done
+_LOOK_EVERY_S: Final = 5.0
+_JUST_NOW_S: Final = 1.0  # a connection that ends so soon after an acknowledgement may have ended for that message
+_REFUSED_PAUSE_S: Final = 0.5  # before a refused message is tried again, times how often it was
 
 
 @dataclass(frozen=True, slots=True)
 class BrokerState:
-    """The link to the broker, how many messages wait for it, and the reason in words when it is not up."""
+    """The link to the broker, how many messages wait for it, and what is wrong, in words."""
 
     link: LinkState
     waiting: int
     reason: str
+    """Why it is not up; when it is up, which messages it refuses. Empty if all is well."""
 
 
 class OutboxRow(Protocol):
@@ -65,12 +72,25 @@ class OutboxRow(Protocol):
     def message(self) -> Outgoing: ...
 
 
+class Aside(Protocol):
+    """What is set aside, because the broker refused it: how many messages, and the newest one's topic and why."""
+
+    @property
+    def count(self) -> int: ...
+    @property
+    def topic(self) -> str: ...
+    @property
+    def why(self) -> str: ...
+
+
 class Outbox(Protocol):
     """What the publisher needs of the store. Its methods run through the injected runner."""
 
     def outbox_after(self, last_id: int, limit: int) -> Sequence[OutboxRow]: ...
     def drop_outbox(self, ids: Sequence[int]) -> None: ...
     def outbox_size(self) -> int: ...
+    def set_aside(self, refused: Mapping[int, str]) -> None: ...
+    def aside(self) -> Aside | None: ...
 
 
 class Publisher:
@@ -99,6 +119,12 @@ class Publisher:
         self._stop = asyncio.Event()
         self._status_sent: BenchStatus | None = None
         self._waiting_sent = 0
+        self._refusals = Refusals()
+        self._refused_now = False
+        """Whether the broker refused something since the last batch began."""
+        self._flying: deque[tuple[int, asyncio.Future[str]]] = deque()
+        self._alone: tuple[int, str] | None = None
+        """The suspect that is being tried, and its topic."""
         self._kept: dict[int, float] = {}
         """Rows that were acknowledged and are still in the outbox, oldest first: when, on this connection."""
         self._link = Link(
@@ -175,67 +201,127 @@ class Publisher:
                     await self._wake.wait()
 
     async def _publish_until_stopped(self, connection: Connection) -> None:
-        clock = asyncio.get_running_loop().time
         self._status_sent = None
         self._kept.clear()  # whatever was acknowledged on an earlier connection is sent again
+        self._flying.clear()
+        self._alone = None
+        try:
+            await self._publish_in_turns(connection)
+        finally:
+            if self._alone is not None and not self._stop.is_set():
+                if not self._refused_now:  # else the broker said so itself
+                    self._refusals.refused(*self._alone)
+            elif not self._stop.is_set():
+                since = asyncio.get_running_loop().time() - _JUST_NOW_S
+                just_taken = [row for row in list(self._kept)[-1:] if self._kept[row] > since]
+                self._refusals.suspect([row for row, _ in self._flying] + just_taken)
+
+    async def _publish_in_turns(self, connection: Connection) -> None:
+        clock = asyncio.get_running_loop().time
         last = 0
         while True:
             self._wake.clear()
             begun = clock()
-            settled = self._settled(begun)
-            rows, size = await self._store(_drop_and_fetch, self._outbox, settled, last)
+            settled, refused = self._settled(begun), self._refusals.due()
+            rows, size, aside = await self._store(_turn, self._outbox, settled, refused, last)
             for row in settled:
                 del self._kept[row]
+            if refused:
+                self._refusals.set_aside(refused)
+                connection.worth_it = True
             waiting = size - len(self._kept)
-            self._say("up", waiting=waiting)
+            self._say("up", _aside_in_words(aside), waiting)
             news = self._status is not self._status_sent or (self._waiting_sent and not waiting)
             if news:
                 self._status_sent, self._waiting_sent = self._status, waiting
-                await _publish(connection, self._stamped(self._status, waiting))
+                await self._tell(connection, self._stamped(self._status, waiting))
             if rows:
                 await self._send(connection, rows)
-                last = rows[-1].row
-                if len(rows) == _BATCH:
+                again, last = self._refusals.first(), rows[-1].row
+                if again is not None and again <= last:
+                    last = again - 1
+                else:
+                    again = None
+                if again is not None and not self._refusals.due():
+                    await passed(self._stop, _REFUSED_PAUSE_S * self._refusals.times(again))
+                elif len(rows) == _BATCH:
                     await passed(self._stop, clock() - begun)
-            elif self._stop.is_set():
-                await _publish(connection, self._stamped(self._offline(vanished=False), waiting))
+                if not self._stop.is_set() or again is None:
+                    continue
+            if self._stop.is_set():
+                await self._tell(connection, self._stamped(self._offline(vanished=False), waiting))
                 return
-            elif not news:
-                await passed(self._wake, self._until_drop(clock()))
+            if not news:
+                await passed(self._wake, self._until_look(clock()))
 
     async def _send(self, connection: Connection, rows: Sequence[OutboxRow]) -> None:
-        """Send `rows` in order, a few of them unacknowledged at a time, and note what the broker took."""
-        clock = asyncio.get_running_loop().time
-        flying: deque[tuple[int, asyncio.Task[None]]] = deque()
+        """Send `rows` in order, a few of them unacknowledged at a time, until the broker refuses one.
 
-        async def land() -> None:
-            row, task = flying.popleft()
-            await task
-            self._kept[row] = clock()
+        A suspect goes by itself, and the status behind it shows whether the connection outlived it.
+        """
+        self._refused_now = False
+        for row in rows:
+            if self._refused_now:
+                break
+            if row.row in self._kept:
+                continue
+            topic = row.message.topic
+            suspect = self._refusals.is_suspect(row.row, topic)
+            while len(self._flying) >= (1 if suspect else _IN_FLIGHT):
+                await self._land(connection)
+            if self._refused_now:
+                break
+            if suspect:
+                self._alone = row.row, topic
+            answer = connection.post(topic, row.message.payload, retain=row.message.retain)
+            # At once, and also where the connection ends before the one who waits is told.
+            answer.add_done_callback(partial(self._answered, row.row, topic, suspect))
+            self._flying.append((row.row, answer))
+            if suspect:
+                await self._land(connection)
+                await self._tell(connection, self._stamped(self._status, self._state.waiting))
+                self._alone = None
+                if row.row in self._kept:
+                    self._refusals.taken(row.row, topic)
+        while self._flying:
+            await self._land(connection)
 
+    async def _land(self, connection: Connection) -> None:
+        row, answer = self._flying[0]
+        if not await connection.answered(answer):
+            self._kept[row] = asyncio.get_running_loop().time()
+        self._flying.popleft()
+
+    def _answered(self, row: int, topic: str, suspect: bool, answer: asyncio.Future[str]) -> None:
+        if answer.cancelled() or answer.exception() is not None:
+            return
+        if why := answer.result():
+            self._refused_now = True
+            self._refusals.refused(row, topic, why)
+        elif not suspect:
+            self._refusals.taken(row, topic)
+
+    async def _tell(self, connection: Connection, out: Outgoing) -> None:
+        """Send a status, which a broker must take from every bench: it is none of the messages that can be refused."""
         try:
-            for row in rows:
-                if len(flying) == _IN_FLIGHT:
-                    await land()
-                # Tasks start in the order they were made, and each writes its packet before it waits.
-                flying.append((row.row, asyncio.create_task(_publish(connection, row.message))))
-            while flying:
-                await land()
-        finally:
-            tasks = [task for _, task in flying]
-            for task in tasks:
-                task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await connection.send(out.topic, out.payload, retain=out.retain)
+        except Refused as error:
+            raise LinkDown(
+                f"the broker does not even take this bench's status ({out.topic}): {error}; check what the broker "
+                "lets this bench do under its user name, which must be the bench's name"
+            ) from error
 
     def _settled(self, now: float) -> list[int]:
         """Return rows, oldest first, that the broker has had for long enough to have them on its disk."""
         until = now - self._settings.keep_acknowledged_s
         return list(islice(takewhile(lambda row: self._kept[row] <= until, self._kept), _DROP_AT_ONCE))
 
-    def _until_drop(self, now: float) -> float | None:
-        """Return how long nothing needs to be dropped, in seconds; None for ever."""
+    def _until_look(self, now: float) -> float:
+        """Return how long nothing needs to be done, in seconds. A command may have queued something meanwhile."""
         oldest = next(iter(self._kept.values()), None)
-        return None if oldest is None else max(_DROP_EVERY_S, oldest + self._settings.keep_acknowledged_s - now)
+        if oldest is None:
+            return _LOOK_EVERY_S
+        return min(_LOOK_EVERY_S, max(_DROP_EVERY_S, oldest + self._settings.keep_acknowledged_s - now))
 
     async def _waiting(self) -> int:
         """Return how many messages no broker has acknowledged yet."""
@@ -269,18 +355,20 @@ class Publisher:
             raise LinkDown(f"the outbox cannot be read, so nothing is published: {error}") from error
 
 
-def _drop_and_fetch(outbox: Outbox, settled: Sequence[int], last: int) -> tuple[Sequence[OutboxRow], int]:
-    """Do one turn of the outbox on the store's thread: drop rows, read those after `last`, count all that are left."""
+def _turn(
+    outbox: Outbox, settled: Sequence[int], refused: Mapping[int, str], last: int
+) -> tuple[Sequence[OutboxRow], int, Aside | None]:
+    """Do one turn of the outbox on the store's thread: drop rows, set rows aside, read those after `last`, count."""
     outbox.drop_outbox(settled)
-    return outbox.outbox_after(last, _BATCH), outbox.outbox_size()
+    outbox.set_aside(refused)
+    return outbox.outbox_after(last, _BATCH), outbox.outbox_size(), outbox.aside()
 
 
-async def _publish(connection: Connection, out: Outgoing) -> None:
-    """Send a message and wait until the broker has acknowledged it."""
-    try:
-        await connection.send(out.topic, out.payload, retain=out.retain)
-    except Refused as error:
-        raise LinkDown(
-            f"the broker does not take what this bench publishes to {out.topic}: {error}; check what the broker lets "
-            "this bench do under its user name"
-        ) from error
+def _aside_in_words(aside: Aside | None) -> str:
+    if aside is None:
+        return ""
+    what = "1 message is" if aside.count == 1 else f"{aside.count} messages are"
+    return (
+        f"the broker refuses {aside.topic}: {aside.why}; {what} set aside and kept: put the broker's rules right, then "
+        "send with `strokelog record send-again`"
+    )

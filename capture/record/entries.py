@@ -12,7 +12,7 @@ from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
 from capture.unit.facts import Fact
 
-__all__ = ["FactEntry", "Job", "KeptCheck", "KeptState", "Measure", "OutboxRow", "VerdictEntry"]
+__all__ = ["FactEntry", "Job", "KeptCheck", "KeptState", "Measure", "OutboxRow", "SetAside", "VerdictEntry"]
 
 KeptState = Literal["measuring", "done", "abandoned"]
 Measure = Literal["peak", "held"]
@@ -87,6 +87,15 @@ class Job:
     checks: tuple[KeptCheck, ...]
     facts: tuple[FactEntry, ...]
     """In the order of the ledger."""
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """Messages that the broker refused: how many, and of the newest its topic and why."""
+
+    count: int
+    topic: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)

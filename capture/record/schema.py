@@ -25,10 +25,10 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-__all__ = ["REVISIONS", "checks", "jobs", "ledger", "metadata", "outbox", "strokes", "verdicts"]
+__all__ = ["REVISIONS", "checks", "jobs", "ledger", "metadata", "outbox", "set_aside", "strokes", "verdicts"]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002", "0003", "0004")
+REVISIONS: Final = ("0001", "0002", "0003", "0004", "0005")
 
 metadata = MetaData()
 
@@ -140,6 +140,19 @@ outbox = Table(
     Column("retain", Boolean, nullable=False),
     Column("created_at", Text, nullable=False),
     sqlite_autoincrement=True,
+)
+
+#: Messages that the broker refused, out of the outbox so that they hold nothing up.
+set_aside = Table(
+    "set_aside",
+    metadata,
+    Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True, autoincrement=False),  # in the outbox
+    Column("message", Text, nullable=False, unique=True),
+    Column("topic", Text, nullable=False),
+    Column("payload", Text, nullable=False),
+    Column("retain", Boolean, nullable=False),
+    Column("created_at", Text, nullable=False),
+    Column("why", Text, nullable=False),
 )
 
 ledger = Table(

@@ -18,14 +18,14 @@ from types import TracebackType
 from typing import Any, Self
 from uuid import UUID
 
-from sqlalchemy import Connection, Engine, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, func, select, update
 from sqlalchemy.exc import SQLAlchemyError
 
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
-from capture.record import ledger, schema
+from capture.record import ledger, outbox, schema
 from capture.record.database import READ, RecordError, open_engine, reason
-from capture.record.entries import Job, KeptState, Measure, OutboxRow
+from capture.record.entries import Job, KeptState, Measure, OutboxRow, SetAside
 from capture.record.kept import KeptRecording, recordings
 from capture.record.rows import columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
 from capture.strokes.stroke import Stroke
@@ -85,7 +85,7 @@ class Store:
     ) -> int:
         """Begin a job on a unit and return its id in this record."""
         with self._writing(f"open the job of unit {unit_serial}") as connection:
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
             return keep(
                 connection,
                 "job_opened",
@@ -107,7 +107,7 @@ class Store:
             self._need_rest(connection, job_id, "closed")
             connection.execute(update(schema.jobs).where(schema.jobs.c.id == job_id).values(closed_at=to_text(at)))
             ledger.append(connection, "job_closed", {"job": job_id}, to_text(at))
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
 
     def reopen_job(self, job_id: int, *, at: datetime) -> None:
         """Go on with a job that was closed; one that was signed off stays closed."""
@@ -146,7 +146,7 @@ class Store:
             earlier = connection.execute(
                 select(func.max(checks.c.number)).where(checks.c.job == job_id, checks.c.pack == pack)
             ).scalar()
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
             return keep(
                 connection,
                 "check_started",
@@ -171,7 +171,7 @@ class Store:
         with self._writing(f"keep stroke {stroke.n} of check {check_id}") as connection:
             job = self._need_measuring(connection, check_id)
             keep(connection, "stroke", job, at, check=check_id, seat=seat, **columns_of_stroke(stroke))
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
 
     def finish_check(
         self,
@@ -200,7 +200,7 @@ class Store:
                 software_version=software_version,
                 **columns_of_verdict(verdict),
             )
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
 
     def abandon_check(
         self,
@@ -218,7 +218,7 @@ class Store:
             sealed = {"recording_sha256": recording_sha256, "recording_bytes": recording_bytes}
             body = {"job": job, "check": check_id, **(sealed if recording_sha256 is not None else {})}
             ledger.append(connection, "check_abandoned", body, to_text(at))
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
 
     def abandon_open_checks(self, bench: str, *, at: datetime) -> int:
         """Abandon whatever `bench` left measuring when it stopped; return how many checks that were."""
@@ -253,7 +253,7 @@ class Store:
                 self._need_unsigned(connection, job_id)
             if isinstance(fact, SignedOff):
                 self._need_rest(connection, job_id, "signed off")
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
             return ledger.append(connection, kind, {"job": job_id, **asdict(fact)}, to_text(at))
 
     def add_pruned(self, check_id: int, *, recording_sha256: str, reason: str, at: datetime) -> int:
@@ -327,30 +327,39 @@ class Store:
     def put_outbox(self, messages: Sequence[Outgoing], *, at: datetime) -> None:
         """Queue messages that belong to no other write."""
         with self._writing("queue messages") as connection:
-            _put(connection, messages, at)
+            outbox.put(connection, messages, at)
 
     def outbox_after(self, last_id: int, limit: int) -> list[OutboxRow]:
         """Return up to `limit` waiting messages whose row id is above `last_id`, oldest first."""
-        outbox = schema.outbox.c
-        query = (
-            select(outbox.id, outbox.message, outbox.topic, outbox.payload, outbox.retain)
-            .where(outbox.id > last_id)
-            .order_by(outbox.id)
-            .limit(limit)
-        )
         with self._reading("read the outbox") as connection:
-            return [OutboxRow(row, Outgoing(*message)) for row, *message in connection.execute(query)]
+            return outbox.after(connection, last_id, limit)
 
     def drop_outbox(self, ids: Sequence[int]) -> None:
         """Forget messages that the broker has taken."""
         if ids:
             with self._writing("empty the outbox") as connection:
-                connection.execute(delete(schema.outbox).where(schema.outbox.c.id.in_(ids)))
+                outbox.drop(connection, ids)
 
     def outbox_size(self) -> int:
         """Return how many messages wait for the broker."""
         with self._reading("count the outbox") as connection:
-            return connection.execute(select(func.count()).select_from(schema.outbox)).scalar_one()
+            return outbox.size(connection)
+
+    def set_aside(self, refused: Mapping[int, str]) -> None:
+        """Take messages that the broker refuses out of the outbox, each with why; they are kept."""
+        if refused:
+            with self._writing("set messages aside") as connection:
+                outbox.put_aside(connection, refused)
+
+    def aside(self) -> SetAside | None:
+        """Return what is set aside, None if nothing is."""
+        with self._reading("count the messages set aside") as connection:
+            return outbox.aside(connection)
+
+    def send_again(self) -> int:
+        """Queue what was set aside once more, behind all that waits; return how many messages that were."""
+        with self._writing("queue messages again") as connection:
+            return outbox.bring_back(connection)
 
     @contextmanager
     def _transaction(self, what: str, options: Mapping[str, str]) -> Iterator[Connection]:
@@ -429,20 +438,3 @@ class Store:
             update(schema.checks).where(schema.checks.c.id == check_id).values(state=state, ended_at=to_text(at))
         )
         return job
-
-
-def _put(connection: Connection, messages: Sequence[Outgoing], at: datetime) -> None:
-    if messages:
-        connection.execute(
-            insert(schema.outbox),
-            [
-                {
-                    "message": message.id,
-                    "topic": message.topic,
-                    "payload": message.payload,
-                    "retain": message.retain,
-                    "created_at": to_text(at),
-                }
-                for message in messages
-            ],
-        )

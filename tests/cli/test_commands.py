@@ -23,7 +23,7 @@ GROUPS = {
     "unit": ["plan", "change", "steps", "step", "override", "sign-off"],
     "fixture": ["test"],
     "stock": ["import", "export", "show", "receive", "measure", "reserve", "release", "consume", "return", "allot"],
-    "record": ["verify", "backup", "restore", "prune", "export", "correct"],
+    "record": ["verify", "backup", "restore", "prune", "export", "correct", "send-again"],
 }
 EVERY = [[name] for name in TOP] + [[group, name] for group, names in GROUPS.items() for name in names]
 

@@ -25,6 +25,7 @@ from capture.clearance.advice import Change
 from capture.record import RecordError, Store, audit
 from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest, exact, link, parse
 from capture.record.rows import fact_of
+from capture.record.schema import REVISIONS
 from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone, ToAcknowledge
 from tests.support.proven_record import make_record, write_as_0002
 from tests.support.samples import AT, SHA256, finish_check, open_job, start_check, stroke, stroke_message
@@ -356,7 +357,7 @@ def test_a_record_without_a_ledger_is_carried_along_and_marked_so(tmp_path: Path
     write_as_0002(new, old)
     with pytest.raises(RecordError, match="has schema 0002"):
         audit(old)
-    with pytest.raises(RecordError, match="must be brought up to 0004 first"):
+    with pytest.raises(RecordError, match=f"must be brought up to {REVISIONS[-1]} first"):
         Store.open_to_read(old)
     with Store.open(old) as store, Store.open(new) as current:
         carried, made = store.jobs(9), current.jobs(9)
