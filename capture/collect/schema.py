@@ -44,7 +44,7 @@ __all__ = [
 ]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002")
+REVISIONS: Final = ("0001", "0002", "0003")
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.
 VERSION_TABLE: Final = "collected_version"
 
@@ -111,6 +111,8 @@ strokes = _message(
     Column("pressure_max_pa", BigInteger),
     Column("leak_down_pa_per_s", BigInteger),
     Column("rounding_nm", BigInteger),
+    Column("fall_nm_per_s", BigInteger),
+    Column("inferred_nm", BigInteger),
     Column("unit_serial", Text, nullable=False, server_default=""),
     Index("collected_strokes_serial", "unit_serial"),
     Index("collected_strokes_job", "job", "check", "n"),

@@ -23,7 +23,7 @@ from capture.record import Ended, Job, KeptCheck, Mismatch, Store, audit
 from capture.recordings.file import RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
-from capture.strokes.stroke import Stroke
+from capture.strokes.stroke import Stroke, unsaid
 
 __all__ = ["Proof", "recording_of", "verify"]
 
@@ -188,8 +188,8 @@ class _OneCheck:
             (check.low_nm, check.high_nm, check.strokes_wanted, check.seat_wanted, check.measure),
         )
         try:
-            said = all(kept.stroke.rounding_nm is not None for kept in check.strokes)
-            replay = Replay(self._path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, with_rounding=said)
+            older = unsaid(kept.stroke for kept in check.strokes)
+            replay = Replay(self._path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, unsaid=older)
             again = list(replay.strokes())
         except RecordingError as error:
             raise self._mismatch("its recording", "one that can be measured", f"{error}") from error

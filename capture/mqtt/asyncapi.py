@@ -50,8 +50,8 @@ def _examples() -> dict[str, BaseModel]:
     stroke: dict[str, Any] = {
         "n": 2, "start_ns": 4_120_000_000, "end_ns": 6_480_000_000, "released_nm": 0, "peak_travel_nm": 1_102_000,
         "held_travel_nm": 1_100_000, "rise_ns": 82_000_000, "creep_nm": 1_000, "return_error_nm": 0, "flags": (),
-        "accepted": True, "rounding_nm": 1_200, "pressure_min_pa": 138_000, "pressure_max_pa": 141_000,
-        "leak_down_pa_per_s": 40,
+        "accepted": True, "rounding_nm": 1_200, "fall_nm_per_s": 0, "inferred_nm": 0,
+        "pressure_min_pa": 138_000, "pressure_max_pa": 141_000, "leak_down_pa_per_s": 40,
     }  # fmt: skip
     verdict: dict[str, Any] = {
         "verdict": "good", "mean_nm": 1_100_400, "expanded_uncertainty_nm": 13_300, "coverage": 0.95,

@@ -153,6 +153,12 @@ class StrokeMessage(_Message):
     rounding_nm: int | None = Field(
         default=None, description="Standard uncertainty that the display's rounding leaves in the travel."
     )
+    fall_nm_per_s: int | None = Field(
+        default=None, description="How fast the travel fell while held, 0 where it did not; null if a bench is older."
+    )
+    inferred_nm: int | None = Field(
+        default=None, description="Standard uncertainty of what was inferred of the travel, 0 where nothing was."
+    )
     pressure_min_pa: int | None = Field(default=None, description="Gauge, while held; null without a fixture.")
     pressure_max_pa: int | None = None
     leak_down_pa_per_s: int | None = None

@@ -28,7 +28,7 @@ from sqlalchemy import (
 __all__ = ["REVISIONS", "checks", "jobs", "ledger", "metadata", "outbox", "set_aside", "strokes", "verdicts"]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002", "0003", "0004", "0005")
+REVISIONS: Final = ("0001", "0002", "0003", "0004", "0005", "0006")
 
 metadata = MetaData()
 
@@ -99,6 +99,8 @@ strokes = Table(
     Column("pressure_max_pa", BigInteger),
     Column("leak_down_pa_per_s", BigInteger),
     Column("rounding_nm", BigInteger),
+    Column("fall_nm_per_s", BigInteger),
+    Column("inferred_nm", BigInteger),
     UniqueConstraint("check", "n"),
     sqlite_autoincrement=True,
 )

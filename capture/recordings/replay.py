@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -33,14 +34,14 @@ class Replay:
         air: Air | None = None,
         *,
         stop_when_settled: bool = False,
-        with_rounding: bool = True,
+        unsaid: Collection[str] = (),
         keep_readings: bool = False,
     ) -> None:
         """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
 
         `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
         strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
-        Without `with_rounding` strokes do not say what rounding leaves in them, as in records from before they did.
+        The numbers named in `unsaid` the strokes do not say, as in records from before they did.
         `keep_readings` keeps every reading, for whoever draws them.
         """
         self._path = path
@@ -58,7 +59,7 @@ class Replay:
         )
         self.pack = pack
         self._unit = unit
-        self._with_rounding = with_rounding
+        self._unsaid: dict[str, Any] = dict.fromkeys(unsaid)
         self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled) if pack else None
         self._keep_readings = keep_readings
         self.readings: list[tuple[int, int]] = []
@@ -120,7 +121,7 @@ class Replay:
         yield from self._kept(self.stream.finish(t_ns))
 
     def _kept(self, found: list[Stroke]) -> Iterator[StrokeKept]:
-        for stroke in found if self._with_rounding else [replace(one, rounding_nm=None) for one in found]:
+        for stroke in [replace(one, **self._unsaid) for one in found] if self._unsaid else found:
             if self._check is None:
                 yield StrokeKept(stroke, seat=False)
             else:

@@ -68,7 +68,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "strokes": _columns(
         "job:int check:int pack:text n:int seat:bool accepted:bool start_ns:int end_ns:int peak_travel:length "
         "held_travel:length released_nm:int rise_ns:int creep_nm:int return_error_nm:int rounding_nm:int "
-        "pressure_min_pa:int pressure_max_pa:int leak_down_pa_per_s:int flags:text"
+        "fall_nm_per_s:int inferred_nm:int pressure_min_pa:int pressure_max_pa:int leak_down_pa_per_s:int flags:text"
     ),
     "facts": _columns(
         "job:int entry:int at:time kind:text by:text pack:text step:int reason:text note:text text:text "

@@ -15,6 +15,7 @@ from capture.record import KeptCheck
 from capture.recordings.file import RecordingError, RecordingWarning
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError
+from capture.strokes.stroke import unsaid
 
 __all__ = ["Trace", "trace_of"]
 
@@ -50,8 +51,6 @@ def trace_of(check: KeptCheck, record: Path, sheet: Sheet | None, *, pruned: boo
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RecordingWarning)  # a check cut off by a crash ends in half a line
-            # A record from before strokes said what rounding leaves in them is compared without it, as verify does.
-            said = all(kept.stroke.rounding_nm is not None for kept in check.strokes)
             replay = Replay(
                 path,
                 pack,
@@ -59,7 +58,7 @@ def trace_of(check: KeptCheck, record: Path, sheet: Sheet | None, *, pruned: boo
                 sheet.air if sheet else None,
                 stop_when_settled=True,
                 keep_readings=True,
-                with_rounding=said,
+                unsaid=unsaid(kept.stroke for kept in check.strokes),  # as verify does
             )
             again = [kept.stroke for kept in replay.strokes()]
     except RecordingError as error:

@@ -130,7 +130,7 @@ def test_any_changed_field_is_found_and_named(record: Path, tmp_path: Path, tabl
         (
             "INSERT INTO strokes SELECT 99, \"check\", 77, seat, start_ns, end_ns, released_nm, peak_travel_nm,"
             " held_travel_nm, rise_ns, creep_nm, return_error_nm, flags, accepted, pressure_min_pa, pressure_max_pa,"
-            " leak_down_pa_per_s, rounding_nm FROM strokes WHERE id = 1",
+            " leak_down_pa_per_s, rounding_nm, fall_nm_per_s, inferred_nm FROM strokes WHERE id = 1",
             "Row 99 of strokes: expected an entry for it",
         ),
         ("UPDATE checks SET state = 'done' WHERE state = 'measuring'", "state of the check: expected measuring"),

@@ -29,13 +29,16 @@ AT = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 GAUGE = {"serial": "DI-0413", "calibration_due": "2026-09-30"}
 UUIDS = (UUID("5d3f2c9e-7f0a-4b55-9a3e-2f6f0c1d8a44"), UUID("6e4a3dbf-8a1b-4c66-8b4f-30701d2e9b55"))
 
+#: What strokes did not say in the first records.
+_SAID_SINCE = ("rounding_nm", "fall_nm_per_s", "inferred_nm")
+
 
 def check_from(
     store: Store, home: Path, job: int, pack_name: str, name: str, at: datetime, end: str = "verdict", old: bool = False
 ) -> int:
     """Keep a check as the bench would have, from the stream in fixtures/recordings/NAME.jsonl.
 
-    An `old` one did not say yet what rounding leaves in a stroke.
+    An `old` one did not say yet what a stroke leaves uncertain and how fast it leaked.
     """
     sheet = parse_sheet(SHEET, "sheet")
     pack = sheet.pack(pack_name)
@@ -62,7 +65,9 @@ def check_from(
             assert line.source == "indicator"
             recording.stream(line.t_ns, "indicator", line.data)
         sha256, size = recording.seal(), recording.size
-    replay = Replay(path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, with_rounding=not old)
+    replay = Replay(
+        path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, unsaid=_SAID_SINCE if old else ()
+    )
     for kept in replay.strokes():
         store.add_stroke(check, kept.stroke, seat=kept.seat, at=at + timedelta(microseconds=kept.stroke.end_ns // 1000))
     over = at + timedelta(seconds=40)
