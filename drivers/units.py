@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 __all__ = [
     "Angle",
     "LengthNm",
+    "LengthRate",
     "PressurePa",
+    "PressureRate",
     "TorqueUnit",
     "format_duration",
     "format_length",
@@ -24,7 +26,9 @@ __all__ = [
     "parse_angle",
     "parse_duration",
     "parse_length",
+    "parse_length_rate",
     "parse_pressure",
+    "parse_pressure_rate",
     "parse_torque",
     "torque_unit",
     "unm_per_unit",
@@ -85,6 +89,16 @@ def parse_length(text: object) -> int:
 def parse_pressure(text: object) -> int:
     """Return the gauge pressure that `text` names in pascals, rounded to a whole pascal (1 psi = 6894.757 Pa)."""
     return round(_parse(text, "[pressure]", "pascal", "140 kPa"))
+
+
+def parse_length_rate(text: object) -> int:
+    """Return the rate that `text` names in whole nanometres a second, such as "0.002 in/s"; raises ValueError."""
+    return round(_parse(text, "[length] / [time]", "nanometer / second", "0.002 in/s", "length a second"))
+
+
+def parse_pressure_rate(text: object) -> int:
+    """Return the rate that `text` names in whole pascals a second, such as "3 kPa/s"; raises ValueError."""
+    return round(_parse(text, "[pressure] / [time]", "pascal / second", "3 kPa/s", "pressure a second"))
 
 
 def parse_angle(text: object) -> float:
@@ -226,4 +240,6 @@ def format_pressure(pascals: int, unit: str) -> str:
 #: pydantic field types: text with a unit on the edge, an exact number inside.
 LengthNm = Annotated[int, BeforeValidator(parse_length)]
 PressurePa = Annotated[int, BeforeValidator(parse_pressure)]
+LengthRate = Annotated[int, BeforeValidator(parse_length_rate)]
+PressureRate = Annotated[int, BeforeValidator(parse_pressure_rate)]
 Angle = Annotated[float, BeforeValidator(parse_angle)]

@@ -50,7 +50,7 @@ class RunningCheck:
             air = setup.sheet.air
             fixture = FixtureStream(setup.fixture.driver, setup.fixture.settings, air.window_pa if air else None)
         stream = IndicatorStream(setup.driver, setup.settings, pack.measure, fixture)
-        check = Check(pack, limits_of(setup.settings))
+        check = Check(pack, limits_of(setup.settings), unit=setup.sheet.display_unit)
         return cls(check_id, pack, check, stream, recording, started_ns, setup.speed)
 
     def _at(self, t_ns: int) -> int:

@@ -21,10 +21,12 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final, Literal
 
+from capture.clearance.remarks import remarks_on
 from capture.clearance.stopping import Looks
 from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke
+from drivers.reading import LengthUnit
 
 __all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "Way"]
 
@@ -78,9 +80,11 @@ Effect = StrokeKept | Finished
 class Check:
     """Measures one pack once. Feed it strokes; do what it returns."""
 
-    def __init__(self, pack: Pack, limits: MeasurementLimits, *, stop_when_settled: bool = True) -> None:
+    def __init__(
+        self, pack: Pack, limits: MeasurementLimits, *, stop_when_settled: bool = True, unit: LengthUnit = "mm"
+    ) -> None:
         """`stop_when_settled` ends the check as soon as the sheet's count gives a verdict; a replay that must
-        judge everything a recording holds turns it off and asks `verdict` at the end."""
+        judge everything a recording holds turns it off and asks `verdict` at the end. `unit` is that of remarks."""
         self.pack = pack
         self._limits = limits
         self._stop = stop_when_settled
@@ -90,6 +94,8 @@ class Check:
         self._travels: list[int] = []
         self._roundings: list[int | None] = []
         self._inferred: list[int | None] = []
+        self._counted: list[Stroke] = []
+        self._unit = unit
         self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
         self.verdict: Verdict | None = None
         self.last: StrokeKept | None = None
@@ -114,6 +120,8 @@ class Check:
         self._ask_unit(travel)
         self._travels.append(travel)
         self._roundings.append(stroke.rounding_nm)
+        self._inferred.append(stroke.inferred_nm)
+        self._counted.append(stroke)
         self.verdict = self._judged(self.looks.confidence if self._stop else one_look)
         if self.counted < self.looks.first or self.verdict is None or not self._stop:
             return [self.last]
@@ -134,9 +142,11 @@ class Check:
         return [self.last, Finished(self.verdict)]
 
     def _judged(self, asked: Callable[[int], float]) -> Verdict | None:
-        return judge(
-            self._travels, self.pack.low_nm, self.pack.high_nm, self._limits, self._roundings, asked, self._inferred
-        )
+        low, high = self.pack.low_nm, self.pack.high_nm
+        verdict = judge(self._travels, low, high, self._limits, self._roundings, asked, self._inferred)
+        if verdict is None:
+            return None
+        return replace(verdict, remarks=remarks_on(self._counted, self.pack, self._limits, self._unit))
 
     def _seat(self, stroke: Stroke) -> StrokeKept:
         if not {"gap", "out_of_reach"}.isdisjoint(stroke.flags):

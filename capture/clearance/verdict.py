@@ -47,6 +47,8 @@ __all__ = [
     "OF_THE_INDICATOR",
     "BudgetLine",
     "MeasurementLimits",
+    "Remark",
+    "RemarkCode",
     "Shape",
     "Verdict",
     "VerdictWord",
@@ -58,6 +60,9 @@ __all__ = [
 VerdictWord = Literal["good", "tight", "loose", "inconclusive"]
 #: How a line of a budget is distributed (JCGM 101, table 1). A t of unlimited degrees of freedom is normal.
 Shape = Literal["t", "rectangular", "triangular"]
+
+#: What a verdict can say beside itself.
+RemarkCode = Literal["leak", "leak_down"]
 
 #: The lines of a budget that are the same in every check with one indicator, however it is set up.
 OF_THE_INDICATOR = frozenset({"maximum error", "hysteresis"})
@@ -100,6 +105,14 @@ class BudgetLine:
 
 
 @dataclass(frozen=True, slots=True)
+class Remark:
+    """A finding that a verdict carries beside its word, and that is no less important."""
+
+    code: RemarkCode
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """What is known about a pack's clearance after its strokes. Lengths in nm."""
 
@@ -120,6 +133,7 @@ class Verdict:
     """What the technician should do next, in words."""
     more_strokes: int | None
     """How many more strokes would settle an inconclusive verdict; None where strokes cannot or need not."""
+    remarks: tuple[Remark, ...] = ()
 
     @property
     def spread(self) -> Distribution:

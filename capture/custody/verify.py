@@ -30,7 +30,7 @@ __all__ = ["Proof", "recording_of", "verify"]
 #: The last digits of SciPy's quantiles may differ between its versions and machines; nothing else may.
 _SAME_FLOAT = 1e-9
 #: Words for people, which another version may put differently.
-_WORDING = frozenset({"next_step", "budget", "basis"})
+_WORDING = frozenset({"next_step", "budget", "basis", "remarks"})
 
 
 @dataclass(slots=True)
@@ -206,6 +206,9 @@ class _OneCheck:
             raise self._differs("its verdict", entry.verdict.verdict, None)
         for one in fields(Verdict):
             self._again(f"{one.name} of the verdict", entry.verdict, replay.verdict, one.name)
+        remarks = [[remark.code for remark in judged.remarks] for judged in (entry.verdict, replay.verdict)]
+        if remarks[0] != remarks[1]:
+            raise self._differs("the remarks of the verdict", *remarks)
         budget = replay.verdict.budget
         if len(entry.verdict.budget) != len(budget):
             raise self._differs("how many lines the budget has", len(entry.verdict.budget), len(budget))

@@ -181,6 +181,13 @@ class BudgetLineMessage(_Strict):
     basis: str
 
 
+class RemarkMessage(_Strict):
+    """A finding that the verdict carries beside its word, such as that the seal leaks."""
+
+    code: str
+    text: str
+
+
 class VerdictMessage(_Message):
     """The verdict on a pack's clearance, with its uncertainty, and the hash of the recording behind it."""
 
@@ -204,6 +211,9 @@ class VerdictMessage(_Message):
     more_strokes: int | None
     advice: tuple[str, ...]
     recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    remarks: tuple[RemarkMessage, ...] = Field(
+        default=(), description="What was found beside the clearance; no less important than the verdict."
+    )
     attempt: int | None = Field(
         default=None, ge=1, description="Which verdict on this pack in this job it is: 1 is the pack's first check."
     )
@@ -233,6 +243,7 @@ class VerdictMessage(_Message):
             BudgetLineMessage(source=line.source, standard_nm=line.standard_nm, dof=line.dof, basis=line.basis)
             for line in verdict.budget
         )
+        judged["remarks"] = tuple(RemarkMessage(code=one.code, text=one.text) for one in verdict.remarks)
         return cls(
             at=at,
             bench=bench,

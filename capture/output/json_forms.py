@@ -98,6 +98,7 @@ def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reac
         "low_nm": verdict.low_nm,
         "high_nm": verdict.high_nm,
         "conformance_probability": verdict.conformance_probability,
+        "remarks": [asdict(remark) for remark in verdict.remarks],
         "next_step": verdict.next_step,
         "advice": [advice_json(pack, item) for item in advice],
         **({"out_of_reach": out_of_reach} if out_of_reach else {}),

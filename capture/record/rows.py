@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Row, Select, Table, insert, select
 
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import BudgetLine, Verdict
+from capture.clearance.verdict import BudgetLine, Remark, Verdict
 from capture.record import ledger, schema
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.sheet.sheet import Pack, Selective
@@ -128,6 +128,7 @@ def _verdict(row: Row[Any], number: int) -> VerdictEntry:
     columns = {field.name: getattr(row, field.name) for field in fields(Verdict)}
     columns["dof"] = _dof_in(row.dof)
     columns["budget"] = tuple(BudgetLine(**{**line, "dof": _dof_in(line["dof"])}) for line in row.budget)
+    columns["remarks"] = tuple(Remark(**remark) for remark in row.remarks or ())
     return VerdictEntry(
         number=number,
         verdict=Verdict(**columns),

@@ -28,7 +28,7 @@ from sqlalchemy import (
 __all__ = ["REVISIONS", "checks", "jobs", "ledger", "metadata", "outbox", "set_aside", "strokes", "verdicts"]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002", "0003", "0004", "0005", "0006")
+REVISIONS: Final = ("0001", "0002", "0003", "0004", "0005", "0006", "0007")
 
 metadata = MetaData()
 
@@ -124,6 +124,7 @@ verdicts = Table(
     Column("budget", JSON, nullable=False),
     Column("next_step", Text, nullable=False),
     Column("more_strokes", Integer),
+    Column("remarks", JSON),
     Column("advice", JSON, nullable=False),
     Column("recording_sha256", Text, nullable=False),
     Column("recording_bytes", BigInteger, nullable=False),

@@ -60,7 +60,7 @@ class Replay:
         self.pack = pack
         self._unit = unit
         self._unsaid: dict[str, Any] = dict.fromkeys(unsaid)
-        self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled) if pack else None
+        self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled, unit=unit) if pack else None
         self._keep_readings = keep_readings
         self.readings: list[tuple[int, int]] = []
         """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""

@@ -34,7 +34,7 @@ def indicator_from(header: dict[str, Any]) -> tuple[IndicatorDriver, IndicatorSe
 
 def limits_of(settings: IndicatorSettings) -> MeasurementLimits:
     """Return what the settings say of the indicator's uncertainty."""
-    return MeasurementLimits(settings.resolution_nm, settings.max_error, settings.misalignment)
+    return MeasurementLimits(settings.resolution_nm, settings.max_error, settings.misalignment, settings.hysteresis)
 
 
 def fixture_from(header: dict[str, Any]) -> tuple[FixtureDriver, FixtureSettings]:

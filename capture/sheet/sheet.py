@@ -24,7 +24,7 @@ from pydantic import (
 from capture.plumbing.checked_file import blamed, place_of, shown
 from capture.sheet.steps import Step, Steps
 from drivers.reading import LengthUnit
-from drivers.units import LengthNm, PressurePa, format_length, format_pressure
+from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure
 
 __all__ = [
     "Adjuster",
@@ -192,6 +192,10 @@ class Pack(_Part):
     least_strokes: int | None = Field(default=None, ge=2, le=30)
     seat_strokes: int = Field(default=1, ge=0, le=20)
     measure: Literal["peak", "held"] = "peak"
+    leak: LengthRate | None = Field(default=None, gt=0)
+    """How fast the travel may fall while held, nm a second; None: no faster than a hold could hide."""
+    leak_down: PressureRate | None = Field(default=None, gt=0)
+    """How fast the pressure may fall while held, Pa a second, where a fixture measures it; None: no limit."""
     friction_surfaces: int | None = Field(default=None, ge=1)
     friction_thickness: LengthNm | None = Field(default=None, gt=0)
     steel_thickness: LengthNm | None = Field(default=None, gt=0)

@@ -56,6 +56,8 @@ class IndicatorSettings(BaseModel):
     """Where the plunger can go, lowest and highest displayed value."""
     max_error: LengthNm = Field(default=0, ge=0)
     """The maker's stated limit of error, plus or minus."""
+    hysteresis: LengthNm = Field(default=0, ge=0)
+    """The play of the plunger: how much less a travel may show where it turns round, "0.003 mm" on the edge."""
     misalignment: Angle = Field(default=0.0, ge=0.0, lt=1.0)
     """The largest angle between plunger and travel, radians ("5 deg" on the edge)."""
     baud: int = Field(default=9600, gt=0)

@@ -1,0 +1,70 @@
+"""What strokes show beside the clearance: that the seal leaks.
+
+Theory. An air check is how a bad seal is found. Each stroke says how fast its travel fell while held, 0 where that
+cannot be told from noise and rounding, and where a fixture measures, how fast the pressure did. A stroke leaks where
+
+    the travel falls faster than the sheet allows (`leak`); or, where the sheet does not say, where it is flagged so, or
+    falls further during its hold than a display step, which is what a hold could hide
+    the pressure falls faster than the sheet allows (`leak_down`); a supply can sag as well, so that without a limit
+    nothing is said
+
+One stroke may be an accident of the air; two that count, and a quarter of them, are none (common practice). The remark
+stands beside the verdict, whatever that is: a leaking pack may well be in range, and is not good for that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from capture.clearance.verdict import MeasurementLimits, Remark
+from capture.sheet.sheet import Pack
+from capture.strokes.stroke import Stroke
+from drivers.reading import LengthUnit
+from drivers.units import format_length, format_pressure
+
+__all__ = ["remarks_on"]
+
+#: So many of the strokes that count, and at least two.
+_SHARE = 0.25
+
+
+def remarks_on(
+    strokes: Sequence[Stroke], pack: Pack, limits: MeasurementLimits, unit: LengthUnit
+) -> tuple[Remark, ...]:
+    """Return the findings about the strokes that count, in the unit of the text."""
+    found = []
+    falling = [stroke for stroke in strokes if _falls(stroke, pack, limits)]
+    if _enough(falling, strokes):
+        rates = [stroke.fall_nm_per_s for stroke in falling if stroke.fall_nm_per_s]
+        how = f" by up to {format_length(max(rates), unit)} a second" if rates else ""
+        allowed = f"; the sheet allows {format_length(pack.leak, unit)}" if pack.leak is not None else ""
+        text = f"The seal leaks: the travel falls{how} while held, in {_of(falling, strokes)}{allowed}."
+        found.append(Remark("leak", text))
+    rate = pack.leak_down
+    sagging = [stroke for stroke in strokes if rate is not None and (stroke.leak_down_pa_per_s or 0) > rate]
+    if rate is not None and _enough(sagging, strokes):
+        worst = max(stroke.leak_down_pa_per_s or 0 for stroke in sagging)
+        text = (
+            f"The seal leaks, or the supply sags: the pressure falls by up to {format_pressure(worst, unit)} a second "
+            f"while held, in {_of(sagging, strokes)}; the sheet allows {format_pressure(rate, unit)}."
+        )
+        found.append(Remark("leak_down", text))
+    return tuple(found)
+
+
+def _falls(stroke: Stroke, pack: Pack, limits: MeasurementLimits) -> bool:
+    rate = stroke.fall_nm_per_s
+    if rate is None:
+        return "leak" in stroke.flags
+    if pack.leak is not None:
+        return rate > pack.leak
+    held_ns = max(0, stroke.end_ns - stroke.start_ns - stroke.rise_ns)
+    return "leak" in stroke.flags or rate * held_ns > limits.resolution_nm * 1_000_000_000
+
+
+def _enough(some: Sequence[Stroke], strokes: Sequence[Stroke]) -> bool:
+    return len(some) >= max(2, _SHARE * len(strokes))
+
+
+def _of(some: Sequence[Stroke], strokes: Sequence[Stroke]) -> str:
+    return f"{len(some)} of {len(strokes)} strokes"

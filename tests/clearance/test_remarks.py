@@ -1,0 +1,118 @@
+"""A leaking pack is never called good without being called leaking."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from capture.clearance.check import Check, Finished
+from capture.clearance.verdict import MeasurementLimits, Verdict
+from capture.output.json_forms import verdict_json
+from capture.sheet.sheet import Pack, SheetError
+from capture.strokes.stroke import Stroke
+from tests.support.sheets import pack, sheet
+
+LIMITS = MeasurementLimits(10_000)
+SECOND = 1_000_000_000
+
+
+def low(keys: str = "") -> Pack:
+    return sheet(pack("low", keys=f"strokes = 5\nseat_strokes = 0\n{keys}")).pack("low")
+
+
+def stroke(n: int, fall: int | None = 0, flags: tuple[str, ...] = (), leak_down: int | None = None) -> Stroke:
+    """A stroke of 1.100 mm, held for a second and a half, that falls by so many nm a second."""
+    start = n * 10 * SECOND
+    end, rise = start + 17 * SECOND // 10, SECOND // 5
+    made = Stroke(n, start, end, 0, 1_100_100, 1_100_100, rise, 0, 0, flags, True, 400)
+    return replace(made, fall_nm_per_s=fall, leak_down_pa_per_s=leak_down)
+
+
+def judged(of: Pack, strokes: list[Stroke], limits: MeasurementLimits = LIMITS) -> Verdict:
+    check = Check(of, limits)
+    ended = [effect for one in strokes for effect in check.take(one) if isinstance(effect, Finished)]
+    assert ended and ended[-1].verdict == check.verdict
+    return ended[-1].verdict
+
+
+def codes(verdict: Verdict) -> list[str]:
+    return [remark.code for remark in verdict.remarks]
+
+
+def test_a_leaking_pack_in_range_is_good_and_said_to_leak() -> None:
+    # 0.002 in/s is what a bad seal shows in a hold of 1.5 s (common practice).
+    verdict = judged(low(), [stroke(n, 50_800, ("leak",)) for n in range(1, 6)])
+    assert verdict.verdict == "good"
+    (remark,) = verdict.remarks
+    assert remark.code == "leak"
+    assert remark.text == "The seal leaks: the travel falls by up to 0.051 mm a second while held, in 5 of 5 strokes."
+    assert verdict_json(low(), verdict, [])["remarks"] == [{"code": "leak", "text": remark.text}]
+
+
+def test_a_tight_pack_has_nothing_beside_its_verdict() -> None:
+    verdict = judged(low(), [stroke(n) for n in range(1, 6)])
+    assert verdict.remarks == () and verdict_json(low(), verdict, [])["remarks"] == []
+
+
+@pytest.mark.parametrize(("fall", "leaks"), [(6_000, False), (7_000, True)])
+def test_without_a_limit_a_fall_of_less_than_a_display_step_in_the_hold_is_what_it_could_hide(
+    fall: int, leaks: bool
+) -> None:
+    # 1.5 s at 6.7 um/s are one step of 0.01 mm.
+    assert codes(judged(low(), [stroke(n, fall) for n in range(1, 6)])) == ["leak"] * leaks
+
+
+@pytest.mark.parametrize(("fall", "leaks"), [(49_000, False), (52_000, True)])
+def test_the_sheet_says_how_fast_a_travel_may_fall(fall: int, leaks: bool) -> None:
+    verdict = judged(low('leak = "0.05 mm/s"'), [stroke(n, fall, ("leak",)) for n in range(1, 6)])
+    assert codes(verdict) == ["leak"] * leaks
+    assert not leaks or "; the sheet allows 0.050 mm." in verdict.remarks[0].text
+
+
+def test_one_falling_stroke_of_five_is_an_accident_of_the_air_and_two_are_none() -> None:
+    once = [stroke(n, 90_000 if n == 2 else 0) for n in range(1, 6)]
+    twice = [stroke(n, 90_000 if n in (2, 4) else 0) for n in range(1, 6)]
+    assert codes(judged(low(), once)) == [] and codes(judged(low(), twice)) == ["leak"]
+    assert "in 2 of 5 strokes" in judged(low(), twice).remarks[0].text
+
+
+def test_strokes_of_a_record_that_did_not_say_how_fast_they_fell_leak_where_they_are_flagged() -> None:
+    assert codes(judged(low(), [stroke(n, None, ("leak",)) for n in range(1, 6)])) == ["leak"]
+    assert codes(judged(low(), [stroke(n, None) for n in range(1, 6)])) == []
+
+
+def test_the_pressure_may_fall_as_fast_as_the_sheet_says_and_says_nothing_of_a_sheet_that_does_not() -> None:
+    falling = [stroke(n, leak_down=3_500) for n in range(1, 6)]
+    assert codes(judged(low(), falling)) == []
+    verdict = judged(low('leak_down = "3 kPa/s"'), falling)
+    assert codes(verdict) == ["leak_down"] and "by up to 3.5 kPa a second" in verdict.remarks[0].text
+    assert codes(judged(low('leak_down = "4 kPa/s"'), falling)) == []
+
+
+def test_what_was_inferred_of_a_travel_is_a_line_of_its_own_that_strokes_do_not_wear_down() -> None:
+    # JCGM 100, 4.2 note and F.1.1.2: what is common to all observations is not averaged away.
+    plain = judged(low(), [stroke(n) for n in range(1, 6)])
+    doubtful = judged(low(), [replace(stroke(n), inferred_nm=20_000) for n in range(1, 6)])
+    assert [line.source for line in plain.budget] == ["repeatability", "resolution"]
+    (line,) = [line for line in doubtful.budget if line.source == "inferred"]
+    assert line.standard_nm == 20_000 and doubtful.expanded_uncertainty_nm >= 1.95 * 20_000
+
+
+@pytest.mark.parametrize(
+    ("key", "said"),
+    [
+        ('leak = "0.002 in"', "leak: '0.002 in': .*expected such as '0.002 in/s'"),
+        ("leak = 2", "leak: 2: .*expected such as|has no unit"),
+        ('leak_down = "3 kPa"', "leak_down: '3 kPa': .*expected such as '3 kPa/s'"),
+    ],
+)
+def test_a_limit_that_is_no_rate_is_refused(key: str, said: str) -> None:
+    with pytest.raises(SheetError, match=said):
+        low(key)
+
+
+def test_a_rate_is_read_exactly() -> None:
+    of = low('leak = "0.002 in/s"\nleak_down = "0.5 psi/s"')
+    # NIST SP 811: 1 in = 25.4 mm exactly, 1 psi = 6 894.757 Pa.
+    assert (of.leak, of.leak_down) == (50_800, 3_447)
