@@ -28,7 +28,7 @@ def default_config_path() -> Path:
 
 
 class Indicator(BaseModel):
-    """The indicator: its port, its wire form, and that wire form's settings."""
+    """The indicator: its port, its driver, and that driver's settings."""
 
     model_config = ConfigDict(extra="allow", frozen=True)
 
@@ -61,7 +61,7 @@ class Wrench(TorqueSettings):
 
 
 class GaugeIdentity(BaseModel):
-    """The indicator as the shop knows it. The wire form's own settings, under [indicator], know nothing of this."""
+    """The indicator as the shop knows it. The driver's own settings, under [indicator], know nothing of this."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 

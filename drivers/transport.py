@@ -160,7 +160,7 @@ class Transport:
     async def close(self) -> None:
         """Close the port and end the thread, in under half a second; what has arrived can still be iterated.
 
-        What was written before is still sent, so that a last command to close a valve is not lost.
+        What was written before is still sent, so that a last command to shut a valve is not lost.
         """
         self._stop.set()
         if self._thread is not None:

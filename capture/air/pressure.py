@@ -118,7 +118,7 @@ class PressureWatch:
         self._max = pascals if self._max is None else max(self._max, pascals)
 
     def released(self, t_ns: int) -> HeldPressure | None:
-        """The valve closed at `t_ns`; return what the hold was like, None if there was none."""
+        """The valve was shut at `t_ns`; return what the hold was like, None if there was none."""
         if self._applied_ns is None:
             return None
         outside = False

@@ -243,7 +243,7 @@ class SafetyLimits:
     """What the fixture and the bench allow. Pressure in pascals gauge, times in nanoseconds."""
 
     over_pressure_pa: int = 700_000
-    """The valve is closed above this."""
+    """The valve is shut above this."""
     heartbeat_ns: int | None = 500_000_000
     """Silence this long is a fault; None for a fixture that has no heartbeat."""
     max_apply_ns: int = 8_000_000_000
@@ -265,7 +265,7 @@ class Safety:
     limits: SafetyLimits
     state: State = State.UNARMED
     trip: str = ""
-    """Why a fault closed the valve and what to do, in words; empty unless TRIPPED."""
+    """Why a fault shut the valve and what to do, in words; empty unless TRIPPED."""
     now_ns: int = 0
     indicator: bool = False
     fixture: bool = False
@@ -418,7 +418,7 @@ def _words(fault: Fault, machine: Safety, event: Event | None = None) -> str:
         case Fault.VALVE_DISAGREES if machine.confirmed_open:
             return "the valve says it is open when told to close. Shut the supply off by hand and vent it."
         case Fault.VALVE_DISAGREES:
-            return "the valve says it is closed when told to open. Check its wiring and supply."
+            return "the valve says it is shut when told to open. Check its wiring and supply."
         case Fault.APPLIED_TOO_LONG:
             return f"the air was on for {limits.max_apply_ns / 1e9:g} s, the longest allowed. Let the pack rest."
         case Fault.FIXTURE_TROUBLE:

@@ -35,10 +35,10 @@ __all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKep
 Way = Literal["by hand", "hold", "press"]
 #: What there is to do for a seat stroke, for one that counts, and for another.
 _HOW: Final[dict[Way, tuple[str, str, str]]] = {
-    "by hand": ("apply and release the air", "apply, hold until the reading rests, release", "apply and release again"),
+    "by hand": ("apply and release the air", "apply, hold until steady, release", "apply and release again"),
     "hold": (
         "hold the button, then let go",
-        "hold the button until the reading rests, then let go",
+        "hold the button until steady, then let go",
         "hold the button again, then let go",
     ),
     "press": ("press the button", "press the button", "press the button"),
@@ -170,14 +170,13 @@ class Check:
             return first
         if self.state is CheckState.SEATING:
             return f"Seat the pack: {seat}, {self._seated + 1} of {self.pack.seat_strokes}."
-        stroke = f"stroke {1 if self.last is None else self.last.stroke.n + 1}"
+        stroke = f"Stroke {1 if self.last is None else self.last.stroke.n + 1} ({self.counted} of"
         if self.state is CheckState.EXTENDING and self.verdict is not None:
             if self.verdict.more_strokes is None:
                 following = next(count for count in self.looks.later if count > self.counted)
-                so_far = f"{self.counted} of {following} count"
-                return f"Too close to call yet. {_sentence(another)}: {stroke}; {so_far}."
+                return f"Too close to call yet. {stroke} {following} counted): {another}."
             return f"{self.verdict.next_step} {_sentence(another)}."
-        return f"{_sentence(one)}: {stroke}; {self.counted} of {self.pack.strokes} count."
+        return f"{stroke} {self.pack.strokes} counted): {one}."
 
     def _ask_unit(self, travel_nm: int) -> None:
         """Look whether a travel is that of the one before, as read in the other unit."""

@@ -292,7 +292,7 @@ def _root_mean_square(told_nm: Sequence[int | None]) -> float | None:
 
 def _settled_step(word: VerdictWord) -> str:
     return {
-        "good": "In range.",
+        "good": "In range; nothing to change.",
         "tight": "Too little clearance. Change a part that opens the pack, then check again.",
         "loose": "Too much clearance. Change a part that closes the pack, then check again.",
         "inconclusive": "",

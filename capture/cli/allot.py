@@ -50,7 +50,7 @@ def allot(
     """Allot the stock to all packs that wait: most of them in range, then nearest to preferred.
 
     A ring that comes out of one pack may go into another. Shims stay as they are. Check every pack again after its
-    part was changed. Ends with 0 if every waiting pack is brought into range, 3 if not.
+    part was changed. Exit code 0 if every waiting pack is brought into range, 3 if not.
     """
     from capture.stock.allotment import allot as best_use
     from capture.stock.waiting import from_file

@@ -44,7 +44,7 @@ def backup(
     """Back up the record, the stock and the recordings, while the bench goes on measuring.
 
     A folder that holds an earlier backup is brought up to date: only what is new is copied. The copy's chain is walked
-    before it counts. Ends with 1 if nothing was backed up, or if recordings that the record refers to are not there.
+    before it counts. Exit code 1 if nothing was backed up, or if recordings that the record refers to are not there.
     """
     from capture.config import load_config
     from capture.custody.backup import back_up_to_archive, back_up_to_folder, is_archive
@@ -141,7 +141,7 @@ def prune(
     """Compress old recordings and remove those nobody needs any more, as the settings' table retention says.
 
     The record itself is never shortened, and says which recording was removed and why. Recordings of jobs that are
-    open are never removed, nor what the record does not know. Ends with 1 if a recording needs a person.
+    open are never removed, nor what the record does not know. Exit code 1 if a recording needs a person.
     """
     from capture.config import load_config
     from capture.custody.retention import Policy, keep_by_policy

@@ -22,7 +22,7 @@ COMMANDS: dict[str, Command | Group] = {
     "run": Command("Measure a unit: pack after pack, from the port to a verdict.", "measure", "run"),
     "demo": Command("The whole job on a simulated bench; about a minute.", "measure", "demo"),
     "guide": Command("The user's guide: a page by its topic; needs no internet.", "guide", "guide"),
-    "listen": Command("What comes out of this port? Finds the wire form, or shows it live.", "wire", "listen"),
+    "listen": Command("What comes out of this port? Finds the driver, or shows it live.", "wire", "listen"),
     "replay": Command("Measure a recording again.", "wire", "replay"),
     "decode": Command("Decode raw bytes from standard input: an object a reading.", "wire", "decode"),
     "jobs": Command("List the jobs in the record.", "records", "jobs"),

@@ -54,7 +54,8 @@ def run(
         list[str] | None, typer.Option("--fixture-set", metavar="KEY=VALUE", help="A fixture setting; may be repeated.")
     ] = None,
     way: Annotated[
-        str | None, typer.Option("--way", help="hold: air while the button is down; press: one press runs the check.")
+        str | None,
+        typer.Option("--button", help="hold: air while the button is down; press: one press runs the check."),
     ] = None,
     pack: Annotated[list[str] | None, typer.Option("--pack", help="Only this pack; may be repeated.")] = None,
     resume: Annotated[
@@ -70,7 +71,7 @@ def run(
 ) -> None:
     """Measure a unit: pack after pack, from the port to a verdict.
 
-    Ends with 0 if every pack is good or the unit was signed off, 3 if not. Without a keyboard (a pipe, a service) it
+    Exit code 0 if every pack is good or the unit was signed off, 3 if not. Without a keyboard (a pipe, a service) it
     goes through the packs by itself, as with --auto.
     """
     from capture.bench.bench import BenchSetup
@@ -181,7 +182,7 @@ def _fixture(
         fail(f"fixture {chosen!r} needs its port: --fixture-port PORT, or `port` under [fixture]", 2)
     how = way or known.way
     if how not in ("hold", "press"):
-        fail(f"--way {how}: expected hold or press", 2)
+        fail(f"--button {how}: expected hold or press", 2)
     values = {**(known.driver_settings() if chosen == known.driver else {}), **pairs(words)}
     try:
         checked = make_settings(driver, values)

@@ -41,7 +41,7 @@ SheetFile = Annotated[Path, typer.Option("--sheet", help="The build sheet, TOML.
 Settings = Annotated[
     list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="An indicator setting; may be repeated.")
 ]
-DriverName = Annotated[str | None, typer.Option("--driver", help="The indicator's wire form.")]
+DriverName = Annotated[str | None, typer.Option("--driver", help="The indicator's driver.")]
 ConfigFile = Annotated[Path | None, typer.Option("--config", help="The settings file, TOML.")]
 DataDir = Annotated[Path | None, typer.Option("--data-dir", help="Where record and recordings are kept.")]
 

@@ -25,7 +25,7 @@ def plan(
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
-    """Say which parts of a unit to change so that all its packs come into range, and which checks are stale."""
+    """Say which parts of a unit to change so that all its packs come into range, and which packs need a re-check."""
     from capture.job.unit_on_record import happened_in
     from capture.sheet.sheet import parse_sheet
     from capture.unit.changes import fitted_now, newest_verdicts, outcomes, stale_checks
@@ -86,7 +86,7 @@ def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list
     for one in came_out:
         say(one.text)
     for name, why in stale.items():
-        say(f"stale: {name}: {why}; check it again")
+        say(f"re-check needed: {name}: {why}")
     for name in unchecked:
         say(f"not checked yet: {name}")
     for number, planned in enumerate(plans, 1):

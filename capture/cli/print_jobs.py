@@ -275,7 +275,7 @@ def show_sheet(sheet: Sheet) -> None:
     if sheet.air is not None:
         console.print(Text(f"air: {sheet.air.text(unit)}"), soft_wrap=True)
     table = Table()
-    for name in ("pack", "range", "preferred", "strokes", "measure", "after", "adjusters"):
+    for name in ("pack", "range", "preferred", "strokes", "measure", "after", "parts"):
         table.add_column(name)
     for pack in sheet.order():
         parts = []

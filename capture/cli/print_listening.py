@@ -1,4 +1,4 @@
-"""What `strokelog listen` prints: the ports there are, which wire form fits, or one wire form live."""
+"""What `strokelog listen` prints: the ports there are, which driver fits, or one driver live."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from drivers.units import format_length
 __all__ = ["follow", "list_them", "name_the_form"]
 
 
-#: A wire form that fits worse than this only by accident yields readings; naming it would mislead.
+#: A driver that fits worse than this only by accident yields readings; naming it would mislead.
 _WORTH_A_LINE = 0.05
 
 
@@ -44,7 +44,7 @@ def _raw(data: bytes) -> str:
 
 
 async def name_the_form(port: str, bauds: list[int] | None, seconds: float, as_json: bool) -> int:
-    """Listen at each baud and say which wire form fits and how sure that is; 1 if none does."""
+    """Listen at each baud and say which driver fits and how sure that is; 1 if none does."""
     heard = await survey(port, bauds or BAUDS, seconds)
     if as_json:
         for one in heard:
@@ -80,7 +80,7 @@ def _name_for_people(port: str, heard: list[Heard]) -> int:
             _say(f"  {fit.driver}{settings}: {fit.readings} readings, fits {fit.confidence:.0%}; newest {newest}")
     leading = best(heard[0].fits)
     if leading is None:
-        _say("No wire form fits. Check framing (--set framing=7E1) and wiring, or record it and write a driver.")
+        _say("No driver fits. Check framing (--set framing=7E1) and wiring, or record it and write a driver.")
         return 1
     settings = "".join(f" --set {key}={json.dumps(value)}" for key, value in leading.settings.items())
     _say(f"Best: --driver {leading.driver} --set baud={heard[0].baud}{settings}  (fits {leading.confidence:.0%})")

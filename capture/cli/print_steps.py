@@ -10,7 +10,7 @@ from rich.text import Text
 
 from capture.sheet.sheet import Sheet
 from capture.unit.signoff_rules import Standing
-from capture.unit.words import let_pass_words, next_words, step_state
+from capture.unit.words import STATE_WORDS, let_pass_words, next_words, step_state
 
 __all__ = ["show_standing"]
 
@@ -20,7 +20,10 @@ def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
     console = Console(highlight=False)
     for pack in standing.packs:
         why = f", {pack.words}" if pack.words and pack.words != pack.state else ""
-        console.print(Text(f"pack {pack.pack}: {pack.state}{why}{let_pass_words(standing, pack.pack)}"), soft_wrap=True)
+        console.print(
+            Text(f"pack {pack.pack}: {STATE_WORDS[pack.state]}{why}{let_pass_words(standing, pack.pack)}"),
+            soft_wrap=True,
+        )
     if standing.steps:
         table = Table()
         for name in ("step", "what", "asks for", "state", "by", "at"):

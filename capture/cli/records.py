@@ -58,7 +58,7 @@ def check_sheet(
     sheet: Annotated[Path, typer.Argument(help="A build sheet, TOML.")],
     as_json: Json = False,
 ) -> None:
-    """Check a build sheet and show what it asks for. Ends with 1 if it cannot be used."""
+    """Check a build sheet and show what it asks for. Exit code 1 if it cannot be used."""
     from capture.cli.print_jobs import show_sheet
 
     loaded, _ = read_sheet(sheet)

@@ -29,7 +29,7 @@ def report(
 ) -> None:
     """Write a job's report as one HTML file and a PDF, with every stroke drawn from its recording.
 
-    The record is proven first, and the report says whether it was. Ends with 0 if both files were written, with 3 if
+    The record is proven first, and the report says whether it was. Exit code 0 if both files were written, with 3 if
     only the HTML could be, with 1 if neither. Changes nothing in the record.
     """
     need("paper")

@@ -152,7 +152,7 @@ def sign_off(
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
-    """Sign a unit off. Ends with 1 and says what is open, unless every pack is good and every step done.
+    """Sign a unit off. Exit code 1 and says what is open, unless every pack is good and every step done.
 
     A change that did not come out as predicted, or a gauge whose calibration had run out, must be acknowledged.
     """

@@ -219,8 +219,8 @@ def _show_tables(holdings: Holdings) -> None:
 
     console = Console(highlight=False)
     table = Table(title="Stock", title_justify="left")
-    for name in ("part", "thickness", "there", "reserved", "free", "order at", "measured pieces"):
-        table.add_column(name, justify="right" if name in ("there", "reserved", "free", "order at") else "left")
+    for name in ("part", "thickness", "on shelf", "reserved", "free", "order at", "measured pieces"):
+        table.add_column(name, justify="right" if name in ("on shelf", "reserved", "free", "order at") else "left")
     for one in holdings.bins:
         measured = ", ".join(
             f"{piece.serial} {format_length(piece.actual_nm, one.unit)}{' (reserved)' if piece.reserved else ''}"
@@ -264,7 +264,7 @@ def measure(
         str | None, typer.Option("--uncertainty", help="Expanded uncertainty (95 %) of the measurement.")
     ] = None,
     port: Annotated[str | None, typer.Option("--port", help="Read it from this instrument's port instead.")] = None,
-    driver: Annotated[str, typer.Option("--driver", help="The instrument's wire form.")] = "line",
+    driver: Annotated[str, typer.Option("--driver", help="The instrument's driver.")] = "line",
     settings: Settings = None,
     seconds: Annotated[float, typer.Option("--seconds", min=1, help="How long to wait for the port.")] = 30.0,
     as_json: Json = False,

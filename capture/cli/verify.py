@@ -30,7 +30,7 @@ def verify(
 ) -> None:
     """Prove the record: walk its chain, compare its tables, derive every verdict again from its recording.
 
-    Ends with 0 if all is proven, 1 if not, naming the first thing that does not match. Changes nothing. Entries cut
+    Exit code 0 if all is proven, 1 if not, naming the first thing that does not match. Changes nothing. Entries cut
     off the end leave no trace in the file: write the head down elsewhere, and give it with --expect.
     """
     from capture.custody.verify import verify as prove
@@ -73,7 +73,7 @@ def _count(number: int, noun: str) -> str:
 
 def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
     done = f"{_count(proof.verdicts, 'verdict')} derived again from the recordings, and the strokes of "
-    done += f"{_count(proof.abandoned, 'check')} ended without one"
+    done += f"{_count(proof.abandoned, 'check')} without a verdict"
     what = f"job {job}" if job is not None else _count(proof.jobs, "job")
     if proof.mismatch is not None:
         lines = ["NOT PROVEN. The first thing that does not match:", str(proof.mismatch)]
@@ -97,7 +97,8 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
     lines.append(
         "The head that was expected is there; nothing up to it is missing."
         if expected
-        else "A tail cut off leaves no trace here: write the head down elsewhere, and prove it later with --expect."
+        else "Entries removed from the end cannot be seen: note this number and hash, and prove them later "
+        "with --expect."
     )
     return lines
 

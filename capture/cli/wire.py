@@ -39,7 +39,7 @@ def replay(
     explain: Annotated[bool, typer.Option("--explain", help="Show the uncertainty budget.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Measure a recording again. Ends with 0, or 1 if the recording cannot be read."""
+    """Measure a recording again. Exit code 0, or 1 if the recording cannot be read."""
     from rich.console import Console
 
     from capture.output.json_forms import stroke_json, verdict_json
@@ -100,10 +100,10 @@ def _chosen_pack(sheet: Path | None, pack: str | None) -> tuple[Pack | None, Any
 
 
 def decode(
-    driver: Annotated[str, typer.Option("--driver", help="The wire form.")],
+    driver: Annotated[str, typer.Option("--driver", help="The driver.")],
     settings: Settings = None,
 ) -> None:
-    """Decode raw bytes from standard input: one JSON object a reading. Ends with 1 if none came out."""
+    """Decode raw bytes from standard input: one JSON object a reading. Exit code 1 if none came out."""
     wire, values = settings_of(driver, pairs(settings), "--set")
     decoder = wire.decoder(values)
     count = 0
@@ -129,7 +129,7 @@ def listen(
     seconds: Annotated[float, typer.Option("--seconds", min=0.2, help="How long to listen at each baud.")] = 2.0,
     as_json: Json = False,
 ) -> None:
-    """What comes out of this port? Tries wire forms and baud rates, or shows one wire form live with --driver."""
+    """What comes out of this port? Tries drivers and baud rates, or shows one driver live with --driver."""
     from capture.cli.print_listening import follow, list_them, name_the_form
 
     values = pairs(settings)
@@ -151,7 +151,7 @@ def check_fixture(
     button: Annotated[bool, typer.Option("--button/--no-button", help="Ask for presses of the apply button.")] = True,
     as_json: Json = False,
 ) -> None:
-    """Test a real fixture, point by point. Opens its valve: heed the cautions. Ends with 1 if a point fails."""
+    """Test a real fixture, point by point. Opens its valve: heed the cautions. Exit code 1 if a point fails."""
     from pydantic import ValidationError
 
     from capture.output.words import CAUTIONS

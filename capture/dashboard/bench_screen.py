@@ -274,7 +274,7 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     if verdict is None:
         text = "no verdict yet" if _measuring(view) else "no verdict"
         if 0 <= view.pack < len(view.packs) and view.packs[view.pack].stale:
-            text = f"{ink.pick(STALE.shape, STALE.ascii_shape)} stale: check it again"
+            text = f"{ink.pick(STALE.shape, STALE.ascii_shape)} re-check needed"
         blank: list[Row] = [[] for _ in range(rows)]
         blank[rows // 2] = [(text, "bold")]
         return blank

@@ -52,9 +52,9 @@ def parts_screen(
     count = len(choice.found.ways)
     keys = [f"1-{min(9, count)} was done" if count > 1 else "1 was done" if count else "", "p another part"]
     keys += ["Escape back", "t name", "s steps", "u sign-off"]
-    title = "CHANGE PARTS  air off, pack at rest; take what was changed"
+    title = "CHANGE PARTS  air off, pack at rest"
     line = "   ".join(key for key in keys if key)
-    return unit_page(view, page, title, f"stale: {_stale(view)}", blocks, line, width, height, ink)
+    return unit_page(view, page, title, f"re-check needed: {_stale(view)}", blocks, line, width, height, ink)
 
 
 def _stale(view: BenchView) -> str:

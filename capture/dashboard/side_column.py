@@ -33,7 +33,7 @@ def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) ->
         tails = [word]
     elif pack.stale:
         mark = (ink.pick(STALE.shape, STALE.ascii_shape), STALE.style)
-        tails = [f"stale, was {verdict.verdict}", "stale"]
+        tails = [f"re-check needed, was {verdict.verdict}", "re-check needed", "re-check"]
     else:
         look = LOOKS[verdict.verdict]
         mark = (ink.pick(look.shape, look.ascii_shape), look.style)
@@ -71,10 +71,12 @@ def _stroke_block(shown: StrokeKept, view: BenchView, width: int, ink: Ink) -> l
     gap = " " if width < 25 else "  "
     row: Row = [(f"{stroke.n:>3}{gap}", ""), (travel, "bold")]
     row += [(f" {unit}{gap}", ""), (use, style)]
+    if row_width(row) > width:  # the unit stands beside the reading as well
+        row = [*row[:2], (" ", ""), (use, style)]
     words = ink.text(flag_words(stroke.flags))
     if not words:
         return [row]
-    indent = row_width(row) + len("left out") - len(use) + 2
+    indent = row_width(row) + len("not counted") - len(use) + 2
     if width - indent >= 24:
         lines = wrap(words, width - indent, 3)
         blocks: list[Row] = [[*fit(row, indent), (lines[0], style)]]

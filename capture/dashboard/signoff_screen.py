@@ -1,4 +1,4 @@
-"""The sign-off screen: how packs and steps stand, what stands against signing, and who has signed. Pure."""
+"""The sign-off screen: how packs and steps stand, what is open, and who has signed. Pure."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from capture.output.words import LOOKS, STALE
 from capture.terminal.canvas import Frame, Ink, Row
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing
-from capture.unit.words import let_pass_words
+from capture.unit.words import STATE_WORDS, items_open, let_pass_words
 
 __all__ = ["release_screen"]
 
@@ -20,7 +20,7 @@ def _pack_rows(pack: PackState, standing: Standing, width: int, ink: Ink) -> lis
         look = next((one for word, one in LOOKS.items() if word == pack.words), LOOKS["inconclusive"])
     if look is not None:
         shape, style = ink.pick(look.shape, look.ascii_shape), look.style
-        words = pack.words if pack.state == "not good" else pack.state
+        words = pack.words if pack.state == "not good" else STATE_WORDS[pack.state]
     words += let_pass_words(standing, pack.pack)
     return bullet(f" {shape} ", f"{pack.pack}: {words}", width, ink, mark_style=style)
 
@@ -28,7 +28,7 @@ def _pack_rows(pack: PackState, standing: Standing, width: int, ink: Ink) -> lis
 def release_screen(
     view: BenchView, page: Page, standing: Standing, width: int, height: int, *, ascii_only: bool = False
 ) -> Frame:
-    """Return the screen. What can be chosen is what stands against the sign-off."""
+    """Return the screen. What can be chosen is what is open."""
     ink = Ink(ascii_only)
     closed = sum(one.closed for one in standing.steps)
     head: list[Row] = [row for pack in standing.packs for row in _pack_rows(pack, standing, width, ink)]
@@ -46,12 +46,12 @@ def release_screen(
         keys, aside = "Escape back", "signed off"
     elif standing.open:
         keys = "o override the chosen one   s steps   c parts   arrows choose   Escape back"
-        aside = f"{len(standing.open)} stand against it"
+        aside = items_open(standing)
     else:
         said = "Nothing bars it, but whoever signs must acknowledge what is above." if standing.remarks else ""
-        said = said or "Nothing stands against it. Whoever signs releases the unit."
+        said = said or "Nothing is open. Whoever signs releases the unit."
         blocks.append(bullet(" ", said, width, ink, style="bold"))
-        aside = f"{len(standing.remarks)} to acknowledge" if standing.remarks else "nothing stands against it"
+        aside = f"{len(standing.remarks)} to acknowledge" if standing.remarks else "nothing open"
         aside += f", {len(standing.cautions)} to look at" if standing.cautions else ""
         keys = "Enter signs off   s steps   Escape back"
     # What is chosen must be seen; the packs above it are one block that may scroll away.

@@ -90,7 +90,7 @@ def counted(shown: StrokeKept) -> str:
     """Return in a word or two what a stroke is used for."""
     if shown.seat:
         return "seat"
-    return "counts" if shown.stroke.accepted else "left out"
+    return "counts" if shown.stroke.accepted else "not counted"
 
 
 def plain_line(event: StrokeKept | Verdict | str, unit: str, pack: str = "", measure: str = "held") -> str:

@@ -324,7 +324,7 @@ def _lines(path: Path, file: BinaryIO) -> Iterator[Line]:
             except _MalformedError as error:
                 # No object is whole before its last brace, so a line that was cut off is never JSON.
                 if isinstance(error, _NoJSONError) and not raw.endswith(b"\n"):
-                    warnings.warn(f"{path}, line {number}: cut off, left out", RecordingWarning, stacklevel=2)
+                    warnings.warn(f"{path}, line {number}: cut off, ignored", RecordingWarning, stacklevel=2)
                     return
                 raise RecordingError(
                     f'{path}, line {number}: {error}; expected such as {{"ns": 20000000, "indicator": "+1.234\r\n"}}'

@@ -139,7 +139,7 @@ class _Report:
         wire = str(check.indicator.get("driver", "unknown"))
         resolution = check.indicator.get("resolution")
         error = check.indicator.get("max_error")
-        told = [f"wire form {wire}"]
+        told = [f"driver {wire}"]
         told += [f"resolution {resolution}"] if resolution else []
         told += [f"maximum error {error}"] if error else []
         if check.gauge is None:
@@ -199,7 +199,7 @@ class _Report:
         if state is None:
             return "not in the build sheet" if self.sheet and self.pack(name) is None else "cannot be said"
         if state.state == "stale":
-            return f"STALE: {state.words}; check it again"
+            return f"RE-CHECK NEEDED: {state.words}"
         if checks and checks[-1].state == "abandoned":
             return f"{state.state}; the last check was abandoned"
         return {"unchecked": "not checked", "not good": "not good", "good": "good"}[state.state]
@@ -241,7 +241,7 @@ class _Report:
 
     def stroke_part(self, kept: StrokeKept, trace: Trace, scale: Scale, columns: int) -> StrokePart:
         stroke = kept.stroke
-        use: Use = "seat" if kept.seat else "counts" if stroke.accepted else "left out"
+        use: Use = "seat" if kept.seat else "counts" if stroke.accepted else "not counted"
         travel = format_length(travel_nm(stroke, scale.measure), self.unit)
         width, height = {6: (30.5, 23.0), 7: (26.1, 21.0), 8: (22.7, 19.0)}[columns]
         return StrokePart(

@@ -21,7 +21,7 @@ from capture.strokes.stroke import Stroke
 
 __all__ = ["Scale", "Use", "legend", "mark_svg", "range_svg", "shape_svg", "stroke_svg"]
 
-Use = Literal["counts", "seat", "left out"]
+Use = Literal["counts", "seat", "not counted"]
 Point = tuple[float, float]
 
 #: Apart for the common colour vision deficiencies, and dark enough for white paper; nothing depends on them.
@@ -33,7 +33,7 @@ COLOURS: dict[VerdictWord, str] = {
 }
 _INK, _QUIET, _BAND, _LEVEL = "#111", "#666", "#dedede", "#1d5fa8"
 _PEAK_DASH, _HELD_DASH, _REST_DASH = "1.6 0.7", "0.6 0.6", "0.15 0.7"
-_FRAMES: dict[Use, str] = {"counts": "none", "seat": "1.2 0.8", "left out": "0.3 0.7"}
+_FRAMES: dict[Use, str] = {"counts": "none", "seat": "1.2 0.8", "not counted": "0.3 0.7"}
 #: So many readings in one picture are dots; of more, every column keeps its lowest and highest.
 _MOST_DOTS = 80
 _TICKS_NS = tuple(n * 10**p for p in range(7, 12) for n in (1, 2, 5))
@@ -108,7 +108,7 @@ def shape_svg(word: VerdictWord | None, size: float = 4.0) -> str:
 
 def _mark(parent: Element, use: Use, at: Point, r: float = 0.9) -> None:
     x, y = at
-    if use == "left out":
+    if use == "not counted":
         _line(parent, (x - r, y - r), (x + r, y + r), width=0.4)
         _line(parent, (x - r, y + r), (x + r, y - r), width=0.4)
         return
@@ -117,7 +117,7 @@ def _mark(parent: Element, use: Use, at: Point, r: float = 0.9) -> None:
 
 
 def mark_svg(use: Use) -> str:
-    """Return the mark that says what a stroke is used for: a disc counts, a ring seats, a cross is left out."""
+    """Return the mark that says what a stroke is used for: a disc counts, a ring seats, a cross is not counted."""
     svg = _svg(2.6, 2.6, use)
     _mark(svg, use, (1.3, 1.3))
     return _text_of(svg)
@@ -213,7 +213,7 @@ class _Picture:
     def readings(self, svg: Element, trace: Trace, use: Use) -> None:
         """The readings themselves, joined unless the indicator was lost between them."""
         points = self._travels(trace)
-        ink, dash = (_INK, "none") if use != "left out" else (_QUIET, "0.9 0.5")
+        ink, dash = (_INK, "none") if use != "not counted" else (_QUIET, "0.9 0.5")
         dots = len(points) <= _MOST_DOTS
         for piece in self._pieces(points, trace.gaps_ns):
             drawn = [(self.x(t_ns), self.y(travel)) for t_ns, travel in piece]
@@ -342,6 +342,6 @@ def legend() -> list[tuple[str, str]]:
     uses: tuple[tuple[Use, str], ...] = (
         ("counts", "counts, solid frame"),
         ("seat", "seats the pack, dashed frame, not averaged"),
-        ("left out", "left out, dotted frame"),
+        ("not counted", "left out, dotted frame"),
     )
     return found + [(mark_svg(use), words) for use, words in uses]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from capture.dashboard.form import Field, Form
 from capture.session.form_runner import FormRunner
 from capture.unit.facts import Override, SignedOff, ToAcknowledge
+from capture.unit.words import items_open
 
 __all__ = ["SignOffKeys", "ask_override"]
 
@@ -37,7 +38,7 @@ class SignOffKeys:
             item = standing.open[min(forms.page.chosen, len(standing.open) - 1)]
             ask_override(forms, item.pack, item.step, item.text, then=0)
         elif key == "enter" and standing.open:
-            forms.page.note = f"{len(standing.open)} things stand against it: do them, or let one pass by name (o)."
+            forms.page.note = f"{items_open(standing)}: do them, or let one pass by name (o)."
         elif key == "enter" and standing.signed is None:
             self._ask(standing.remarks, standing.cautions)
 

@@ -10,7 +10,7 @@ In a sheet:
     kind = "soak"                          kind = "torque"
     name = "friction plates"               name = "plate bolts"
     minimum = "30 min"                     bolts = 8
-                                           pattern = "star"
+                                           pattern = "crosswise"
     [[steps]]                              passes = [
     kind = "torque"                          "35 in lb",
     name = "cover bolts, final pass"         { value = "52 in lb", tolerance = "4 %" },

@@ -46,7 +46,12 @@ class BenchSpec:
     spread_nm: float = 1_500.0
     """Standard deviation of a pack's true travel from stroke to stroke."""
     seat_nm: int = 30_000
-    """How much the first stroke of a fresh pack falls short; the shortfall shrinks to a fifth with each stroke."""
+    """How much farther a fresh pack goes on its first stroke; what is left of it shrinks to a fifth with each stroke.
+
+    A pack that was just assembled lies loosely: its plates stand apart on burrs and oil, and the piston has not found
+    its seal's place. The first applies press all that together, and it does not spring back as far: the first stroke
+    reads high, and the strokes settle downwards (common practice; the size and the fifth are ours).
+    """
     rezero: Literal["zero", "unit"] = "zero"
     """Which button the technician presses in a stroke with the trouble `rezeroed`."""
 
@@ -61,14 +66,14 @@ class StrokeTruth:
     start_ns: int
     """The valve opened."""
     release_ns: int
-    """The valve closed."""
+    """The valve was shut."""
     end_ns: int
     """The piston stood still again, or the technician stopped waiting for it."""
     rest_nm: int
     """Travel at which the stroke began; not zero if the piston had stuck."""
     peak_nm: int
     held_nm: int
-    """Travel when the valve closed."""
+    """Travel when the valve was shut."""
     returned_nm: int
     """Travel at `end_ns`."""
     trouble: Trouble | None
@@ -113,7 +118,7 @@ class Bench:
         return self.air(duration_ns, valve_open=False)
 
     def air(self, duration_ns: int, *, valve_open: bool) -> Iterator[Chunk]:
-        """Yield what arrives while the valve is kept open or closed, as a fixture would."""
+        """Yield what arrives while the valve is kept open or shut, as a fixture would."""
         end_ns = self.t_ns + duration_ns
         while self.t_ns < end_ns:
             yield from self._step(valve_open)
@@ -128,7 +133,7 @@ class Bench:
     ) -> Iterator[Chunk]:
         """Yield one pack's check: `strokes` strokes with a rest before each and after the last.
 
-        A pack that is already `seated` falls short on none of them.
+        A pack that is already `seated` goes too far on none of them.
 
         An indicator mounted `out_of_reach` stays so mounted for the whole check. Raises ValueError for a trouble that
         is unknown or on a stroke that is not made.
@@ -145,7 +150,7 @@ class Bench:
 
     def _stroke(self, plan: StrokePlan, seat_nm: float) -> Iterator[Chunk]:
         seat_nm /= 5.0 ** (plan.n - 1)
-        travel_nm = round(self._physics.clearance_nm - seat_nm + self.spec.spread_nm * self._pack.gauss(0.0, 1.0))
+        travel_nm = round(self._physics.clearance_nm + seat_nm + self.spec.spread_nm * self._pack.gauss(0.0, 1.0))
         pack = troubled_physics(replace(self._physics, clearance_nm=travel_nm), plan)
         piston = self._piston
         piston.retune(pack)

@@ -97,7 +97,7 @@ class PtyBench:
         return self.bench.truths[before:]
 
     async def hold_air(self, duration_ns: int, *, valve_open: bool) -> None:
-        """Keep the valve open or closed for `duration_ns` of simulated time."""
+        """Keep the valve open or shut for `duration_ns` of simulated time."""
         await self._do(self.bench.air(duration_ns, valve_open=valve_open))
 
     def unplug(self) -> None:

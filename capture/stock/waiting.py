@@ -105,7 +105,7 @@ def from_jobs(
         found = _draft(job, check, holdings, (facts or {}).get(str(job.uuid), ()))
         why = (stale or {}).get(str(job.uuid), {}).get(name)
         if why is not None and found is not None:
-            found = f"is stale: {why}; check it again"
+            found = f"needs a re-check: {why}"
         if isinstance(found, str):
             not_asked.append(NotAsked(job.unit_serial, name, job.bench, found))
         elif found is not None:

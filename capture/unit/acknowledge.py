@@ -37,5 +37,5 @@ def remarks(
         packs = ", ".join(check.pack for check in measured)
         text = f"{gauge}, was overdue when {packs} {'was' if len(measured) == 1 else 'were'} measured"
         newest_number = max(check.number for check in measured)
-        found.append(ToAcknowledge("gauge_overdue", newest_number, f"{text}: its readings are not assured."))
+        found.append(ToAcknowledge("gauge_overdue", newest_number, f"{text}: readings not assured."))
     return tuple(found)

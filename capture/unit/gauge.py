@@ -31,15 +31,15 @@ class Gauge:
         if not self.overdue(on):
             return ""
         return (
-            f"Gauge {self.serial}: calibration was due {self.calibration_due}. Have it calibrated, or use another; "
-            "until then nobody vouches for its readings. Measuring goes on."
+            f"Gauge {self.serial}: calibration overdue since {self.calibration_due}: readings not assured. "
+            "Have it calibrated, or use another. Measuring goes on."
         )
 
     def reminder(self, on: date) -> str:
         """Return the same in one short line, for a screen on which it stands all the time."""
         if not self.overdue(on):
             return ""
-        return f"Gauge {self.serial}: calibration was due {self.calibration_due}, nobody vouches for it."
+        return f"{self.serial}: calibration overdue since {self.calibration_due}: readings not assured."
 
 
 def overdue_words(kept: Mapping[str, Any] | None, on: date) -> str:

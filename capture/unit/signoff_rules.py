@@ -450,4 +450,4 @@ def _open_pack(pack: PackState, good: bool) -> OpenItem:
     if pack.state == "good" and good:
         return OpenItem("checked_since", pack.pack, None, f"{name} was checked after that", "sign off again")
     why = why if pack.state == "stale" else " (its parts were changed)"
-    return OpenItem("stale", pack.pack, None, f"{name} is stale{why}", "check it again")
+    return OpenItem("stale", pack.pack, None, f"{name} needs a re-check{why}", "check it again")

@@ -12,9 +12,11 @@ from drivers.reading import LengthUnit
 from drivers.units import format_duration, format_length, format_torque
 
 __all__ = [
+    "STATE_WORDS",
     "acknowledged_words",
     "changed_words",
     "fact_words",
+    "items_open",
     "left_ns",
     "let_pass_words",
     "next_words",
@@ -53,7 +55,7 @@ def changed_words(sheet: Sheet | None, fact: PartsChanged) -> str:
             else format_length(state, _unit(sheet))
             for state in (change.before, change.after)
         )
-        told.append(f"{adjuster.name if adjuster else f'adjuster {change.adjuster}'} {before} to {after}")
+        told.append(f"{adjuster.name if adjuster else f'part {change.adjuster + 1}'} {before} to {after}")
     return ", ".join(told) or "nothing"
 
 
@@ -95,6 +97,15 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
         case _:
             what = f"entry {fact.entry} corrected {by}: {fact.text} (reason: {fact.reason})"
     return f"{what}: {note}" if note else what
+
+
+#: How a pack stands, for people.
+STATE_WORDS = {"good": "good", "not good": "not good", "stale": "re-check needed", "unchecked": "not checked"}
+
+
+def items_open(standing: Standing) -> str:
+    """Return how many things are open before the sign-off: "7 items open"."""
+    return f"{len(standing.open)} item{'' if len(standing.open) == 1 else 's'} open"
 
 
 def let_pass_words(standing: Standing, pack: str) -> str:

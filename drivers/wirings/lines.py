@@ -89,7 +89,7 @@ DRIVER = FixtureDriver(
     codec=LinesCodec,
     closes_without_daemon=(
         "the operating system, which switches the line off as soon as the daemon's process has ended; "
-        "nothing closes the valve if the computer itself hangs, or the serial adapter does"
+        "nothing shuts the valve if the computer itself hangs, or the serial adapter does"
     ),
     has_heartbeat=False,
     confirms_valve=False,

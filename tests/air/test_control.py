@@ -301,7 +301,7 @@ def test_a_fixture_is_tested_from_the_command_line(tmp_path: Path) -> None:
     [
         (["--fixture", "steam"], "no fixture driver 'steam'; there are: ascii, hand, lines, registers"),
         (["--fixture", "ascii"], "needs its port: --fixture-port PORT"),
-        (["--fixture", "ascii", "--fixture-port", "x", "--way", "tap"], "expected hold or press"),
+        (["--fixture", "ascii", "--fixture-port", "x", "--button", "tap"], "expected hold or press"),
         (["--fixture", "ascii", "--fixture-port", "x", "--fixture-set", "colour=red"], "'ascii' takes: baud"),
     ],
 )
@@ -355,7 +355,7 @@ async def session_in_a_terminal(tmp_path: Path, way: Way) -> AsyncIterator[tuple
     await asyncio.to_thread(sheet.write_text, SHEET)
     words = ["run", "--sheet", str(sheet), "--port", str(tmp_path / "indicator"), "--driver", "line"]
     words += ["--set", "resolution=0.01 mm", "--fixture", "ascii", "--fixture-port", str(tmp_path / "fixture")]
-    words += ["--way", way, "--data-dir", str(tmp_path / "data")]
+    words += ["--button", way, "--data-dir", str(tmp_path / "data")]
     async with fixture, indicator:
         with Terminal(80, 24) as terminal:
             terminal.run("capture.cli", *words)

@@ -96,8 +96,8 @@ def test_what_there_is_to_do_at_a_button_is_said_of_the_button() -> None:
     assert check.next_step("press") == "Seat the pack: press the button, 1 of 1."
     assert check.next_step("hold") == "Seat the pack: hold the button, then let go, 1 of 1."
     check.take(stroke(1))
-    assert check.next_step("press") == "Press the button: stroke 2; 0 of 2 count."
-    assert check.next_step("hold").startswith("Hold the button until the reading rests, then let go: stroke 2")
+    assert check.next_step("press") == "Stroke 2 (0 of 2 counted): press the button."
+    assert check.next_step("hold") == "Stroke 2 (0 of 2 counted): hold the button until steady, then let go."
 
 
 def test_the_stroke_asked_for_has_the_number_that_it_will_have_in_the_list() -> None:
@@ -105,7 +105,7 @@ def test_the_stroke_asked_for_has_the_number_that_it_will_have_in_the_list() -> 
     for n, accepted in enumerate((True, True, False, True), start=1):
         (kept, *_) = check.take(stroke(n, accepted=accepted))
         assert isinstance(kept, StrokeKept) and kept.stroke.n == n
-        assert f"stroke {n + 1}; " in check.next_step()
+        assert f"Stroke {n + 1} (" in check.next_step()
 
 
 def test_a_pack_without_seat_strokes_counts_from_the_first() -> None:
@@ -120,7 +120,7 @@ def test_a_spoiled_stroke_is_kept_and_asked_for_again() -> None:
     check.take(stroke(1))
     (kept,) = check.take(stroke(2, 5_000_000, accepted=False))
     assert isinstance(kept, StrokeKept) and not kept.seat and kept.stroke.n == 2
-    assert "stroke 3; 1 of 3 count" in check.next_step()
+    assert "Stroke 3 (1 of 3 counted)" in check.next_step()
     check.take(stroke(3))
     assert "does not count" not in check.next_step()
     (outcome,) = finished(check.take(stroke(4)))
@@ -177,7 +177,7 @@ def test_a_check_ends_early_only_where_the_sheet_allows_it_and_the_verdict_is_se
     close = Check(pack(strokes=5, seat_strokes=0, least=3), LIMITS)
     for n, travel in enumerate((1_395_000, 1_380_000, 1_392_000), start=1):
         assert not finished(close.take(stroke(n, travel)))
-    assert "stroke 4; 3 of 5 count" in close.next_step()
+    assert "Stroke 4 (3 of 5 counted)" in close.next_step()
 
 
 def test_a_verdict_that_would_do_for_one_look_does_not_end_a_check_that_is_looked_at_again() -> None:

@@ -150,7 +150,7 @@ def test_a_recording_cut_off_in_mid_line_is_measured_with_a_warning(tmp_path: Pa
     cut.write_bytes(CLEAN.read_bytes()[:-7])
     done = strokelog("replay", str(cut), "--json")
     assert len(lines(done)) == 5
-    assert b"cut off, left out" in done.stderr
+    assert b"cut off, ignored" in done.stderr
 
 
 def test_a_recording_with_settings_from_elsewhere_is_still_measured(tmp_path: Path) -> None:
@@ -219,7 +219,7 @@ def test_what_a_step_still_needs_is_told_with_its_option(tmp_path: Path) -> None
         open_job(store, sheet_toml=SHEET.read_text())
     where = ["--data-dir", str(tmp_path)]
     soak = strokelog("unit", "step", "1", "1", "--by", "Ana", *where, code=1).stderr.decode()
-    assert "begin it first (--begin), or say how long it lasted (--lasted)" in soak
+    assert "begin it first, or say how long it lasted (--begin or --lasted)" in soak
     torque = strokelog("unit", "step", "1", "3", "--by", "Ana", *where, code=1).stderr.decode()
     assert "say what torque was reached (--value, or --wrench to read it)" in torque
     nobody = strokelog("unit", "step", "1", "2", "--by", " ", *where, code=1).stderr.decode()

@@ -79,9 +79,7 @@ def test_a_unit_is_planned_changed_checked_and_planned_again(job: tuple[Store, i
     said = lines(strokelog(*words, "--json"))
     assert [one["pack"] for one in said if one["type"] == "stale"] == ["low", "high"]
     assert not [one for one in said if one["type"] == "plan"]
-    assert (
-        "stale: high: the shim of low, which moves high, was changed since; check it again" in strokelog(*words).stdout
-    )
+    assert "re-check needed: high: the shim of low, which moves high, was changed since" in strokelog(*words).stdout
 
     check(store, number, "low", 1_104_000)
     outcome, stale = lines(strokelog(*words, "--json"))

@@ -93,7 +93,7 @@ def test_every_verdict_shows_what_was_measured_and_what_to_do(verdict: str, widt
         assert "140 kPa ± 10 kPa" in text
         assert "a reading rejected" in said and verdict in said
     if width >= 200:
-        assert "left out fell away while held" in said
+        assert "not counted fell away while held" in said
         assert re.search(r" 1 +\d\.\d{3} mm +seat", text)
         assert "spread of the strokes" in said and view.verdict.next_step in said
 
@@ -186,7 +186,7 @@ def test_every_contract_flag_has_words_of_its_own() -> None:
 def test_a_lost_indicator_shows_no_old_reading_and_says_what_to_do() -> None:
     view = sample_view("lost")
     for width, height in SIZES:
-        assert "left out" in render(view, width, height).text
+        assert "not counted" in render(view, width, height).text
         text = words(render(view, width, height).text)
         assert "indicator down" in text and "broker down, 3 waiting" in text
         assert "plug the indicator in" in text.lower()
@@ -263,7 +263,7 @@ def test_what_to_do_is_there_to_its_end(width: int, height: int, asked: Question
     view.indicator_text = "/tmp/a/rather/long/path/to/a/port/that/wraps/over/two/lines/of/it, line"
     text = words(render(view, width, height).text)
     assert LONG in text
-    assert "Gauge DI-0413: calibration was due 2026-09-30, nobody vouches for it." in text
+    assert "DI-0413: calibration overdue since 2026-09-30: readings not assured." in text
     assert asked is None or asked.text in text
     assert "reverse" in text and "FW-30442" in text
 
@@ -395,13 +395,13 @@ def test_what_is_cut_in_the_side_column_says_so() -> None:
 def test_the_report_lists_every_stroke_with_its_remarks() -> None:
     strokes = sample_view("good").strokes
     text = words(printed(report_strokes(strokes, "mm"), 120, no_color=True))
-    assert "seat" in text and "left out" in text and "fell away while held, air outside window" in text
+    assert "seat" in text and "not counted" in text and "fell away while held, air outside window" in text
 
 
 def test_plain_lines_say_strokes_verdicts_and_warnings() -> None:
     view = sample_view("good")
     assert plain_line(view.strokes[2], "mm", "reverse") == (
-        "reverse: stroke 3: 0.944 mm, left out (fell away while held, air outside window)"
+        "reverse: stroke 3: 0.944 mm, not counted (fell away while held, air outside window)"
     )
     assert plain_line(view.strokes[0], "mm", measure="peak") == "stroke 1: 1.151 mm, seat"
     assert view.verdict is not None

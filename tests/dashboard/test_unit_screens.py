@@ -151,7 +151,7 @@ def test_the_parts_screen_shows_what_is_fitted_advised_and_on_the_shelf(width: i
     assert f"1-{len(choice.found.ways)} was done" in said
     changed = now_after(replace(choice.found.ways[0].changes[0], by="Ana"))
     said = words(parts_screen(view_of(changed), Page(), changed.fitted, choice_of(changed), width, height))
-    assert "Nothing is advised: check swing, brake again first." in said and "stale: swing, brake" in said
+    assert "Nothing is advised: check swing, brake again first." in said and "re-check needed: swing, brake" in said
 
 
 @pytest.mark.parametrize(("width", "height"), SIZES[:3])
@@ -177,7 +177,7 @@ def test_the_sign_off_screen_says_what_stands_against_it_and_who_let_pass(width:
     now = now_after(Override("swing", None, "Foreman Di", "spare box, limits waived"))
     said = words(release_screen(view_of(now), Page(), now.standing, width, height))
     assert "swing: loose; may pass, says Foreman Di: spare box, limits waived" in said
-    assert "4 stand against it" in said and "step 1 (friction plates) is not done" in said
+    assert "4 items open" in said and "step 1 (friction plates) is not done" in said
     closed = [StepDone(0, "Ana", lasted_ns=31 * 60 * 10**9), StepDone(1, "Ana", torque_unm=20_000_000)]
     closed += [StepDone(2, "Ana", torque_unm=46_000_000), StepDone(3, "Ana")]
     ready = now_after(*closed, loose=False)
@@ -194,7 +194,7 @@ def test_a_stale_pack_shows_as_stale_in_shape_and_word_and_no_old_verdict_stands
     now = now_after(replace(made, by="Ana"))
     view = view_of(now, low_nm=800_000, high_nm=1_400_000)
     text = render(view, width, height).text
-    assert "□□ swing" in text and "□□ stale: check it again" in text and "LOOSE" not in text
+    assert "□□ swing" in text and "□□ re-check needed" in text and "LOOSE" not in text
     assert "[] swing" in render(view, width, height, ascii_only=True).text
 
 

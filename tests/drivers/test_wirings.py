@@ -690,7 +690,7 @@ async def test_a_module_without_a_watchdog_keeps_the_valve_open_when_the_daemon_
             kill(child)
         with pytest.raises(TimeoutError):
             await twin.until(lambda: not twin.valve_open, timeout_s=1.0)
-    assert "nothing closes the valve" in find_driver("registers").closes_without_daemon
+    assert "nothing shuts the valve" in find_driver("registers").closes_without_daemon
 
 
 async def test_a_killed_daemon_lets_go_of_its_port_at_once_and_the_kernel_drops_the_line() -> None:

@@ -250,7 +250,7 @@ def test_changes_from_the_command_line(tmp_path: Path) -> None:
     assert "no such adjuster" in strokelog("unit", "change", str(job), "what?", *where, code=2)
     assert "say what was changed" in strokelog("unit", "change", str(job), *where, code=2)
     assert "there is no way 4" in strokelog("unit", "change", str(job), "--way", "4", *where, code=2)
-    assert "stale: low: parts of low were changed since" in strokelog(
+    assert "re-check needed: low: parts of low were changed since" in strokelog(
         "unit", "plan", str(job), "--data-dir", str(tmp_path)
     )
 

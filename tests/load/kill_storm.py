@@ -2,7 +2,7 @@
 
 Every stroke that `strokelog run --json` printed must be in the record exactly once, and everything in the record must
 reach a persistent subscriber at least once, always with the same id and content, in the bench's order. Prints the
-counts; ends with 1 if anything is missing. The daemon measures strokes of a third of a second, so that 500 kills take
+counts; exit code 1 if anything is missing. The daemon measures strokes of a third of a second, so that 500 kills take
 minutes; everything else is as in a shop: the real command, a real broker, SQLite files.
 """
 

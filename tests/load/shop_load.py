@@ -5,7 +5,7 @@
     python -m tests.load.shop_load --flood 50000                    how fast a collector catches up
 
 Prints how many strokes were published, are in the database, are missing or there twice, and the share of one core
-that each process used (user and system time, as the kernel counts it). Ends with 1 if a stroke is missing or there
+that each process used (user and system time, as the kernel counts it). Exit code 1 if a stroke is missing or there
 twice, or if the board takes more than half a core. The benches are in this process, on a few connections.
 """
 

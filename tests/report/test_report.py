@@ -143,12 +143,12 @@ def test_the_numbers_are_the_record_s_on_both(usual: Path, reported: Path) -> No
             assert check.verdict.recording_sha256 in text.replace(" ", "")
             assert f"entries {check.started_number} to {check.verdict.number}" in text
         # Every stroke, in order, with the travel that the sheet averages.
-        strokes = re.findall(r"(\d+): ([0-9.]+) mm, (seat|counts|left out)", text)
+        strokes = re.findall(r"(\d+): ([0-9.]+) mm, (seat|counts|not counted)", text)
         assert strokes == [
             (
                 str(one.stroke.n),
                 mm(one.stroke.held_travel_nm if check.measure == "held" else one.stroke.peak_travel_nm),
-                "seat" if one.seat else "counts" if one.stroke.accepted else "left out",
+                "seat" if one.seat else "counts" if one.stroke.accepted else "not counted",
             )
             for check in checks
             for one in check.strokes
@@ -179,7 +179,8 @@ def test_what_is_not_as_usual_is_said(tmp_path: Path) -> None:
         "not named", "still open", "serial number not recorded", "let pass by Berit", "ABANDONED", "not checked",
         "The change in low did not come out as predicted", "one shim fewer was put in; reason: miscounted; by Berit",
         "Let pass as it is: by Berit", "the customer wants it loose", "NOT SIGNED OFF. Open:",
-        "pack 'reverse' is not checked; check it", "left out: fell away while held", "left out: readings interrupted",
+        "pack 'reverse' is not checked; check it", "not counted: fell away while held",
+        "not counted: readings interrupted",
         "Entry 11 does not count", "by nobody named",
     ):  # fmt: skip
         assert said.casefold() in text.casefold(), said
@@ -297,12 +298,12 @@ def test_shapes_frames_and_dashes_differ_without_colour() -> None:
 
     shapes = {grey(shape_svg(word)) for word in ("good", "tight", "loose", "inconclusive", None)}
     assert len(shapes) == 5
-    assert len({grey(mark_svg(use)) for use in ("counts", "seat", "left out")}) == 3
+    assert len({grey(mark_svg(use)) for use in ("counts", "seat", "not counted")}) == 3
     replay = Replay(RECORDINGS / "line-10hz-mm-clean.jsonl", keep_readings=True)
     stroke = next(replay.strokes()).stroke
     scale = Scale(800_000, 1_400_000, stroke.peak_travel_nm, "held", "mm")
     trace = Trace(tuple(replay.readings))
-    assert len({grey(stroke_svg(stroke, use, trace, scale)) for use in ("counts", "seat", "left out")}) == 3
+    assert len({grey(stroke_svg(stroke, use, trace, scale)) for use in ("counts", "seat", "not counted")}) == 3
 
 
 @settings(deadline=None, max_examples=60)
@@ -475,7 +476,7 @@ def test_changes_that_do_not_fit_the_sheet_are_no_reason_for_no_report(tmp_path:
         unit.say(PartsChanged("lowest", (Change(7, "shim", 2, 3),), None, None, "Aino"))
         unit.say(SignedOff("Carl"))
     text = report_of(tmp_path / "record.sqlite")
-    assert "The changes of parts cannot be followed" in text and "adjuster 7 2 to 3" in text
+    assert "The changes of parts cannot be followed" in text and "part 8 2 to 3" in text
     assert "Signed off: by Carl" in text and "whether it stands cannot be said" in text and "NOT SIGNED OFF" in text
 
 

@@ -60,16 +60,16 @@ def test_the_kinds_of_step_are_read() -> None:
 
 
 def test_a_list_of_passes_is_a_step_each() -> None:
-    # Plate bolts take a first pass at 35 and a final at 52 inch-pounds in a star pattern: common practice.
+    # Plate bolts take a first pass at 35 and a final at 52 inch-pounds crosswise: common practice.
     first, final = sheet(
-        'kind = "torque"\nname = "plate bolts"\nbolts = 8\npattern = "star"\ntolerance = "5 %"\n'
+        'kind = "torque"\nname = "plate bolts"\nbolts = 8\npattern = "crosswise"\ntolerance = "5 %"\n'
         'passes = ["35 in lb", { value = "52 in lb", tolerance = "4 %" }]'
     ).steps
     assert isinstance(first, Torque) and isinstance(final, Torque)
     assert (first.name, final.name) == ("plate bolts, pass 1 of 2", "plate bolts, pass 2 of 2")
     assert (first.order, final.order) == (1, 2) and first.bolts_of == final.bolts_of == "plate bolts"
     assert (first.value_unm, first.unit) == (3_954_469, "lbf in")  # NIST SP 811 app. B: 1 lbf in = 0.112 984 8 N m
-    assert first.details() == "35 in lb ± 5 %, 8 bolts, star" and first.bolt_count == 8
+    assert first.details() == "35 in lb ± 5 %, 8 bolts, crosswise" and first.bolt_count == 8
     assert final.tolerance_unm == round(0.04 * 5_875_211)
     (one, two) = sheet('kind = "torque"\nvalue = ["35 in_lb", "52 in_lb"]').steps
     assert (one.order, two.order, two.value) == (1, 2, "52 in_lb")
@@ -141,7 +141,7 @@ def test_the_shipped_sheets_have_their_steps_read() -> None:
 
 STEPS = HEAD + (
     '\n[[steps]]\nkind = "soak"\nname = "friction plates"\nminimum = "30 min"\n'
-    '\n[[steps]]\nkind = "torque"\nname = "plate bolts"\nbolts = 2\ntolerance = "5 %"\npattern = "star"\n'
+    '\n[[steps]]\nkind = "torque"\nname = "plate bolts"\nbolts = 2\ntolerance = "5 %"\npattern = "crosswise"\n'
     'passes = ["35 in lb", "52 in lb"]\n'
     '\n[[steps]]\nkind = "confirm"\nname = "plugs fitted"\n'
 )
@@ -206,7 +206,7 @@ def test_the_steps_are_shown_for_people_and_for_pipes(bench: Bench) -> None:
     assert (pack["type"], pack["state"], pack["override"]) == ("pack", "good", None)
     assert (soak["step"], soak["state"], soak["by"]) == (1, "begun", "Ana")
     assert 0 < soak["left_ns"] <= 1_800 * 10**9
-    assert (first["asks"], first["value_unm"]) == ("35 in lb ± 5 %, 2 bolts, star", 3_954_469)
+    assert (first["asks"], first["value_unm"]) == ("35 in lb ± 5 %, 2 bolts, crosswise", 3_954_469)
     assert last["next_step"] == 2 and len(last["open"]) == 4 and not last["ready"]
 
 

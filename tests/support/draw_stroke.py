@@ -80,7 +80,7 @@ def draw(path: Path, stroke: Stroke) -> str:
         f"late in the hold: {format_length(stroke.creep_nm, 'mm')}",
         f"return error: {format_length(stroke.return_error_nm, 'mm')}",
         *(f"{flag}: {FLAG_WORDS[flag]}" for flag in stroke.flags),
-        "counts" if stroke.accepted else "is left out",
+        "counts" if stroke.accepted else "is not counted",
     ]
     for index, text in enumerate(words):
         parts.append(f'<text x="{WIDTH - RIGHT + 8}" y="{TOP + 110 + 18 * index}">{escape(text)}</text>')

@@ -27,7 +27,9 @@ def test_the_last_day_of_a_calibration_still_counts() -> None:
     assert not gauge.overdue(date(2026, 3, 31))
     assert gauge.warning(date(2026, 3, 31)) == ""
     assert gauge.overdue(date(2026, 4, 1))
-    assert gauge.warning(date(2026, 4, 1)).startswith("Gauge DI-0413: calibration was due 2026-03-31.")
+    assert gauge.warning(date(2026, 4, 1)).startswith(
+        "Gauge DI-0413: calibration overdue since 2026-03-31: readings not assured."
+    )
     assert Gauge("DI-0413").warning(date(2099, 1, 1)) == ""
     assert gauge.reminder(date(2026, 3, 31)) == ""
     assert len(gauge.reminder(date(2026, 4, 1))) <= 69  # a line of 80 columns beside its label
@@ -76,7 +78,7 @@ def run(tmp_path: Path, due: date) -> tuple[str, Path]:
 def test_an_overdue_gauge_is_said_at_the_start_and_measures_all_the_same(tmp_path: Path) -> None:
     due = date.today() - timedelta(days=2)
     said, record = run(tmp_path, due)
-    assert f"warning: Gauge DI-0413: calibration was due {due}." in said
+    assert f"warning: Gauge DI-0413: calibration overdue since {due}: readings not assured." in said
     with Store.open(record) as store:
         (check,) = store.job(1).checks
     assert check.gauge == {"serial": "DI-0413", "calibration_due": due.isoformat()}

@@ -33,7 +33,7 @@ from tests.support.preview import sample_verdict
 AT = datetime(2026, 3, 4, 7, 0, tzinfo=UTC)
 MINUTE_NS = 60 * 1_000_000_000
 
-# Plate bolts take a first pass at 35 and a final at 52 inch-pounds in a star pattern: common practice.
+# Plate bolts take a first pass at 35 and a final at 52 inch-pounds crosswise: common practice.
 SHEET = parse_sheet(
     """
 [sheet]
@@ -58,7 +58,7 @@ minimum = "30 min"
 [[steps]]
 kind = "torque"
 name = "plate bolts"
-pattern = "star"
+pattern = "crosswise"
 tolerance = "5 %"
 passes = ["35 in lb", "52 in lb"]
 
@@ -134,7 +134,7 @@ def test_one_step_left_out_bars_the_sign_off_and_is_named(left_out: int) -> None
     ("pack", "said"),
     [
         (PackState("low", "not good", 1, "loose"), "pack 'low' is not good (loose)"),
-        (PackState("low", "stale", 1, "parts were changed"), "pack 'low' is stale (parts were changed)"),
+        (PackState("low", "stale", 1, "parts were changed"), "pack 'low' needs a re-check (parts were changed)"),
         (PackState("low", "unchecked"), "pack 'low' is not checked"),
     ],
 )
