@@ -1,6 +1,6 @@
 """Draws one stroke of a recording with its levels, its tail and its flags as an SVG file:
 
-python -m tests.support.draw_stroke fixtures/recordings/line-50hz-in-leak.jsonl 3 fixtures/pictures/stroke-leak.svg
+python -m tests.support.draw_stroke fixtures/recordings/line-50hz-in-leak.jsonl 4 fixtures/pictures/stroke-leak.svg
 """
 
 from __future__ import annotations
