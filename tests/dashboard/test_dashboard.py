@@ -274,7 +274,7 @@ def test_both_changes_and_the_large_word_fit_80_by_24_whole() -> None:
     text = words(render(view, 80, 24).text)
     for line in view.advice:
         assert line in text
-    assert sum("Gauge" in line for line in render(view, 80, 24).text.split("\n")) == 1
+    assert sum("DI-0413" in line for line in render(view, 80, 24).text.split("\n")) == 1
     assert " ".join("LOOSE") not in text
 
 
