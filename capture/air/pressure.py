@@ -7,10 +7,17 @@ judges, and the sums of a straight line through the readings by ordinary least s
     slope = (n Σtp - Σt Σp) / (n Σt² - (Σt)²)
 
 Its sign and size tell a leak or a supply that sags (falling) from a regulator that creeps (rising). A slope is
-spoken of only where it is more than three times its own standard uncertainty and the line changes by an eighth of
-the window, or a hundredth of the pressure where there is no window, during the hold (common practice).
+spoken of only where it is surely one and the line changes by an eighth of the window, or a hundredth of the pressure
+where there is no window, during the hold (common practice).
 
-Cost. Each reading adds to five sums; memory does not grow with the hold. The sums are integers and the quotients
+Surely. A regulator hunts: readings one after the other err alike, and least squares believe a slope that is none. The
+residuals say how alike, by their correlation r at one reading's distance. A line takes away from it what r' = (r + 2/n)
+/ (1 - 4/n) puts back (Marriott and Pope, Biometrika 41, 1954; from memory). Noise that is an autoregression of the
+first order leaves n (1 - r') / (1 + r') independent readings of n, and as much more variance in the slope (von Storch
+and Zwiers, Statistical Analysis in Climate Research, 6.6.8; from memory). A slope counts that is beyond the t quantile
+of three standard deviations, at that many degrees of freedom less two, at least three (Cornish and Fisher's series).
+
+Cost. Each reading adds to eight sums; memory does not grow with the hold. The sums are integers and the quotients
 Fractions, so a replay gives the same numbers on any machine. Pressure is gauge pressure in pascals.
 """
 
@@ -19,6 +26,7 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass
 from fractions import Fraction
+from math import isqrt
 
 __all__ = ["HeldPressure", "PressureWatch", "pressure_text"]
 
@@ -50,6 +58,8 @@ class HeldPressure:
     max_pa: int | None
     slope_pa_per_s: Fraction | None
     """Of the line through the settled readings, exact; negative while the pressure falls."""
+    sure: bool
+    """Whether the slope is more than the noise of the readings makes."""
     outside: bool
     """Whether a settled reading lay outside the window."""
     words: str
@@ -62,8 +72,10 @@ class HeldPressure:
 
     @property
     def leak_down_pa_per_s(self) -> int | None:
-        """How fast the pressure fell, rounded; 0 where it did not fall, None where too few readings tell."""
-        return None if self.slope_pa_per_s is None else max(0, round(-self.slope_pa_per_s))
+        """How fast the pressure fell, rounded; 0 where noise may do that, None where too few readings tell."""
+        if self.slope_pa_per_s is None:
+            return None
+        return max(0, round(-self.slope_pa_per_s)) if self.sure else 0
 
 
 class PressureWatch:
@@ -84,6 +96,10 @@ class PressureWatch:
 
     def _clear(self) -> None:
         self._n = self._t = self._p = self._tt = self._tp = self._pp = 0
+        # Of every reading and the one before it.
+        self._next_pp = self._next_tp = self._next_tt = 0
+        self._start: tuple[int, int] | None = None
+        self._before: tuple[int, int] | None = None
         self._min: int | None = None
         self._max: int | None = None
         self._first_ns = self._last_ns = 0
@@ -108,6 +124,14 @@ class PressureWatch:
             self._first_ns = t_ns
         self._last_ns = t_ns
         t = t_ns - self._applied_ns
+        if self._before is None:
+            self._start = (t, pascals)
+        else:
+            u, q = self._before
+            self._next_pp += pascals * q
+            self._next_tp += pascals * u + t * q
+            self._next_tt += t * u
+        self._before = (t, pascals)
         self._n += 1
         self._t += t
         self._p += pascals
@@ -125,6 +149,7 @@ class PressureWatch:
         if self._window is not None and self._min is not None and self._max is not None:
             outside = self._min < self._window[0] or self._max > self._window[1]
         slope = self._slope()
+        sure = slope is not None and self._is_sure(slope)
         held = HeldPressure(
             applied_ns=self._applied_ns,
             released_ns=t_ns,
@@ -132,8 +157,9 @@ class PressureWatch:
             min_pa=self._min,
             max_pa=self._max,
             slope_pa_per_s=slope,
+            sure=sure,
             outside=outside,
-            words=" ".join(text for text in (self._level_words(outside), self._slope_words(slope)) if text),
+            words=" ".join(text for text in (self._level_words(outside), self._slope_words(slope, sure)) if text),
         )
         self._holds.append(held)
         self._applied_ns = None
@@ -151,11 +177,33 @@ class PressureWatch:
         return Fraction((self._n * self._tp - self._t * self._p) * 1_000_000_000, spread)
 
     def _is_sure(self, slope: Fraction) -> bool:
-        """Say whether a slope is more than three times its standard uncertainty (JCGM 100, H.3.2)."""
+        """Say whether a slope is beyond what noise as correlated as its residuals makes (JCGM 100, H.3.2)."""
         sxx = Fraction(self._n * self._tt - self._t**2, self._n * 10**18)
         syy = Fraction(self._n * self._pp - self._p**2, self._n)
-        variance = (syy - slope**2 * sxx) / ((self._n - 2) * sxx)
-        return slope**2 > 9 * variance
+        squares = syy - slope**2 * sxx
+        if squares <= 0:
+            return slope != 0
+        alike = self._correlation(slope, squares)
+        independent = self._n * (1 - alike) / (1 + alike)
+        variance = squares / ((self._n - 2) * sxx) * self._n / independent
+        return slope**2 > _sure_factor(max(Fraction(3), independent - 2)) ** 2 * variance
+
+    def _correlation(self, slope: Fraction, squares: Fraction) -> Fraction:
+        """Return the correlation of the noise from one reading to the next, 0 or more."""
+        if self._start is None or self._before is None:
+            return Fraction(0)
+        (first_t, first_p), (last_t, last_p) = self._start, self._before
+        b = slope / 10**9
+        a = (self._p - b * self._t) / self._n
+        both_p, both_t = 2 * self._p - first_p - last_p, 2 * self._t - first_t - last_t
+        products = self._next_pp - b * self._next_tp + b**2 * self._next_tt - a * both_p + a * b * both_t
+        products += a**2 * (self._n - 1)
+        n = max(self._n, LEAST_READINGS)
+        unbiased = (products / squares + Fraction(2, n)) / (1 - Fraction(4, n))
+        # What n readings tell of a correlation is uncertain by 1 / sqrt(n); too little would be believed too much. But
+        # never so much that fewer than two readings would be independent.
+        at_most = unbiased + Fraction(1000, isqrt(1_000_000 * n))
+        return min(max(at_most, Fraction(0)), 1 - Fraction(4, n + 4))
 
     def _level_words(self, outside: bool) -> str:
         if self._min is None or self._max is None:
@@ -175,16 +223,28 @@ class PressureWatch:
             return f"The pressure sagged to {pressure_text(self._min)}; {window}. Look for a leak or a starved supply."
         return f"The pressure rose to {pressure_text(self._max)}; {window}. Check the regulator."
 
-    def _slope_words(self, slope: Fraction | None) -> str:
+    def _slope_words(self, slope: Fraction | None, sure: bool) -> str:
         if slope is None:
             return ""
         change = abs(slope) * Fraction(self._last_ns - self._first_ns, 1_000_000_000)
         least = (
             Fraction(self._window[1] - self._window[0], 8) if self._window else Fraction(abs(self._p), 100 * self._n)
         )
-        if change <= least or not self._is_sure(slope):
+        if change <= least or not sure:
             return ""
         rate = f"by {round(abs(slope) / 100) / 10:.12g} kPa a second"
         if slope < 0:
             return f"The gauge pressure fell {rate} while held: the pack leaks, or the supply sags."
         return f"The gauge pressure rose {rate} while held: the regulator creeps, or still fills the pack."
+
+
+def _sure_factor(dof: Fraction) -> Fraction:
+    """Return the t quantile of three standard deviations by Cornish and Fisher's series (Abramowitz and Stegun, 26.7.5;
+    from memory)."""
+    z = 3
+    return (
+        z
+        + Fraction(z**3 + z, 4) / dof
+        + Fraction(5 * z**5 + 16 * z**3 + 3 * z, 96) / dof**2
+        + Fraction(3 * z**7 + 19 * z**5 + 17 * z**3 - 15 * z, 384) / dof**3
+    )
