@@ -39,6 +39,8 @@ __all__ = ["FinderSettings", "StrokeFinder"]
 
 #: From how many readings on a chunk is looked at as a whole, and halved where some of it decides something.
 _FEW, _MANY = 8, 64
+#: A pack has moved within this of the air being given or taken, and been seen to (common practice).
+_AIR_WITHIN_NS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,9 @@ class StrokeFinder:
         self._stroke = RunningStroke(settings.resolution_nm, settings.plunger_range, self._rest, self._pace)
         self._after_gap = False
         self._noticed: set[Notice] = set()
+        # When a fixture last gave or took air, and how many strokes there were when it gave it.
+        self._air_ns, self._count_at_air = 0, 0
+        self._air_unseen = False
 
     # -- what the screen shows ---------------------------------------------------------------------------
 
@@ -74,9 +79,15 @@ class StrokeFinder:
     @property
     def notices(self) -> tuple[Notice, ...]:
         """What a person should know now, what matters most first."""
+        said = set(self._noticed)
         if self._rest.shakes:
-            return tuple(notice for notice in Notice if notice in self._noticed or notice is Notice.SHAKES)
-        return tuple(notice for notice in Notice if notice in self._noticed)
+            said.add(Notice.SHAKES)
+        if self._stroke.earlier.brief_nm:
+            said.add(Notice.UNSEEN)
+        newest_ns = self._pace.last_ns or 0
+        if self._state is StrokeState.REST and self._stroke.air_applied and newest_ns - self._air_ns > _AIR_WITHIN_NS:
+            said.add(Notice.AIR_ON)
+        return tuple(notice for notice in Notice if notice in said)
 
     def offset(self, value_nm: int) -> int | None:
         """Return the travel from rest of a displayed value, nm, None before the rest level is known."""
@@ -104,6 +115,10 @@ class StrokeFinder:
             self._rest.time_ns = t_ns
             self._after_gap = False
             self._rest.tune_if_slow()
+            if self._air_unseen and t_ns - self._air_ns > _AIR_WITHIN_NS:
+                self._air_unseen = False
+                if self._stroke.earlier.count == self._count_at_air:
+                    self._noticed.add(Notice.UNSEEN)
         self._pace.last_ns = t_ns
         return found
 
@@ -178,7 +193,9 @@ class StrokeFinder:
 
     def trigger(self, t_ns: int, applied: bool) -> None:
         """Take the word of a fixture that air was applied or released at `t_ns`."""
-        self._stroke.air_applied = applied
+        self._stroke.air_applied, self._air_ns, self._air_unseen = applied, t_ns, not applied
+        if applied:
+            self._count_at_air = self._stroke.earlier.count
         if not applied and self._state in (StrokeState.LEAVING, StrokeState.APPLIED):
             self._stroke.release_ns = t_ns
 
@@ -263,6 +280,9 @@ class StrokeFinder:
                 self._begin_rest(readings, t_ns)
             case Sign.NOTHING:
                 stroke.clear()
+                rest.go_on(readings, t_ns)
+            case Sign.BRIEF:
+                self._keep_brief(t_ns, found)
                 rest.go_on(readings, t_ns)
             case Sign.AT_ONCE:
                 self._begin_rest(readings, t_ns)
@@ -355,6 +375,29 @@ class StrokeFinder:
         for time, value in zip(times[1:], values[1:], strict=True):
             self._step(time, value, found)
 
+    def _keep_brief(self, t_ns: int, found: list[Stroke]) -> None:
+        """A stroke was there and cannot be measured: say so, or a technician would count one that is not counted."""
+        stroke = self._stroke
+        travel = max(map(abs, stroke.travels(stroke.values)))
+        stroke.earlier.count += 1
+        found.append(
+            Stroke(
+                n=stroke.earlier.count,
+                start_ns=stroke.times[0],
+                end_ns=t_ns,
+                released_nm=self._rest.level_nm,
+                peak_travel_nm=travel,
+                held_travel_nm=travel,
+                rise_ns=0,
+                creep_nm=0,
+                return_error_nm=0,
+                rounding_nm=self._settings.resolution_nm * 29 // 100,
+                flags=("short_hold", "sparse"),
+                accepted=False,
+            )
+        )
+        stroke.clear()
+
     def _complete(self, rest_after: int | None, back: Sequence[int], found: list[Stroke]) -> None:
         """A stroke is over: measure it, and go on at rest with the readings `back`."""
         stroke, rest = self._stroke, self._rest
@@ -368,8 +411,14 @@ class StrokeFinder:
         stroke.top_nm = stroke.supported_top()
         measured = measure(stroke.samples(rest_after), self._settings.resolution_nm, stroke.plunger_range)
         earlier.stuck_from_nm = None
+        earlier.brief_nm = 0
         self._after_gap = False
         newest_ns = stroke.times[-1]
+        if measured is None and len(stroke.values) < 8 and stroke.is_brief():
+            # A slow stream showed it by a reading or two.
+            self._keep_brief(newest_ns, found)
+            self._begin_rest(back or [rest.level_nm], newest_ns)
+            return
         if measured is None:
             # It was noise, before enough of it had been seen at rest to know it: now it is known.
             self._begin_rest([*rest.readings, *stroke.values], newest_ns)
@@ -399,6 +448,6 @@ class StrokeFinder:
                 accepted=counts(measured.flags, self._settings.measure),
             )
         )
-        self._noticed.discard(Notice.MOVED)
+        self._noticed -= {Notice.MOVED, Notice.UNSEEN}
         rest.remember_noise()
         self._begin_rest(back or [stroke.values[-1]], newest_ns)

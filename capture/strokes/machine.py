@@ -42,6 +42,7 @@ class Sign(Enum):
     AT_ONCE = "the third reading leaves where the first two agreed"
     LEAVES = "a reading leaves the band of rest"
     NOTHING = "it was a nudge or a wild reading"
+    BRIEF = "a stroke so short that hardly a reading shows it: complete"
     STAYS = "it stays where a nudge left it"
     CLEARS = "the travel clears the threshold"
     HOME = "a piston that had stuck went home"
@@ -66,6 +67,7 @@ _ROWS: tuple[tuple[Sign, *tuple[StrokeState | None, ...]], ...] = (
     (Sign.AT_ONCE,             _L, None,    None,    None,    None),
     (Sign.LEAVES,            None,   _L,    None,    None,    None),
     (Sign.NOTHING,           None, None,      _R,    None,    None),
+    (Sign.BRIEF,             None, None,      _R,    None,    None),
     (Sign.STAYS,             None, None,      _R,    None,    None),
     (Sign.CLEARS,            None, None,      _A,    None,    None),
     (Sign.HOME,              None, None,      _R,      _R,    None),

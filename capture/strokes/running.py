@@ -28,6 +28,8 @@ SETTLED_NEAR_NS, SETTLED_AWAY_NS = 300_000_000, 500_000_000
 LONGEST_HOLD_NS = 60_000_000_000
 #: A release is over within this; a leak takes longer to fall as far (common practice).
 _QUICK_FALL_NS = 600_000_000
+#: A stream so slow that a short hold is a reading or none.
+_SHOWS_NO_HOLD_NS = 80_000_000
 #: A quick stream is judged by the median of so many readings, any other by that of three.
 _QUICK_MEDIAN = 9
 
@@ -43,6 +45,8 @@ class EarlierStrokes:
     sound_direction: int = 0
     """Which way the last one went that counts, 0 before there is one."""
     sound_travel_nm: int = 0
+    brief_nm: int = 0
+    """How far the last reading went, as displayed, that may have been a stroke too short to see."""
     sound_count: int = 0
     """How many that count went that way one after another."""
     least_fall: int = 0
@@ -230,6 +234,22 @@ class RunningStroke:
             return False
         newest = self.values[-3:]
         return len(newest) == 3 and all(abs(value - home) <= self._rest.calm_nm for value in newest)
+
+    def is_brief(self) -> bool:
+        """Say whether what went away again was a stroke all the same, of which a slow stream showed a reading or two.
+
+        It went where the strokes before went, or where another such reading did: a line that lost a digit does neither.
+        """
+        if self._pace.reading_ns < _SHOWS_NO_HOLD_NS:
+            return False
+        earlier, way = self.earlier, max((value - self._rest.level_nm for value in self.values), key=abs)
+        if abs(way) < max(2 * self.threshold(), _LEAST_UNPROVEN_NM):
+            return False
+        before, earlier.brief_nm = earlier.brief_nm, way
+        if earlier.sound_travel_nm:
+            usual = earlier.sound_travel_nm * earlier.sound_direction
+            return usual // abs(usual) * way * 3 > abs(usual) and abs(way) * 8 < abs(usual) * 9
+        return way * before > 0 and abs(way - before) * 4 <= abs(way)
 
     def is_wild_before(self, limit_nm: int | None) -> bool:
         """Say whether the reading before the newest stands further than `limit_nm` from both its neighbours, which is

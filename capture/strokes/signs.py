@@ -58,6 +58,9 @@ def sign_of_a_departure(stroke: RunningStroke, rest: RestLevel, t_ns: int, value
         return Sign.CLEARS, ()
     band, values = rest.band_nm, stroke.values
     inside = [abs(v - rest.level_nm) <= band for v in values[-2:]]
+    gone = inside[-1] and (all(inside) or len(values) == 2)
+    if gone and stroke.is_brief():
+        return Sign.BRIEF, values[-1:]
     if len(values) == 2 and inside[-1] and not inside[0]:
         wild = abs(values[0] - rest.level_nm) > 3 * band
         return Sign.NOTHING, values[1:] if wild else values
