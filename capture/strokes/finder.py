@@ -30,7 +30,7 @@ from capture.strokes.machine import TABLE, Notice, Sign, StrokeState
 from capture.strokes.measure import measure
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
-from capture.strokes.running import RunningStroke
+from capture.strokes.running import SURELY_A_STROKE_NM, RunningStroke
 from capture.strokes.signs import Shown, sign_of_a_departure, sign_of_a_return, sign_of_a_start, sign_of_an_apply
 from capture.strokes.stroke import Stroke, counts
 from drivers.reading import CUT_SHORT, LengthUnit, Reading
@@ -39,6 +39,10 @@ __all__ = ["FinderSettings", "StrokeFinder"]
 
 #: From how many readings on a chunk is looked at as a whole, and halved where some of it decides something.
 _FEW, _MANY = 8, 64
+#: Flags of a stroke that says nothing of how far the others go.
+_NO_MEASURE = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"})
+#: Flags of small strokes before the first sound one that are a stand swaying.
+_LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "sparse"})
 #: A pack has moved within this of the air being given or taken, and been seen to (common practice).
 _AIR_WITHIN_NS = 1_000_000_000
 
@@ -267,15 +271,17 @@ class StrokeFinder:
         rest, stroke = self._rest, self._stroke
         before, self._state = self._state, TABLE[self._state, sign]
         match sign:
-            case Sign.AGREE | Sign.STAYS | Sign.HOME | Sign.ZEROED | Sign.MOVED:
+            case Sign.AGREE:
+                self._begin_rest(readings, t_ns)
+            case Sign.STAYS | Sign.HOME | Sign.ZEROED | Sign.MOVED:
                 if sign is Sign.HOME:
                     stroke.earlier.stuck_from_nm = None
                 elif sign is Sign.ZEROED:
                     # Strokes go on in the direction they had: judge the next such departure afresh.
                     stroke.earlier.travel_nm = 0
-                elif sign is Sign.MOVED or (
-                    sign is Sign.STAYS and abs(value - rest.level_nm) >= LEAST_TRAVEL_NM and not rest.shakes
-                ):
+                elif sign is Sign.MOVED and not stroke.earlier.count and stroke.air_applied is False:
+                    self._air_unseen = False  # the check began with the air on, and this was its release
+                elif sign is Sign.MOVED or (abs(value - rest.level_nm) >= LEAST_TRAVEL_NM and not rest.shakes):
                     self._noticed.add(Notice.MOVED)
                 self._begin_rest(readings, t_ns)
             case Sign.NOTHING:
@@ -411,16 +417,21 @@ class StrokeFinder:
         stroke.top_nm = stroke.supported_top()
         measured = measure(stroke.samples(rest_after), self._settings.resolution_nm, stroke.plunger_range)
         earlier.stuck_from_nm = None
-        earlier.brief_nm = 0
         self._after_gap = False
         newest_ns = stroke.times[-1]
-        if measured is None and len(stroke.values) < 8 and stroke.is_brief():
+        swaying = (
+            measured is not None
+            and measured.peak_travel_nm < SURELY_A_STROKE_NM
+            and not earlier.least_nm
+            and not _LIKE_SWAYING.isdisjoint(measured.flags)
+        )
+        if (measured is None or swaying) and len(stroke.values) < 8 and stroke.is_brief():
             # A slow stream showed it by a reading or two.
             self._keep_brief(newest_ns, found)
             self._begin_rest(back or [rest.level_nm], newest_ns)
             return
-        if measured is None:
-            # It was noise, before enough of it had been seen at rest to know it: now it is known.
+        if measured is None or swaying:
+            # It was noise or a stand that sways, before enough of that had been seen at rest to know it: now it is.
             self._begin_rest([*rest.readings, *stroke.values], newest_ns)
             return
         if "no_return" in measured.flags:
@@ -430,8 +441,11 @@ class StrokeFinder:
         if not measured.flags:
             earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
             earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm
+        if not _NO_MEASURE.intersection(measured.flags):
+            earlier.least_nm = min(measured.peak_travel_nm // 4, SURELY_A_STROKE_NM)
         earlier.least_fall = shown if earlier.count == 0 else min(earlier.least_fall, shown)
         earlier.count += 1
+        earlier.brief_nm = 0
         found.append(
             Stroke(
                 n=earlier.count,

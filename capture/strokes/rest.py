@@ -17,7 +17,7 @@ __all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
 
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
 #: (common practice).
-LEAST_TRAVEL_NM = 40_000
+LEAST_TRAVEL_NM = 60_000
 #: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
 _KEPT, _BATCH = 1024, 32
 #: The noise is worked out from the newest so many steps from one reading at rest to the next, which in a quick stream

@@ -17,12 +17,19 @@ from capture.strokes.measure import SHORT_HOLD_NS, StrokeSamples, return_toleran
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 
-__all__ = ["LONGEST_HOLD_NS", "SETTLED_AWAY_NS", "SETTLED_NEAR_NS", "EarlierStrokes", "RunningStroke"]
+__all__ = [
+    "LONGEST_HOLD_NS",
+    "SETTLED_AWAY_NS",
+    "SETTLED_NEAR_NS",
+    "SURELY_A_STROKE_NM",
+    "EarlierStrokes",
+    "RunningStroke",
+]
 
 #: The same as LEAST_TRAVEL_NM while too few readings at rest have been seen to know their noise.
 _LEAST_UNPROVEN_NM = 100_000
 #: A travel that no restless stand shows (common practice), so that one such stroke tells which way strokes go.
-_SURELY_A_STROKE_NM = 150_000
+SURELY_A_STROKE_NM = 150_000
 #: How long a travel must stand still near rest to be back there, and away from rest to be settled there.
 SETTLED_NEAR_NS, SETTLED_AWAY_NS = 300_000_000, 500_000_000
 LONGEST_HOLD_NS = 60_000_000_000
@@ -45,6 +52,8 @@ class EarlierStrokes:
     sound_direction: int = 0
     """Which way the last one went that counts, 0 before there is one."""
     sound_travel_nm: int = 0
+    least_nm: int = 0
+    """A pack goes about as far every time: what is less than this is something else."""
     brief_nm: int = 0
     """How far the last reading went, as displayed, that may have been a stroke too short to see."""
     sound_count: int = 0
@@ -162,7 +171,8 @@ class RunningStroke:
         top; `catch_up` sees to that before anything is decided.
         """
         earlier, top = self.earlier, self.top_nm
-        if earlier.stuck_from_nm is not None or (earlier.travel_nm and self.direction != earlier.direction):
+        unlike = earlier.travel_nm and self.direction != earlier.direction
+        if earlier.stuck_from_nm is not None or unlike or self.is_against_the_others:
             return
         # Nor is a step of the size of a stroke, however far the indicator was moved before.
         least = self.threshold()
@@ -201,11 +211,9 @@ class RunningStroke:
     def threshold(self) -> int:
         """Return the travel at which a departure is a stroke; less where a fixture says that air was applied."""
         rest = self._rest
-        # A pack goes about as far every time: a quarter of that is something else.
-        least = max(
-            9 * rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM, rest.wander_nm * 5 // 4,
-            self.earlier.sound_travel_nm // 4,
-        )  # fmt: skip
+        smallest = LEAST_TRAVEL_NM * 2 // 3 if self.air_applied else LEAST_TRAVEL_NM
+        restless = max(9 * rest.noise_nm // 2, 3 * self._resolution_nm, rest.wander_nm * 5 // 4)
+        least = max(restless, smallest, self.earlier.least_nm)
         if not rest.known:
             least = max(least, _LEAST_UNPROVEN_NM)
         return least * 2 // 3 if self.air_applied else least
@@ -217,7 +225,7 @@ class RunningStroke:
             return False
         least = max(
             5 * self._rest.noise_nm // 2, 3 * self._resolution_nm, LEAST_TRAVEL_NM, self._rest.wander_nm * 5 // 4,
-            self.earlier.sound_travel_nm // 4,
+            self.earlier.least_nm,
         )  # fmt: skip
         return all(self.travel(value) >= least for value in self.values[-4:])
 
@@ -249,7 +257,7 @@ class RunningStroke:
         if earlier.sound_travel_nm:
             usual = earlier.sound_travel_nm * earlier.sound_direction
             return usual // abs(usual) * way * 3 > abs(usual) and abs(way) * 8 < abs(usual) * 9
-        return way * before > 0 and abs(way - before) * 4 <= abs(way)
+        return way * before > 0 and abs(before) <= 3 * abs(way) <= 9 * abs(before)
 
     def is_wild_before(self, limit_nm: int | None) -> bool:
         """Say whether the reading before the newest stands further than `limit_nm` from both its neighbours, which is
@@ -408,7 +416,7 @@ class RunningStroke:
         """Whether it goes the other way from rest than the strokes before, or without air, as a fixture tells that
         has given air before: no stroke does."""
         earlier = self.earlier
-        sure = earlier.sound_count >= 2 or earlier.sound_travel_nm >= _SURELY_A_STROKE_NM
+        sure = earlier.sound_count >= 2 or earlier.sound_travel_nm >= SURELY_A_STROKE_NM
         return (sure and earlier.sound_direction == -self.direction) or self.air_applied is False
 
     def stands_still(self, t_ns: int) -> bool:

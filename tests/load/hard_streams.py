@@ -117,7 +117,7 @@ def draw(trouble: str, rng: np.random.Generator) -> HardStream:
     elif trouble == "wander":
         size = uniform(20_000, 40_000)
         for _ in range(5):
-            x += size / 2.2 * np.sin(2 * math.pi * (uniform(0.03, 1.5) * times + uniform(0, 1)))
+            x += size / 4 * np.sin(2 * math.pi * (uniform(0.03, 1.5) * times + uniform(0, 1)))
     elif trouble == "vibration":
         x += uniform(20_000, 40_000) * np.sin(2 * math.pi * (uniform(25, 50) * times + uniform(0, 1)))
     shown = uniform(3e6, 9e6) + rng.choice((-1, 1)) * x + noise * rng.standard_normal(len(times))

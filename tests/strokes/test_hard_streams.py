@@ -7,10 +7,11 @@ import pytest
 
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.machine import Notice, StrokeState
-from tests.load.hard_streams import TROUBLES, Tally, draw, found_in, tally
+from drivers.reading import Reading
+from tests.load.hard_streams import STROKES, TROUBLES, Tally, draw, found_in, tally
 from tests.support.waveforms import Waveform
 
-MM = 1_000_000
+MM, SECOND = 1_000_000, 1_000_000_000
 
 
 def tallied(trouble: str, checks: int, seed: int = 11) -> Tally:
@@ -46,3 +47,83 @@ def test_no_stroke_is_lost_and_none_invented_where_the_indicator_is_moved_at_any
     result = tallied("moved", 40)
     assert (result.false, result.off) == (0, 0)
     assert result.lost <= result.strokes // 50  # moved twice within half a second, or just as the air comes
+
+
+def test_a_stand_that_wanders_or_vibrates_makes_no_strokes_and_the_screen_says_that_it_shakes() -> None:
+    for trouble in ("wander", "vibration"):
+        result = tallied(trouble, 50)
+        assert result.false <= 1, trouble  # of 300 strokes; `tests.load.hard_streams` counts more
+    shaking = 0
+    for check in range(20):
+        stream = draw("vibration", np.random.default_rng([12, check]))
+        finder = StrokeFinder(FinderSettings(stream.resolution_nm))
+        said = set()
+        for t_ns, value in zip(stream.times_ns, stream.values_nm, strict=True):
+            finder.feed(t_ns, [Reading(value, "mm")])
+            said |= set(finder.notices)
+        shaking += Notice.SHAKES in said
+    assert shaking >= 19
+
+
+def test_a_calm_bench_is_not_said_to_shake() -> None:
+    wave = Waveform(rate_hz=20, noise_nm=3_000).rest(2).stroke(1.1 * MM, 1.5, 1.5).stroke(1.1 * MM, 1.5, 2)
+    finder = StrokeFinder(FinderSettings(10_000))
+    for t_ns, reading in wave.samples:
+        finder.feed(t_ns, [reading])
+        assert finder.notices == ()
+
+
+def test_rests_of_a_small_pack_are_not_measured_as_strokes() -> None:
+    assert (result := tallied("small", 60)).false == 0
+    assert result.lost == result.off == 0
+
+
+def test_a_hold_too_short_for_a_slow_stream_is_a_stroke_that_does_not_count_or_is_said_to_be_lost() -> None:
+    result = Tally()
+    for check in range(40):
+        stream = draw("brief", np.random.default_rng([13, check]))
+        finder, found, said = StrokeFinder(FinderSettings(stream.resolution_nm)), [], set()
+        for t_ns, value in zip(stream.times_ns, stream.values_nm, strict=True):
+            found += finder.feed(t_ns, [Reading(value, "mm")])
+            said |= set(finder.notices)
+        tally(result, stream, found + finder.finish())
+        assert len(found) >= STROKES - stream.unseen or Notice.UNSEEN in said
+    assert result.false == result.counted == 0
+    assert result.lost <= result.strokes // 5  # nearly all of them the first of a check: one reading may be a wild one
+
+
+def test_air_that_a_fixture_gave_and_no_reading_saw_is_said_in_words() -> None:
+    wave = Waveform(rate_hz=5).rest(3)
+    finder = StrokeFinder(FinderSettings(10_000))
+    for t_ns, reading in wave.samples:
+        finder.feed(t_ns, [reading])
+    at = wave.samples[-1][0]
+    finder.trigger(at + 10_000_000, True)
+    finder.trigger(at + 140_000_000, False)
+    for t_ns, reading in wave.rest(2).samples:
+        if t_ns > at:
+            finder.feed(t_ns, [reading])
+    assert finder.notices == (Notice.UNSEEN,)
+
+
+def test_a_check_begun_while_a_fixture_gives_air_asks_about_it_and_measures_rests_as_rests() -> None:
+    wave = Waveform(rate_hz=20)
+    wave.toward(1.1 * MM, 3, 1e-9).rest(2)
+    off_ns = round(3.0 * SECOND)
+    triggers = [(0, True), (off_ns, False)]
+    for _ in range(3):
+        triggers.append((wave.samples[-1][0], True))
+        wave.toward(1.1 * MM, 1.5, 0.03)
+        triggers.append((wave.samples[-1][0], False))
+        wave.toward(0, 1.5, 0.03)
+    finder, found, asked = StrokeFinder(FinderSettings(10_000)), [], []
+    for t_ns, reading in wave.samples:
+        while triggers and triggers[0][0] <= t_ns:
+            finder.trigger(*triggers.pop(0))
+        found += finder.feed(t_ns, [reading])
+        if Notice.AIR_ON in finder.notices:
+            asked.append(t_ns)
+    assert asked and max(asked) < off_ns
+    assert finder.notices == ()
+    assert [stroke.released_nm for stroke in found] == [2_000_000] * 3
+    assert [stroke.accepted for stroke in found] == [True] * 3
