@@ -34,6 +34,7 @@ def stroke_json(kept: StrokeKept) -> dict[str, Any]:
         "rise_ns": stroke.rise_ns,
         "creep_nm": stroke.creep_nm,
         "return_error_nm": stroke.return_error_nm,
+        "fall_nm_per_s": stroke.fall_nm_per_s,
         "flags": list(stroke.flags),
         "accepted": stroke.accepted,
         **({"seat": True} if kept.seat else {}),

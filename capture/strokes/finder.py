@@ -457,6 +457,8 @@ class StrokeFinder:
                 rise_ns=measured.rise_ns,
                 creep_nm=measured.creep_nm,
                 return_error_nm=measured.return_error_nm,
+                fall_nm_per_s=measured.fall_nm_per_s,
+                inferred_nm=measured.inferred_nm,
                 rounding_nm=measured.rounding_nm,
                 flags=measured.flags,
                 accepted=counts(measured.flags, self._settings.measure),

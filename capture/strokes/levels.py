@@ -12,7 +12,6 @@ from operator import sub
 
 __all__ = [
     "curvature_noise",
-    "end_level",
     "growth",
     "noise_of_steps",
     "rounded_mean",
@@ -101,27 +100,6 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[i
             break
         part = part[start:]
     return part
-
-
-def end_level(levels: Sequence[int], noise_nm: int, rounding_nm: int) -> int | None:
-    """Return the level that the squeeze-out was going to, where it is plain to see and was cut short by the release.
-
-    An exponential approach shrinks by the same part in equal times: of the means of three equal parts, what the third
-    grew over the second, times that part over what is left of one, is still to come (Aitken's delta-squared process).
-    It is plain where both steps stand clear of the noise and of the rounding that noise does not dither, and shrink to
-    between a twentieth and three quarters: a step as large as the one before leads nowhere.
-    """
-    third = (len(levels) - max(1, len(levels) // 8)) // 3
-    if third < 3:
-        return None
-    first, second, last = (sum(levels[len(levels) - part * third :][:third]) for part in (3, 2, 1))
-    earlier, later = second - first, last - second
-    doubt_squared = 2 * third * (noise_nm * noise_nm + third * rounding_nm * rounding_nm)
-    if min(earlier, later) <= 0 or earlier**2 <= 9 * doubt_squared or later**2 <= 4 * doubt_squared:
-        return None
-    if not later * 4 <= earlier * 3 <= later * 60:
-        return None
-    return (last + later * later // (earlier - later)) // third
 
 
 def growth(levels: Sequence[int], noise_nm: int, rounding_nm: int, tenths: int) -> int:

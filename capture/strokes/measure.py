@@ -1,35 +1,35 @@
 """One stroke's readings in, its numbers and flags out. Finding where a stroke begins and ends is in `strokes`.
 
-Theory. The readings of one stroke are offsets from the rest level along the direction of travel. A reading
-that stands clear of both neighbours is a glitch and is set aside. The hold runs from the first reading at
-90 % of the top to the last one before the release falls away. Its levels are means over many readings, so
-that noise dithers the display and the level is finer than one display step:
+Theory. The readings of one stroke are offsets from the rest level along the direction of travel; which of them are the
+hold is in `hold`. Its levels are means over many readings, so that noise dithers the display and the level is finer
+than one display step:
 
-* let go: the hold ends where the fall is a small part of its fastest; what leaks is slower than what is released.
 * standing: the start of the hold, where the oil is being squeezed out, is left out as long as it stands below the rest
-  of it. Where the release cut that short, its end level is followed from how it shrank.
-* peak: the hold is cut into windows of a fifth of its readings; every window that cannot be told from the
-  highest one, given the noise, is pooled. A bounce shorter than half a window cannot set the peak, and pooling
-  keeps the highest of several noisy means from reading high.
+  of it. Where the release cut that short, it is followed to its end (`followed`).
+* peak: the highest travel that was sustained. The hold is cut into windows of a fifth of its readings; every window
+  that cannot be told from the highest one, given the noise, is pooled. Sustained so means for a tenth of the hold and
+  more: a bounce shorter than half a window cannot set the peak, and pooling keeps the highest of several noisy means
+  from reading high. What leaks is followed back to where the leak began, since every window reads low by what has
+  leaked before it; how far back that is, where nobody saw it, is in the uncertainty. Without a hold see `hold`.
 * held: the state level of IEEE Std 181, the mode of the hold's histogram, refined by the mean around it.
 * rise: the transition duration of IEEE Std 181, from 10 % to 90 % of the held level, interpolated.
 * creep and leak: the slope of the later part of the hold, where it is larger than noise and rounding could make it.
+* fall: that slope where it falls, of the hold without the very beginning of the release.
 
 All arithmetic is on integers, so a replay gives the same numbers on any machine.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 from math import isqrt
 from operator import and_
 
+from capture.strokes.followed import Inferred, leak_followed_back, tail_followed
+from capture.strokes.hold import StrokeSamples, crest, crossing, held_ns, hold_of, returned_ns, turned, without_glitches
 from capture.strokes.levels import (
     curvature_noise,
-    end_level,
     growth,
     rounded_mean,
     rounding_left,
@@ -38,7 +38,7 @@ from capture.strokes.levels import (
 )
 from capture.strokes.stroke import FLAGS
 
-__all__ = ["SHORT_HOLD_NS", "Measured", "StrokeSamples", "measure", "return_tolerance"]
+__all__ = ["SHORT_HOLD_NS", "Measured", "measure", "return_tolerance"]
 
 
 #: A hold shorter than this cannot have settled: squeezing the oil out takes a tenth of a second and more
@@ -48,41 +48,13 @@ SHORT_HOLD_NS = 250_000_000
 #: 0.1 d / sqrt(3). The steps of a display are not equally wide, and the last of a squeeze-out or a return is not told
 #: from none (common practice: no reading is trusted below a tenth of its step).
 _UNPROVEN_STEP = 577
-#: A bounce is over within this (common practice).
-_BOUNCE_NS = 250_000_000
+#: A valve that opens softly moves a pack by less than is told from a hold for so long (common practice).
+_OPENING_NS = 120_000_000
+#: Travel lost faster than this is a leak, however little of the travel it takes: 0.0016 in/s, as leaks from 0.002 in/s
+#: on are looked for (common practice).
+LEAK_NM_PER_S = 40_000
 #: Fewer readings than this in the hold are too few to trust.
 SPARSE_READINGS = 3
-
-
-@dataclass(slots=True)
-class StrokeSamples:
-    """What the finder hands over when a stroke is complete. Times ns, values displayed nm."""
-
-    times: Sequence[int]
-    values: Sequence[int]
-    """Every reading from the first that left rest to the last of the return, oldest first."""
-    rest_time: int
-    """When the last reading at rest came before the stroke."""
-    rest_nm: int
-    """The rest level before the stroke."""
-    direction: int
-    noise_nm: int
-    rest_noise_nm: int
-    """The noise at rest as it was displayed: zero where every reading was the same."""
-    top_nm: int
-    """Highest median-of-three travel seen on line."""
-    fall_index: int
-    """Index of the reading at which the travel was seen to have fallen below half the top."""
-    rest_after_nm: int | None
-    """The rest level after the stroke, None if it never settled."""
-    returned: bool
-    """Whether the travel came back near the rest level."""
-    reading_ns: int
-    """The usual time between two readings."""
-    release_ns: int | None
-    """When the fixture released, None if nothing said so."""
-    noted: frozenset[str]
-    """Flags that the finder raised while the stroke ran."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,99 +68,10 @@ class Measured:
     rise_ns: int
     creep_nm: int
     return_error_nm: int
+    fall_nm_per_s: int
+    inferred_nm: int
     rounding_nm: int
     flags: tuple[str, ...]
-
-
-def _without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, resolution_nm: int) -> list[bool]:
-    """Say of each offset whether it can be kept: not clear of both its neighbours.
-
-    Clear is eight times the noise, six display steps, and as long as the pack may bounce an eighth of the travel. The
-    first has only rest before it, and may be a bounce: it must be clear by the whole of the top.
-    """
-    keep = [True] * len(offsets)
-    top, times = samples.top_nm, samples.times
-    least = max(8 * noise_nm, 6 * resolution_nm)
-    bouncing = max(least, top * 12 // 100)
-    if len(offsets) >= 2 and offsets[0] - max(0, offsets[1]) > max(bouncing, top):
-        keep[0] = False
-    reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
-    still_ns = times[reached] + _BOUNCE_NS if offsets else 0
-    for index in range(1, len(offsets) - 1):
-        before, here, after = offsets[index - 1 : index + 2]
-        held = times[index] > still_ns and index < samples.fall_index and after * 10 >= top * 9
-        limit = least if held else bouncing
-        if keep[index - 1] and -limit <= here - before <= limit:
-            continue
-        if not keep[index - 1]:
-            # The neighbour was itself wild: look past it, or its good successor would be rejected for it.
-            before = offsets[index - 2] if index >= 2 else after
-        if here - max(before, after) > limit or min(before, after) - here > limit:
-            keep[index] = False
-    return keep
-
-
-def _hold(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> list[int]:
-    """Return the indices of the kept readings between reaching 90 % of the top and letting go."""
-    top = samples.top_nm
-    end = samples.fall_index
-    if samples.release_ns is not None:
-        end = min(end, bisect_left(samples.times, samples.release_ns))
-    start = next((i for i in range(end) if keep[i] and offsets[i] * 10 >= top * 9), None)
-    if start is None:
-        return []
-    inside = [i for i in range(start, end) if keep[i] and offsets[i] * 2 >= top]
-    if samples.fall_index < len(offsets):
-        let_go = _let_go(samples, offsets, keep)
-        while len(inside) > 1 and inside[-1] > let_go:
-            inside.pop()
-    return inside
-
-
-def _let_go(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int:
-    """Return the index of the last reading before the release falls away.
-
-    A leaking pack falls too, but slower: the release begins where the fall is a sixteenth as fast as where it is
-    fastest, since a valve takes a moment to open, and in a slow stream a quarter. That is after the last reading near
-    the top, but need not be where half the top is crossed: a pack that leaks badly is below that before it is let go,
-    and one that sticks half way back crosses it with the noise. A fall is that between means over 15 to 60 ms each,
-    as the release is quick or slow, or from one reading of a slower stream to the next, so that noise is little; and as
-    it still hides the very beginning, a little more is left out. It is counted a reading, not by the clock: readings
-    that come through a buffer have their times from it.
-    """
-    fallen = samples.fall_index
-    typical_ns = max(1, samples.reading_ns)
-    near_top = next((at for at in range(fallen - 1, 0, -1) if keep[at] and offsets[at] * 10 >= samples.top_nm * 9), 0)
-    width = max(1, 15_000_000 // typical_ns, min(60_000_000 // typical_ns, fallen - near_top))
-    clean = list(offsets)
-    for at in range(1, len(clean)):
-        if not keep[at]:
-            clean[at] = clean[at - 1]
-    sums = [0, *accumulate(clean)]
-    index, drop = fallen, 0
-    for later in range(max(near_top + 1, 2 * width - 1), len(offsets)):
-        fell = _fell(sums, later, width)
-        if fell > drop:
-            index, drop = later, fell
-    # Where one reading to the next takes in the whole of a fall, what leaks meanwhile is not so very much less.
-    slower = 16 if width > 1 else 4
-    # A valve opens in about the time that the rest of the fall takes: what fell for longer before it leaked.
-    over = next(
-        (at for at in range(max(index, 2 * width - 1), len(offsets)) if 8 * _fell(sums, at, width) < drop),
-        len(offsets) - 1,
-    )
-    earliest = index - max(2 * width, 3 * (over - index) // 2)
-    while index >= max(2 * width, earliest) and slower * _fell(sums, index, width) >= drop:
-        index -= 1
-    # Of a hold that began no earlier than that, single readings must tell.
-    while max(2, earliest) <= index < 2 * width and slower * width * width * _fell(sums, index, 1) >= drop:
-        index -= 1
-    return max(0, index - max(1, 40_000_000 // typical_ns))
-
-
-def _fell(sums: list[int], index: int, width: int) -> int:
-    """Return by how much the `width` readings up to `index` are below those before them, times `width`."""
-    return 2 * sums[index - width + 1] - sums[index - 2 * width + 1] - sums[index + 1]
 
 
 def _late_noise(noise_nm: int, levels: list[int], resolution_nm: int) -> int:
@@ -242,29 +125,7 @@ def _state_level(levels: Sequence[int], bin_nm: int) -> int:
     return centre
 
 
-def _crossing(samples: StrokeSamples, offsets: list[int], level: int) -> int:
-    """Return when the rise first crossed `level`, interpolated between the readings on either side."""
-    before_time, before = samples.rest_time, 0
-    for time, offset in zip(samples.times, offsets, strict=True):
-        if offset >= level:
-            step = offset - before
-            return before_time + ((time - before_time) * (level - before) // step if step > 0 else 0)
-        before_time, before = time, offset
-    return before_time
-
-
-def _held_ns(samples: StrokeSamples, offsets: list[int], hold: list[int], level: int) -> int:
-    """Return how long the travel stayed above `level`, interpolated into the readings before and after the hold."""
-    end = samples.times[hold[-1]]
-    if hold[-1] + 1 < len(offsets):
-        last, following = offsets[hold[-1]], offsets[hold[-1] + 1]
-        after = samples.times[hold[-1] + 1]
-        if last > following and last > level:
-            end += (after - end) * min(last - level, last - following) // (last - following)
-    return end - _crossing(samples, offsets, level)
-
-
-def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
+def _drift_inhold_of(levels: list[int]) -> tuple[int, int, int]:
     """Return how far the hold moved from its third to its last quarter, the last quarter's mean, and its size.
 
     Of a short hold it is thirds, since a quarter of it would be a reading or two.
@@ -282,9 +143,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     """
     offsets = [samples.direction * (value - samples.rest_nm) for value in samples.values]
     noise = max(samples.noise_nm, resolution_nm * 29 // 100)  # a display step alone is d/sqrt(12) of noise
-    keep = _without_glitches(samples, offsets, noise, resolution_nm)
+    keep = without_glitches(samples, offsets, noise, resolution_nm)
     flags = set(samples.noted)
-    hold = _hold(samples, offsets, keep)
+    hold = hold_of(samples, offsets, keep)
     if not hold:
         # A slow stream shows a tap as one reading clear of those on its way there and back: nothing wild about it,
         # where the one beside it was on the way, and not far below.
@@ -292,7 +153,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         if not any(map(and_, out, out[1:])):
             return None
         keep = [True] * len(offsets)
-        hold = _hold(samples, offsets, keep)
+        hold = hold_of(samples, offsets, keep)
         if not hold:
             return None
     if not all(keep):
@@ -315,44 +176,104 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
     held = _state_level(standing, max(resolution_nm, 2 * noise))
-    creep, last_level, quarter = _drift_in_hold(levels)
+    creep, last_level, quarter = _drift_inhold_of(levels)
+    fall = inferred = 0
 
-    rise = _crossing(samples, offsets, held * 9 // 10) - _crossing(samples, offsets, held // 10)
+    rise = crossing(samples, offsets, held * 9 // 10) - crossing(samples, offsets, held // 10)
     # A slow stream tells how long it was to about half a reading: in doubt it was short.
-    short = _held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
-    if short:
+    short = held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
+    by_hand = not short and turned(samples, offsets, hold)
+    if by_hand:
+        peak = crest(samples, offsets, keep)
+        held = min(held, peak)
+    if short or by_hand:
         flags.add("short_hold")
     # Of three readings of a short hold one was on the way there or back.
     if len(hold) < SPARSE_READINGS or (short and len(hold) == SPARSE_READINGS):
         flags.add("sparse")
-    elif not short:
-        if growth(levels[len(levels) // 3 :], noise, rounding, 22) > peak * 22 // 1000:
+    elif not short and not by_hand:
+        later = levels[len(levels) // 3 :]
+        grew = growth(later, noise, rounding, 22)
+        if grew > peak * 22 // 1000:
             flags.add("creep")
-        elif (end := end_level(levels, late, rounding)) is not None and held < end < held + held // 50:
-            peak, held = max(peak, end), end
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
         sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100)
-        if sudden or -growth(levels[len(levels) // 4 :], noise, rounding, 25) > peak * 15 // 1000:
+        # The beginning of the release is no leak.
+        held_on = standing[: len(standing) - min(len(standing) // 8, _OPENING_NS // max(1, samples.reading_ns))]
+        fell = max(
+            0, -growth(held_on, noise, rounding, 25 + 60 // len(held_on))
+        )  # few readings know their noise roughly
+        first = len(hold) - len(standing)
+        fall = (
+            fell * 1_000_000_000 // max(1, samples.times[hold[first + len(held_on) - 1]] - samples.times[hold[first]])
+        )
+        if sudden or fell > peak * 15 // 1000 or fall >= LEAK_NM_PER_S:
             flags.add("leak")
+            followed = _before_the_leak(samples, offsets, hold, noise, rounding, resolution_nm)
+            if followed is not None:
+                peak, inferred = followed.level_nm, followed.standard_nm
+        elif grew > 0 and "creep" not in flags and growth(later, noise, rounding, 30) > 0:
+            followed = _to_itsreturned_ns(samples, offsets, hold, rise, late, rounding)
+            if followed is not None and followed.level_nm > held:
+                peak = held = followed.level_nm
+                inferred = followed.standard_nm
+                if inferred > peak * 22 // 1000:
+                    flags.add("creep")
 
     return_error = _return_flags(samples, peak, noise, resolution_nm, flags)
     if plunger_range is not None:
         _reach_flags(samples, peak, resolution_nm, plunger_range, flags)
     return Measured(
         start_ns=samples.times[0],
-        end_ns=_end(samples, offsets, peak),
+        end_ns=returned_ns(samples, offsets, peak),
         peak_travel_nm=peak,
         held_travel_nm=held,
         rise_ns=rise,
         creep_nm=creep,
         return_error_nm=return_error,
+        fall_nm_per_s=fall,
+        inferred_nm=inferred,
         rounding_nm=isqrt(
             rounding**2
             + rounding_left(successive_noise(levels[len(levels) // 4 :]), resolution_nm) ** 2  # once it has settled
             + 2 * (resolution_nm * _UNPROVEN_STEP // 10_000) ** 2
         ),
         flags=tuple(flag for flag in FLAGS if flag in flags),
+    )
+
+
+def _to_itsreturned_ns(
+    samples: StrokeSamples, offsets: list[int], hold: list[int], rise_ns: int, noise_nm: int, rounding_nm: int
+) -> Inferred | None:
+    """Return the level that the squeeze-out was going to, followed from where the rise itself is over: of that a
+    thousandth is left after twice as long as it took.
+    """
+    over = samples.times[hold[0]] + 2 * rise_ns
+    start = min(next((index for index, at in enumerate(hold) if samples.times[at] >= over), len(hold)), len(hold) // 3)
+    squeezed = hold[start:]
+    return tail_followed(
+        [samples.times[at] for at in squeezed], [offsets[at] for at in squeezed], noise_nm, rounding_nm
+    )
+
+
+def _before_the_leak(
+    samples: StrokeSamples, offsets: list[int], hold: list[int], noise_nm: int, rounding_nm: int, resolution_nm: int
+) -> Inferred | None:
+    """Return the travel before it began to leak: followed from the readings since the first of the highest.
+
+    A little after that, where the rise is over: what is left of it shrinks to a third in half such a time.
+    """
+    times, middles = samples.times, {at: sorted(offsets[max(0, at - 1) : at + 2])[1] for at in hold}
+    top = max(middles.values())
+    began, arrived = (crossing(samples, offsets, top * tenths // 10) for tenths in (1, 9))
+    near = top - 2 * noise_nm - resolution_nm
+    since = times[next(at for at in hold if middles[at] >= near)] + (arrived - began) // 2
+    leaking = [at for at in hold if times[at] >= since]
+    if len(leaking) < min(len(hold), 6):
+        leaking = hold[-max(6, len(leaking)) :]
+    return leak_followed_back(
+        [times[at] for at in leaking], [offsets[at] for at in leaking], noise_nm, rounding_nm, began
     )
 
 
@@ -389,13 +310,3 @@ def _reach_flags(
         seen.append(samples.rest_nm)
     if any(value <= low + margin or value >= high - margin for value in seen):
         flags.add("out_of_reach")
-
-
-def _end(samples: StrokeSamples, offsets: list[int], peak: int) -> int:
-    """Return when the travel was back: the first reading after the fall within a tenth of the way to its end."""
-    last = offsets[-1]
-    near = max(abs(peak - last) // 10, 1)
-    for index in range(samples.fall_index, len(offsets)):
-        if offsets[index] <= last + near:
-            return samples.times[index]
-    return samples.times[-1]

@@ -12,8 +12,9 @@ from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from capture.strokes.hold import StrokeSamples
 from capture.strokes.levels import rounded_mean, settled
-from capture.strokes.measure import SHORT_HOLD_NS, StrokeSamples, return_tolerance
+from capture.strokes.measure import SHORT_HOLD_NS, return_tolerance
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 

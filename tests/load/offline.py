@@ -9,7 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.strokes.measure import Measured, StrokeSamples, measure
+from capture.strokes.hold import StrokeSamples
+from capture.strokes.measure import Measured, measure
 
 Ints = NDArray[np.int64]
 

@@ -1,0 +1,201 @@
+"""Which readings of one stroke are its hold: from reaching the top to letting go, without glitches.
+
+Theory. A reading that stands clear of both neighbours is a glitch and is set aside. The hold runs from the first
+reading at 90 % of the top to the last one before the release falls away, where the fall is a small part of its fastest;
+what leaks is slower than what is released.
+
+A travel that was only pushed out, turned and came back has no hold: it stood near its top for less time than it took to
+come there. Sustained then means a twentieth of a second, five readings at 100 Hz, and the highest travel is the highest
+median of that: a hand or a piston turns no quicker, and most of a bounce or a wild reading is over sooner.
+
+All arithmetic is on integers, so that a replay gives the same on any machine.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+
+__all__ = ["StrokeSamples", "crest", "crossing", "held_ns", "hold_of", "returned_ns", "turned", "without_glitches"]
+
+#: A bounce is over within this (common practice).
+_BOUNCE_NS = 250_000_000
+#: A travel is sustained that stood for most of this: what a hand or a piston turns in takes longer, a bounce less.
+SUSTAINED_NS = 50_000_000
+
+
+@dataclass(slots=True)
+class StrokeSamples:
+    """What the finder hands over when a stroke is complete. Times ns, values displayed nm."""
+
+    times: Sequence[int]
+    values: Sequence[int]
+    """Every reading from the first that left rest to the last of the return, oldest first."""
+    rest_time: int
+    """When the last reading at rest came before the stroke."""
+    rest_nm: int
+    """The rest level before the stroke."""
+    direction: int
+    noise_nm: int
+    rest_noise_nm: int
+    """The noise at rest as it was displayed: zero where every reading was the same."""
+    top_nm: int
+    """Highest median-of-three travel seen on line."""
+    fall_index: int
+    """Index of the reading at which the travel was seen to have fallen below half the top."""
+    rest_after_nm: int | None
+    """The rest level after the stroke, None if it never settled."""
+    returned: bool
+    """Whether the travel came back near the rest level."""
+    reading_ns: int
+    """The usual time between two readings."""
+    release_ns: int | None
+    """When the fixture released, None if nothing said so."""
+    noted: frozenset[str]
+    """Flags that the finder raised while the stroke ran."""
+
+
+def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, resolution_nm: int) -> list[bool]:
+    """Say of each offset whether it can be kept: not clear of both its neighbours.
+
+    Clear is eight times the noise, six display steps, and as long as the pack may bounce an eighth of the travel. The
+    first has only rest before it, and may be a bounce: it must be clear by the whole of the top.
+    """
+    keep = [True] * len(offsets)
+    top, times = samples.top_nm, samples.times
+    least = max(8 * noise_nm, 6 * resolution_nm)
+    bouncing = max(least, top * 12 // 100)
+    if len(offsets) >= 2 and offsets[0] - max(0, offsets[1]) > max(bouncing, top):
+        keep[0] = False
+    reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
+    still_ns = times[reached] + _BOUNCE_NS if offsets else 0
+    for index in range(1, len(offsets) - 1):
+        before, here, after = offsets[index - 1 : index + 2]
+        held = times[index] > still_ns and index < samples.fall_index and after * 10 >= top * 9
+        limit = least if held else bouncing
+        if keep[index - 1] and -limit <= here - before <= limit:
+            continue
+        if not keep[index - 1]:
+            # The neighbour was itself wild: look past it, or its good successor would be rejected for it.
+            before = offsets[index - 2] if index >= 2 else after
+        if here - max(before, after) > limit or min(before, after) - here > limit:
+            keep[index] = False
+    return keep
+
+
+def hold_of(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> list[int]:
+    """Return the indices of the kept readings between reaching 90 % of the top and letting go."""
+    top = samples.top_nm
+    end = samples.fall_index
+    if samples.release_ns is not None:
+        end = min(end, bisect_left(samples.times, samples.release_ns))
+    start = next((i for i in range(end) if keep[i] and offsets[i] * 10 >= top * 9), None)
+    if start is None:
+        return []
+    inside = [i for i in range(start, end) if keep[i] and offsets[i] * 2 >= top]
+    if samples.fall_index < len(offsets):
+        let_go = _let_go(samples, offsets, keep)
+        while len(inside) > 1 and inside[-1] > let_go:
+            inside.pop()
+    return inside
+
+
+def _let_go(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int:
+    """Return the index of the last reading before the release falls away.
+
+    A leaking pack falls too, but slower: the release begins where the fall is a sixteenth as fast as where it is
+    fastest, since a valve takes a moment to open, and in a slow stream a quarter. That is after the last reading near
+    the top, but need not be where half the top is crossed: a pack that leaks badly is below that before it is let go,
+    and one that sticks half way back crosses it with the noise. A fall is that between means over 15 to 60 ms each,
+    as the release is quick or slow, or from one reading of a slower stream to the next, so that noise is little; and as
+    it still hides the very beginning, a little more is left out. It is counted a reading, not by the clock: readings
+    that come through a buffer have their times from it.
+    """
+    fallen = samples.fall_index
+    typical_ns = max(1, samples.reading_ns)
+    near_top = next((at for at in range(fallen - 1, 0, -1) if keep[at] and offsets[at] * 10 >= samples.top_nm * 9), 0)
+    width = max(1, 15_000_000 // typical_ns, min(60_000_000 // typical_ns, fallen - near_top))
+    clean = list(offsets)
+    for at in range(1, len(clean)):
+        if not keep[at]:
+            clean[at] = clean[at - 1]
+    sums = [0, *accumulate(clean)]
+    index, drop = fallen, 0
+    for later in range(max(near_top + 1, 2 * width - 1), len(offsets)):
+        fell = _fell(sums, later, width)
+        if fell > drop:
+            index, drop = later, fell
+    # Where one reading to the next takes in the whole of a fall, what leaks meanwhile is not so very much less.
+    slower = 16 if width > 1 else 4
+    # A valve opens in about the time that the rest of the fall takes: what fell for longer before it leaked.
+    over = next(
+        (at for at in range(max(index, 2 * width - 1), len(offsets)) if 8 * _fell(sums, at, width) < drop),
+        len(offsets) - 1,
+    )
+    earliest = index - max(2 * width, 3 * (over - index) // 2)
+    while index >= max(2 * width, earliest) and slower * _fell(sums, index, width) >= drop:
+        index -= 1
+    # Of a hold that began no earlier than that, single readings must tell.
+    while max(2, earliest) <= index < 2 * width and slower * width * width * _fell(sums, index, 1) >= drop:
+        index -= 1
+    return max(0, index - max(1, 40_000_000 // typical_ns))
+
+
+def _fell(sums: list[int], index: int, width: int) -> int:
+    """Return by how much the `width` readings up to `index` are below those before them, times `width`."""
+    return 2 * sums[index - width + 1] - sums[index - 2 * width + 1] - sums[index + 1]
+
+
+def crossing(samples: StrokeSamples, offsets: list[int], level: int) -> int:
+    """Return when the rise first crossed `level`, interpolated between the readings on either side."""
+    before_time, before = samples.rest_time, 0
+    for time, offset in zip(samples.times, offsets, strict=True):
+        if offset >= level:
+            step = offset - before
+            return before_time + ((time - before_time) * (level - before) // step if step > 0 else 0)
+        before_time, before = time, offset
+    return before_time
+
+
+def held_ns(samples: StrokeSamples, offsets: list[int], hold: list[int], level: int) -> int:
+    """Return how long the travel stayed above `level`, interpolated into the readings before and after the hold."""
+    end = samples.times[hold[-1]]
+    if hold[-1] + 1 < len(offsets):
+        last, following = offsets[hold[-1]], offsets[hold[-1] + 1]
+        after = samples.times[hold[-1] + 1]
+        if last > following and last > level:
+            end += (after - end) * min(last - level, last - following) // (last - following)
+    return end - crossing(samples, offsets, level)
+
+
+def turned(samples: StrokeSamples, offsets: list[int], hold: list[int]) -> bool:
+    """Say whether the travel only rose, turned and fell, by hand and not by air: it stood near its top for less time
+    than it took to come there, and hardly longer than it took to fall. A pack that is filled rises in a small part of
+    its hold, one that leaks as well, and one that creeps is let go as quickly as it should be. A stream too slow to
+    show the rise says nothing of it.
+    """
+    top = samples.top_nm
+    rise = crossing(samples, offsets, top * 9 // 10) - crossing(samples, offsets, top // 10)
+    fall = returned_ns(samples, offsets, top) - samples.times[hold[-1]]
+    slow = rise > 3 * samples.reading_ns
+    return slow and held_ns(samples, offsets, hold, top * 9 // 10) < min(rise, 2 * fall)
+
+
+def crest(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int:
+    """Return the highest travel that lasted, where there was no hold: the highest median of SUSTAINED_NS."""
+    kept = [offset for offset, good in zip(offsets, keep, strict=True) if good]
+    width = max(3, SUSTAINED_NS // max(1, samples.reading_ns)) | 1
+    lasted = (sorted(kept[at : at + width])[width // 2] for at in range(max(1, len(kept) - width + 1)))
+    return max(lasted)
+
+
+def returned_ns(samples: StrokeSamples, offsets: list[int], peak: int) -> int:
+    """Return when the travel was back: the first reading after the fall within a tenth of the way to its end."""
+    last = offsets[-1]
+    near = max(abs(peak - last) // 10, 1)
+    for index in range(samples.fall_index, len(offsets)):
+        if offsets[index] <= last + near:
+            return samples.times[index]
+    return samples.times[-1]
