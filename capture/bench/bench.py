@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import import_module
 from time import monotonic_ns
@@ -245,6 +246,29 @@ class Bench:
             self._notify()
         for one in written:
             self._on_event(one, getattr(one.fact, "pack", None) or "")
+        return written
+
+    async def leave_out(self, stroke: int, by: str, reason: str) -> list[Written]:
+        """A stroke of the pack on the screen was wrong: leave it out, of the check that runs or of the last one.
+
+        Raises Refused, having written nothing, where that cannot be.
+        """
+        state = self.state
+        assert self.unit is not None and state.pack >= 0
+        async with self._busy:
+            running = state.running
+            fact = await self._books.left_out(state.packs[state.pack].name, stroke, by, reason)
+            written = await self._books.write([fact])
+            if running is not None:
+                running.check.leave_out(stroke)
+            else:  # what was said of the verdict with it does not hold any more
+                state.advice, state.outcome, state.out_of_reach = [], None, ""
+            words = f"left out by {by}: {reason}"
+            state.strokes = [replace(one, left_out=words) if one.stroke.n == stroke else one for one in state.strokes]
+            await self._unit_changed()
+            self._notify()
+        for one in written:
+            self._on_event(one, fact.pack)
         return written
 
     async def look(self) -> None:

@@ -23,7 +23,7 @@ from capture.job.unit_on_record import UnitOnRecord, Written
 from capture.record import RecordError, Store
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
-from capture.unit.facts import Fact
+from capture.unit.facts import Fact, StrokeLeftOut
 
 __all__ = ["Bookkeeping"]
 
@@ -191,6 +191,12 @@ class Bookkeeping:
         assert self.unit is not None
         written: list[Written] = await self.do(self.unit.add, facts, at=datetime.now(UTC))
         return written
+
+    async def left_out(self, pack: str, stroke: int, by: str, reason: str) -> StrokeLeftOut:
+        """Return the fact that a stroke was wrong. Raises Refused."""
+        assert self.unit is not None
+        fact: StrokeLeftOut = await self.do(self.unit.left_out, pack, stroke, by, reason)
+        return fact
 
     async def look(self) -> None:
         """Read the record anew: steps are signed from other desks too."""

@@ -75,10 +75,14 @@ def _on_screen(state: BenchState, packs: list[PackView]) -> dict[str, Any]:
         "strokes": state.strokes,
     }
     if state.running is not None:
-        return {**told, "verdict": state.running.check.verdict}
+        gone = [kept for kept in state.strokes if kept.left_out]
+        left_out = "; ".join(f"stroke {kept.stroke.n} {kept.left_out}" for kept in gone)
+        return {**told, "verdict": state.running.check.verdict, "left_out": f"{left_out}." if left_out else ""}
     told["advice"] = state.choice.texts(pack.name)
     if not shown.stale:  # what no longer counts must not stand there in large letters
         told |= {"verdict": shown.verdict, "doubt": doubts.get(pack.name, "")}
+        if state.unit is not None:
+            told["left_out"] = state.unit.left_out.get(pack.name, "")
         if state.outcome is not None:
             told |= {"outcome": state.outcome.text, "as_predicted": state.outcome.as_predicted}
     return told

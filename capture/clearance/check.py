@@ -16,19 +16,19 @@ is in `looks`, so that making strokes until it settles does not make it wrong mo
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final, Literal
 
 from capture.clearance.remarks import remarks_on
-from capture.clearance.stopping import Looks
+from capture.clearance.stopping import Looks, choices
 from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
 
-__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "Way"]
+__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "Way", "judged_again"]
 
 
 #: How air is applied: by a valve in the hand, or at the fixture by a button that is held, or pressed once for a run.
@@ -65,6 +65,13 @@ class StrokeKept:
 
     stroke: Stroke
     seat: bool
+    left_out: str = ""
+    """Who left it out and why, in words; empty where nobody did."""
+
+    @property
+    def counts(self) -> bool:
+        """Whether it is averaged."""
+        return self.stroke.accepted and not self.seat and not self.left_out
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +98,7 @@ class Check:
         last = max(pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
         self.looks = Looks(pack.first_look, pack.strokes, last, 1 - COVERAGE)
         self._seated = 0
+        self._left_out = 0
         self._travels: list[int] = []
         self._roundings: list[int | None] = []
         self._inferred: list[int | None] = []
@@ -122,7 +130,7 @@ class Check:
         self._roundings.append(stroke.rounding_nm)
         self._inferred.append(stroke.inferred_nm)
         self._counted.append(stroke)
-        self.verdict = self._judged(self.looks.confidence if self._stop else one_look)
+        self.verdict = self.judged(self.looks.confidence if self._stop else one_look)
         if self.counted < self.looks.first or self.verdict is None or not self._stop:
             return [self.last]
         undecided = self.verdict.verdict == "inconclusive"
@@ -135,18 +143,41 @@ class Check:
             return [self.last]
         if undecided:
             left = 1 - self.looks.left(self.counted)
-            final = self._judged(lambda _: left)
+            final = self.judged(lambda _: left)
             if final is not None and final.verdict != "inconclusive":
                 self.verdict = final
         self.state = CheckState.DONE
         return [self.last, Finished(self.verdict)]
 
-    def _judged(self, asked: Callable[[int], float]) -> Verdict | None:
+    def judged(self, asked: Callable[[int], float]) -> Verdict | None:
+        """Judge what counts so far, as sure as `asked`, and surer where strokes were left out."""
+
+        def surer(count: int) -> float:
+            return 1 - (1 - asked(count)) / choices(count, self._left_out)
+
         low, high = self.pack.low_nm, self.pack.high_nm
-        verdict = judge(self._travels, low, high, self._limits, self._roundings, asked, self._inferred)
+        verdict = judge(self._travels, low, high, self._limits, self._roundings, surer, self._inferred)
         if verdict is None:
             return None
         return replace(verdict, remarks=remarks_on(self._counted, self.pack, self._limits, self._unit))
+
+    def leave_out(self, number: int) -> None:
+        """A person knows that a stroke was wrong: it counts no longer, and another is asked for in its place.
+
+        Raises ValueError where no such stroke counts, or the check is done.
+        """
+        place = next((i for i, stroke in enumerate(self._counted) if stroke.n == number), None)
+        if place is None:
+            raise ValueError(f"stroke {number} does not count, so it cannot be left out")
+        if self.state is CheckState.DONE:
+            raise ValueError("the check has come to its verdict")
+        for kept in (self._counted, self._travels, self._roundings, self._inferred):
+            del kept[place]
+        self._left_out += 1
+        self._unit_asked = ""
+        if self.counted < self.pack.strokes:
+            self.state = CheckState.COUNTING
+        self.verdict = self.judged(self.looks.confidence if self._stop else one_look)
 
     def _seat(self, stroke: Stroke) -> StrokeKept:
         if not {"gap", "out_of_reach"}.isdisjoint(stroke.flags):
@@ -205,6 +236,34 @@ class Check:
                 f"right, then make that stroke again, as stroke {stroke.n + 1}."
             )
         return self._unit_asked
+
+
+def judged_again(
+    pack: Pack,
+    limits: MeasurementLimits,
+    strokes: Iterable[StrokeKept],
+    left_out: Collection[int],
+    unit: LengthUnit = "mm",
+) -> Verdict | None:
+    """Judge a check that had its verdict anew without some of its strokes; None with fewer than two.
+
+    With none left out it is what one look at all of them says. Raises ValueError as `Check.leave_out` does.
+    """
+    check = Check(pack, limits, stop_when_settled=False, unit=unit)
+    for kept in strokes:
+        check.take(kept.stroke)
+    if not left_out:
+        return check.verdict
+    looks = check.looks
+    # The look that ended the check is made again.
+    part = looks.spent(check.counted) or looks.spent(looks.last)
+    for number in left_out:
+        check.leave_out(number)
+    verdict = check.judged(lambda _: 1 - part)
+    if verdict is None or verdict.verdict != "inconclusive":
+        return verdict
+    step = f"The strokes that are left do not settle it. Check {pack.name} again."
+    return replace(verdict, next_step=step, more_strokes=None)
 
 
 def _sentence(text: str) -> str:

@@ -17,13 +17,24 @@ look asked and what it asks then, and the sum stays what it was: the more sure a
 later one; so where the part between the two is hopeless all below it is, no check of that scatter goes on, and the
 wrong ones are those of one look with all of the risk. Where any of it is hopeful, those that go on and those that do
 not are all among the wrong ones of that same look.
+
+Strokes that a person leaves out. Whoever may choose which strokes to leave out has as many means to choose from as
+there are choices, and one that is on the right side by chance is soon among them. So where strokes were left out a
+look has its part of the risk divided by the number of ways to choose as many among those made, and once more by two
+for every one of them (`choices`). Whatever is left out, by whatever motive, the strokes of one fixed choice are as
+good as any, so each choice is wrong at most as often as its part; the parts of all choices at a look add up to less
+than the look's own (Boole again, and 1/2 + 1/4 + ... < 1). Leaving out good strokes therefore at most doubles the
+risk where it is done for the verdict's sake, and costs strokes or the verdict itself where it is not. What remains is
+shown: the verdict with all strokes stands beside, and whoever signs acknowledges it where the two differ.
+`tests/clearance/test_left_out.py` plays whoever leaves out the stroke that serves best.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
-__all__ = ["Looks"]
+__all__ = ["Looks", "choices"]
 
 _BEFORE, _PLANNED, _LATER = 0.2, 0.5, 3
 
@@ -66,3 +77,9 @@ class Looks:
         after the last, more than there is.
         """
         return 1 - self.spent(count) if count >= self.first else 1 - self.risk
+
+
+def choices(counted: int, left_out: int) -> int:
+    """Return by how much a look's part of the risk is divided where a person left out so many strokes and the rest
+    count."""
+    return (1 << left_out) * math.comb(counted + left_out, left_out)

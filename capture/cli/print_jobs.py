@@ -61,9 +61,11 @@ def _check_json(check: KeptCheck, data_dir: Path, strokes: bool) -> dict[str, An
         "recording": str(_recording(check, data_dir)),
         "recording_pruned_at": check.pruned_at.isoformat() if check.pruned_at else None,
         "verdict": verdict,
+        "left_out": [entry.number for entry in check.left_out],
+        "stands": check.stands.verdict if check.stands is not None else None,
     }
     if strokes:
-        shown["strokes"] = [asdict(one.stroke) | {"seat": one.seat} for one in check.strokes]
+        shown["strokes"] = [asdict(one.stroke) | {"seat": one.seat, "left_out": one.left_out} for one in check.strokes]
     return shown
 
 
@@ -113,7 +115,7 @@ def _latest(job: Job) -> dict[str, str]:
     words: dict[str, str] = {}
     for check in job.checks:
         if check.verdict is not None:
-            words[check.pack] = check.verdict.verdict.verdict
+            words[check.pack] = check.stands.verdict if check.stands is not None else "no verdict"
         elif check.pack in words:
             words[check.pack] += f" (recheck {check.state})"
         else:
@@ -242,6 +244,10 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
             say("no strokes: none was completed")
         if check.verdict is not None:
             say(plain_line(check.verdict.verdict, unit, check.pack))
+            if check.stands is not None and check.left_out:
+                say(f"without what was left out: {plain_line(check.stands, unit, check.pack)}", "bold")
+            for entry in check.left_out:
+                say(fact_words(sheet, entry.fact), "bold")
             for advice in check.verdict.advice:
                 say(f"advice: {advice['text']}")
             if explain:

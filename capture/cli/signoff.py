@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from capture.unit.signoff_rules import Objection
     from drivers.torque import TorqueSettings
 
-__all__ = ["By", "JobNumber", "add_fact", "override", "person", "sign_off", "step", "steps"]
+__all__ = ["By", "JobNumber", "add_fact", "leave_out", "override", "person", "sign_off", "step", "steps"]
 
 JobNumber = Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")]
 By = Annotated[str, typer.Option("--by", help="Who does it: a name, or a scanned badge.")]
@@ -134,6 +134,27 @@ def override(
         index = None if step is None else _step_of(unit, step)
         named = None if pack is None else _pack(unit, pack)
         add_fact(unit, Override(named, index, person(unit, by), reason.strip()), as_json)
+
+
+def leave_out(
+    job: JobNumber,
+    pack: Annotated[str, typer.Argument(help="The pack, as the build sheet names it.")],
+    stroke: Annotated[int, typer.Argument(help="The stroke's number in the pack's newest check.", metavar="STROKE")],
+    by: By,
+    reason: Annotated[str, typer.Option("--reason", help="What was wrong with it; the record keeps it for ever.")],
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Leave one stroke out of a pack's newest check, by name and with a reason. The verdict is worked out anew.
+
+    The stroke is kept and shown, and whoever signs the unit off acknowledges what it changed.
+    """
+    with unit_of(job, config, data_dir) as unit:
+        fact = unit.left_out(_pack(unit, pack), stroke, person(unit, by), reason.strip())
+        if fact.verdict is None:
+            fail(f"{fact.pack} is being measured: leave the stroke out at its bench (l). Nothing was written")
+        add_fact(unit, fact, as_json)
 
 
 def sign_off(

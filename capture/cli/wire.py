@@ -37,6 +37,9 @@ def replay(
     pack: Annotated[str | None, typer.Option("--pack", help="The pack of the sheet that was measured.")] = None,
     speed: Annotated[float | None, typer.Option("--speed", min=0.01, help="Times the recorded pace.")] = None,
     explain: Annotated[bool, typer.Option("--explain", help="Show the uncertainty budget.")] = False,
+    leave_out: Annotated[
+        list[int] | None, typer.Option("--leave-out", metavar="STROKE", help="Judge without this stroke; may repeat.")
+    ] = None,
     as_json: Json = False,
 ) -> None:
     """Measure a recording again. Exit code 0, or 1 if the recording cannot be read."""
@@ -50,6 +53,8 @@ def replay(
     chosen, unit, air = _chosen_pack(sheet, pack)
     if explain and chosen is None:
         fail("--explain needs a verdict: give --sheet and --pack", 2)
+    if leave_out and chosen is None:
+        fail("--leave-out needs a verdict: give --sheet and --pack", 2)
     with errors_in_words(), warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", RecordingWarning)
         played = Replay(recording, chosen, unit, air)
@@ -60,6 +65,10 @@ def replay(
             shown.append(kept)
             if as_json:
                 say(json.dumps(stroke_json(kept), ensure_ascii=False))
+    try:
+        played.leave_out(leave_out or ())
+    except ValueError as error:
+        fail(f"{error}", 2)
     for one in caught:
         sys.stderr.write(f"strokelog: {one.message}\n")
     verdict = played.verdict

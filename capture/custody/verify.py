@@ -18,12 +18,14 @@ from typing import Any
 
 from capture import __version__
 from capture.clearance.verdict import BudgetLine, Verdict
+from capture.job.unit_on_record import without
 from capture.plumbing.durable import copy_into
 from capture.record import Ended, Job, KeptCheck, Mismatch, Store, audit
 from capture.recordings.file import RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 from capture.strokes.stroke import Stroke, unsaid
+from capture.unit.facts import StrokeLeftOut
 
 __all__ = ["Proof", "recording_of", "verify"]
 
@@ -189,7 +191,12 @@ class _OneCheck:
         )
         try:
             older = unsaid(kept.stroke for kept in check.strokes)
-            replay = Replay(self._path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, unsaid=older)
+            gone = [one.fact for one in check.left_out if isinstance(one.fact, StrokeLeftOut)]
+            running = [(fact.after, fact.stroke) for fact in gone if fact.verdict is None]
+            replay = Replay(
+                self._path, pack, sheet.display_unit, sheet.air,
+                stop_when_settled=True, unsaid=older, left_out=running,
+            )  # fmt: skip
             again = list(replay.strokes())
         except RecordingError as error:
             raise self._mismatch("its recording", "one that can be measured", f"{error}") from error
@@ -204,17 +211,27 @@ class _OneCheck:
             return
         if replay.verdict is None:
             raise self._differs("its verdict", entry.verdict.verdict, None)
+        self._same_verdict("the verdict", entry.verdict, replay.verdict)
+        # What was left out after the verdict is proven from the strokes that were just derived again.
+        for count, fact in enumerate(gone, 1):
+            if fact.verdict is not None:
+                anew = without(self._job, check, [one.stroke for one in gone[:count]])
+                what = f"the verdict without stroke {fact.stroke}"
+                if anew is None:
+                    raise self._differs(what, fact.verdict.verdict, None)
+                self._same_verdict(what, fact.verdict, anew)
+
+    def _same_verdict(self, what: str, kept: Verdict, made: Verdict) -> None:
         for one in fields(Verdict):
-            self._again(f"{one.name} of the verdict", entry.verdict, replay.verdict, one.name)
-        remarks = [[remark.code for remark in judged.remarks] for judged in (entry.verdict, replay.verdict)]
+            self._again(f"{one.name} of {what}", kept, made, one.name)
+        remarks = [[remark.code for remark in judged.remarks] for judged in (kept, made)]
         if remarks[0] != remarks[1]:
-            raise self._differs("the remarks of the verdict", *remarks)
-        budget = replay.verdict.budget
-        if len(entry.verdict.budget) != len(budget):
-            raise self._differs("how many lines the budget has", len(entry.verdict.budget), len(budget))
-        for line, other in zip(entry.verdict.budget, budget, strict=True):
+            raise self._differs(f"the remarks of {what}", *remarks)
+        if len(kept.budget) != len(made.budget):
+            raise self._differs(f"how many lines the budget has in {what}", len(kept.budget), len(made.budget))
+        for line, other in zip(kept.budget, made.budget, strict=True):
             for one in fields(BudgetLine):
-                self._again(f"{one.name} of {line.source} in the budget", line, other, one.name)
+                self._again(f"{one.name} of {line.source} in the budget of {what}", line, other, one.name)
 
     def _again(self, what: str, kept: object, made: object, name: str) -> None:
         """Compare one field of the record with what was derived again."""

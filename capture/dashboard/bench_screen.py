@@ -82,7 +82,13 @@ def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]
     if last is not None and _measuring(view) and not last.seat and not last.stroke.accepted:
         text = f"stroke {last.stroke.n} does not count: {flag_words(last.stroke.flags)}"
         rows += [[(line, "yellow")] for line in wrap(ink.text(text), width, max(1, height - len(rows) - 2))]
-    for text in (view.next_step, view.doubt, *([] if view.as_predicted else [view.outcome]), *view.advice):
+    for text in (
+        view.next_step,
+        view.left_out,
+        view.doubt,
+        *([] if view.as_predicted else [view.outcome]),
+        *view.advice,
+    ):
         rows += [[(line, "")] for line in wrap(ink.text(text), width, max(1, height - len(rows) - 1))]
     keys = wrap(ink.text(view.keys), width, 1)
     room = height - len(rows) - len(keys)
@@ -139,7 +145,7 @@ def _moves(view: BenchView) -> str:
 
 def _progress(view: BenchView) -> str:
     """Return how many strokes count and seat."""
-    done = sum(shown.stroke.accepted and not shown.seat for shown in view.strokes)
+    done = sum(shown.counts for shown in view.strokes)
     seated = sum(shown.seat for shown in view.strokes)
     progress = f"{done} of {view.strokes_wanted} count" if view.strokes_wanted else f"{done} count"
     return f"{progress}, seat {seated} of {view.seat_wanted}" if view.seat_wanted else progress
@@ -171,6 +177,8 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     wanted: list[list[Row]] = []
     if not view.as_predicted:
         wanted.append(said("RESULT", view.outcome, width, 6, "bold red", ink))
+    if view.left_out:
+        wanted.append(said("LEFT OUT", view.left_out, width, 4, "bold", ink))
     if view.doubt:
         wanted.append(said("LOOK AT", view.doubt, width, 4, "bold", ink))
     for count, line in enumerate(view.advice, 1):

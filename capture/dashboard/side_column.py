@@ -88,7 +88,7 @@ def stroke_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
     """Return a title and the newest strokes that fit `most` rows, oldest first."""
     if most < 2:
         return []
-    count = sum(shown.stroke.accepted and not shown.seat for shown in view.strokes)
+    count = sum(shown.counts for shown in view.strokes)
     right = f"{count} of {view.strokes_wanted} count" if view.strokes_wanted else f"{count} count"
     title = _ends([("STROKES", "bold")], [(right, "")], width)
     blocks: list[list[Row]] = []

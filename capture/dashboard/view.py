@@ -65,6 +65,8 @@ class BenchView:
     verdict: Verdict | None = None
     """The verdict so far (provisional while `packs[pack].state` is 'measuring'); None before two strokes."""
     advice: list[str] = field(default_factory=list)
+    left_out: str = ""
+    """Which strokes a person left out, why, and what all of them say; empty for none."""
     outcome: str = ""
     """How the change of parts before the newest verdict came out, in words; empty without one."""
     as_predicted: bool = True

@@ -8,32 +8,33 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from capture import __version__
-from capture.clearance.advice import Advice
-from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import Verdict
+from capture.clearance.advice import Advice, advise
+from capture.clearance.check import StrokeKept, judged_again
+from capture.clearance.verdict import MeasurementLimits, Verdict
 from capture.job.stock_for_unit import UnitStock
 from capture.mqtt.messages import StrokeMessage, UnitMessage, VerdictMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.output.json_forms import fact_json
 from capture.record import FactEntry, Job, KeptCheck, Store, columns_of_advice
-from capture.sheet.sheet import Pack, parse_sheet
+from capture.recordings.stream import indicator_from, limits_of
+from capture.sheet.sheet import Pack, Sheet, parse_sheet
 from capture.stock import StockError
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
-from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone
+from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut
 from capture.unit.gauge import overdue_words
 from capture.unit.offers import Choice, Offers, offers
 from capture.unit.signoff_rules import Objection, against, elapsed_ns
 from capture.unit.standing import UnitStanding, happened, unit_now
 from capture.unit.words import fact_words, typed_words, unjudged_words
 
-__all__ = ["Refused", "UnitOnRecord", "Written", "happened_in", "judged_in"]
+__all__ = ["Refused", "UnitOnRecord", "Written", "happened_in", "judged_in", "without"]
 
 #: A number above that of every entry: what is about to be written comes after them all, and before whatever is asked
 #: about it (`signoff_rules` asks with a number above this one).
@@ -60,19 +61,38 @@ class Written:
 
 
 def judged_in(job: Job) -> list[Judged]:
-    """Return the checks of a job that came to a verdict."""
-    return [
-        Judged(
-            check.pack,
-            check.started_number,
-            check.verdict.number,
-            check.verdict.verdict,
-            overdue_words(check.gauge, check.started_at.astimezone().date()),
-            _set_up(check),
-        )
-        for check in job.checks
-        if check.verdict is not None
-    ]
+    """Return the checks of a job that came to a verdict, as they stand without the strokes that were left out since."""
+    return [_judged(job, check) for check in job.checks if check.verdict is not None]
+
+
+def _judged(job: Job, check: KeptCheck) -> Judged:
+    assert check.verdict is not None and check.stands is not None
+    late = overdue_words(check.gauge, check.started_at.astimezone().date())
+    found = Judged(check.pack, check.started_number, check.verdict.number, check.stands, late, _set_up(check))
+    return _with_left_out(job, check, found) if check.left_out else found
+
+
+def _with_left_out(job: Job, check: KeptCheck, found: Judged) -> Judged:
+    """Return a finished check with the strokes that were left out of it, and what all of them say."""
+    since = [entry.number for entry in check.left_out if entry.number > found.number]
+    with_all = found.verdict if check.verdict is None else check.verdict.verdict
+    sheet, limits = _measured(job, check)
+    pack = sheet.pack(check.pack)
+    if len(since) < len(check.left_out):
+        with_all = judged_again(pack, limits, check.strokes, (), sheet.display_unit) or with_all
+    number = max([found.number, *since])
+    return replace(found, number=number, left_out=check.left_out, with_all=with_all, least=pack.first_look)
+
+
+def _measured(job: Job, check: KeptCheck) -> tuple[Sheet, MeasurementLimits]:
+    """The job's sheet, and what is known of the indicator."""
+    return parse_sheet(job.sheet_toml, f"the sheet of job {job.id}"), limits_of(indicator_from(check.indicator)[1])
+
+
+def without(job: Job, check: KeptCheck, left_out: Collection[int]) -> Verdict | None:
+    """Judge a finished check anew without some of its strokes. Raises SheetError and ValueError."""
+    sheet, limits = _measured(job, check)
+    return judged_again(sheet.pack(check.pack), limits, check.strokes, left_out, sheet.display_unit)
 
 
 def _set_up(check: KeptCheck) -> str:
@@ -84,6 +104,20 @@ def _set_up(check: KeptCheck) -> str:
 def happened_in(job: Job) -> list[Happened]:
     """Return what happened to a job's unit, in the record's order; a check stands where it began."""
     return happened(job.facts, judged_in(job))
+
+
+def _against_leaving_out(check: KeptCheck, fact: StrokeLeftOut) -> Objection | None:
+    kept = next((one for one in check.strokes if one.stroke.n == fact.stroke), None)
+    what = f"stroke {fact.stroke} of {check.pack}"
+    if kept is None:
+        return Objection("no_such_stroke", f"there is no {what}")
+    if kept.left_out:
+        return Objection("does_not_count", f"{what} was {kept.left_out}")
+    if not kept.counts:
+        return Objection("does_not_count", f"{what} does not count as it is")
+    if check.state == "abandoned":
+        return Objection("does_not_count", f"the check of {check.pack} was abandoned; it has no verdict")
+    return None
 
 
 class UnitOnRecord:
@@ -146,7 +180,10 @@ class UnitOnRecord:
         before = len(self.look().outcomes)
         check = next(check for check in self.job.checks if check.id == check_id)
         late = overdue_words(check.gauge, check.started_at.astimezone().date())
-        after = self._standing(self.job, Judged(check.pack, check.started_number, _NEXT, verdict, late, _set_up(check)))
+        judged = Judged(check.pack, check.started_number, _NEXT, verdict, late, _set_up(check))
+        if check.left_out:
+            judged = _with_left_out(self.job, check, judged)
+        after = self._standing(self.job, judged)
         outcome = after.outcomes[-1] if len(after.outcomes) > before else None
         message = VerdictMessage.of(
             verdict,
@@ -159,6 +196,7 @@ class UnitOnRecord:
             recording_sha256=recording_sha256,
             attempt=1 + sum(check.pack == pack.name and check.verdict is not None for check in self.job.checks),
             outcome=outcome.text if outcome is not None else "",
+            left_out=after.left_out.get(pack.name, ""),
             unit=self.job.unit_serial,
         )
         self._store.finish_check(
@@ -179,6 +217,28 @@ class UnitOnRecord:
         job = self.job
         return outgoing(UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial))
 
+    def _anew(self, fact: Fact, after: UnitStanding, at: datetime) -> list[Outgoing]:
+        """Return the message of a verdict that was worked out anew without a stroke, if `fact` is that."""
+        if not isinstance(fact, StrokeLeftOut) or fact.verdict is None:
+            return []
+        check = next(check for check in self.job.checks if check.id == fact.check)
+        assert check.verdict is not None
+        before = [one for one in self.job.checks if one.pack == check.pack and one.verdict and one.id <= check.id]
+        message = VerdictMessage.of(
+            fact.verdict,
+            at=at,
+            bench=self.job.bench,
+            job=self.job.uuid,
+            pack=check.pack,
+            check=check.id,
+            advice=[one.text for one in advise(after.fitted.pack(check.pack), fact.verdict, self.sheet.display_unit)],
+            recording_sha256=check.verdict.recording_sha256,
+            attempt=len(before),
+            left_out=after.left_out.get(check.pack, ""),
+            unit=self.job.unit_serial,
+        )
+        return [outgoing(message)]
+
     # -- parts -------------------------------------------------------------------------------------------
 
     def choice(self, first: str = "") -> Choice:
@@ -198,8 +258,37 @@ class UnitOnRecord:
 
     # -- facts -------------------------------------------------------------------------------------------
 
+    def left_out(self, pack: str, stroke: int, by: str, reason: str) -> StrokeLeftOut:
+        """Return the fact that a stroke of the pack's newest check was wrong, with what the others say.
+
+        Raises Refused where it does not count, or too few would be left.
+        """
+        self.look()
+        check = next((one for one in reversed(self.job.checks) if one.pack == pack), None)
+        if check is None:
+            raise Refused(Objection("no_such_stroke", f"pack {pack!r} was not checked in this job"))
+        last = max((kept.stroke.n for kept in check.strokes), default=0)
+        fact = StrokeLeftOut(pack, check.id, stroke, last, by, reason)
+        if why := _against_leaving_out(check, fact):
+            raise Refused(why)
+        if check.verdict is None:
+            return fact
+        gone = [one.fact.stroke for one in check.left_out if isinstance(one.fact, StrokeLeftOut)]
+        verdict = without(self.job, check, [*gone, stroke])
+        if verdict is None:
+            raise Refused(
+                Objection("too_few_strokes", f"fewer than two strokes of {pack} would be left; check it again")
+            )
+        return replace(fact, verdict=verdict)
+
     def against(self, fact: Fact, at: datetime) -> Objection | None:
         """Return what stands against writing `fact`."""
+        if isinstance(fact, StrokeLeftOut):
+            check = next((one for one in self.job.checks if one.id == fact.check), None)
+            if check is None:
+                return Objection("no_such_stroke", "there is no such check in this job")
+            if why := _against_leaving_out(check, fact):
+                return why
         why = against(self.sheet, self.job.facts, self.now.packs, fact, at, self.now.standing.remarks)
         if not why and isinstance(fact, PartsChanged):
             try:
@@ -242,15 +331,15 @@ class UnitOnRecord:
         if why:
             raise Refused(why)
         job, before = self.job, self.now.fitted
-        after = self._standing(replace(job, facts=(*job.facts, FactEntry(_NEXT, at, fact))))
-        messages = [self._word(after, at)] if self._publishes else []
+        after = self._standing(job.with_fact(FactEntry(_NEXT, at, fact)))
+        messages = [*self._anew(fact, after, at), self._word(after, at)] if self._publishes else []
         number = self._store.add_fact(job.id, fact, at=at, messages=messages)
         judged = unjudged_words(before, fact)
         notes = [judged] if judged else []
         if isinstance(fact, SignedOff) and self.look().standing.signed is None:
             notes.append("Something else was written meanwhile, so this sign-off does not count; look again.")
         elif not isinstance(fact, SignedOff):
-            self.job = replace(job, facts=(*job.facts, FactEntry(number, at, fact)))
+            self.job = job.with_fact(FactEntry(number, at, fact))
             self.now = self._standing(self.job)
         notes += self._follow(fact, at)
         data = {"job": job.id, **fact_json(before, FactEntry(number, at, fact))}

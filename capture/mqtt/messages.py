@@ -220,6 +220,11 @@ class VerdictMessage(_Message):
     outcome: str = Field(
         default="", description="How the change of parts before this check came out, in words; empty without one."
     )
+    left_out: str = Field(
+        default="",
+        description="Which strokes a person left out, why, and what all of them say, in words; empty for none. Left "
+        "out after the verdict, the same check's verdict is told once more, without them.",
+    )
 
     @classmethod
     def of(
@@ -235,6 +240,7 @@ class VerdictMessage(_Message):
         recording_sha256: str,
         attempt: int | None = None,
         outcome: str = "",
+        left_out: str = "",
         unit: str = "",
     ) -> Self:
         """Return the message for `verdict`; `unit` is the unit's serial."""
@@ -255,6 +261,7 @@ class VerdictMessage(_Message):
             recording_sha256=recording_sha256,
             attempt=attempt,
             outcome=outcome,
+            left_out=left_out,
             **judged,
         )
 
@@ -265,6 +272,9 @@ class PackMessage(_Strict):
     pack: str
     state: Literal["good", "not good", "stale", "unchecked"]
     passed_by: str = Field(default="", description="Who let it pass as it is; empty where nobody had to.")
+    left_out: str = Field(
+        default="", description="Which strokes of its newest check a person left out, and why; empty for none."
+    )
 
 
 class UnitMessage(_Message):
@@ -297,6 +307,7 @@ class UnitMessage(_Message):
                     pack=pack.pack,
                     state=pack.state,
                     passed_by=told.overrides[pack.pack].fact.by if pack.pack in told.overrides else "",
+                    left_out=now.left_out.get(pack.pack, ""),
                 )
                 for pack in told.packs
             ),

@@ -12,7 +12,17 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
-from capture.unit.facts import Correction, Entry, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import (
+    Correction,
+    Entry,
+    Fact,
+    Override,
+    PartsChanged,
+    SignedOff,
+    StepBegun,
+    StepDone,
+    StrokeLeftOut,
+)
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import left_ns
 from drivers.units import format_length
@@ -113,6 +123,7 @@ _FACT_TYPES: dict[type[Fact], str] = {
     Override: "override",
     SignedOff: "signed_off",
     Correction: "correction",
+    StrokeLeftOut: "stroke_left_out",
 }
 
 
@@ -122,6 +133,11 @@ def fact_json(sheet: Sheet | None, entry: Entry) -> dict[str, Any]:
     told = asdict(fact)
     if isinstance(fact, Correction):
         told["corrects"] = told.pop("entry")
+    if isinstance(fact, StrokeLeftOut):
+        found, told["verdict"] = fact.verdict, None
+        if found is not None:
+            told["verdict"], told["mean_nm"] = found.verdict, found.mean_nm
+            told["expanded_uncertainty_nm"] = found.expanded_uncertainty_nm
     if isinstance(fact, PartsChanged):
         packs = sheet.packs if sheet is not None else ()
         told["changes"] = changes_json(next((pack for pack in packs if pack.name == fact.pack), None), fact.changes)

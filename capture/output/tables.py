@@ -110,6 +110,6 @@ def report_strokes(strokes: Sequence[StrokeKept], unit: str) -> Table:
             format_length(stroke.return_error_nm, unit),
             *([_air(stroke, unit)] if has_air else []),
             counted(kept),
-            _plain(flag_words(stroke.flags)),
+            _plain(kept.left_out or flag_words(stroke.flags)),
         )
     return table

@@ -90,6 +90,8 @@ def counted(shown: StrokeKept) -> str:
     """Return in a word or two what a stroke is used for."""
     if shown.seat:
         return "seat"
+    if shown.left_out:
+        return shown.left_out.split(":")[0]
     return "counts" if shown.stroke.accepted else "not counted"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Literal
 from uuid import UUID
@@ -10,7 +10,7 @@ from uuid import UUID
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
-from capture.unit.facts import Fact
+from capture.unit.facts import Fact, StrokeLeftOut
 
 __all__ = ["FactEntry", "Job", "KeptCheck", "KeptState", "Measure", "OutboxRow", "SetAside", "VerdictEntry"]
 
@@ -59,6 +59,25 @@ class KeptCheck:
     verdict: VerdictEntry | None
     pruned_at: datetime | None = None
     """When its recording was removed by policy."""
+    left_out: tuple[FactEntry, ...] = ()
+    """The strokes that a person left out, in the order of the ledger."""
+
+    def without(self, entry: FactEntry) -> KeptCheck:
+        """Return the check after a stroke of it was left out."""
+        fact = entry.fact
+        assert isinstance(fact, StrokeLeftOut)
+        words = f"left out by {fact.by}: {fact.reason}"
+        strokes = (replace(one, left_out=words) if one.stroke.n == fact.stroke else one for one in self.strokes)
+        return replace(self, strokes=tuple(strokes), left_out=(*self.left_out, entry))
+
+    @property
+    def stands(self) -> Verdict | None:
+        """The verdict that holds now: the one it came to, or what the rest said when strokes were left out after it."""
+        found = None if self.verdict is None else self.verdict.verdict
+        for entry in self.left_out:
+            if isinstance(entry.fact, StrokeLeftOut) and entry.fact.verdict is not None:
+                found = entry.fact.verdict
+        return found
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +106,13 @@ class Job:
     checks: tuple[KeptCheck, ...]
     facts: tuple[FactEntry, ...]
     """In the order of the ledger."""
+
+    def with_fact(self, entry: FactEntry) -> Job:
+        """Return the job after something more happened."""
+        checks, fact = self.checks, entry.fact
+        if isinstance(fact, StrokeLeftOut):
+            checks = tuple(one.without(entry) if one.id == fact.check else one for one in checks)
+        return replace(self, checks=checks, facts=(*self.facts, entry))
 
 
 @dataclass(frozen=True, slots=True)

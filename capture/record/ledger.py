@@ -58,6 +58,7 @@ KINDS: Final = (
     "override",
     "signed_off",
     "correction",
+    "stroke_left_out",  # by a person, with a reason; the stroke's own entry stays
     "pruned",  # a recording was removed by policy: what was derived from it can be proven no more
 )
 

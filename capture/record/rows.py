@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -19,11 +19,22 @@ from capture.record import ledger, schema
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.sheet.sheet import Pack, Selective
 from capture.strokes.stroke import Stroke
-from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone, ToAcknowledge
+from capture.unit.facts import (
+    Correction,
+    Fact,
+    Override,
+    PartsChanged,
+    SignedOff,
+    StepBegun,
+    StepDone,
+    StrokeLeftOut,
+    ToAcknowledge,
+)
 
 __all__ = [
     "FACT_KINDS",
     "ROWS",
+    "body_of",
     "columns_of_advice",
     "columns_of_stroke",
     "columns_of_verdict",
@@ -42,6 +53,7 @@ FACT_KINDS: Final[dict[str, type[Fact]]] = {
     "override": Override,
     "signed_off": SignedOff,
     "correction": Correction,
+    "stroke_left_out": StrokeLeftOut,
 }
 
 
@@ -124,14 +136,17 @@ def columns_of_advice(pack: Pack, advice: Advice) -> dict[str, Any]:
     return {**asdict(advice), "changes": changes}
 
 
+def _verdict_of(columns: Mapping[str, Any]) -> Verdict:
+    told = {field.name: columns[field.name] for field in fields(Verdict) if field.name in columns}
+    budget = tuple(BudgetLine(**{**line, "dof": _dof_in(line["dof"])}) for line in told["budget"])
+    remarks = tuple(Remark(**remark) for remark in columns.get("remarks") or ())
+    return Verdict(**{**told, "dof": _dof_in(told["dof"]), "budget": budget, "remarks": remarks})
+
+
 def _verdict(row: Row[Any], number: int) -> VerdictEntry:
-    columns = {field.name: getattr(row, field.name) for field in fields(Verdict)}
-    columns["dof"] = _dof_in(row.dof)
-    columns["budget"] = tuple(BudgetLine(**{**line, "dof": _dof_in(line["dof"])}) for line in row.budget)
-    columns["remarks"] = tuple(Remark(**remark) for remark in row.remarks or ())
     return VerdictEntry(
         number=number,
-        verdict=Verdict(**columns),
+        verdict=_verdict_of(dict(row._mapping)),
         advice=tuple(row.advice),
         recording_sha256=row.recording_sha256,
         recording_bytes=row.recording_bytes,
@@ -153,11 +168,21 @@ def _acknowledged(kept: dict[str, Any] | str) -> ToAcknowledge:
     return ToAcknowledge(**kept)
 
 
+def body_of(fact: Fact) -> dict[str, Any]:
+    """Return what the entry of a fact holds of it."""
+    body = asdict(fact)
+    if isinstance(fact, StrokeLeftOut) and fact.verdict is not None:
+        body["verdict"] = columns_of_verdict(fact.verdict)
+    return body
+
+
 def fact_of(kind: str, body: dict[str, Any]) -> Fact:
     """Return the fact in the body of a ledger entry of `kind`."""
     told = {field.name: body[field.name] for field in fields(FACT_KINDS[kind]) if field.name in body}
     if kind == "parts_changed":
         told["changes"] = tuple(Change(**change) for change in told["changes"])
+    if told.get("verdict") is not None:
+        told["verdict"] = _verdict_of(told["verdict"])
     if told.get("acknowledged") is not None:
         told["acknowledged"] = tuple(_acknowledged(one) for one in told["acknowledged"])
     return FACT_KINDS[kind](**told)
@@ -209,7 +234,11 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
     }
     checks_of: dict[int, list[KeptCheck]] = defaultdict(list)
     for row in connection.execute(select(checks).where(checks.c.job.in_(chosen_jobs)).order_by(checks.c.id)):
-        checks_of[row.job].append(_check(row, numbers, strokes_of[row.id], verdict_of.get(row.id)))
+        check = _check(row, numbers, strokes_of[row.id], verdict_of.get(row.id))
+        for entry in numbers.facts[row.job]:
+            if isinstance(entry.fact, StrokeLeftOut) and entry.fact.check == row.id:
+                check = check.without(entry)
+        checks_of[row.job].append(check)
     rows = connection.execute(select(jobs).where(jobs.c.id.in_(chosen_jobs)).order_by(jobs.c.id.desc()))
     return [_job(row, checks_of[row.id], numbers.facts[row.id]) for row in rows]
 

@@ -11,7 +11,6 @@ import sqlite3
 import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -27,9 +26,9 @@ from capture.record import ledger, outbox, schema
 from capture.record.database import READ, RecordError, open_engine, reason
 from capture.record.entries import Job, KeptState, Measure, OutboxRow, SetAside
 from capture.record.kept import KeptRecording, recordings
-from capture.record.rows import columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
+from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
 from capture.strokes.stroke import Stroke
-from capture.unit.facts import Correction, Fact, Override, SignedOff
+from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeftOut
 
 __all__ = ["Store"]
 
@@ -244,7 +243,10 @@ class Store:
             self._closed_at(connection, job_id)
             for name in ("by", "reason"):
                 # A technician's own work may go without a name; what lets something pass or changes a claim may not.
-                blank = isinstance(fact, (Override, SignedOff, Correction)) and not getattr(fact, name, "-").strip()
+                blank = (
+                    isinstance(fact, (Override, SignedOff, Correction, StrokeLeftOut))
+                    and not getattr(fact, name, "-").strip()
+                )
                 if blank:
                     raise RecordError(f"{kind} of job {job_id}: `{name}` is empty; expected a name and a reason")
             if isinstance(fact, Correction):
@@ -254,7 +256,7 @@ class Store:
             if isinstance(fact, SignedOff):
                 self._need_rest(connection, job_id, "signed off")
             outbox.put(connection, messages, at)
-            return ledger.append(connection, kind, {"job": job_id, **asdict(fact)}, to_text(at))
+            return ledger.append(connection, kind, {"job": job_id, **body_of(fact)}, to_text(at))
 
     def add_pruned(self, check_id: int, *, recording_sha256: str, reason: str, at: datetime) -> int:
         """Keep that the recording of a check that is over is about to be removed by policy, and why; return the

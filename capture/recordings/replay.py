@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -35,6 +35,7 @@ class Replay:
         *,
         stop_when_settled: bool = False,
         unsaid: Collection[str] = (),
+        left_out: Iterable[tuple[int, int]] = (),
         keep_readings: bool = False,
     ) -> None:
         """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
@@ -42,6 +43,7 @@ class Replay:
         `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
         strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
         The numbers named in `unsaid` the strokes do not say, as in records from before they did.
+        `left_out` are strokes that a person left out while the check ran: after which stroke, and which.
         `keep_readings` keeps every reading, for whoever draws them.
         """
         self._path = path
@@ -61,6 +63,7 @@ class Replay:
         self._unit = unit
         self._unsaid: dict[str, Any] = dict.fromkeys(unsaid)
         self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled, unit=unit) if pack else None
+        self._left_out = list(left_out)
         self._keep_readings = keep_readings
         self.readings: list[tuple[int, int]] = []
         """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
@@ -126,6 +129,15 @@ class Replay:
                 yield StrokeKept(stroke, seat=False)
             else:
                 yield from (effect for effect in self._check.take(stroke) if isinstance(effect, StrokeKept))
+                for after, number in self._left_out:
+                    if after == stroke.n:
+                        self._check.leave_out(number)
+
+    def leave_out(self, numbers: Iterable[int]) -> None:
+        """Judge what was measured without some of its strokes. Raises ValueError for one that does not count."""
+        for number in numbers:
+            if self._check is not None:
+                self._check.leave_out(number)
 
     @property
     def verdict(self) -> Verdict | None:

@@ -165,12 +165,13 @@ class _Report:
         events: list[tuple[int, CheckPart | Note]] = []
         for check in checks:
             events.append((check.started_number, self.check_part(check, pack, checks, changes)))
+            events += [(check.started_number, note) for note in self.history.left_out_notes(check)]
         for entry in changes:
             events += [(entry.number, note) for note in self.history.change_notes(entry, judged)]
         for entry in passes:
             events += [(entry.number, note) for note in self.history.override_notes(entry, name in end.let_pass)]
         events.sort(key=lambda event: event[0])
-        verdict = newest.verdict.verdict if newest is not None and newest.verdict is not None else None
+        verdict = newest.stands if newest is not None else None
         word: VerdictWord | None = verdict.verdict if verdict else None
         limits = pack or (checks[-1] if checks else None)
         return PackPart(
@@ -241,7 +242,7 @@ class _Report:
 
     def stroke_part(self, kept: StrokeKept, trace: Trace, scale: Scale, columns: int) -> StrokePart:
         stroke = kept.stroke
-        use: Use = "seat" if kept.seat else "counts" if stroke.accepted else "not counted"
+        use: Use = "seat" if kept.seat else "counts" if kept.counts else "not counted"
         travel = format_length(travel_nm(stroke, scale.measure), self.unit)
         width, height = {6: (30.5, 23.0), 7: (26.1, 21.0), 8: (22.7, 19.0)}[columns]
         return StrokePart(
@@ -250,7 +251,7 @@ class _Report:
             mark=mark_svg(use),
             picture=stroke_svg(stroke, use, trace, scale, width, height) if trace.readings else "",
             travel=travel,
-            remarks=flag_words(stroke.flags),
+            remarks=kept.left_out or flag_words(stroke.flags),
         )
 
     def budget(self, verdict: Verdict) -> str:
@@ -309,7 +310,7 @@ class _Report:
 
 def _top(check: KeptCheck) -> int:
     """The highest travel to find room for: a stroke that is left out may be absurd, and must not flatten the others."""
-    counted = max((one.stroke.peak_travel_nm for one in check.strokes if one.stroke.accepted), default=0)
+    counted = max((one.stroke.peak_travel_nm for one in check.strokes if one.counts), default=0)
     others = max((one.stroke.peak_travel_nm for one in check.strokes), default=0)
     return max(counted, min(others, max(counted, check.high_nm) * 3 // 2))
 

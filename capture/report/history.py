@@ -11,7 +11,7 @@ from capture.report.finishing import Note
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
 from capture.unit.facts import Correction, Override, PartsChanged
-from capture.unit.words import changed_words, predicted_words
+from capture.unit.words import changed_words, fact_words, predicted_words
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
@@ -20,8 +20,8 @@ __all__ = ["History", "result_words"]
 
 def result_words(check: KeptCheck, unit: LengthUnit) -> str:
     """Return the mean and expanded uncertainty of a check that has a verdict, with the unit."""
-    assert check.verdict is not None
-    verdict = check.verdict.verdict
+    verdict = check.stands
+    assert verdict is not None
     return f"{number(verdict.mean_nm, unit)} ± {format_length(verdict.expanded_uncertainty_nm, unit)}"
 
 
@@ -58,6 +58,14 @@ class History:
             told.append("not checked again since")
         text = "; ".join(told).removesuffix(".")
         return [Note("Changed", f"{text} (entry {entry.number})"), *self.corrected(entry.number)]
+
+    def left_out_notes(self, check: KeptCheck) -> list[Note]:
+        """The strokes of a check that a person left out, and what the others said."""
+        notes = []
+        for entry in check.left_out:
+            text = f"{fact_words(self.sheet, entry.fact)}, {self.times.text(entry.at)} (entry {entry.number})"
+            notes += [Note("Left out", text, loud=True), *self.corrected(entry.number)]
+        return notes
 
     def override_notes(self, entry: FactEntry, holds: bool) -> list[Note]:
         fact = entry.fact

@@ -16,7 +16,7 @@ from typing import Any, Final, Literal
 from capture.clearance.check import StrokeKept
 from capture.record import FactEntry, Job, KeptCheck, kind_of
 from capture.recordings.file import filed_as
-from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone, StrokeLeftOut
 
 __all__ = ["COLUMNS", "Column", "Kind", "LengthUnit", "Row", "columns", "rows"]
 
@@ -68,10 +68,12 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "strokes": _columns(
         "job:int check:int pack:text n:int seat:bool accepted:bool start_ns:int end_ns:int peak_travel:length "
         "held_travel:length released_nm:int rise_ns:int creep_nm:int return_error_nm:int rounding_nm:int "
-        "fall_nm_per_s:int inferred_nm:int pressure_min_pa:int pressure_max_pa:int leak_down_pa_per_s:int flags:text"
+        "fall_nm_per_s:int inferred_nm:int pressure_min_pa:int pressure_max_pa:int leak_down_pa_per_s:int flags:text "
+        "left_out:text"
     ),
     "facts": _columns(
-        "job:int entry:int at:time kind:text by:text pack:text step:int reason:text note:text text:text "
+        "job:int entry:int at:time kind:text by:text pack:text check:int stroke:int verdict:text step:int reason:text "
+        "note:text text:text "
         "corrects_entry:int torque_unm:int lasted_ns:int known_ns:int predicted:length expanded_uncertainty:length"
     ),
     "parts": _columns(
@@ -188,6 +190,7 @@ def _stroke(job: Job, check: KeptCheck, entry: StrokeKept) -> Row:
         "pack": check.pack,
         "seat": entry.seat,
         "flags": " ".join(entry.stroke.flags),
+        "left_out": entry.left_out or None,
     }
 
 
@@ -210,6 +213,9 @@ def _fact(job: Job, entry: FactEntry) -> Row:
         )
     if isinstance(fact, Override):
         return row | {"pack": fact.pack, "step": fact.step, "reason": fact.reason}
+    if isinstance(fact, StrokeLeftOut):
+        told = {"pack": fact.pack, "check": fact.check, "stroke": fact.stroke, "reason": fact.reason}
+        return row | told | {"verdict": fact.verdict.verdict if fact.verdict is not None else None}
     if isinstance(fact, Correction):
         return row | {"corrects_entry": fact.entry, "reason": fact.reason, "text": fact.text}
     acknowledged = "; ".join(one.text for one in fact.acknowledged or ())

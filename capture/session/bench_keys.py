@@ -106,6 +106,8 @@ class Controls:
         if bench.unit is not None:
             words += ["c parts"] if bench.finished.is_set() and not view.signed_off else []
             words += ["s steps", "u sign-off"]
+        if any(one.counts for one in view.strokes) and not view.signed_off:
+            words.append("l leave out")
         words.append("q end")
         if len(view.packs) > 1 and not view.signed_off:
             words.append(f"1-{min(9, len(view.packs))} pack")

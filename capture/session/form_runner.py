@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from capture.bench.bench import Bench
 from capture.dashboard.form import Field, Form
 from capture.dashboard.unit_page import Page
-from capture.job.unit_on_record import Refused
+from capture.job.unit_on_record import Refused, Written
 from capture.record import RecordError
 from capture.session.wrench_field import WrenchField, WrenchSetup
 from capture.sheet.steps import Torque
@@ -90,8 +90,12 @@ class FormRunner:
 
     async def write(self, facts: Sequence[Fact]) -> str:
         """Write facts and close the form; return why they were refused, if they were."""
+        return await self.do(self.bench.write(facts))
+
+    async def do(self, writing: Awaitable[Sequence[Written]]) -> str:
+        """Wait for what is being written, as `write` does."""
         try:
-            written = await self.bench.write(facts)
+            written = await writing
         except (Refused, PlanError, RecordError) as error:
             return str(error)
         self.close()

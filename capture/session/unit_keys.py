@@ -17,17 +17,19 @@ from capture.dashboard.form import Field, Form
 from capture.dashboard.parts_screen import parts_screen
 from capture.dashboard.signoff_screen import release_screen
 from capture.dashboard.steps_screen import steps_screen
+from capture.dashboard.strokes_screen import strokes_screen
 from capture.session.form_runner import FormRunner
 from capture.session.parts_keys import PartsKeys
 from capture.session.signoff_keys import SignOffKeys
 from capture.session.steps_keys import StepsKeys
+from capture.session.strokes_keys import StrokesKeys
 from capture.session.wrench_field import WrenchSetup
 
 __all__ = ["OPENS", "ScreenName", "UnitScreens"]
 
-ScreenName = Literal["", "parts", "steps", "sign-off"]
+ScreenName = Literal["", "parts", "steps", "sign-off", "strokes"]
 #: Which key opens which screen, and closes it again.
-OPENS: Final[dict[str, ScreenName]] = {"c": "parts", "s": "steps", "u": "sign-off"}
+OPENS: Final[dict[str, ScreenName]] = {"c": "parts", "s": "steps", "u": "sign-off", "l": "strokes"}
 
 
 class UnitScreens:
@@ -40,7 +42,12 @@ class UnitScreens:
         self._say = say
         self.parts = PartsKeys(self._forms, self._done)
         self.steps = StepsKeys(self._forms)
-        self._keys = {"parts": self.parts.key, "steps": self.steps.key, "sign-off": SignOffKeys(self._forms).key}
+        self._keys = {
+            "parts": self.parts.key,
+            "steps": self.steps.key,
+            "sign-off": SignOffKeys(self._forms).key,
+            "strokes": StrokesKeys(self._forms, self._done).key,
+        }
         self.screen: ScreenName = ""
 
     # -- what is shown -----------------------------------------------------------------------------------
@@ -59,6 +66,8 @@ class UnitScreens:
         if self.screen == "steps":
             at = datetime.now(UTC)
             return steps_screen(view, page, now.sheet, now.standing, at, width, height, ascii_only=ascii_only)
+        if self.screen == "strokes":
+            return strokes_screen(view, page, width, height, ascii_only=ascii_only)
         return release_screen(view, page, now.standing, width, height, ascii_only=ascii_only)
 
     # -- opening and leaving -----------------------------------------------------------------------------
@@ -69,6 +78,12 @@ class UnitScreens:
             return "Take the air off first (a): no hands at the unit while it can come."
         if screen == "parts" and not self._bench.finished.is_set():
             return "A check is running: parts are changed after its verdict."
+        if screen == "strokes" and not any(one.counts or one.left_out for one in self._bench.state.strokes):
+            return (
+                "No stroke counts here that could be left out. `strokelog unit leave-out` takes any check of the job."
+            )
+        if screen == "strokes" and self._bench.unit is not None and self._bench.unit.now.released:
+            return "Signed off: no stroke is left out any more."
         return "" if self._bench.unit is not None else "Nothing was measured of this unit yet: begin with a check."
 
     async def open(self, screen: ScreenName) -> None:
@@ -78,6 +93,8 @@ class UnitScreens:
         self.screen = screen
         if screen == "steps":
             self._forms.page.chosen = self._forms.now.standing.next_step or 0
+        elif screen == "strokes":
+            self._forms.page.chosen = len(self._bench.state.strokes) - 1
 
     def leave(self) -> None:
         """Back to the bench."""

@@ -1,7 +1,8 @@
 """What the person who signs a unit off must acknowledge: it does not bar the sign-off, and may not pass in silence.
 
-Two things are so far: a change of parts that did not come out as predicted, which no later check has explained, and a
-verdict that counts and was measured with a gauge whose calibration had run out. No I/O, no clock.
+Three things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
+verdict that counts and was measured with a gauge whose calibration had run out; and one that rests on fewer strokes
+than the sheet asks for, or differs from what all of the strokes say, because a person left some out. No I/O, no clock.
 """
 
 from __future__ import annotations
@@ -9,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from capture.unit.changes import Outcome
-from capture.unit.facts import Entry, Judged, ToAcknowledge
+from capture.unit.facts import Entry, Judged, StrokeLeftOut, ToAcknowledge
 
-__all__ = ["remarks"]
+__all__ = ["left_out_words", "newest_checks", "remarks"]
 
 
 def remarks(
@@ -28,9 +29,8 @@ def remarks(
         made = next((entry.number for entry in entries if entry.fact is outcome.change), 0)
         after = [check.number for check in checks if check.pack == outcome.change.pack and check.started_number > made]
         found.append(ToAcknowledge("not_as_predicted", min(after, default=made), outcome.text))
-    newest = {check.pack: check for check in sorted(checks, key=lambda check: check.number)}
     late: dict[str, list[Judged]] = {}
-    for check in newest.values():
+    for check in newest_checks(checks):
         if check.overdue:
             late.setdefault(check.overdue, []).append(check)
     for gauge, measured in late.items():
@@ -38,4 +38,28 @@ def remarks(
         text = f"{gauge}, was overdue when {packs} {'was' if len(measured) == 1 else 'were'} measured"
         newest_number = max(check.number for check in measured)
         found.append(ToAcknowledge("gauge_overdue", newest_number, f"{text}: readings not assured."))
+    for check in newest_checks(checks):
+        differs = check.with_all is None or check.with_all.verdict != check.verdict.verdict
+        if check.left_out and (differs or check.verdict.strokes < check.least):
+            text = f"{check.pack} is {check.verdict.verdict}: {left_out_words(check)}"
+            newest_number = max(check.number, *(entry.number for entry in check.left_out))
+            found.append(ToAcknowledge("strokes_left_out", newest_number, text))
     return tuple(found)
+
+
+def newest_checks(checks: Sequence[Judged]) -> list[Judged]:
+    """Return the newest check of each pack."""
+    return list({check.pack: check for check in sorted(checks, key=lambda check: check.number)}.values())
+
+
+def left_out_words(check: Judged) -> str:
+    """Return which strokes were left out of a check, by whom and why, and what it says with them."""
+    told = [entry.fact for entry in check.left_out if isinstance(entry.fact, StrokeLeftOut)]
+    many = "1 stroke" if len(told) == 1 else f"{len(told)} strokes"
+    who = "; ".join(dict.fromkeys(f"by {fact.by}: {fact.reason}" for fact in told))
+    text = f"{many} left out {who.rstrip('.')}."
+    if check.with_all is not None:
+        text += f" With all of its strokes it is {check.with_all.verdict}."
+    if check.verdict.strokes < check.least:
+        text += f" {check.verdict.strokes} strokes count; the sheet asks for {check.least}."
+    return text

@@ -23,6 +23,7 @@ __all__ = [
     "SignedOff",
     "StepBegun",
     "StepDone",
+    "StrokeLeftOut",
     "ToAcknowledge",
 ]
 
@@ -81,7 +82,7 @@ class ToAcknowledge:
     """What stands against a unit, though not in the way of its sign-off. `number` is that of the record's entry since
     which it stands (0 in entries of versions that kept the words alone), `text` what the person who signs read."""
 
-    code: Literal["not_as_predicted", "gauge_overdue"]
+    code: Literal["not_as_predicted", "gauge_overdue", "strokes_left_out"]
     number: int
     text: str
 
@@ -110,7 +111,25 @@ class Correction:
     text: str
 
 
-Fact = PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+@dataclass(frozen=True, slots=True)
+class StrokeLeftOut:
+    """A technician knows that a stroke was wrong, says why, and it counts no longer. The stroke is kept.
+
+    `check` is the check's number in the record, `stroke` the stroke's number in it, and `after` that of the newest
+    stroke when it was left out. `verdict` is what the others say, where the check had its verdict by then; None where
+    it was still running, and came to its verdict without this stroke.
+    """
+
+    pack: str
+    check: int
+    stroke: int
+    after: int
+    by: str
+    reason: str
+    verdict: Verdict | None = None
+
+
+Fact = StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
 
 
 class Entry(Protocol):
@@ -136,3 +155,9 @@ class Judged:
     """The gauge in words, where its calibration had run out when this was measured."""
     set_up: str = ""
     """The gauge and the day in one text: checks that have the same share the gauge's error. Empty if not known."""
+    left_out: tuple[Entry, ...] = ()
+    """The strokes that a person left out of it, as the record keeps that."""
+    with_all: Verdict | None = None
+    """What all of its strokes say, where some were left out."""
+    least: int = 0
+    """The fewest strokes that the sheet lets it rest on."""

@@ -40,7 +40,8 @@ def pack_states(
         if check is None:
             states.append(PackState(pack.name, "unchecked"))
             continue
-        number = max((corrected.get(number, 0) for number in (check.started_number, check.number)), default=0)
+        about = (check.started_number, check.number, *(entry.number for entry in check.left_out))
+        number = max(corrected.get(number, 0) for number in about)
         if number:
             states.append(PackState(pack.name, "stale", number, "its check was corrected"))
         elif pack.name in stale:

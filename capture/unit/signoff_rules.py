@@ -35,6 +35,7 @@ from capture.unit.facts import (
     SignedOff,
     StepBegun,
     StepDone,
+    StrokeLeftOut,
     ToAcknowledge,
 )
 from capture.unit.pack_states import PackState
@@ -83,7 +84,8 @@ class Objection:
     """Why a fact may not be written, or does not count: a code for programs, and words with what to do."""
 
     code: Literal[
-        "already_signed", "backwards", "corrected", "earlier_pass_open", "nameless", "no_such_pack", "no_such_step",
+        "already_signed", "backwards", "corrected", "does_not_count", "earlier_pass_open", "nameless", "no_such_pack",
+        "no_such_step", "no_such_stroke", "too_few_strokes",
         "no_torque", "no_way_there", "nothing_to_override", "still_open", "timeless", "too_long", "too_short",
         "torque_outside", "unacknowledged", "unmeasured_time", "unmeasured_torque", "unreasoned", "which_one",
     ]  # fmt: skip
@@ -154,7 +156,7 @@ def against(
     signed = None
     if unit.signed is not None and not unit.changed_since_signed():
         signed = Objection("already_signed", f"the unit is signed off already, by {unit.signed.fact.by}")
-    if signed and isinstance(fact, StepBegun | StepDone):
+    if signed and isinstance(fact, StepBegun | StepDone | StrokeLeftOut):
         return signed
     why = unit.against(fact, at, _NEXT)
     if why:
@@ -287,6 +289,9 @@ class _Unit:
                 return self._against_step(fact, at) if self._has(step) else self._no_step(step)
             case Override():
                 return self._against_override(fact)
+            case StrokeLeftOut() if not fact.reason.strip():
+                text = "it is not said what was wrong with the stroke; the record keeps that for ever"
+                return Objection("unreasoned", text)
             case SignedOff(acknowledged=acknowledged):
                 items = self.open_items(number)
                 if items:

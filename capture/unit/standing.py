@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from capture.clearance.verdict import Verdict
 from capture.sheet.sheet import Sheet
-from capture.unit.acknowledge import remarks
+from capture.unit.acknowledge import left_out_words, newest_checks, remarks
 from capture.unit.changes import (
     Happened,
     Outcome,
@@ -46,6 +46,8 @@ class UnitStanding:
     outcomes: tuple[Outcome, ...]
     """How the changes with a prediction came out, in order."""
     packs: tuple[PackState, ...]
+    left_out: Mapping[str, str]
+    """The packs whose newest check lacks strokes that a person left out; each with whose, why, and what all say."""
     standing: Standing
     released: bool
     """Whether a sign-off was written: the job then takes no more checks, whatever the sign-off is worth."""
@@ -82,6 +84,7 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], judged: Sequence[Judged]) -
         unexplained=doubts,
         outcomes=tuple(came_out),
         packs=tuple(packs),
+        left_out={check.pack: left_out_words(check) for check in newest_checks(judged) if check.left_out},
         standing=stands,
         released=any(isinstance(entry.fact, SignedOff) for entry in entries),
         trouble=trouble,

@@ -6,7 +6,7 @@ from datetime import datetime
 
 from capture.sheet.sheet import Selective, Sheet
 from capture.sheet.steps import Step, Torque
-from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone, StrokeLeftOut
 from capture.unit.signoff_rules import Standing, StepStanding, elapsed_ns
 from drivers.reading import LengthUnit
 from drivers.units import format_duration, format_length, format_torque
@@ -89,6 +89,11 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             if lasted_ns is not None:
                 told.append(_lasted_words(int(lasted_ns), None if known_ns is None else int(known_ns)))
             what = ", ".join(told)
+        case StrokeLeftOut(pack, _, stroke):
+            what = f"stroke {stroke} of {pack} left out {by}: {fact.reason}"
+            if fact.verdict is not None:
+                mean = format_length(fact.verdict.mean_nm, _unit(sheet))
+                what += f"; by the other {fact.verdict.strokes} it is {fact.verdict.verdict} ({mean})"
         case Override(pack, index):
             name = f"pack {pack}" if pack is not None else _step_name(sheet, index)
             what = f"{name} let pass as it is, {by}: {fact.reason}"

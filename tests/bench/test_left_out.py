@@ -1,0 +1,197 @@
+"""A technician who knows that a stroke was wrong leaves it out, at the bench while its check runs or after its verdict:
+it is kept with name and reason, everybody is told, and the record proves it all again."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from capture.bench.bench import Bench
+from capture.custody.verify import verify
+from capture.job.unit_on_record import Refused, UnitOnRecord
+from capture.record import Job, Store
+from capture.report.tables import rows
+from capture.report.writing import gather
+from capture.session.bench_keys import Controls
+from capture.terminal.scanner import Key
+from capture.unit.facts import Override, SignedOff, StrokeLeftOut
+from tests.bench.test_live import GOOD, ended, setup_for, simulated
+from tests.support.broker import Mosquitto, Peer, until
+
+ROOT = Path(__file__).resolve().parents[2]
+AT = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
+
+
+@asynccontextmanager
+async def at_work(tmp_path: Path, broker: str = "") -> AsyncIterator[tuple[Controls, Bench, Any]]:
+    async with simulated(tmp_path / "port") as fixture:
+        bench = Bench(setup_for(tmp_path, broker) if broker else setup_for(tmp_path))
+        running = asyncio.create_task(bench.run())
+        await bench.ready.wait()
+        await bench.start_check(0)
+        yield Controls(bench), bench, fixture
+        await ended(running)
+
+
+async def strokes(bench: Bench, fixture: Any, count: int) -> None:
+    """Make strokes until so many are there."""
+    while len(bench.state.strokes) < count:
+        await fixture.run_check(GOOD, 1, seated=bool(bench.state.strokes))
+
+
+async def verdict(bench: Bench, fixture: Any) -> None:
+    while not bench.finished.is_set():
+        await fixture.run_check(GOOD, 1, seated=bool(bench.state.strokes))
+
+
+async def leave_out_by_keys(controls: Controls, number: int) -> None:
+    for key in ("l", str(number), "\r", *"bumped the bench", "\r"):
+        await controls.take(Key(key))
+
+
+def screen(controls: Controls, width: int = 80, height: int = 24) -> str:
+    text: str = controls.draw(width, height, False).text  # type: ignore[attr-defined]
+    return " ".join(text.replace("│", " ").split())
+
+
+def job_of(tmp_path: Path) -> Job:
+    with Store.open_to_read(tmp_path / "data" / "record.sqlite") as store:
+        return store.job(1)
+
+
+def strokelog(*words: str, code: int = 0) -> str:
+    command = [sys.executable, "-m", "capture.cli", *words]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=60)
+    assert done.returncode == code, done.stdout + done.stderr
+    return done.stdout + done.stderr
+
+
+async def test_while_the_check_runs_another_stroke_takes_its_place_and_the_record_proves_it(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (controls, bench, fixture):
+        await strokes(bench, fixture, 3)
+        assert "l leave out" in screen(controls, 200, 60)
+        before = bench.state.running.check.counted if bench.state.running else 0
+        await leave_out_by_keys(controls, 3)
+        running = bench.state.running
+        assert running is not None and running.check.counted == before - 1
+        for width, height in ((80, 24), (200, 60), (60, 15)):
+            assert "stroke 3 left out by first shift: bumped the bench" in screen(controls, width, height)
+        await verdict(bench, fixture)
+        assert "1 stroke left out by first shift: bumped the bench." in screen(controls, 200, 60)
+    job = job_of(tmp_path)
+    check = job.checks[0]
+    assert check.verdict is not None and check.stands == check.verdict.verdict
+    assert [one.stroke.n for one in check.strokes if one.left_out] == [3]
+    assert sum(one.counts for one in check.strokes) == check.verdict.verdict.strokes >= 5
+    proof = await asyncio.to_thread(verify, tmp_path / "data" / "record.sqlite")
+    assert (proof.mismatch, proof.verdicts) == (None, 1)
+
+
+async def test_after_the_verdict_it_is_worked_out_anew_told_to_everybody_and_proven(
+    tmp_path: Path, mosquitto: Mosquitto, peer: Any
+) -> None:
+    supervisor: Peer = peer(mosquitto.port)
+    async with at_work(tmp_path, f"mqtt://127.0.0.1:{mosquitto.port}") as (controls, bench, fixture):
+        await verdict(bench, fixture)
+        first = bench.view.verdict
+        await leave_out_by_keys(controls, 4)
+        anew = bench.view.verdict
+        assert first is not None and anew is not None and anew.strokes == first.strokes - 1
+        said = "1 stroke left out by first shift: bumped the bench."
+        assert said in screen(controls) and said in screen(controls, 200, 60)
+
+        def told(topic: str) -> list[dict[str, Any]]:
+            return [one.payload for one in supervisor.received if one.topic == f"strokelog/v1/bay-2/{topic}"]
+
+        await until(lambda: len(told("low/verdict")) == 2 and len(told("unit")) == 2, 10)
+        assert told("low/verdict")[-1]["left_out"].startswith(said)
+        assert [one["attempt"] for one in told("low/verdict")] == [1, 1]
+        assert told("low/verdict")[-1]["strokes"] == anew.strokes
+        assert told("unit")[-1]["packs"][0]["left_out"].startswith(said)
+    job = job_of(tmp_path)
+    check = job.checks[0]
+    assert check.verdict is not None and check.verdict.verdict.strokes == first.strokes
+    assert check.stands is not None and check.stands == anew
+    record = tmp_path / "data" / "record.sqlite"
+    proof = await asyncio.to_thread(verify, record)
+    assert (proof.mismatch, proof.verdicts) == (None, 1)
+    where = ("--data-dir", str(tmp_path / "data"))
+    shown = await asyncio.to_thread(strokelog, "show", "1", *where)
+    assert "stroke 4 of low left out by first shift: bumped the bench" in shown and "without what was left out" in shown
+    as_json = json.loads(await asyncio.to_thread(strokelog, "show", "1", "--json", *where))
+    assert [one["left_out"] for one in as_json["checks"][0]["strokes"] if one["left_out"]] == [
+        "left out by first shift: bumped the bench"
+    ]
+    report = await asyncio.to_thread(gather, record, 1)
+    assert "stroke 4 of low left out by first shift: bumped the bench" in str(report)
+    facts = [row for table, row in rows(job, "mm") if table == "facts"]
+    assert [(row["kind"], row["stroke"], row["reason"]) for row in facts] == [
+        ("stroke_left_out", 4, "bumped the bench")
+    ]
+    sheet = tmp_path / "sheet.toml"
+    sheet.write_text(job.sheet_toml)
+    again = ("--sheet", str(sheet), "--pack", "low", "--leave-out", "4", "--json")
+    path = tmp_path / "data" / check.recording_path
+    last = (await asyncio.to_thread(strokelog, "replay", str(path), *again)).strip().splitlines()[-1]
+    assert json.loads(last)["mean_nm"] == anew.mean_nm and json.loads(last)["strokes"] == anew.strokes
+
+    # A fact that says something else of the strokes that are left is found out, though the chain is whole.
+    told_by = check.left_out[0].fact
+    assert isinstance(told_by, StrokeLeftOut)
+    with Store.open(record) as store:
+        store.add_fact(1, replace(told_by, stroke=5, verdict=replace(anew, mean_nm=anew.mean_nm + 1)), at=AT)
+    proof = await asyncio.to_thread(verify, record)
+    assert proof.mismatch is not None and "the verdict without stroke 5" in str(proof.mismatch)
+
+
+async def test_whoever_signs_must_know_and_nothing_is_left_out_after_the_sign_off(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (_, bench, fixture):
+        await verdict(bench, fixture)
+    record = tmp_path / "data" / "record.sqlite"
+    with Store.open(record) as store:
+        unit = UnitOnRecord(store, 1)
+        for number, why in ((1, "does not count as it is"), (40, "there is no stroke 40"), (3, "")):
+            if why:
+                with pytest.raises(Refused, match=why):
+                    unit.left_out("low", number, "Ana", "bumped")
+            else:
+                with pytest.raises(Refused, match="what was wrong"):
+                    unit.add([unit.left_out("low", number, "Ana", " ")], at=AT)
+        unit.add([unit.left_out("low", 3, "Ana", "bumped the bench")], at=AT)
+        with pytest.raises(Refused, match="stroke 3 of low was left out by Ana"):
+            unit.left_out("low", 3, "Ana", "once more")
+        (known,) = unit.now.standing.remarks
+        assert "low is " in known and "4 strokes count; the sheet asks for 5." in known
+        steps = [Override(None, n, "Di", "not of this test") for n in range(len(unit.sheet.steps))]
+        packs = [Override(one.pack, None, "Di", "not of this test") for one in unit.now.packs if one.state != "good"]
+        unit.add([*steps, *packs], at=AT)
+        with pytest.raises(Refused, match="whoever signs must acknowledge: low is "):
+            unit.add([SignedOff("Di")], at=AT)
+        unit.add([SignedOff("Di", "", (known,), "the bump was seen")], at=AT)
+        with pytest.raises(Refused, match="signed off already"):
+            unit.add([unit.left_out("low", 4, "Ana", "bumped again")], at=AT)
+        assert sum(isinstance(one.fact, StrokeLeftOut) for one in unit.job.facts) == 1
+
+
+async def test_a_stroke_is_left_out_from_the_command_line_too(tmp_path: Path) -> None:
+    async with at_work(tmp_path) as (_, bench, fixture):
+        await strokes(bench, fixture, 2)
+        where = ("--by", "Ana", "--reason", "bumped the bench", "--data-dir", str(tmp_path / "data"))
+        told = await asyncio.to_thread(lambda: strokelog("unit", "leave-out", "1", "low", "2", *where, code=1))
+        assert "low is being measured: leave the stroke out at its bench" in told
+        await verdict(bench, fixture)
+    assert "stroke 2 of low left out by Ana: bumped the bench" in strokelog(
+        "unit", "leave-out", "1", "low", "2", *where
+    )
+    assert "does not count" in strokelog("unit", "leave-out", "1", "low", "1", *where, code=1)
+    assert "with all of its strokes" in strokelog("unit", "steps", "1", *where[4:]).lower()
