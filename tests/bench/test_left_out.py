@@ -171,7 +171,8 @@ async def test_whoever_signs_must_know_and_nothing_is_left_out_after_the_sign_of
         with pytest.raises(Refused, match="stroke 3 of low was left out by Ana"):
             unit.left_out("low", 3, "Ana", "once more")
         (known,) = unit.now.standing.remarks
-        assert "low is " in known and "4 strokes count; the sheet asks for 5." in known
+        assert known.code == "strokes_left_out" and "low is " in known.text
+        assert "4 strokes count; the sheet asks for 5." in known.text
         steps = [Override(None, n, "Di", "not of this test") for n in range(len(unit.sheet.steps))]
         packs = [Override(one.pack, None, "Di", "not of this test") for one in unit.now.packs if one.state != "good"]
         unit.add([*steps, *packs], at=AT)

@@ -34,7 +34,7 @@ def test_a_stroke_left_out_counts_no_longer_and_another_is_asked_for() -> None:
     assert not ended(check, kept(1_100_000, 1_102_000, 1_500_000))
     check.leave_out(3)
     assert check.counted == 2 and check.state is CheckState.COUNTING
-    assert check.next_step().endswith("stroke 4; 2 of 4 count.")
+    assert check.next_step().startswith("Stroke 4 (2 of 4 counted): ")
     assert not ended(check, [StrokeKept(stroke(4, 1_098_000), seat=False)])
     (done,) = ended(check, [StrokeKept(stroke(5, 1_100_000), seat=False)])
     assert (done.verdict.strokes, done.verdict.mean_nm) == (4, 1_100_000)
