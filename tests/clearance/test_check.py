@@ -201,7 +201,7 @@ def test_where_no_later_look_can_settle_it_this_one_spends_all_the_risk_that_is_
     effects = [effect for n, travel in enumerate(travels, start=1) for effect in check.take(stroke(n, travel))]
     (outcome,) = finished(effects)
     assert outcome.verdict.verdict == "good" and 0.95 < outcome.verdict.conformance_probability < 0.975
-    assert check.next_step() == "In range."
+    assert check.next_step() == "In range; nothing to change."
 
 
 def test_strokes_after_the_verdict_are_ignored() -> None:
