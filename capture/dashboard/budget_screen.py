@@ -8,7 +8,7 @@ from rich.cells import cell_len
 from capture.clearance.verdict import Verdict
 from capture.dashboard.head_and_foot import header, keys_row, said, urgent_rows
 from capture.dashboard.view import BenchView
-from capture.output.tables import DECISION_RULE, dof_words, small_length
+from capture.output.tables import DECISION_RULE, dof_words, guard_words, quantile_words, small_length
 from capture.output.words import LOOKS, chance, number
 from capture.terminal.canvas import Frame, Ink, Row, fit, wrap
 from drivers.units import format_length
@@ -66,6 +66,10 @@ def budget_screen(view: BenchView, verdict: Verdict, width: int, height: int, *,
         _fact("coverage", f"{verdict.coverage:.0%}, factor k {verdict.coverage_factor:.2f}", width, ink),
         _fact("decision rule", DECISION_RULE.format(coverage=verdict.coverage), width, ink),
     ]
+    further = [
+        _fact("to either side of the mean", quantile_words(verdict, unit), width, ink),
+        _fact("guard band", guard_words(verdict, unit), width, ink),
+    ]
     head: list[Row] = [header(view, width, ink), [(" UNCERTAINTY BUDGET", "bold")]]
     foot = [*urgent_rows(view, width, height >= 30, ink), keys_row("any key: back", width, ink)]
     bare, based = _source_rows(verdict, unit, width, ink)
@@ -79,7 +83,7 @@ def budget_screen(view: BenchView, verdict: Verdict, width: int, height: int, *,
             sources = [*sources[: max(0, room - 1)], [(f" ({left} more: make the window higher)", "")]][: max(0, room)]
     room -= len(sources)
     facts: list[Row] = []
-    for block in extra:
+    for block in [*extra, *further]:
         if len(block) <= room:
             facts += block
             room -= len(block)

@@ -10,13 +10,22 @@ from rich.table import Table
 from rich.text import Text
 
 from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import Verdict
+from capture.clearance.verdict import BudgetLine, Verdict
 from capture.output.words import LOOKS, chance, counted, flag_words, number
 from capture.plumbing.plaintext import clean
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length, format_pressure
 
-__all__ = ["DECISION_RULE", "budget_table", "dof_words", "report_strokes", "small_length"]
+__all__ = [
+    "DECISION_RULE",
+    "budget_table",
+    "dof_words",
+    "guard_words",
+    "quantile_words",
+    "report_strokes",
+    "shape_words",
+    "small_length",
+]
 
 #: What `capture.verdict` decides by, for people.
 DECISION_RULE = (
@@ -42,18 +51,41 @@ def small_length(value_nm: float, unit: str) -> str:
     return format_length(round(value_nm), unit, 5 if unit == "in" else 4)
 
 
+def shape_words(line: BudgetLine) -> str:
+    """Return how a line of a budget is distributed, for people."""
+    return "normal" if line.distribution == "t" and math.isinf(line.dof) else line.distribution
+
+
+def quantile_words(verdict: Verdict, unit: str) -> str:
+    """Return how far to either side of the mean the clearance lies with which probability, of its distribution."""
+    spread = verdict.spread
+    widths = ((coverage, small_length(spread.half_width(coverage), unit)) for coverage in (0.5, 0.95, 0.99))
+    return ", ".join(f"{width} ({coverage:.0%})" for coverage, width in widths)
+
+
+def guard_words(verdict: Verdict, unit: str) -> str:
+    """Return how far inside a limit the mean must lie for a verdict that is looked at once (JCGM 106, 8.3.2)."""
+    return small_length(verdict.spread.quantile(verdict.coverage), unit)
+
+
 def budget_table(verdict: Verdict, unit: str) -> Group:
     """Return the budget (JCGM 100) as a table, and what follows from it as a second one."""
     table = Table(title="Uncertainty budget", title_justify="left")
     table.add_column("source", overflow="fold")
     table.add_column("basis", overflow="fold")
+    table.add_column("distribution", overflow="fold")
     for heading in ("standard uncertainty", "dof", "share"):
         table.add_column(heading, justify="right")
     total = sum(line.standard_nm**2 for line in verdict.budget)
     for line in verdict.budget:
         share = f"{line.standard_nm**2 / total:.0%}" if total > 0 else "-"
         table.add_row(
-            _plain(line.source), _plain(line.basis), small_length(line.standard_nm, unit), dof_words(line.dof), share
+            _plain(line.source),
+            _plain(line.basis),
+            shape_words(line),
+            small_length(line.standard_nm, unit),
+            dof_words(line.dof),
+            share,
         )
     facts = Table(show_header=False, box=None, pad_edge=False)
     facts.add_column(style="bold", no_wrap=True)
@@ -66,6 +98,8 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
         ("coverage factor k", f"{verdict.coverage_factor:.2f}"),
         ("coverage probability", f"{verdict.coverage:.0%}"),
         ("expanded uncertainty U", format_length(verdict.expanded_uncertainty_nm, unit)),
+        ("to either side of the mean", quantile_words(verdict, unit)),
+        ("guard band", guard_words(verdict, unit)),
         ("mean travel", f"{format_length(verdict.mean_nm, unit)} from {verdict.strokes} strokes"),
         ("range", f"{low} to {high}"),
         ("probability of conformance", chance(verdict.conformance_probability)),
@@ -73,6 +107,8 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
     ):
         facts.add_row(name, _plain(value))
     facts.add_row("verdict", _plain(f"{look.shape} {verdict.verdict}", look.style))
+    for remark in verdict.remarks:
+        facts.add_row("remark", _plain(remark.text))
     if verdict.more_strokes is not None:
         facts.add_row("strokes that would settle it", f"{verdict.more_strokes} more")
     facts.add_row("next step", _plain(verdict.next_step))

@@ -141,7 +141,7 @@ def test_a_loose_pack_is_told_which_part_to_change(tmp_path: Path) -> None:
 
 def test_explain_prints_the_budget() -> None:
     out = strokelog("replay", str(CLEAN), "--sheet", str(SHEET), "--pack", "low", "--explain").stdout.decode()
-    for word in ("repeatability", "resolution", "coverage factor", "degrees of freedom"):
+    for word in ("repeatability", "resolution", "triangular", "coverage factor", "degrees of freedom", "guard band"):
         assert word in out.lower()
 
 
