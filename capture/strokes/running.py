@@ -257,7 +257,7 @@ class RunningStroke:
         before, earlier.brief_nm = earlier.brief_nm, way
         if earlier.sound_travel_nm:
             usual = earlier.sound_travel_nm * earlier.sound_direction
-            return usual // abs(usual) * way * 3 > abs(usual) and abs(way) * 8 < abs(usual) * 9
+            return abs(way - usual) * 8 <= abs(usual)
         return way * before > 0 and abs(before) <= 3 * abs(way) <= 9 * abs(before)
 
     def is_wild_before(self, limit_nm: int | None) -> bool:

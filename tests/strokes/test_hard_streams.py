@@ -8,6 +8,7 @@ import pytest
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.machine import Notice, StrokeState
 from drivers.reading import Reading
+from tests.load.damaged_bytes import RECORDINGS, damages
 from tests.load.hard_streams import STROKES, TROUBLES, Tally, draw, found_in, tally
 from tests.support.waveforms import Waveform
 
@@ -127,3 +128,11 @@ def test_a_check_begun_while_a_fixture_gives_air_asks_about_it_and_measures_rest
     assert finder.notices == ()
     assert [stroke.released_nm for stroke in found] == [2_000_000] * 3
     assert [stroke.accepted for stroke in found] == [True] * 3
+
+
+@pytest.mark.parametrize("name", [name for name in RECORDINGS if not name.startswith("word24")])
+def test_a_damaged_byte_makes_no_stroke_and_takes_none(name: str) -> None:
+    """A share of what `tests.load.damaged_bytes` tries; word24 marks no frame's start, and may lose strokes."""
+    tried, wrong = damages(name, every=83, first=5)
+    assert tried >= 40
+    assert [one for one in wrong if "strokes," in one] == []
