@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import re
+import shlex
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+from capture.cli.groups import Group
 from capture.cli.guide import topics
-from capture.cli.main import app
+from capture.cli.main import COMMANDS, app
 from capture.output.words import FLAG_WORDS
 from tests.support.terminal import Terminal
 
-GUIDE = Path(__file__).resolve().parents[2] / "capture" / "guide"
+ROOT = Path(__file__).resolve().parents[2]
+GUIDE = ROOT / "capture" / "guide"
 
 
 def test_without_a_topic_it_lists_them_in_the_order_to_read_them() -> None:
@@ -59,6 +62,23 @@ def test_every_topic_that_a_page_sends_to_is_there() -> None:
     for page in GUIDE.glob("*.md"):
         for named in re.findall(r"strokelog guide ([a-z][a-z-]+)", page.read_text()):
             assert named in topics(), (page.name, named)
+
+
+def commands_of(page: Path) -> list[str]:
+    """The command lines in a page's blocks, without what a shell makes of them."""
+    blocks = re.findall(r"^```sh\n(.*?)^```", page.read_text(), re.MULTILINE | re.DOTALL)
+    lines = [line.partition("  #")[0] for block in blocks for line in block.splitlines()]
+    return [line for line in lines if line.startswith("strokelog ")]
+
+
+@pytest.mark.parametrize("page", [ROOT / "README.md", *sorted(GUIDE.glob("*.md"))], ids=lambda page: page.stem)
+def test_every_command_that_a_page_shows_is_there_with_its_options(page: Path) -> None:
+    for line in commands_of(page):
+        words = shlex.split(line)[1:]
+        listed = COMMANDS[words[0]]
+        command = listed.commands[words[1]] if isinstance(listed, Group) else listed
+        known = {option for parameter in command.load("x").params for option in parameter.opts}
+        assert {word for word in words if word.startswith("--")} <= known, line
 
 
 def test_every_flag_stands_in_the_guide_with_its_code_and_its_phrase() -> None:
