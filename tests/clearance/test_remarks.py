@@ -9,6 +9,7 @@ import pytest
 from capture.clearance.check import Check, Finished
 from capture.clearance.verdict import MeasurementLimits, Verdict
 from capture.output.json_forms import verdict_json
+from capture.recordings.stream import indicator_from, limits_of
 from capture.sheet.sheet import Pack, SheetError
 from capture.strokes.stroke import Stroke
 from tests.support.sheets import pack, sheet
@@ -116,3 +117,11 @@ def test_a_rate_is_read_exactly() -> None:
     of = low('leak = "0.002 in/s"\nleak_down = "0.5 psi/s"')
     # NIST SP 811: 1 in = 25.4 mm exactly, 1 psi = 6 894.757 Pa.
     assert (of.leak, of.leak_down) == (50_800, 3_447)
+
+
+def test_the_play_of_the_plunger_is_a_setting_of_every_indicator_and_travels_with_its_recording() -> None:
+    _, settings, unknown = indicator_from({"driver": "line", "resolution": "0.001 mm", "hysteresis": "0.003 mm"})
+    assert unknown == [] and limits_of(settings) == MeasurementLimits(1_000, hysteresis_nm=3_000)
+    verdict = judged(low(), [stroke(n) for n in range(1, 6)], limits_of(settings))
+    assert verdict.mean_nm == 1_100_100 + 1_500
+    assert [line.source for line in verdict.budget] == ["repeatability", "resolution", "hysteresis"]

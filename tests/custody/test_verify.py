@@ -254,6 +254,7 @@ def test_a_forged_stroke_is_found_from_the_recording(copy: Path) -> None:
         ("strokes", 9, "strokes of the verdict"),
         ("low_nm", 1, "low_nm of the verdict"),
         ("budget", [], "how many lines the budget has"),
+        ("remarks", [{"code": "leak", "text": "The seal leaks."}], "the remarks of the verdict"),
     ],
 )
 def test_a_forged_verdict_is_found_from_the_recording(copy: Path, column: str, value: Any, said: str) -> None:
