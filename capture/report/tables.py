@@ -62,7 +62,8 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         "indicator:text gauge_serial:text gauge_calibration_due:text low:length high:length strokes_wanted:int "
         "seat_wanted:int measure:text verdict:text verdict_at:time verdict_entry:int mean:length "
         "expanded_uncertainty:length coverage:real coverage_factor:real dof:real standard_uncertainty_nm:real "
-        "strokes:int conformance_probability:real more_strokes:int next_step:text advice:text recording:text "
+        "strokes:int conformance_probability:real more_strokes:int next_step:text remarks:text advice:text "
+        "recording:text "
         "recording_sha256:text recording_bytes:int recording_pruned_at:time software_version:text"
     ),
     "strokes": _columns(
@@ -174,6 +175,7 @@ def _check(job: Job, check: KeptCheck) -> Row:
         },
         "verdict_at": _utc(entry.at) if entry else None,
         "verdict_entry": entry.number if entry else None,
+        "remarks": "; ".join(one.text for one in entry.verdict.remarks) if entry else None,
         "advice": "; ".join(str(one.get("text", "")) for one in entry.advice) if entry else None,
         "recording_sha256": entry.recording_sha256 if entry else None,
         "recording_bytes": entry.recording_bytes if entry else None,

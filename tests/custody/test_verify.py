@@ -374,7 +374,7 @@ def test_verify_says_what_it_proved_and_what_it_did_not(copy: Path) -> None:
     head = audit(copy).head
     out = strokelog("record", "verify", *home).stdout
     assert out.startswith(f"PROVEN: {head[0]} entries in the chain, 2 jobs: 2 verdicts derived again")
-    assert f"Head: {head[0]}:{head[1]}\n" in out and "write the head down elsewhere" in out
+    assert f"Head: {head[0]}:{head[1]}\n" in out and "note this number and hash" in out
     assert "1 check without a verdict whose recording was never sealed" in out
     assert (
         "nothing up to it is missing" in strokelog("record", "verify", "--expect", f"{head[0]}:{head[1]}", *home).stdout
