@@ -12,7 +12,7 @@ from typing import Final, TypeVar
 from capture.collect.database import CollectError, DatabaseAway, engine_of
 from capture.collect.events import Counts, Event, Link
 from capture.collect.rows import Arrived
-from capture.collect.settings import CollectSettings
+from capture.collect.settings import CollectSettings, ShopBroker
 from capture.collect.sink import Sink
 from capture.collect.subscriber import Subscriber
 from capture.mqtt.link_state import LinkState
@@ -39,11 +39,6 @@ class Collector:
         self._database = Link("database", settings.database.url, "off")
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="collect")
         self._stop = asyncio.Event()
-        named = "name" in settings.model_fields_set
-        self._surely_own = named or settings.take_over_session
-        """Whether a person said that what the brokers keep for this name is for this database."""
-        self._known: bool | None = None
-        self._asking = asyncio.Lock()
         self.total = Counts()
 
     def stop(self) -> None:
@@ -54,6 +49,7 @@ class Collector:
         """Collect from every broker."""
         try:
             async with asyncio.TaskGroup() as group:
+                self._beside = group
                 group.create_task(self._open())
                 for broker in self._settings.brokers:
                     subscriber = Subscriber(
@@ -78,35 +74,34 @@ class Collector:
     async def _open(self) -> None:
         """Say early whether the database can be used, also while no bench sends anything."""
         await self._patiently(self._sink.open)
-        if self._surely_own:
-            await self._patiently(self._remember)
 
-    def _remember(self) -> bool:
-        self._sink.remember(self._settings.name)
-        return True
+    async def _admit(self, broker: ShopBroker, session_kept: bool) -> bool:
+        """Say whether to take what `broker` keeps for this collector; False only because everything is to stop.
 
-    async def _admit(self, broker: str, session_kept: bool) -> bool:
-        """Say whether to take what `broker` keeps for this name; False only because everything is to stop.
-
-        Raises CollectError where that is likely another collector's: the name is only the host's, and the database
-        never had a collector of that name.
+        Raises CollectError where that is likely another collector's: this database never took from a session that
+        the broker knows by this name and user. The name alone does not tell, since a broker may go by the user.
         """
-        if self._surely_own:
+        session = _session(self._settings.name, broker)
+        if not session_kept:  # nothing of anybody's; what benches send from now on is kept, also before the database is
+            self._beside.create_task(self._patiently(lambda: self._remember(session)))
             return True
-        name, database = self._settings.name, self._settings.database.url
-        async with self._asking:
-            if self._known is None:
-                self._known = await self._patiently(lambda: self._sink.knows(name))
-        if self._known is None:
+        known = await self._patiently(lambda: self._sink.knows(session))
+        if known is None:
             return False
-        if session_kept and not self._known:
+        if not (known or self._settings.take_over_session):
+            user = f" under the user {broker.username!r}" if broker.username else ""
             raise CollectError(
-                f"the broker at {broker} keeps messages for a collector called {name!r}, which is this computer's "
-                f"name, but the database {database} never had a collector of that name: they are likely another's, and "
-                "what this one takes that one never gets. Nothing was taken. Give this one a name of its own (--name), "
-                "or, if they are for this database, --take-over-session"
+                f"the broker at {broker.url} keeps messages for the collector {self._settings.name!r}{user}, but the "
+                f"database {self._settings.database.url} never took any of them: they are likely another collector's, "
+                "and what this one takes that one never gets. Nothing was taken. Give this one a name (--name) and, "
+                "where the broker goes by users, a user of its own; or, if they are for this database, "
+                "--take-over-session"
             )
-        return await self._patiently(self._remember) is True
+        return known or await self._patiently(lambda: self._remember(session)) is True
+
+    def _remember(self, session: str) -> bool:
+        self._sink.remember(session)
+        return True
 
     async def _keep(self, batch: Sequence[Arrived]) -> bool:
         counts = await self._patiently(lambda: self._sink.keep(batch))
@@ -142,3 +137,9 @@ class Collector:
         if link != self._database:
             self._database = link
             self._on_event(link)
+
+
+def _session(name: str, broker: ShopBroker) -> str:
+    """Return what tells a collector's session at a broker from every other one's."""
+    host, port = broker.address
+    return f"{name} as {broker.username or 'nobody'} at {host}:{port}"

@@ -177,7 +177,7 @@ units = _message(
     Index("collected_units_serial", "unit_serial"),
 )
 
-#: The names that collectors had who wrote here; an empty one stands for those from before names were kept.
+#: The sessions at brokers that were written from; an empty one stands for those from before they were kept.
 collectors = Table(
     "collected_by",
     metadata,

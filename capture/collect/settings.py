@@ -104,8 +104,8 @@ class CollectSettings(BaseModel):
     """All settings of a collector.
 
     The brokers know a collector by its `name`, and keep for that name what it has not taken: give each its own, and do
-    not change it. With `take_over_session` it takes what they keep although the database never had a collector of that
-    name.
+    not change it. A broker may go by the user instead, which then has to be its own as well. With `take_over_session`
+    it takes what they keep although the database never took from there.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")

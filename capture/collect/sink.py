@@ -83,23 +83,23 @@ class Sink:
             bring_up_to_date(self._engine)
             self._open = True
 
-    def knows(self, name: str) -> bool:
-        """Say whether a collector of that name has written here before."""
+    def knows(self, session: str) -> bool:
+        """Say whether this database has taken from that session at a broker before."""
         self.open()
         try:
             with self._engine.begin() as connection:
-                found = select(collectors.c.name).where(collectors.c.name.in_([name, ""]))
+                found = select(collectors.c.name).where(collectors.c.name.in_([session, ""]))
                 return connection.execute(found).first() is not None
         except SQLAlchemyError as error:
             self._engine.dispose()
             raise DatabaseAway(why(error)) from error
 
-    def remember(self, name: str) -> None:
-        """Keep that a collector of that name writes here."""
+    def remember(self, session: str) -> None:
+        """Keep that this database takes from that session at a broker."""
         self.open()
         try:
             with self._engine.begin() as connection:
-                self._insert_new(connection, collectors, "name", [{"name": name, "since": datetime.now(UTC)}])
+                self._insert_new(connection, collectors, "name", [{"name": session, "since": datetime.now(UTC)}])
         except SQLAlchemyError as error:
             self._engine.dispose()
             raise DatabaseAway(why(error)) from error

@@ -51,7 +51,7 @@ class Subscriber:
         keep: Callable[[Sequence[Arrived]], Awaitable[bool]],
         say: Callable[[Link], None],
         stop: asyncio.Event,
-        admit: Callable[[str, bool], Awaitable[bool]],
+        admit: Callable[[ShopBroker, bool], Awaitable[bool]],
         leave: bool = False,
     ) -> None:
         self._broker = broker
@@ -97,7 +97,7 @@ class Subscriber:
                 "missing here (it is in their records); check the broker's persistence",
                 self._broker.url,
             )
-        if not await self._admit(self._broker.url, connection.session_kept):
+        if not await self._admit(self._broker, connection.session_kept):
             return  # what the broker sent meanwhile is not acknowledged, and stays with it
         if self._leave:
             await connection.unsubscribe(self._filters)

@@ -15,6 +15,7 @@ import contextlib
 import logging
 import random
 import socket
+import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Self, TypeVar
@@ -66,7 +67,8 @@ class _Silence(aiomqtt.MqttError):
 class KeptSession:
     """That the broker is to keep a session while this program is away, and how much it may send unacknowledged.
 
-    Each message that arrives then waits to be acknowledged by hand.
+    Each message that arrives then waits to be acknowledged by hand. A broker may send more than it was told to
+    (mosquitto 2.0 does, once it was acknowledged anything): it is not read while more than that waits here.
     """
 
     under_way: int
@@ -126,6 +128,8 @@ class Connection(aiomqtt.Client):
         self._who = link.who
         self._client.connect_timeout = link.connect_s
         self._client.manual_ack_set(session is not None)
+        self._most_unread = session.under_way if session is not None else None
+        self._held = False
         self._arrived: asyncio.Queue[Arrival] = asyncio.Queue(link.most_waiting)
         self._sending: dict[int, tuple[str, asyncio.Future[str]]] = {}
         self._refused: tuple[str, str] | None = None
@@ -225,7 +229,9 @@ class Connection(aiomqtt.Client):
 
     async def arrival(self) -> Arrival:
         """Wait for the next message."""
-        return await self._arrived.get()
+        one = await self._arrived.get()
+        self._read_on()
+        return one
 
     @property
     def at_hand_count(self) -> int:
@@ -234,7 +240,9 @@ class Connection(aiomqtt.Client):
 
     def at_hand(self, most: int) -> list[Arrival]:
         """Return the messages that are here already, up to `most`, without waiting."""
-        return [self._arrived.get_nowait() for _ in range(min(most, self._arrived.qsize()))]
+        taken = [self._arrived.get_nowait() for _ in range(min(most, self._arrived.qsize()))]
+        self._read_on()
+        return taken
 
     def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
         """Let the broker forget messages of a kept session."""
@@ -264,6 +272,29 @@ class Connection(aiomqtt.Client):
             self._arrived.put_nowait(arrival)
         except asyncio.QueueFull:
             _log.warning("more messages than %s takes in: one is left out", self._who)
+        sock = self._client.socket()
+        if self._most_unread is not None and self._arrived.qsize() > self._most_unread and sock is not None:
+            self._held = True
+            self._loop.remove_reader(sock)
+
+    def _read_on(self) -> None:
+        """Read again what a full queue kept unread."""
+        sock = self._client.socket()
+        if self._held and sock is not None and self._arrived.qsize() <= (self._most_unread or 0) // 2:
+            self._held = False
+            self._loop.add_reader(sock, self._read)
+            self._loop.call_soon(self._read)  # what TLS has decrypted already makes no socket readable
+
+    def _read(self) -> None:
+        try:
+            while not self._held:
+                self._client.loop_read()
+                sock = self._client.socket()
+                if not isinstance(sock, ssl.SSLSocket) or not sock.pending():
+                    break
+        except Exception as error:  # as aiomqtt itself: a connection that cannot be read is lost
+            if not self._disconnected.done():
+                self._disconnected.set_exception(error)
 
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any) -> None:
         topic, answer = self._sending.pop(mid, ("", None))

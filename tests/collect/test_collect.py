@@ -15,6 +15,7 @@ import sqlalchemy as sa
 
 from capture.collect import Counts
 from capture.collect.schema import strokes
+from tests.load.collector_memory import MOST_MIB, catch_up
 from tests.load.collector_storm import DURABLE, compare, storm
 from tests.support.broker import Mosquitto, free_port
 from tests.support.fleet import CollectorProcess, Shop, count_strokes, read, wait_until
@@ -106,7 +107,7 @@ def test_a_trial_run_does_not_take_what_the_broker_keeps_for_the_real_one(
         refused = start(durable.port, trial, *words, name=None)
         assert refused.process.wait(20) == 1
         refused.kill()  # only to have read all that it said
-        assert socket.gethostname() in refused.errors and "never had a collector of that name" in refused.errors
+        assert socket.gethostname() in refused.errors and "never took any of them" in refused.errors
         assert "Nothing was taken" in refused.errors and "--take-over-session" in refused.errors
     assert count_strokes(trial) == 0
     again = start(durable.port, real, name=None)  # its own database knows it
@@ -119,6 +120,47 @@ def test_a_trial_run_does_not_take_what_the_broker_keeps_for_the_real_one(
     wait_until(lambda: count_strokes(trial) == 3)
     told.stop()
     start(durable.port, trial, name=None).wait_up()  # from then on it is the trial's
+
+
+def test_a_trial_with_the_real_one_s_user_takes_nothing_whatever_its_name(
+    durable: Mosquitto, tmp_path: Path, start: Start, make_shop: Callable[..., Shop]
+) -> None:
+    """The sample settings of a broker take the user as client id: there two names are one session."""
+    passwords = tmp_path / "passwords"
+    passwords.write_text("collector:word\n")
+    passwords.chmod(0o600)
+    subprocess.run(["mosquitto_passwd", "-U", str(passwords)], check=True)
+    durable.stop()
+    benches = free_port()  # which have no user here
+    durable.lines += [f"password_file {passwords}", "use_username_as_clientid true", f"listener {benches} 127.0.0.1"]
+    durable.start()
+    (tmp_path / "word").write_text("word")
+
+    def settings(name: str, user: str = "collector") -> tuple[str, str]:
+        file = tmp_path / f"{name}.toml"
+        file.write_text(
+            f'name = "{name}"\n[database]\nurl = "sqlite:///{tmp_path}/{name}.sqlite"\n'
+            f'[[brokers]]\nurl = "mqtt://127.0.0.1:{durable.port}"\nusername = "{user}"\n'
+            f'password_file = "{tmp_path}/word"\n'
+        )
+        return "--config", str(file)
+
+    real, trial = (f"sqlite:///{tmp_path}/{name}.sqlite" for name in ("real", "trial"))
+    first = start(0, real, *settings("real"), name=None)
+    first.wait_up()
+    first.stop()
+    shop = make_shop(benches, benches=3)
+    for bench in range(3):
+        shop.apply(bench)
+    shop.wait_acknowledged()
+    refused = start(0, trial, *settings("trial"), name="trial")
+    assert refused.process.wait(20) == 1
+    refused.kill()
+    assert "under the user 'collector'" in refused.errors and "Nothing was taken" in refused.errors
+    assert count_strokes(trial) == 0
+    again = start(0, real, *settings("real"), name=None)
+    wait_until(lambda: count_strokes(real) == 3)
+    again.stop()
 
 
 @pytest.mark.parametrize("seed", [3])
@@ -239,6 +281,13 @@ def test_shops_behind_several_brokers_and_prefixes_are_told_apart(
         collector.stop()
         other.stop()
     assert sorted(read(database, sa.select(strokes.c.shop))) == ["north", "south", "west"]
+
+
+def test_a_long_backlog_does_not_fill_the_memory(tmp_path: Path) -> None:
+    """The short version of tests/load/collector_memory.py: what it holds does not grow with what waits for it."""
+    found = catch_up(6000, tmp_path)
+    assert found.kept == 6000
+    assert found.peak_mib < MOST_MIB
 
 
 def test_a_message_the_broker_should_not_have_let_through_stops_nothing(

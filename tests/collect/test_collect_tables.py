@@ -74,7 +74,7 @@ def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> Non
         "FW3-0118", str(JOB), 3, "soak", None,
     )  # fmt: skip
     assert (first.against, first.signed_off_by, first.signed_off_at) == (["step 1 (soak) is not done"], "", None)
-    assert last.packs[1] == {"pack": "high", "state": "not good", "passed_by": "Di"}
+    assert last.packs[1] == {"pack": "high", "state": "not good", "passed_by": "Di", "left_out": ""}
     assert (last.to_acknowledge, last.signed_off_by, last.signed_off_at) == (["Gauge DI-1 was overdue."], "Di", NOW)
     sink.close()
 

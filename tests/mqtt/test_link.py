@@ -121,3 +121,27 @@ async def test_what_never_answers_is_named(monkeypatch: pytest.MonkeyPatch) -> N
     ):
         async with link_to(silent.getsockname()[1]).connection():
             pass
+
+
+async def test_a_broker_that_sends_more_than_it_may_does_not_fill_the_memory(mosquitto: Mosquitto) -> None:
+    """MQTT 5.0, section 3.1.2.11.3, bounds what a broker may send; mosquitto 2.0 forgets it at the first PUBACK."""
+    session = KeptSession(under_way=100, longest_packet=10_000)
+    reader = Link(BrokerSettings(url=f"mqtt://127.0.0.1:{mosquitto.port}"), "this collector", "c", session=session)
+    async with reader.connection() as connection:
+        await connection.hear(["strokelog/#"])
+    async with link_to(mosquitto.port).connection() as bench:
+        for first in range(0, 3000, 20):
+            posted = [bench.post(f"strokelog/{n}", "word " * 40, retain=False) for n in range(first, first + 20)]
+            for answer in posted:
+                await bench.answered(answer)
+    topics: list[str] = []
+    most = 0
+    async with reader.connection() as connection:
+        while len(topics) < 3000:
+            taken = [await asyncio.wait_for(connection.arrival(), 5), *connection.at_hand(49)]
+            topics += [one.topic for one in taken]
+            connection.acknowledge(taken)
+            await asyncio.sleep(0)
+            most = max(most, connection.at_hand_count)
+    assert topics == [f"strokelog/{n}" for n in range(3000)]
+    assert most <= 101
