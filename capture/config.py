@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
@@ -151,8 +150,6 @@ def load_config(path: Path | None = None) -> Config:
 
     try:
         return _FromFile()
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{source}: no TOML: {error}") from error
     except OSError as error:
         raise ConfigError(f"{source}: {error.strerror}") from error
     except ValidationError as error:
@@ -168,3 +165,7 @@ def load_config(path: Path | None = None) -> Config:
                 what = f"is no setting; {there}" if table is Config else f"is no setting of [{where}]; {there}"
             lines.append(f"{source} (or the environment): {key}: {what}")
         raise ConfigError("\n".join(lines)) from error
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{source}: is not UTF-8 text; expected settings in TOML") from error
+    except (ValueError, RecursionError) as error:  # no TOML, nested too deep, or a number longer than Python reads
+        raise ConfigError(f"{source}: no TOML: {error}") from error

@@ -3,8 +3,10 @@ in the way."""
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
+import stat
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -21,8 +23,16 @@ class BenchLock:
     def __init__(self, folder: Path, bench: str) -> None:
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._file = (folder / f"{file_name(bench)}.lock").open("a+")
+            path = folder / f"{file_name(bench)}.lock"
+            # What lies there may be a link, or another name, of a file that is not ours to write to.
+            self._file = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK, 0o644), "r+")
+            told = os.fstat(self._file.fileno())
+            if not stat.S_ISREG(told.st_mode) or told.st_nlink != 1:
+                self._file.close()
+                raise OSError(errno.ELOOP, os.strerror(errno.ELOOP))
         except OSError as error:
+            if error.errno == errno.ELOOP:
+                raise RecordError(f"{path} is a link or no file; a lock is a file of its own: remove it") from error
             raise RecordError(f"cannot use the folder {folder}: {error.strerror}; give another --data-dir") from error
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)

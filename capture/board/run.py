@@ -9,7 +9,7 @@ import signal
 import sys
 from collections.abc import Awaitable, Callable
 from datetime import datetime
-from typing import Any, Final, TextIO
+from typing import Any, Final
 
 from rich.console import RenderableType
 
@@ -20,6 +20,7 @@ from capture.board.terminal import Choice, render
 from capture.board.words import broker_words, plain_row, row_json
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
+from capture.plumbing.outward import say
 from capture.plumbing.plaintext import clean
 from capture.terminal.keys import Keys
 from capture.terminal.screen import Screen
@@ -146,8 +147,8 @@ async def run_terminal(settings: BrokerSettings) -> None:
 class _Lines:
     """What changed, as one line each."""
 
-    def __init__(self, floor: Floor, as_json: bool, out: TextIO) -> None:
-        self._floor, self._json, self._out = floor, as_json, out
+    def __init__(self, floor: Floor, as_json: bool) -> None:
+        self._floor, self._json = floor, as_json
         self._rows: dict[str, BenchRow] = {}
         self._broker: tuple[LinkState, str] | None = None
         self._warnings: dict[str, str] = {}
@@ -173,14 +174,14 @@ class _Lines:
                 self._warnings[warning.code] = warning.text
                 told = {"change": "warning", "code": warning.code, "text": warning.text}
                 self._line(told, f"warning: {warning.text}")
-        self._out.flush()
+        sys.stdout.flush()
 
     def _line(self, content: dict[str, Any], words: str) -> None:
         if self._json:
             at = local_now().isoformat(timespec="milliseconds")
-            self._out.write(json.dumps({"at": at, **content}, ensure_ascii=False) + "\n")
+            say(json.dumps({"at": at, **content}, ensure_ascii=False))
         else:
-            self._out.write(f"{local_now():%H:%M:%S} {clean(words)}\n")
+            say(f"{local_now():%H:%M:%S} {clean(words)}")
 
 
 async def run_lines(
@@ -192,7 +193,7 @@ async def run_lines(
     the broker's own stream.
     """
     floor = Floor(local_now())
-    lines = _Lines(floor, as_json, sys.stdout)
+    lines = _Lines(floor, as_json)
     dirty = asyncio.Event()
 
     async def writing() -> None:

@@ -10,7 +10,8 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 import json
-import sys
+from collections import Counter
+from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
 from typing import Any, Final
@@ -22,6 +23,7 @@ from capture.board.floor import Floor
 from capture.board.run import local_now, run_lines
 from capture.board.words import broker_words, row_json, share
 from capture.mqtt.settings import BrokerSettings
+from capture.plumbing.outward import warn
 
 __all__ = ["Pages", "listen_address", "serve"]
 
@@ -65,6 +67,14 @@ def _is_loopback(host: str) -> bool:
         return host == "localhost"
 
 
+@dataclass(frozen=True, slots=True)
+class _Reader:
+    """Who has an event stream open."""
+
+    address: str
+    transport: asyncio.Transport | None
+
+
 class Pages:
     """The web application over one floor."""
 
@@ -75,7 +85,7 @@ class Pages:
         """
         self._floor = floor
         self._hosts = allowed_hosts
-        self._readers: set[asyncio.Queue[bytes | None]] = set()
+        self._readers: dict[asyncio.Queue[bytes | None], _Reader] = {}
         self._rows: dict[str, BenchRow] = {}
         self._about: dict[str, Any] = {}
         self.application = web.Application(middlewares=[self._guard])
@@ -146,28 +156,42 @@ class Pages:
                 event, quiet_s = _event("alive", {"now": _ms(local_now())}), 0.0
             for queue in list(self._readers):
                 if queue.qsize() >= _BEHIND:
-                    self._readers.discard(queue)
-                    queue.put_nowait(None)
+                    self._let_go(queue)
                 else:
                     queue.put_nowait(event)
 
     async def _events(self, request: web.Request) -> web.StreamResponse:
-        if len(self._readers) >= _MOST_READERS:
+        if len(self._readers) >= _MOST_READERS and not self._make_room():
             raise web.HTTPServiceUnavailable(text=f"{_MOST_READERS} pages are open on this board; close one.\n")
         response = web.StreamResponse(headers={**_POLICY, "Content-Type": "text/event-stream; charset=utf-8"})
         await response.prepare(request)
         queue: asyncio.Queue[bytes | None] = asyncio.Queue()
         # Everything now, and every change from now on: nothing runs between the two lines.
         queue.put_nowait(self._all())
-        self._readers.add(queue)
+        self._readers[queue] = _Reader(request.remote or "", request.transport)
         try:
             while (event := await queue.get()) is not None:
                 await response.write(event)
         except ConnectionError:
             pass  # the reader left
         finally:
-            self._readers.discard(queue)
+            self._readers.pop(queue, None)
         return response
+
+    def _let_go(self, queue: asyncio.Queue[bytes | None]) -> None:
+        """End a reader's stream; it may not read, so its connection is not waited for."""
+        reader = self._readers.pop(queue)
+        queue.put_nowait(None)
+        if reader.transport is not None:
+            reader.transport.abort()
+
+    def _make_room(self) -> bool:
+        """Let go of the oldest stream of the address that has most, if one has more than one: whoever opens them all
+        keeps nobody else from the board."""
+        ((busiest, streams),) = Counter(reader.address for reader in self._readers.values()).most_common(1)
+        if streams > 1:
+            self._let_go(next(queue for queue, reader in self._readers.items() if reader.address == busiest))
+        return streams > 1
 
 
 def _static(content: bytes, kind: str) -> Any:
@@ -191,9 +215,9 @@ async def serve(settings: BrokerSettings, listen: tuple[str, int], *, as_json: b
     host, port = listen
     loopback = _is_loopback(host)
     if not loopback:
-        sys.stderr.write(
+        warn(
             f"caution: {host} is no loopback address: whoever reaches it sees the board, without a login and over "
-            "plain http. Put a proxy with TLS and a login before it, or keep it to a network you trust.\n"
+            "plain http. Put a proxy with TLS and a login before it, or keep it to a network you trust."
         )
 
     async def pages(floor: Floor) -> None:
@@ -212,8 +236,7 @@ async def serve(settings: BrokerSettings, listen: tuple[str, int], *, as_json: b
                 ) from error
             bound = runner.addresses[0][1]
             shown = f"[{host}]" if ":" in host else host
-            sys.stderr.write(f"The board is at http://{shown}:{bound}/ (Ctrl-C ends it)\n")
-            sys.stderr.flush()
+            warn(f"The board is at http://{shown}:{bound}/ (Ctrl-C ends it)")
             await served.tell()
         finally:
             await runner.cleanup()

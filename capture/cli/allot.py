@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from capture.cli.options import ConfigFile, Json, errors_in_words, fail, open_store, say
+from capture.cli.options import ConfigFile, Json, errors_in_words, fail, open_store
 from capture.cli.stock import StockPath, opened, tell_reservations, warn_low
+from capture.plumbing.outward import say
 
 if TYPE_CHECKING:
     from capture.record import Job
@@ -197,12 +198,13 @@ class _Shown:
         return f"{slot.name} {before} to {self._thickness(pack, option.size.part, option.size.thickness_nm)}"
 
     def as_table(self, level: float) -> None:
-        from rich.console import Console
         from rich.table import Table
         from rich.text import Text
 
+        from capture.plumbing.outward import harmless_console
+
         found = self._found
-        console = Console(highlight=False)
+        console = harmless_console()
         table = Table(title=f"Allotment, at least {level:.4g} likely in range", title_justify="left")
         for name in ("unit", "pack", "measured", "change", "piece", "predicted (95 %)", "in range"):
             table.add_column(name, overflow="fold")

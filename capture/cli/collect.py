@@ -5,13 +5,13 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import signal
-import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from capture.cli.extras import need
-from capture.cli.options import ConfigFile, Json, fail, say
+from capture.cli.options import ConfigFile, Json, fail
+from capture.plumbing.outward import write
 
 if TYPE_CHECKING:
     from capture.collect import CollectSettings, Counts, Event
@@ -93,8 +93,7 @@ async def _collect(settings: CollectSettings, as_json: bool, leave: bool) -> Non
     from capture.plumbing.sd_notify import notify_service, watchdog
 
     def line(text: str) -> None:
-        say(text)
-        sys.stdout.flush()
+        write(f"{text}\n")
 
     def on_event(event: Event) -> None:
         if isinstance(event, Counts):

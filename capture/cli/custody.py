@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path, say
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path
+from capture.plumbing.outward import say, warn
 
 if TYPE_CHECKING:
     from capture.custody.backup import Made
@@ -21,7 +21,7 @@ __all__ = ["backup", "prune", "restore", "send_again"]
 
 
 def _waiting(what: str) -> None:
-    sys.stderr.write(f"strokelog: waiting for {what} to end\n")
+    warn(f"strokelog: waiting for {what} to end")
 
 
 def _size(count: int) -> str:
@@ -68,9 +68,9 @@ def backup(
         say("The copy's chain is whole, but not its recordings." if wrong else "Proven: the copy's chain is whole.")
         say(f"Head: {made.head[0]}:{made.head[1]}")
     for name in made.missing:
-        sys.stderr.write(clean(f"strokelog: not backed up, since it is not there: {name}") + "\n")
+        warn(f"strokelog: not backed up, since it is not there: {name}")
     for name in made.altered:
-        sys.stderr.write(clean(f"strokelog: backed up, but not as the record holds it: {name}") + "\n")
+        warn(f"strokelog: backed up, but not as the record holds it: {name}")
     if made.missing or made.altered:
         fail(
             "the backup is in place, but the recordings above are not as the record needs them; run "

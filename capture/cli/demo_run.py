@@ -10,7 +10,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import shutil
-import sys
 import tempfile
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -20,6 +19,7 @@ from pathlib import Path
 from capture.bench.setup import BenchSetup
 from capture.config import load_config
 from capture.mqtt.settings import BrokerSettings
+from capture.plumbing.outward import say
 from capture.record import RecordError
 from capture.recordings.stream import indicator_from
 from capture.session.session import EXIT_GOOD, EXIT_NOT_GOOD, Face, Session, run_session
@@ -235,9 +235,6 @@ class _Conductor:
 
 def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> None:
     """Say where everything is and how to look at it again."""
-
-    def say(text: str) -> None:
-        sys.stdout.write(text + "\n")
 
     verdicts = ", ".join(f"{pack} {word}" for pack, word in seen.verdicts.items())
     signed = f"; signed off by {seen.signed_off_by}" if seen.signed_off_by else ""

@@ -11,7 +11,8 @@ from typing import Annotated
 import typer
 
 from capture.cli.extras import need
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, say
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store
+from capture.plumbing.outward import say
 
 __all__ = ["export"]
 

@@ -11,7 +11,8 @@ from typing import Annotated
 
 import typer
 
-from capture.cli.options import fail, say
+from capture.cli.options import fail
+from capture.plumbing.outward import say, write
 
 __all__ = ["guide", "page", "topics"]
 
@@ -53,13 +54,14 @@ def guide(
         meant = f"; did you mean `strokelog guide {near[0]}`?" if near else f"; there are: {', '.join(there)}"
         fail(f"the guide has no topic {topic!r}{meant}", 2)
     if not (sys.stdin.isatty() and sys.stdout.isatty()) or os.environ.get("TERM", "dumb") in ("", "dumb"):
-        sys.stdout.write(page(chosen))
+        write(page(chosen))
         return
-    from rich.console import Console
     from rich.markdown import Markdown
+
+    from capture.plumbing.outward import harmless_console
 
     # Colours pass through less, and a page that fits the window needs no key to leave it.
     os.environ.setdefault("LESS", "-RFX")
-    console = Console()
+    console = harmless_console(highlight=True)
     with console.pager(styles=True):
         console.print(Markdown(page(chosen), hyperlinks=False))

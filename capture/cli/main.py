@@ -14,7 +14,7 @@ import typer
 
 from capture import __version__
 from capture.cli.groups import Command, CommandList, Group
-from capture.cli.options import say
+from capture.plumbing.outward import say, warn
 
 __all__ = ["COMMANDS", "app", "main"]
 
@@ -119,7 +119,7 @@ def main() -> None:
     except OSError as error:
         # A place that cannot be used (no home, no space, a disk mounted read-only) is no fault of the program.
         where = f"{error.filename}: " if error.filename is not None else ""
-        sys.stderr.write(f"strokelog: {where}{error.strerror or error}\n")
+        warn(f"strokelog: {where}{error.strerror or error}")
         sys.exit(1)
 
 

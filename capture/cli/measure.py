@@ -24,10 +24,10 @@ from capture.cli.options import (
     pairs,
     plain_words,
     read_sheet,
-    say,
     settings_of,
     stock_file,
 )
+from capture.plumbing.outward import say, warn
 
 if TYPE_CHECKING:
     from capture.air.control import FixtureSetup
@@ -106,7 +106,7 @@ def run(
     gauge = settled.gauge.identity() if settled.gauge else None
     overdue = gauge.warning(datetime.now().astimezone().date()) if gauge else ""
     if overdue:
-        sys.stderr.write(f"warning: {overdue}\n")
+        warn(f"warning: {overdue}")
 
     wrench = None
     if settled.wrench is not None:

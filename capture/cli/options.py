@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
+
+from capture.plumbing.outward import warn
 
 if TYPE_CHECKING:
     from capture.config import Config
@@ -31,7 +32,6 @@ __all__ = [
     "plain_words",
     "read_sheet",
     "record_path",
-    "say",
     "settings_of",
     "stock_file",
 ]
@@ -48,7 +48,7 @@ DataDir = Annotated[Path | None, typer.Option("--data-dir", help="Where record a
 
 def fail(text: str, code: int = 1) -> NoReturn:
     """Say what is wrong on standard error and exit."""
-    sys.stderr.write(f"strokelog: {text}\n")
+    warn(f"strokelog: {text}")
     raise typer.Exit(code)
 
 
@@ -71,11 +71,6 @@ def plain_words(text: str) -> str:
     for found, said in _PLAIN:
         text = text.replace(found, said)
     return text
-
-
-def say(text: str = "") -> None:
-    """Write a line to standard output."""
-    sys.stdout.write(text + "\n")
 
 
 @contextmanager

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, say
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store
 from capture.cli.signoff import By, JobNumber, add_fact, person, unit_of
+from capture.plumbing.outward import say
 
 if TYPE_CHECKING:
     from capture.record import Job

@@ -7,7 +7,6 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -15,6 +14,7 @@ from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.json_forms import fact_json
 from capture.output.tables import budget_table, report_strokes
 from capture.output.words import plain_line
+from capture.plumbing.outward import harmless_console
 from capture.plumbing.plaintext import clean
 from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import in_data_folder, kept_at
@@ -161,7 +161,7 @@ def jobs_table(found: list[Job]) -> None:
             _signed_words(job),
         )
         table.add_row(*(Text(cell) for cell in cells))
-    Console().print(table)
+    harmless_console(highlight=True).print(table)
 
 
 def _sheet_of(job: Job) -> Sheet | None:
@@ -206,7 +206,7 @@ def _not_compared(job: Job, entry: FactEntry) -> str:
 def show_job(job: Job, data_dir: Path, explain: bool) -> None:
     """Print one job of the record in `data_dir`: its checks, strokes and verdicts, what else happened to the unit, and
     its corrections."""
-    console = Console(highlight=False)
+    console = harmless_console()
     sheet = _sheet_of(job)
     unit: LengthUnit = sheet.display_unit if sheet else "mm"
 
@@ -273,7 +273,7 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
 
 def show_sheet(sheet: Sheet) -> None:
     """Print what a sheet asks for, pack by pack in the order of checking."""
-    console = Console(highlight=False)
+    console = harmless_console()
     unit = sheet.display_unit
     console.print(
         Text(f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"), soft_wrap=True

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import json
-import sys
 
+from capture.plumbing.outward import warn, write
 from drivers.identify import BAUDS, Heard, best, listen_live, survey
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.transport import list_ports
@@ -19,8 +19,7 @@ _WORTH_A_LINE = 0.05
 
 
 def _say(text: str) -> None:
-    sys.stdout.write(text + "\n")
-    sys.stdout.flush()
+    write(f"{text}\n")
 
 
 def list_them(as_json: bool) -> int:
@@ -32,7 +31,7 @@ def list_them(as_json: bool) -> int:
         else:
             _say(f"{port.device}  {port.description}")
     if not ports:
-        sys.stderr.write("strokelog: no serial port found; check the cable and `ls /dev/serial/by-id`\n")
+        warn("strokelog: no serial port found; check the cable and `ls /dev/serial/by-id`")
     return 0 if ports else 1
 
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from capture.plumbing.outward import harmless_console
 from capture.sheet.sheet import Sheet
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import STATE_WORDS, let_pass_words, next_words, step_state
@@ -17,7 +17,7 @@ __all__ = ["show_standing"]
 
 def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
     """Print the packs, the steps and what is open."""
-    console = Console(highlight=False)
+    console = harmless_console()
     for pack in standing.packs:
         why = f", {pack.words}" if pack.words and pack.words != pack.state else ""
         console.print(

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, open_store, read_sheet, say
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, open_store, read_sheet
+from capture.plumbing.outward import say
 
 if TYPE_CHECKING:
     from capture.record import Job

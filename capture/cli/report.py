@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from capture.cli.extras import need
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path, say
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path
+from capture.plumbing.outward import say, warn
 
 __all__ = ["report"]
 
@@ -44,11 +44,11 @@ def report(
     mismatch = written.proof.mismatch
     if not written.contents.proven:
         why = str(mismatch) if mismatch is not None else written.contents.proof[0]
-        sys.stderr.write(f"strokelog: the record was NOT PROVEN, and the report says so at its top: {clean(why)}\n")
+        warn(f"strokelog: the record was NOT PROVEN, and the report says so at its top: {clean(why)}")
     if written.boxes:
-        sys.stderr.write(
+        warn(
             f"strokelog: no installed font has {clean(written.boxes[:40])}; the PDF has boxes there, not the "
-            "HTML. On Debian: apt-get install fonts-noto-cjk (Chinese, Japanese, Korean) or fonts-noto-core (others)\n"
+            "HTML. On Debian: apt-get install fonts-noto-cjk (Chinese, Japanese, Korean) or fonts-noto-core (others)"
         )
     if as_json:
         say(

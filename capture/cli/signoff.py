@@ -21,9 +21,9 @@ from capture.cli.options import (
     open_store,
     pairs,
     plain_words,
-    say,
     stock_file,
 )
+from capture.plumbing.outward import harmless, say, warn
 
 if TYPE_CHECKING:
     from capture.job.unit_on_record import UnitOnRecord
@@ -112,7 +112,7 @@ def _agreed(text: str) -> bool:
     """Ask whoever sits at the terminal; nobody does where it is a pipe."""
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         return False
-    return typer.confirm(f"{text[:1].upper()}{text[1:]}. Is that right?", err=True)
+    return typer.confirm(harmless(f"{text[:1].upper()}{text[1:]}. Is that right?"), err=True)
 
 
 def override(
@@ -348,22 +348,19 @@ def _from_wrench(step: Torque, port: str, settings: TorqueSettings, wait: float)
     bolts = step.bolt_count or 1
     floor_unm = max(LEAST_UNM, (step.value_unm or 0) // 10)
 
-    def hear(text: str) -> None:
-        typer.echo(text, err=True)
-
     asked = f"{step.title}: {step.details()}. Tighten {f'{bolts} bolts' if bolts > 1 else 'now'}; Ctrl-C gives up."
 
     async def read() -> list[int]:
         torques: list[int] = []
-        peaks = tightenings(port, settings, wait_s=wait, floor_unm=floor_unm, opened=lambda: hear(asked))
+        peaks = tightenings(port, settings, wait_s=wait, floor_unm=floor_unm, opened=lambda: warn(asked))
         async with aclosing(peaks):
             async for torque in peaks:
                 short = step.value_unm is not None and torque < step.value_unm
                 if short and step.allows(torque) is False:
-                    hear(f"{torque_words(step, torque)}: short of {step.window()}, go on")
+                    warn(f"{torque_words(step, torque)}: short of {step.window()}, go on")
                     continue
                 torques.append(torque)
-                hear(f"{len(torques)} of {bolts}: {torque_words(step, torque)}")
+                warn(f"{len(torques)} of {bolts}: {torque_words(step, torque)}")
                 if len(torques) >= bolts or step.allows(torque) is False:
                     return torques
         return torques

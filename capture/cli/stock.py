@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -13,7 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from capture.cli.options import ConfigFile, Json, Settings, errors_in_words, fail, pairs, say, settings_of
+from capture.cli.options import ConfigFile, Json, Settings, errors_in_words, fail, pairs, settings_of
+from capture.plumbing.outward import say, warn, write
 
 if TYPE_CHECKING:
     from capture.stock import Holdings, Reservation, StockRoom
@@ -102,7 +102,7 @@ def warn_low(before: Holdings, after: Holdings) -> None:
     was = {(one.part, one.thickness_nm) for one in before.low()}
     for one in after.low():
         if (one.part, one.thickness_nm) not in was:
-            sys.stderr.write(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}\n")
+            warn(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}")
 
 
 def _reservation_json(one: Reservation) -> dict[str, Any]:
@@ -154,7 +154,7 @@ def import_(
         say(line)
     say(f"{len(loaded.pieces)} thicknesses read, {len(changed)} changes.")
     for one in low:
-        sys.stderr.write(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}\n")
+        warn(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}")
 
 
 def export(
@@ -168,7 +168,7 @@ def export(
     with opened(stock, config, "") as (room, _, _):
         text = write_stock(room.holdings().bins)
     if file is None:
-        sys.stdout.write(text)
+        write(text)
         return
     try:
         file.write_text(text, encoding="utf-8")
@@ -211,13 +211,13 @@ def show(as_json: Json = False, stock: StockPath = None, config: ConfigFile = No
 
 
 def _show_tables(holdings: Holdings) -> None:
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
+    from capture.plumbing.outward import harmless_console
     from drivers.units import format_length
 
-    console = Console(highlight=False)
+    console = harmless_console()
     table = Table(title="Stock", title_justify="left")
     for name in ("part", "thickness", "on shelf", "reserved", "free", "order at", "measured pieces"):
         table.add_column(name, justify="right" if name in ("on shelf", "reserved", "free", "order at") else "left")
@@ -287,14 +287,14 @@ def measure(
         from drivers.thickness import read_thickness
 
         wire, chosen = settings_of(driver, pairs(settings), "--set")
-        sys.stderr.write(f"Measure {part} {thickness}, {serial}: hold still until it is read.\n")
+        warn(f"Measure {part} {thickness}, {serial}: hold still until it is read.")
         with errors_in_words():
             try:
                 read = asyncio.run(read_thickness(port, wire, chosen, lambda nm: misfit(nm, sold, ()), seconds))
             except TimeoutError as error:
                 fail(str(error))
         if not chosen.max_error and expanded is None:
-            sys.stderr.write("strokelog: no --set max_error given: only the display's steps are taken as uncertain\n")
+            warn("strokelog: no --set max_error given: only the display's steps are taken as uncertain")
         actual = read.actual_nm
         expanded = expanded if expanded is not None else read.expanded_uncertainty_nm
     assert expanded is not None

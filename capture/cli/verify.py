@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, record_path, say
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, record_path
+from capture.plumbing.outward import rewrite_line, say
 
 if TYPE_CHECKING:
     from capture.custody.verify import Proof
@@ -62,9 +63,7 @@ def _head(expect: str | None) -> tuple[int, str] | None:
 
 
 def _progress(done: int, of: int) -> None:
-    end = "\r\x1b[K" if done == of else f"\rchecks derived again: {done} of {of}"
-    sys.stderr.write(end)
-    sys.stderr.flush()
+    rewrite_line("" if done == of else f"checks derived again: {done} of {of}")
 
 
 def _count(number: int, noun: str) -> str:

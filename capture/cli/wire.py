@@ -21,9 +21,9 @@ from capture.cli.options import (
     pairs,
     plain_words,
     read_sheet,
-    say,
     settings_of,
 )
+from capture.plumbing.outward import say, warn
 
 if TYPE_CHECKING:
     from capture.sheet.sheet import Air, Pack
@@ -43,10 +43,9 @@ def replay(
     as_json: Json = False,
 ) -> None:
     """Measure a recording again. Exit code 0, or 1 if the recording cannot be read."""
-    from rich.console import Console
-
     from capture.output.json_forms import stroke_json, verdict_json
     from capture.output.tables import budget_table, report_strokes
+    from capture.plumbing.outward import harmless_console
     from capture.recordings.file import RecordingWarning
     from capture.recordings.replay import Replay
 
@@ -59,7 +58,7 @@ def replay(
         warnings.simplefilter("always", RecordingWarning)
         played = Replay(recording, chosen, unit, air)
         if played.unknown_settings:
-            sys.stderr.write(f"strokelog: indicator settings not used: {', '.join(played.unknown_settings)}\n")
+            warn(f"strokelog: indicator settings not used: {', '.join(played.unknown_settings)}")
         shown = []
         for kept in played.strokes(speed):
             shown.append(kept)
@@ -70,15 +69,15 @@ def replay(
     except ValueError as error:
         fail(f"{error}", 2)
     for one in caught:
-        sys.stderr.write(f"strokelog: {one.message}\n")
+        warn(f"strokelog: {one.message}")
     verdict = played.verdict
     if as_json:
         if chosen is not None and verdict is not None:
             say(json.dumps(verdict_json(chosen, verdict, played.advice, played.out_of_reach), ensure_ascii=False))
         elif chosen is not None:
-            sys.stderr.write(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed\n")
+            warn(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed")
         return
-    console = Console()
+    console = harmless_console(highlight=True)
     console.print(report_strokes(shown, unit))
     if chosen is not None and verdict is None:
         say(f"No verdict: {played.counted} strokes count; at least 2 are needed.")
@@ -116,18 +115,17 @@ def decode(
     wire, values = settings_of(driver, pairs(settings), "--set")
     decoder = wire.decoder(values)
     count = 0
-    stdin, stdout = sys.stdin.buffer, sys.stdout
+    stdin = sys.stdin.buffer
     while True:
         data = os.read(stdin.fileno(), 65536)
         for reading in decoder.feed(data) if data else decoder.finish():
             count += 1
-            stdout.write(json.dumps({"value_nm": reading.value_nm, "unit": reading.unit, "flags": list(reading.flags)}))
-            stdout.write("\n")
-        stdout.flush()
+            say(json.dumps({"value_nm": reading.value_nm, "unit": reading.unit, "flags": list(reading.flags)}))
+        sys.stdout.flush()
         if not data:
             break
     if decoder.skipped:
-        sys.stderr.write(f"strokelog: {decoder.skipped} bytes were no frame of {driver!r}\n")
+        warn(f"strokelog: {decoder.skipped} bytes were no frame of {driver!r}")
     raise typer.Exit(0 if count else 1)
 
 
@@ -178,15 +176,13 @@ def check_fixture(
     if not driver.wired:
         fail(f"fixture {fixture!r} has no wiring to test", 2)
     for text in CAUTIONS:
-        sys.stderr.write(f"caution: {text}\n")
-    sys.stderr.write(
-        "This test opens and shuts the valve. Take the pack off the port, or shut the supply off and vent.\n"
-    )
+        warn(f"caution: {text}")
+    warn("This test opens and shuts the valve. Take the pack off the port, or shut the supply off and vent.")
     if not yes and not (sys.stdin.isatty() and typer.confirm("Go on?", err=True)):
         fail("not tested: answer the question, or give --yes once this is so", 2)
 
     def ask(text: str) -> None:
-        sys.stderr.write(f"{text}\n")
+        warn(f"{text}")
 
     with errors_in_words():
         results = asyncio.run(test_points(port, fixture, pairs(settings), ask=ask if button else None))

@@ -162,12 +162,14 @@ def load_settings(
         if take_over_session:
             values["take_over_session"] = True
         settings = CollectSettings.model_validate(values)
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{where}: no TOML: {error}") from error
     except OSError as error:
         raise ConfigError(f"{where}: {error.strerror}") from error
     except ValidationError as error:
         raise ConfigError("\n".join(_in_words(where, item) for item in error.errors())) from None
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{where}: is not UTF-8 text; expected settings in TOML") from error
+    except (ValueError, RecursionError) as error:  # no TOML, nested too deep, or a number longer than Python reads
+        raise ConfigError(f"{where}: no TOML: {error}") from error
     if not settings.brokers:
         raise ConfigError(
             f"{where}: no broker; give --broker mqtt://host, or url under [broker] or [[brokers]] in the settings file"

@@ -6,10 +6,10 @@ they are never written by hand.
 
 from __future__ import annotations
 
-import sys
 from typing import Final
 
 from capture.mqtt.topics import ROOT, topic_filters
+from capture.plumbing.outward import write
 
 __all__ = ["mosquitto_acl"]
 
@@ -40,4 +40,4 @@ def mosquitto_acl() -> str:
 
 
 if __name__ == "__main__":
-    sys.stdout.write(mosquitto_acl())
+    write(mosquitto_acl())

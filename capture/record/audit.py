@@ -113,6 +113,12 @@ def audit(path: Path, *, job: int | None = None, expect: tuple[int, str] | None 
             walk = _Walk(connection, job, expect)
             try:
                 walk.run(path)
+            except UnicodeDecodeError as error:  # SQLite tells of a table whose definition is no text
+                raise Mismatch(
+                    "the file is damaged",
+                    expected="a whole SQLite database",
+                    found="a table defined by no text",
+                ) from error
             except sqlite3.DatabaseError as error:
                 if isinstance(error, sqlite3.OperationalError):
                     raise

@@ -31,6 +31,8 @@ class RecordError(Exception):
 
 def reason(error: Exception) -> str:
     """Return the database's own words for `error`, without SQLAlchemy's additions."""
+    if isinstance(error, UnicodeDecodeError):  # Python cannot say what SQLite told of a table that is no text
+        return "the definition of one of its tables is damaged"
     return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
 
 
@@ -56,7 +58,7 @@ def open_engine(path: Path, *, read_only: bool = False) -> Engine:
     event.listen(engine, "begin", _begin)
     try:
         _bring_up_to_date(engine, path, read_only)
-    except (DBAPIError, sqlite3.Error) as error:
+    except (DBAPIError, sqlite3.Error, UnicodeDecodeError) as error:
         engine.dispose()
         raise RecordError(
             f"cannot open the record {path}: {reason(error)}; expected an SQLite file this user may write, "

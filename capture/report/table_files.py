@@ -19,6 +19,7 @@ from types import TracebackType
 from typing import Any, BinaryIO, Final, Literal, Protocol, Self, cast
 
 from capture.plumbing.durable import put_in_place, unfinished
+from capture.plumbing.outward import harmless
 from capture.record import Job
 from capture.report.tables import COLUMNS, Column, LengthUnit, Row, columns, rows
 
@@ -91,7 +92,10 @@ def _cell(value: Any) -> Any:
         return "true" if value else "false"
     if isinstance(value, datetime):
         return value.isoformat(timespec="microseconds").replace("+00:00", "Z")
-    return safe_text(value) if isinstance(value, str) else value
+    if not isinstance(value, str):
+        return value
+    # A cell may hold whole lines, whichever way they end.
+    return safe_text("\r".join(harmless(line) for line in value.split("\r")))
 
 
 class _Parquet:

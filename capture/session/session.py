@@ -10,7 +10,6 @@ import asyncio
 import contextlib
 import json
 import signal
-import sys
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from enum import Enum
@@ -26,6 +25,7 @@ from capture.dashboard.view import PackView
 from capture.job.unit_on_record import Written
 from capture.output.json_forms import stroke_json, verdict_json
 from capture.output.words import CAUTIONS, plain_line
+from capture.plumbing.outward import warn, write
 from capture.plumbing.sd_notify import notify_service, watchdog
 from capture.session.bench_keys import Controls, presses
 from capture.session.wrench_field import WrenchSetup
@@ -106,10 +106,9 @@ class Session:
             line = {**happening.data, **({"notes": list(happening.notes)} if happening.notes else {})}
             pack = pack or line.get("pack") or ""
         else:
-            sys.stderr.write(f"warning: {happening}\n")
+            warn(f"warning: {happening}")
             return
-        sys.stdout.write(json.dumps({**line, "pack": pack, "job": state.job_id}, ensure_ascii=False) + "\n")
-        sys.stdout.flush()
+        write(json.dumps({**line, "pack": pack, "job": state.job_id}, ensure_ascii=False) + "\n")
 
     # -- keys --------------------------------------------------------------------------------------------
 

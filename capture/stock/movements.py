@@ -104,6 +104,8 @@ _TRIGGERS: Final = tuple(
 
 def reason(error: Exception) -> str:
     """Return the database's own words for `error`, without SQLAlchemy's additions."""
+    if isinstance(error, UnicodeDecodeError):  # Python cannot say what SQLite told of a table that is no text
+        return "the definition of one of its tables is damaged"
     return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
 
 
@@ -122,7 +124,7 @@ def open_stock(path: Path) -> Engine:
     event.listen(engine, "begin", _begin)
     try:
         _make(engine, path)
-    except (DBAPIError, sqlite3.Error) as error:
+    except (DBAPIError, sqlite3.Error, UnicodeDecodeError) as error:
         engine.dispose()
         raise StockError(
             f"cannot open the stock {path}: {reason(error)}; expected an SQLite file this user may write, "

@@ -14,7 +14,7 @@ import aiohttp
 import pytest
 
 from capture.board.floor import Floor
-from capture.board.web import Pages, listen_address
+from capture.board.web import Pages, _Reader, listen_address
 from tests.board.test_board import HOSTILE, MARKUP, board, hostile_bench, publish
 from tests.support.broker import Mosquitto, until
 from tests.support.browser import Browser
@@ -151,7 +151,7 @@ async def test_a_reader_that_does_not_read_is_let_go() -> None:
     pages = Pages(floor, None)
     telling = asyncio.create_task(pages.tell())
     stuck: asyncio.Queue[bytes | None] = asyncio.Queue()
-    pages._readers.add(stuck)
+    pages._readers[stuck] = _Reader("127.0.0.1", None)
     for _ in range(20):
         stuck.put_nowait(b"")
     floor.feed(*_fed(status("bay 1")))
@@ -185,3 +185,20 @@ def test_another_address_than_loopback_is_cautioned_and_a_taken_port_named(mosqu
             assert second.wait(10) == 1
             assert second.stderr is not None
             assert f"cannot listen on 127.0.0.1 port {port}" in second.stderr.read()
+
+
+async def test_whoever_opens_all_streams_keeps_nobody_else_from_the_board(mosquitto: Mosquitto) -> None:
+    def visitor(address: str) -> aiohttp.ClientSession:
+        return aiohttp.ClientSession(connector=aiohttp.TCPConnector(limit=0, local_addr=(address, 0)))
+
+    async with page(mosquitto.port) as url, visitor("127.0.0.2") as wall, visitor("127.0.0.1") as greedy:
+        before = await wall.get(url + "events")
+        assert await before.content.readline() == b"event: floor\n"
+        opened = [await greedy.get(url + "events") for _ in range(110)]
+        assert {one.status for one in opened} == {200}
+        # The first of the greedy one's streams were ended for its last, and nobody else's.
+        with pytest.raises(aiohttp.ClientError):
+            await opened[0].content.read()
+        later = await wall.get(url + "events")
+        assert later.status == 200 and await later.content.readline() == b"event: floor\n"
+        assert not before.content.at_eof() and before.content.exception() is None

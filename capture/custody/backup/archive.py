@@ -94,11 +94,13 @@ def back_up_to_archive(
                 with suppress(OSError):
                     beside.unlink()
             return made
-    except (OSError, sqlite3.Error, tarfile.TarError) as error:
+    except (OSError, sqlite3.Error, UnicodeDecodeError, tarfile.TarError) as error:
         raise in_words(_as_oserror(error), f"the backup {place} was not made") from error
 
 
-def _as_oserror(error: OSError | sqlite3.Error | tarfile.TarError) -> OSError | sqlite3.Error:
+def _as_oserror(
+    error: OSError | sqlite3.Error | UnicodeDecodeError | tarfile.TarError,
+) -> OSError | sqlite3.Error | UnicodeDecodeError:
     return OSError(str(error)) if isinstance(error, tarfile.TarError) else error
 
 

@@ -65,12 +65,12 @@ def back_up_to_folder(source: Source, place: Path, *, at: datetime, waiting: Cal
                 made = _Folder(source, work, earlier).bring_up_to_date(place, at)
                 if work != place:
                     put_in_place(work, place)
-            except (RecordError, OSError, sqlite3.Error):
+            except (RecordError, OSError, sqlite3.Error, UnicodeDecodeError):
                 if work != place:  # one that was only interrupted goes on from there the next time
                     shutil.rmtree(work, ignore_errors=True)
                 raise
             return made
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
         raise in_words(error, f"the backup {place} was not made") from error
 
 

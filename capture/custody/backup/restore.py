@@ -56,7 +56,7 @@ def restore(backup: Path, data_dir: Path) -> Restored:
                 if folder.exists():
                     stage.chmod(folder.stat().st_mode & 0o7777)
                 put_in_place(stage, folder)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, sqlite3.Error, UnicodeDecodeError) as error:
         raise in_words(error, f"the backup {backup} was not put back as {data_dir}") from error
     paths = [one.path for one in manifest.files]
     return Restored(

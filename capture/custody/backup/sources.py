@@ -83,8 +83,10 @@ class Made:
     altered: tuple[str, ...]
 
 
-def in_words(error: OSError | sqlite3.Error, doing: str) -> BackupError:
+def in_words(error: OSError | sqlite3.Error | UnicodeDecodeError, doing: str) -> BackupError:
     """Return what stopped a backup or a restore, in words."""
+    if isinstance(error, UnicodeDecodeError):  # Python cannot say what SQLite told of a table that is no text
+        return BackupError(f"{doing}: the definition of one of its tables is damaged")
     said = error.strerror or str(error) if isinstance(error, OSError) else str(error)
     return BackupError(f"{doing}: {said}; is there room, and may this user read and write there?")
 

@@ -1,0 +1,73 @@
+"""The one way out to a terminal or a pipe, where text is made harmless: what a unit, a technician, a sheet or a file is
+called may hold anything, and a terminal obeys some of it. The live screens draw cells of their own instead, from text
+that `plaintext.clean` made.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Iterable
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = ["harmless", "harmless_console", "rewrite_line", "say", "warn", "write"]
+
+#: Controls (a terminal's commands begin with one), what turns a line around or ends it, and halves of surrogate pairs,
+#: which no output can encode.
+_OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+
+
+def _escaped(found: re.Match[str]) -> str:
+    return f"\\u{ord(found[0]):04x}"
+
+
+def harmless(text: str) -> str:
+    r"""Return `text` with whatever a terminal would obey as its escape in JSON, such as \u001b: a person sees that it
+    is there, and JSON means the same as before. Line ends and tabs stay."""
+    return _OBEYED.sub(_escaped, text)
+
+
+def write(text: str) -> None:
+    """Write text as it is to standard output, and let it out at once."""
+    sys.stdout.write(harmless(text))
+    sys.stdout.flush()
+
+
+def say(text: str = "") -> None:
+    """Write a line to standard output."""
+    sys.stdout.write(harmless(text) + "\n")
+
+
+def warn(text: str) -> None:
+    """Write a line to standard error."""
+    sys.stderr.write(harmless(text) + "\n")
+    sys.stderr.flush()
+
+
+def rewrite_line(text: str = "") -> None:
+    """Put text in place of the terminal's present line, on standard error: how far something is."""
+    sys.stderr.write(f"\r{harmless(text)}\x1b[K")
+    sys.stderr.flush()
+
+
+def harmless_console(*, highlight: bool = False) -> Console:
+    """Return a console that prints tables and styled text to standard output, every text in them harmless."""
+    made: Console = _console_class()(highlight=highlight, markup=False, emoji=False)
+    return made
+
+
+@cache
+def _console_class() -> Any:
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
+
+    class HarmlessConsole(Console):
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+            for segment in super().render(renderable, options):
+                yield segment if segment.control else Segment(harmless(segment.text), segment.style)
+
+    return HarmlessConsole
