@@ -15,6 +15,14 @@ step. Single wild readings never get through the median of three. What the direc
 says: a stroke goes whichever way the reading leaves rest. When the level settles away from the old rest the
 stroke ends there and the new level becomes rest, so that one slip does not spoil all that follows.
 
+Trouble. A step that stays is no hold: the indicator was moved. That shows when a stroke begins and ends where the
+step had left the reading, on the side of rest where no stroke goes, or while a fixture says that its valve is
+closed; rest is taken anew, and the stroke counts. A stand that sways raises the threshold by how far its level
+went, and before the first sound stroke a small one must be steady. Of a short hold a slow stream shows a reading
+or none: one that goes as far as the strokes before is a stroke that does not count; any other may be a wild one,
+and that is said. A check begun with the air on is known from a fixture only: its levels are those of a check begun
+without, the other way round.
+
 Cost. Each reading is looked at once, and those that decide nothing (nearly all: at rest, held, settling) are only
 compared with one pair of limits; memory is one stroke's readings and a short window of rest. Times and lengths are
 integers, so a replay of the same chunks gives the same strokes on any machine.

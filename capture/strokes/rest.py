@@ -1,7 +1,8 @@
 """Readings at rest in; the rest level, its noise and the band around it out.
 
-The band is what the finder compares every reading of a long rest with, so it and the rest are worked out anew only
-now and then. Lengths are integer nanometres.
+Noise is what readings differ by from one to the next; wander is how far the level itself goes, which that does not
+show. The band is what the finder compares every reading of a long rest with, so it and the rest are worked out
+anew only now and then. Lengths are integer nanometres.
 """
 
 from __future__ import annotations

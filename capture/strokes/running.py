@@ -10,8 +10,8 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass
 
+from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.hold import StrokeSamples
 from capture.strokes.levels import rounded_mean, settled
 from capture.strokes.measure import SHORT_HOLD_NS, return_tolerance
@@ -23,7 +23,6 @@ __all__ = [
     "SETTLED_AWAY_NS",
     "SETTLED_NEAR_NS",
     "SURELY_A_STROKE_NM",
-    "EarlierStrokes",
     "RunningStroke",
 ]
 
@@ -40,37 +39,6 @@ _QUICK_FALL_NS = 600_000_000
 _SHOWS_NO_HOLD_NS = 80_000_000
 #: A quick stream is judged by the median of so many readings, any other by that of three.
 _QUICK_MEDIAN = 9
-
-
-@dataclass(slots=True)
-class EarlierStrokes:
-    """What the strokes before the running one were like."""
-
-    count: int = 0
-    direction: int = 0
-    travel_nm: int = 0
-    """How far the last one went, 0 where nothing is to be compared with it."""
-    sound_direction: int = 0
-    """Which way the last one went that counts, 0 before there is one."""
-    sound_travel_nm: int = 0
-    least_nm: int = 0
-    """A pack goes about as far every time: what is less than this is something else."""
-    brief_nm: int = 0
-    """How far the last reading went, as displayed, that may have been a stroke too short to see."""
-    sound_count: int = 0
-    """How many that count went that way one after another."""
-    least_fall: int = 0
-    """The fewest readings that a fall of theirs showed."""
-    stuck_from_nm: int | None = None
-    """The rest level before the last one, if that left the piston part way."""
-
-
-@dataclass(frozen=True, slots=True)
-class Plateau:
-    """Where the travel stood still for a while, as displayed, and the index of the reading that left it."""
-
-    level_nm: int
-    end: int
 
 
 class RunningStroke:

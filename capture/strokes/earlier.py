@@ -1,0 +1,42 @@
+"""What a running stroke is compared with: the strokes before it, and where it stood on its own way. Plain data.
+
+Strokes of a pack go one way and about as far every time. What goes the other way and stands there, or begins and ends
+where a step had left the reading, tells that the indicator was moved. Lengths are integer nanometres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["EarlierStrokes", "Plateau"]
+
+
+@dataclass(slots=True)
+class EarlierStrokes:
+    """What the strokes before the running one were like."""
+
+    count: int = 0
+    direction: int = 0
+    travel_nm: int = 0
+    """How far the last one went, 0 where nothing is to be compared with it."""
+    sound_direction: int = 0
+    """Which way the last one went that counts, 0 before there is one."""
+    sound_travel_nm: int = 0
+    least_nm: int = 0
+    """A pack goes about as far every time: what is less than this is something else."""
+    brief_nm: int = 0
+    """How far the last reading went, as displayed, that may have been a stroke too short to see."""
+    sound_count: int = 0
+    """How many that count went that way one after another."""
+    least_fall: int = 0
+    """The fewest readings that a fall of theirs showed."""
+    stuck_from_nm: int | None = None
+    """The rest level before the last one, if that left the piston part way."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plateau:
+    """Where the travel stood still for a while, as displayed, and the index of the reading that left it."""
+
+    level_nm: int
+    end: int
