@@ -12,7 +12,14 @@ from typer.testing import CliRunner
 from capture.cli.groups import Group
 from capture.cli.guide import topics
 from capture.cli.main import COMMANDS, app
+from capture.config import Config, GaugeIdentity, Retention
+from capture.mqtt.settings import BrokerSettings
 from capture.output.words import FLAG_WORDS
+from capture.sheet.sheet import About, Air, Pack, Selective, Shim
+from capture.sheet.steps import Step, Timed, Torque
+from drivers.indicators.registry import driver_names, find_driver
+from drivers.wirings.registry import driver_names as wiring_names
+from drivers.wirings.registry import find_driver as find_wiring
 from tests.support.terminal import Terminal
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -79,6 +86,24 @@ def test_every_command_that_a_page_shows_is_there_with_its_options(page: Path) -
         command = listed.commands[words[1]] if isinstance(listed, Group) else listed
         known = {option for parameter in command.load("x").params for option in parameter.opts}
         assert {word for word in words if word.startswith("--")} <= known, line
+
+
+def test_every_key_that_a_sheet_may_hold_stands_in_its_page() -> None:
+    told = set(re.findall(r"[`.]([a-z_]+)", (GUIDE / "build-sheet.md").read_text()))
+    for model in (About, Air, Pack, Shim, Selective, Step, Timed, Torque):
+        assert set(model.model_fields) <= told, (model.__name__, set(model.model_fields) - told)
+
+
+def test_every_setting_stands_in_its_page() -> None:
+    pages = (("measuring", Config), ("mqtt", BrokerSettings), ("gauge", GaugeIdentity), ("record", Retention))
+    for page, model in pages:
+        told = set(re.findall(r"\b[a-z_0-9]+\b", (GUIDE / f"{page}.md").read_text()))
+        assert set(model.model_fields) <= told, (page, set(model.model_fields) - told)
+    hooking_up = (GUIDE / "hooking-up.md").read_text()
+    told = set(re.findall(r"`([a-z0-9_-]+)`", hooking_up))
+    for names, find in ((driver_names, find_driver), (wiring_names, find_wiring)):
+        for name in names():
+            assert {name, *find(name).settings.model_fields} <= told, name
 
 
 def test_every_flag_stands_in_the_guide_with_its_code_and_its_phrase() -> None:
