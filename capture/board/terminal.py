@@ -24,6 +24,7 @@ from capture.board.words import (
     share,
     travel,
 )
+from capture.output.words import CAUTION_LINE
 from capture.terminal.bigtext import big_number
 from capture.terminal.canvas import Frame, Ink, Row, fit, row_width, wrap
 
@@ -72,6 +73,9 @@ def render(floor: Floor, choice: Choice, now: datetime, width: int, height: int,
     roomy = width >= _WIDE
     columns = _columns(width, roomy)
     blocks = [_block(row, columns, width, roomy, floor.broker.link != "up", now, ink) for row in shown]
+    if height >= _TALL or sum(map(len, blocks)) < body:  # a bench that needs somebody comes first
+        warnings.append(fit([(f" {ink.text(CAUTION_LINE)}", "yellow")], width))
+        body = max(1, body - 1)
     if height >= _TALL and sum(len(block) + 1 for block in blocks) <= body:
         blocks = [[*block, []] for block in blocks]
     pages = _pages(blocks, body)

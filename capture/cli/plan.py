@@ -62,6 +62,7 @@ def change(
     data_dir: DataDir = None,
 ) -> None:
     """Keep a change of parts that was made: `strokelog unit change 7 "low/backing shim/3" --by NAME`."""
+    from capture.output.words import CAUTION_LINE
     from capture.unit.codes import NotUnderstood, PartFitted, read_scan
     from capture.unit.offers import plans, taken, typed_change
 
@@ -81,9 +82,13 @@ def change(
             made = taken(ways[way - 1], name)
         for one in made:
             add_fact(unit, one, as_json)
+        if not as_json:
+            say(CAUTION_LINE)
 
 
 def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list[str], plans: list[UnitPlan]) -> None:
+    from capture.output.words import CAUTION_LINE
+
     for one in came_out:
         say(one.text)
     for name, why in stale.items():
@@ -92,6 +97,8 @@ def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list
         say(f"not checked yet: {name}")
     for number, planned in enumerate(plans, 1):
         say(f"plan {number}: {planned.text}")
+    if plans:
+        say(CAUTION_LINE)
     for text in plans[0].out_of_reach if plans else ():
         say(f"no change helps {text}")
     if not plans:

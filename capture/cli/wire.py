@@ -82,11 +82,13 @@ def replay(
     if chosen is not None and verdict is None:
         say(f"No verdict: {played.counted} strokes count; at least 2 are needed.")
     elif verdict is not None:
-        from capture.output.words import plain_line
+        from capture.output.words import CAUTION_LINE, plain_line
 
         say(plain_line(verdict, unit, chosen.name if chosen else ""))
         for advice in played.advice:
             say(f"advice: {advice.text}")
+        if played.advice:
+            say(CAUTION_LINE)
         if played.out_of_reach:
             say(f"out of reach: {played.out_of_reach}")
         if explain:
@@ -177,7 +179,7 @@ def check_fixture(
         fail(f"fixture {fixture!r} has no wiring to test", 2)
     for text in CAUTIONS:
         warn(f"caution: {text}")
-    warn("This test opens and shuts the valve. Take the pack off the port, or shut the supply off and vent.")
+    warn("This test opens and shuts the valve. Take the pack off the port first.")
     if not yes and not (sys.stdin.isatty() and typer.confirm("Go on?", err=True)):
         fail("not tested: answer the question, or give --yes once this is so", 2)
 

@@ -10,7 +10,7 @@ from capture.dashboard.scale import scale_rows
 from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.view import BenchView
-from capture.output.words import LOOKS, STALE, flag_words, number
+from capture.output.words import CAUTION_LINE, LOOKS, STALE, flag_words, number
 from capture.terminal.bigtext import big_number, big_word
 from capture.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
 from drivers.units import format_length
@@ -184,6 +184,8 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     for count, line in enumerate(view.advice, 1):
         label = f"CHANGE {count} of {len(view.advice)}" if several else "CHANGE"
         wanted.append(said(label, line, width, 4, "", ink))
+    if view.advice:
+        wanted.append([[(f" {line}", "yellow")] for line in wrap(ink.text(CAUTION_LINE), max(1, width - 1), 2)])
     if view.then and not view.silence:
         wanted.insert(0, said("THEN" if message else "NEXT", view.then, width, 3, "", ink))
     if view.as_predicted:

@@ -10,6 +10,7 @@ from rich.cells import cell_len
 from capture.dashboard.form import Form
 from capture.dashboard.head_and_foot import air_text, header, keys_row, link_text, said, urgent_rows
 from capture.dashboard.view import BenchView
+from capture.output.words import CAUTION_LINE
 from capture.terminal.canvas import Frame, Ink, Row, fit, wrap
 
 __all__ = ["Page", "bullet", "unit_page"]
@@ -104,6 +105,7 @@ def unit_page(
     if page.form is not None:
         foot += _form_rows(page.form, width, ink)
     foot.append([(ink.pick("─", "-") * width, "")])
+    foot += [[(f" {line}", "yellow")] for line in wrap(ink.text(CAUTION_LINE), max(1, width - 1), 2)]
     foot += urgent_rows(view, width, roomy, ink)
     if view.fixture != "off":
         foot += said("AIR", air_text(view), width, 2, "", ink)

@@ -12,6 +12,7 @@ from drivers.units import format_length
 
 __all__ = [
     "CAUTIONS",
+    "CAUTION_LINE",
     "FLAG_WORDS",
     "LOOKS",
     "STALE",
@@ -110,6 +111,9 @@ def plain_line(event: StrokeKept | Verdict | str, unit: str, pack: str = "", mea
     said = f"{prefix}{event.verdict.upper()}: {mean} ± {spread} ({basis}), range {low} to {high}. {event.next_step}"
     return clean(said).rstrip()
 
+
+#: The one line wherever words make a person reach into a unit, or release one; it fits a window of 80 columns.
+CAUTION_LINE = "Air off first. Follow the maker's literature, local codes, licensed practice."
 
 CAUTIONS: tuple[str, ...] = (
     "Wear eye protection: compressed air injects and blinds.",

@@ -24,7 +24,7 @@ from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.view import PackView
 from capture.job.unit_on_record import Written
 from capture.output.json_forms import stroke_json, verdict_json
-from capture.output.words import CAUTIONS, plain_line
+from capture.output.words import CAUTION_LINE, CAUTIONS, plain_line
 from capture.plumbing.outward import warn, write
 from capture.plumbing.sd_notify import notify_service, watchdog
 from capture.session.bench_keys import Controls, presses
@@ -85,6 +85,8 @@ class Session:
                 self.line(f"look at: {view.doubt}")
             for text in view.advice:
                 self.line(f"{pack}: advice: {text}")
+            if self.bench.view.advice:
+                self.line(f"{pack}: {CAUTION_LINE}")
             if self.bench.state.out_of_reach:
                 self.line(f"{pack}: out of reach: {self.bench.state.out_of_reach}")
 

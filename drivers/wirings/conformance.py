@@ -1,7 +1,7 @@
 """Tries a real fixture over its port and says, point by point, whether it does what its wiring promises.
 
-It opens the valve. The caller first shows the cautions and has the person agree. Run it without a pack on the bench, or
-with one that may move. Whatever happens, the last thing sent shuts the valve.
+It opens the valve: the pack comes off the port first. The caller shows the cautions and has the person agree. Whatever
+happens, the last thing sent shuts the valve.
 """
 
 from __future__ import annotations

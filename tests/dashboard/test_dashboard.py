@@ -12,6 +12,7 @@ import termios
 import time
 from datetime import date
 from itertools import pairwise
+from pathlib import Path
 
 import pytest
 from rich.cells import cell_len
@@ -23,7 +24,7 @@ from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.view import PackView, Question
 from capture.output.tables import budget_table, report_strokes
-from capture.output.words import CAUTIONS, FLAG_WORDS, LOOKS, plain_line
+from capture.output.words import CAUTION_LINE, CAUTIONS, FLAG_WORDS, LOOKS, plain_line
 from capture.plumbing.plaintext import clean
 from capture.terminal.bigtext import big_word
 from capture.terminal.canvas import Ink
@@ -334,6 +335,17 @@ def test_inches_are_shown_as_inches() -> None:
     view.display_unit = "in"
     text = words(render(view, 80, 24).text)
     assert "0.0315 to 0.0551 in" in text and "0.0435 ± 0.0008 in" in text
+
+
+def test_wherever_words_make_a_person_reach_into_the_unit_one_line_of_80_says_to_be_careful() -> None:
+    assert len(CAUTION_LINE) < 80
+    for matter in ("Air off", "maker's literature", "local codes", "licensed practice"):
+        assert matter in CAUTION_LINE
+    for width, height in SIZES:
+        if height >= 24:
+            assert CAUTION_LINE in words(render(sample_view("loose"), width, height).text)
+    page = (Path(__file__).parents[2] / "capture/board/pages/board.html").read_text()
+    assert CAUTION_LINE in page
 
 
 def test_the_first_screen_holds_every_caution() -> None:

@@ -21,6 +21,7 @@ from capture.dashboard.signoff_screen import release_screen
 from capture.dashboard.steps_screen import STEP_LOOKS, steps_screen
 from capture.dashboard.unit_page import Page
 from capture.dashboard.view import BenchView, PackView
+from capture.output.words import CAUTION_LINE
 from capture.sheet.sheet import parse_sheet
 from capture.terminal.canvas import Frame
 from capture.unit.facts import Fact, Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
@@ -149,6 +150,7 @@ def test_the_parts_screen_shows_what_is_fitted_advised_and_on_the_shelf(width: i
     assert f"1 swing: {choice.found.ways[0].text}" in said
     assert "none in stock: allot or order" in said
     assert f"1-{len(choice.found.ways)} was done" in said
+    assert CAUTION_LINE in said
     changed = now_after(replace(choice.found.ways[0].changes[0], by="Ana"))
     said = words(parts_screen(view_of(changed), Page(), changed.fitted, choice_of(changed), width, height))
     assert "Nothing is advised: check swing, brake again first." in said and "re-check needed: swing, brake" in said
@@ -165,6 +167,7 @@ def test_the_steps_screen_says_what_is_done_by_whom_and_how_long_a_soak_must_sti
     assert "done Bo" in said and "overridden: bolts replaced Cy" in said
     assert "cover bolts, pass 2 of 2: 46 N m ± 5 %, 8 bolts" in said and said.count("NEXT") == 1
     assert "2 of 4 done" in said
+    assert CAUTION_LINE in said
 
 
 def test_how_a_step_stands_shows_without_colour_in_shape_and_word() -> None:
@@ -178,6 +181,7 @@ def test_the_sign_off_screen_says_what_stands_against_it_and_who_let_pass(width:
     said = words(release_screen(view_of(now), Page(), now.standing, width, height))
     assert "swing: loose; may pass, says Foreman Di: spare box, limits waived" in said
     assert "4 items open" in said and "step 1 (friction plates) is not done" in said
+    assert CAUTION_LINE in said
     closed = [StepDone(0, "Ana", lasted_ns=31 * 60 * 10**9), StepDone(1, "Ana", torque_unm=20_000_000)]
     closed += [StepDone(2, "Ana", torque_unm=46_000_000), StepDone(3, "Ana")]
     ready = now_after(*closed, loose=False)
