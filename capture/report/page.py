@@ -8,6 +8,7 @@ from typing import Any
 from capture import __version__
 from capture.clearance.verdict import COVERAGE
 from capture.output.tables import DECISION_RULE
+from capture.output.words import CAUTION_LINE
 from capture.plumbing.plaintext import clean
 from capture.report.contents import Contents
 from capture.report.drawing import legend
@@ -47,6 +48,7 @@ def page(contents: Contents) -> str:
         report=contents,
         legend=legend(),
         rule=DECISION_RULE.format(coverage=COVERAGE),
+        caution=CAUTION_LINE,
         version=__version__,
         created=contents.newest.strftime("%Y-%m-%dT%H:%M:%SZ"),
         faces=Markup(FACES),
