@@ -423,7 +423,7 @@ class StrokeFinder:
             stroke.top_nm -= stroke.travel(home)
             rest.level_nm = home
         stroke.top_nm = stroke.supported_top()
-        measured = measure(stroke.samples(rest_after), self._settings.resolution_nm, stroke.plunger_range)
+        measured = measure(stroke.samples(rest_after, back), self._settings.resolution_nm, stroke.plunger_range)
         earlier.stuck_from_nm = None
         self._after_gap = False
         newest_ns = stroke.times[-1]

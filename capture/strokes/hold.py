@@ -55,6 +55,9 @@ class StrokeSamples:
     """When the fixture released, None if nothing said so."""
     noted: frozenset[str]
     """Flags that the finder raised while the stroke ran."""
+    rest_mean_ns: int | None = None
+    """The mean time of the readings of the rest level before; None, like the next, where it is not known."""
+    rest_after_mean_ns: int | None = None
 
 
 def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, resolution_nm: int) -> list[bool]:

@@ -1,8 +1,8 @@
 """One stroke's readings in, its numbers and flags out. Finding where a stroke begins and ends is in `strokes`.
 
-Theory. The readings of one stroke are offsets from the rest level along the direction of travel; which of them are the
-hold is in `hold`. Its levels are means over many readings, so that noise dithers the display and the level is finer
-than one display step:
+Theory. The readings of one stroke are offsets from the rest level along the direction of travel, and from where a base
+that drifts evenly was at the time of each; which of them are the hold is in `hold`. Its levels are means over many
+readings, so that noise dithers the display and the level is finer than one display step:
 
 * standing: the start of the hold, where the oil is being squeezed out, is left out as long as it stands below the rest
   of it. Where the release cut that short, it is followed to its end (`followed`).
@@ -48,6 +48,9 @@ SHORT_HOLD_NS = 250_000_000
 #: 0.1 d / sqrt(3). The steps of a display are not equally wide, and the last of a squeeze-out or a return is not told
 #: from none (common practice: no reading is trusted below a tenth of its step).
 _UNPROVEN_STEP = 577
+#: A base that moves faster than this does not drift (common practice: a stand warms by a few micrometres a minute, and
+#: in the sun by some a second).
+_MOST_DRIFT_NM_PER_S = 3_500
 #: A valve that opens softly moves a pack by less than is told from a hold for so long (common practice).
 _OPENING_NS = 120_000_000
 #: Travel lost faster than this is a leak, however little of the travel it takes: 0.0016 in/s, as leaks from 0.002 in/s
@@ -136,12 +139,31 @@ def _drift_inhold_of(levels: list[int]) -> tuple[int, int, int]:
     return last - rounded_mean(previous), last, size
 
 
+def _offsets(samples: StrokeSamples) -> list[int]:
+    """Return the travels of the readings from where the base was at the time of each.
+
+    A stand that warms moves the base evenly: between the rest before and the rest after, each at the mean time of its
+    readings, it is interpolated. What moved by more than a stand does was a step, or the piston is still coming home,
+    and nobody knows when: then the rest before counts all along.
+    """
+    way, base = samples.direction, samples.rest_nm
+    before, after = samples.rest_mean_ns, samples.rest_after_mean_ns
+    if before is not None and after is not None and samples.rest_after_nm is not None and samples.returned:
+        moved, span = samples.rest_after_nm - base, after - before
+        if 0 < abs(moved) * 1_000_000_000 <= _MOST_DRIFT_NM_PER_S * span:
+            return [
+                way * (value - base - moved * (time - before) // span)
+                for time, value in zip(samples.times, samples.values, strict=True)
+            ]
+    return [way * (value - base) for value in samples.values]
+
+
 def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:
     """Measure one complete stroke; None if its readings hold no level that stands clear of their noise.
 
     `resolution_nm` is the display step and `plunger_range` the displayed values the plunger can reach, nm.
     """
-    offsets = [samples.direction * (value - samples.rest_nm) for value in samples.values]
+    offsets = _offsets(samples)
     noise = max(samples.noise_nm, resolution_nm * 29 // 100)  # a display step alone is d/sqrt(12) of noise
     keep = without_glitches(samples, offsets, noise, resolution_nm)
     flags = set(samples.noted)

@@ -34,8 +34,21 @@ class RestLevel:
     """Where the pack rests, as displayed, and how restless that is."""
 
     __slots__ = (
-        "_earlier_steps", "_pace", "_resolution_nm", "band_nm", "displayed_noise_nm", "full", "high", "known",
-        "level_nm", "low", "noise_nm", "readings", "time_ns", "wander_nm",
+        "_earlier_steps",
+        "_pace",
+        "_resolution_nm",
+        "age_ns",
+        "band_nm",
+        "displayed_noise_nm",
+        "full",
+        "high",
+        "known",
+        "level_nm",
+        "low",
+        "noise_nm",
+        "readings",
+        "time_ns",
+        "wander_nm",
     )  # fmt: skip
 
     def __init__(self, resolution_nm: int, pace: Pace) -> None:
@@ -55,6 +68,8 @@ class RestLevel:
         self.readings: list[int] = []
         self.full = _BATCH
         """At how many readings `tune` is due."""
+        self.age_ns = 0
+        """How long before the newest the readings of the level came, on average, once the pack has left rest."""
         self.time_ns = 0
         """When the newest reading at rest came."""
         self._earlier_steps: list[int] = []
@@ -135,10 +150,10 @@ class RestLevel:
         """
         steady = self.readings[:-2] if len(self.readings) >= 10 else self.readings
         newest = steady[-self.window() :]
-        if direction < 0:
-            self.level_nm = rounded_mean(settled(newest, self.noise_nm, 2))
-        else:
-            self.level_nm = -rounded_mean(settled(list(map(neg, newest)), self.noise_nm, 2))
+        rising = newest if direction < 0 else list(map(neg, newest))
+        still = settled(rising, self.noise_nm, 2)
+        self.level_nm = rounded_mean(still) if direction < 0 else -rounded_mean(still)
+        self.age_ns = (2 * (len(self.readings) - len(steady)) + len(still) - 1) * self._pace.reading_ns // 2
         self.close()
 
     def close(self) -> None:

@@ -459,9 +459,13 @@ class RunningStroke:
         clear = max(peak // 10, 6 * self._rest.noise_nm, 2 * self._resolution_nm)
         return sum(clear < self.travel(value) < peak - clear for value in nearby)
 
-    def samples(self, rest_after_nm: int | None) -> StrokeSamples:
-        """Return it as it is measured, with the rest level after it, None if it never settled."""
+    def samples(self, rest_after_nm: int | None, back: Sequence[int]) -> StrokeSamples:
+        """Return it as it is measured, with the rest level after it, None if it never settled.
+
+        Where that is the mean of the newest readings, those that came `back`, it is known when they came.
+        """
         rest = self._rest
+        known = len(back) >= 3 and rest_after_nm == rounded_mean(back)
         return StrokeSamples(
             times=self.times,
             values=self.values,
@@ -477,4 +481,6 @@ class RunningStroke:
             reading_ns=self._pace.reading_ns,
             release_ns=self.release_ns,
             noted=frozenset(self.noted),
+            rest_mean_ns=rest.time_ns - rest.age_ns,
+            rest_after_mean_ns=self.times[-1] - (len(back) - 1) * self._pace.reading_ns // 2 if known else None,
         )
