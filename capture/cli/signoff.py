@@ -61,7 +61,7 @@ def step(
     by: By,
     value: Annotated[
         list[str] | None,
-        typer.Option("--value", help="The torque reached, such as '35 in lb'; once for all bolts, or once for each."),
+        typer.Option("--value", help="The torque reached, such as '46 N m'; once for all bolts, or once for each."),
     ] = None,
     wrench: Annotated[
         str | None, typer.Option("--wrench", metavar="PORT", help="Read the torque from a wrench at this port.")

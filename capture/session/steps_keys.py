@@ -45,7 +45,7 @@ class StepsKeys:
         if isinstance(step, Torque):
             many = ""
             if step.bolt_count:
-                many = f"; {step.bolt_count} bolts: one for all, or one for each, such as 35 in lb; 36 in lb; ..."
+                many = f"; {step.bolt_count} bolts: one for all, or one for each, such as 46 N m; 47 N m; ..."
             hint = f"with its unit, as read at the wrench{many}"
             torque = Field("torque", "torque reached", hint=hint, optional=step.value is None)
             forms.ask(Form(title, [torque, forms.by()], said=said, does="signs the step"), self._torque(index, step))

@@ -12,8 +12,8 @@ In a sheet:
     minimum = "30 min"                     bolts = 8
                                            pattern = "crosswise"
     [[steps]]                              passes = [
-    kind = "torque"                          "35 in lb",
-    name = "cover bolts, final pass"         { value = "52 in lb", tolerance = "4 %" },
+    kind = "torque"                          "28 N m",
+    name = "cover bolts, final pass"         { value = "46 N m", tolerance = "4 %" },
     order = 2                              ]
     value = "46 N m"
     tolerance = "2 N m"
@@ -209,7 +209,7 @@ class _Passes(Torque):
     @model_validator(mode="before")
     @classmethod
     def _value_list(cls, raw: Any) -> Any:
-        """`value = ["35 in lb", "52 in lb"]` says the same as `passes`."""
+        """`value = ["28 N m", "46 N m"]` says the same as `passes`."""
         if isinstance(raw, dict) and isinstance(raw.get("value"), list):
             if isinstance(raw.get("passes"), list):
                 raise ValueError("value: is a list beside the list `passes`; keep one of them")

@@ -15,14 +15,14 @@ __all__ = ["tightened", "typed_torques", "wrong_count"]
 
 
 def typed_torques(text: str) -> list[int]:
-    """Return the torques typed in a line, such as "35 in lb; 36 in lb", micronewton metres. Raises ValueError."""
+    """Return the torques typed in a line, such as "46 N m; 47 N m", micronewton metres. Raises ValueError."""
     try:
         return [parse_torque(part.strip()) for part in re.split(r";|,\s", text) if part.strip()]
     except ValueError as error:
         if len(re.findall(r"\d+(?:\.\d+)?", text)) < 2:
             raise
         raise ValueError(
-            f"{error}. One for each bolt: each with its unit and a semicolon between, such as '35 in lb; 36 in lb'"
+            f"{error}. One for each bolt: each with its unit and a semicolon between, such as '46 N m; 47 N m'"
         ) from error
 
 
