@@ -18,6 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 READMES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "capture").glob("*/README.md"))]
 READMES += sorted((ROOT / "drivers").rglob("README.md"))
 GUIDE = sorted((ROOT / "capture" / "guide").glob("*.md"))
+ANEW = "the screen or the report has changed: python -m tests.support.make_pictures makes its picture anew"
 PACKAGES = [ROOT / "drivers", *sorted(one.parent for one in (ROOT / "capture").glob("*/__init__.py"))]
 
 
@@ -69,8 +70,7 @@ def test_a_picture_of_a_terminal_says_what_the_terminal_says(name: str) -> None:
     drawn = ElementTree.parse(PICTURES / f"{name}.svg")
     texts = ["".join(one.itertext()) for one in drawn.iter("{http://www.w3.org/2000/svg}text")]
     shown = make_pictures.screen() if name == "bench" else make_pictures.board()
-    # `python -m tests.support.make_pictures` makes them anew.
-    assert "".join("".join(texts).split()) == "".join(shown.text.split())
+    assert "".join("".join(texts).split()) == "".join(shown.text.split()), ANEW
 
 
 @pytest.mark.parametrize("picture", sorted(PICTURES.glob("*.svg")), ids=named)
