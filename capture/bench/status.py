@@ -36,4 +36,5 @@ def bench_status(state: BenchState, job: UUID | None, last_stroke: tuple[datetim
         air=air.standing.word if air else "",
         air_fault=air.fault_words() if air else "",
         needs=told_of(state.dial.silence),
+        silent=bool(state.dial.silence),
     )

@@ -93,6 +93,8 @@ class BenchRow:
     uncertainty_nm: int | None
     needs: tuple[Need, ...]
     """The most urgent first."""
+    progress: str = ""
+    """How far the unit is on its way to the sign-off, in words; empty where nothing was told of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,8 @@ class BenchOnBoard:
     __slots__ = (
         "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gone_at", "_heard_at",
         "_ids", "_indicator_down", "_job", "_judged", "_measure",
-        "_pack", "_passed", "_pressure_flags", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
+        "_pack", "_passed", "_pressure_flags", "_progress", "_ready",
+        "_silent", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
         "_technician", "_travel_nm", "_unit", "_unit_serial", "_unit_told", "_vanished", "key", "name",
     )  # fmt: skip
 
@@ -156,6 +159,10 @@ class BenchOnBoard:
         """The job that the newest word on a unit is of, and when it was given, as the bench says."""
         self._passed: frozenset[str] = frozenset()
         """The packs that wait for nobody: let pass by name, stale, or of a unit that was signed off."""
+        self._progress = ""
+        self._ready = False
+        """Whether nothing stands against signing the unit off, and nobody has."""
+        self._silent = False
         self._ids: dict[UUID, None] = {}
 
     # -- what arrives ------------------------------------------------------------------------------------
@@ -200,7 +207,7 @@ class BenchOnBoard:
         if status.air == "tripped" and not self._air_fault:
             self._air_fault = "The air was shut off."
         self._gauge_due, self._unit = status.gauge_due, status.display_unit
-        self._indicator_down = status.indicator == "down"
+        self._indicator_down, self._silent = status.indicator == "down", status.silent
         if status.state == "measuring":
             self._measure = status.measure
         if told is not None and (self._stroke_at is None or told > self._stroke_at):
@@ -258,6 +265,11 @@ class BenchOnBoard:
         packs = unit.packs[:MOST_PACKS]
         waits_no_more = [pack for pack in packs if unit.signed_off_by or pack.passed_by or pack.state == "stale"]
         self._passed = frozenset(short(pack.pack) for pack in waits_no_more)
+        done = sum(pack.state == "good" or bool(pack.passed_by) for pack in packs)
+        parts = [f"{done} of {len(packs)} packs"] if packs else []
+        parts += [f"{unit.steps_closed} of {unit.steps} steps"] if unit.steps else []
+        self._progress = "signed off" if unit.signed_off_by else ", ".join(parts)
+        self._ready = bool(packs or unit.steps) and not (unit.against or unit.signed_off_by)
         return unit.job == self._job
 
     # -- what is shown -----------------------------------------------------------------------------------
@@ -295,7 +307,11 @@ class BenchOnBoard:
             mean_nm=last.mean_nm if last else None,
             uncertainty_nm=last.uncertainty_nm if last else None,
             needs=needs,
+            progress=self._progress if self._of_this_job() else "",
         )
+
+    def _of_this_job(self) -> bool:
+        return self._unit_told is not None and self._unit_told[0] == self._job
 
     def _needs(self, now: datetime, watching_since: datetime, unheard: datetime | None) -> Iterator[Need]:
         if self._gauge_due is not None and self._gauge_due < now.date():
@@ -309,7 +325,7 @@ class BenchOnBoard:
             return
         if abs(self._clock) > CLOCK_OFF:
             yield Need("clock off", "The bench's clock differs from the board's by minutes: set it.")
-        if self._asks:
+        if self._asks and not self._silent:
             yield Need("asks", self._asks)
         if self._air_fault:
             yield Need("out of air", self._air_fault)
@@ -317,18 +333,28 @@ class BenchOnBoard:
             yield Need("out of air", f"{self._pressure_flags} strokes in a row had air outside the sheet's window.")
         if self._indicator_down:
             yield Need("no readings", "The indicator is not connected.")
+        elif self._silent:
+            yield Need("no readings", self._asks or "The indicator is connected, but no reading comes.")
         if self._state == "measuring":
             # What happened before the board came, or while the broker was away, is not known to it.
             last = self.local(self._stroke_at) if self._stroke_at else watching_since
             since = max(last, self._since or watching_since, watching_since)
             if now - since > STUCK_AFTER:
                 yield Need("stuck", "A check was begun, but no stroke has come for long.", since)
-        else:
-            yield from self._waiting()
+        elif self._ready and self._of_this_job():
+            unit = f"Unit {self._unit_serial}" if self._unit_serial else "The unit"
+            yield Need("ready to sign", f"{unit} waits for its sign-off: {self._progress}.")
+        yield from self._waiting()
 
     def _waiting(self) -> Iterator[Need]:
-        """Yield the verdicts that wait for somebody while the bench rests."""
-        passed = self._passed if self._unit_told and self._unit_told[0] == self._job else frozenset()
+        """Yield the verdicts that wait for somebody.
+
+        A bench that runs as a service begins its next check at once: its verdict waits until that one has a stroke.
+        """
+        passed = self._passed if self._of_this_job() else frozenset()
+        judged, key = self._judged.get(self._pack), self._stroke_key
+        if self._state == "measuring" and judged and key and key[0] == self._job and key[1] > judged.check:
+            passed |= {self._pack}
         for word, what in _WAITS.items():
             found = [one for one in self._judged.values() if one.word == word and one.pack not in passed]
             if found:

@@ -33,6 +33,7 @@ __all__ = ["Choice", "render"]
 _WIDE: Final = 120
 _TALL: Final = 40
 _BIG_ROWS: Final = 5
+_NEEDS_CELLS: Final = 30
 
 #: Columns and their cells at 80, and on a wall.
 _NARROW = {"BENCH": 12, "UNIT": 9, "PACK": 11, "TRAVEL": 9, "VERDICT": 15, "TECH": 7, "STROKE": 6}
@@ -161,10 +162,23 @@ def _nothing(benches: int, choice: Choice) -> str:
 
 
 def _columns(width: int, roomy: bool) -> list[tuple[str, int]]:
-    columns = list((_ROOMY if roomy else _NARROW).items())
+    """Return the columns that fit: with room for a bench's needs beside them, all of a narrow board's at least."""
+    beside = _NEEDS_CELLS if roomy else 0
+    room = width + 1 - 3 - beside
+    if roomy:
+        columns = list(_ROOMY.items())
+        if sum(cells + 1 for _, cells in columns) > room:
+            spare = room - sum(cells + 1 for cells in _NARROW.values())
+            columns = []
+            for name, cells in _NARROW.items():
+                more = min(max(0, spare), _ROOMY[name] - cells)
+                spare -= more
+                columns.append((name, cells + more))
+    else:
+        columns = list(_NARROW.items())
     # Too narrow a window loses the last columns first, but never what the bench is doing.
-    for name in ("TECH", "UNIT", "TRAVEL", "STROKE", "PACK", "MEAN ± U"):
-        if 3 + sum(cells + 1 for _, cells in columns) + (30 if roomy else 0) <= width + 1:
+    for name in ("TECH", "UNIT", "TRAVEL", "STROKE", "PACK"):
+        if sum(cells + 1 for _, cells in columns) <= room:
             break
         columns = [column for column in columns if column[0] != name]
     return columns
@@ -195,7 +209,7 @@ def _block(
         text, text_style = cells[name]
         line += [*_cell(text, text_style, size, ink), (" ", "")]
     if need is None:
-        return [line]
+        return [[*line, (ink.text(row.progress), "dim")]] if roomy else [line]
     more = f" +{len(row.needs) - 1} more" if len(row.needs) > 1 else ""
     head: Row = [(need.kind.upper(), style), (f"{more}  ", "")]
     first: Row = [*line, *head] if roomy else [("   ", ""), *head]

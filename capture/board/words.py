@@ -54,6 +54,7 @@ NEED_LOOKS: Final[dict[Kind, BoardLook]] = {
     "tight": _verdict("tight"),
     "loose": _verdict("loose"),
     "asks": BoardLook("??", "??", "bold yellow"),
+    "ready to sign": BoardLook("□□", "[]", "bold green"),
     "offline": BoardLook("○○", "oo", "bold"),
     "gauge overdue": BoardLook("◆◆", "!!", "bold yellow"),
     "clock off": BoardLook("◷◷", "@@", "yellow"),
@@ -146,6 +147,8 @@ def plain_row(row: BenchRow, now: datetime) -> str:
     parts += [f"{name} {value}" for name, value in (("unit", row.unit_serial), ("pack", row.pack)) if value]
     if row.last_travel_nm is not None:
         parts.append(f"travel {travel(row)}")
+    if row.progress:
+        parts.append(row.progress)
     if row.technician:
         parts.append(f"tech {row.technician}")
     parts += [f"NEEDS A PERSON: {need.kind}: {need_words(need, now)}" for need in row.needs]
@@ -165,6 +168,7 @@ def row_json(row: BenchRow) -> dict[str, Any]:
         "state": row.state,
         "unit": row.unit_serial,
         "pack": row.pack,
+        "progress": row.progress,
         "technician": row.technician,
         "verdict": row.verdict,
         "doing": doing(row),

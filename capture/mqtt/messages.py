@@ -129,6 +129,7 @@ class BenchStatus(_Message):
     air_fault: str = Field(default="", description="Why there can be no air, and what to do, in words.")
     gauge_due: date | None = Field(default=None, description="When the indicator's calibration is due.")
     needs: str = Field(default="", description="What else the bench needs a person for, in words.")
+    silent: bool = Field(default=False, description="The indicator is connected, and no reading comes.")
 
 
 class StrokeMessage(_Message):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import subprocess
 import sys
 from collections.abc import AsyncIterator
@@ -202,3 +203,52 @@ async def test_whoever_opens_all_streams_keeps_nobody_else_from_the_board(mosqui
         later = await wall.get(url + "events")
         assert later.status == 200 and await later.content.readline() == b"event: floor\n"
         assert not before.content.at_eof() and before.content.exception() is None
+
+
+#: A 55-inch screen of 16 to 9 is 685 mm high (ISO 80000-3 inch); a capital is at least 0.7 of its type size in the
+#: typefaces of DejaVu, Noto and Liberation (their OS/2 tables' sCapHeight, from memory).
+WALL_MM, CAPITAL = 685, 0.7
+
+
+def minutes_of_arc(type_px: float, screen_px: int, distance_mm: float = 5000) -> float:
+    return math.degrees(math.atan(type_px * CAPITAL * WALL_MM / screen_px / distance_mm)) * 60
+
+
+async def test_a_wall_shows_who_needs_a_person_to_be_read_at_five_metres(mosquitto: Mosquitto) -> None:
+    """ISO 9241-303 recommends characters of 20 to 22 minutes of arc."""
+    async with page(mosquitto.port) as url, Browser(1920, 1080) as browser:
+        await browser.open(f"{url}?wall=1")
+        await send(mosquitto.port, status("bay 1"), status("bay 2"))
+        await browser.wait_for("document.getElementById('nothing').textContent.includes('No bench needs a person')")
+        needing = [status(f"bay {n}", needs="The air supply is off: open the valve at the wall.") for n in range(1, 7)]
+        for count in (1, 2, 3, 4, 6):
+            await send(mosquitto.port, *needing[:count])
+            await browser.wait_for(f"document.getElementById('needing').textContent === '{count}'")
+            await browser.wait_for(f"document.querySelectorAll('li.bench').length === {min(4, count)}")
+            for part in ("li.bench h2", ".why b", ".why li"):
+                size = await browser.value(f"parseFloat(getComputedStyle(document.querySelector('{part}')).fontSize)")
+                assert minutes_of_arc(size, 1080) >= 20, part
+            # Every name and reason is within its card, and every card on the screen.
+            assert await browser.value(
+                "[...document.querySelectorAll('li.bench h2, .why b')].every((one) => {"
+                " const card = one.closest('li.bench').getBoundingClientRect(), own = one.getBoundingClientRect();"
+                " return own.bottom <= card.bottom + 1 && card.bottom <= innerHeight && card.right <= innerWidth; })"
+            )
+        assert "page 1 of 2" in await browser.text()
+        shown = "[...document.querySelectorAll('li.bench h2')].map((one) => one.textContent).join()"
+        assert await browser.value(shown) == "bay 1,bay 2,bay 3,bay 4"
+        assert not await browser.value("!!document.querySelector('#side').offsetParent")  # nothing to click
+        await browser.wait_for(f"{shown} === 'bay 5,bay 6'")  # it turns by itself
+        assert browser.told == []
+
+
+async def test_a_new_need_is_announced_once(mosquitto: Mosquitto) -> None:
+    async with page(mosquitto.port) as url, Browser(1280, 800) as browser:
+        await send(mosquitto.port, status("bay 1", needs="Old news."))
+        await browser.open(url)
+        await browser.wait_for("document.querySelectorAll('li.bench').length === 1")
+        news = "document.getElementById('news').textContent"
+        assert await browser.value(news) == ""  # what stood before the page was opened is on the page
+        assert await browser.value("document.getElementById('news').getAttribute('aria-live')") == "polite"
+        await send(mosquitto.port, status("bay 2", needs="The valve sticks."))
+        await browser.wait_for(f"{news} === 'bay 2: asks. The valve sticks.'")

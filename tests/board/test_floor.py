@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 import unicodedata
@@ -18,6 +19,7 @@ from rich.cells import cell_len
 
 from capture import board
 from capture.bench.silence import told_of
+from capture.board import terminal
 from capture.board.arrange import ORDERS, arrange
 from capture.board.bench_row import LONGEST_NAME, MOST_IDS, BenchRow
 from capture.board.floor import LARGEST_PAYLOAD, MOST_BENCHES, Floor
@@ -132,6 +134,7 @@ def test_an_old_payload_without_the_newer_fields_is_read() -> None:
         ("out of air", {"air": "tripped"}),
         ("out of air", {"air": "unarmed", "air_fault": "the air-check fixture is not connected."}),
         ("no readings", {"indicator": "down"}),
+        ("no readings", {"indicator": "up", "silent": True, "needs": "The indicator sends no readings."}),
         ("asks", {"needs": "sends no readings"}),
         ("gauge overdue", {"gauge_due": NOW.date() - timedelta(days=1)}),
         ("offline", {"state": "offline", "vanished": True}),
@@ -226,7 +229,7 @@ def test_a_bench_that_vanished_is_shown_with_the_pack_it_measured_last() -> None
 def test_a_verdict_that_is_not_good_waits_until_the_pack_is_checked_again(word: str) -> None:
     floor = floor_of(resting(), verdict_of("bay 1", word, at=NOW))
     assert kinds(floor) == [word]
-    feed(floor, measuring())
+    feed(floor, measuring(), stroke_of("bay 1", 1, check=2))
     assert kinds(floor) == []
     feed(floor, verdict_of("bay 1", "good", check=2, attempt=2, at=NOW), resting())
     assert kinds(floor) == []
@@ -234,7 +237,7 @@ def test_a_verdict_that_is_not_good_waits_until_the_pack_is_checked_again(word: 
 
 def unit_of(bench: str, at: datetime, signed_by: str = "", **packs: str) -> Sent:
     told = UnitMessage(
-        at=at, bench=bench, job=job_of(bench), unit_serial="HX-2207", steps=2, steps_closed=2, against=(),
+        at=at, bench=bench, job=job_of(bench), unit_serial="HX-2207", steps=2, steps_closed=1, against=("A step.",),
         packs=(PackMessage.model_validate({"pack": PACKS[0], "state": "not good", **packs}),),
         signed_off_by=signed_by, signed_off_at=at if signed_by else None,
     )  # fmt: skip
@@ -626,3 +629,33 @@ def test_the_board_subscribes_to_everything_a_bench_publishes() -> None:
     assert len(topics) == len(MESSAGES)
     for topic in topics:
         assert any(topic_matches_sub(asked, topic) for asked in TOPICS), topic
+
+
+def test_a_bench_that_is_always_measuring_shows_the_verdict_that_waits() -> None:
+    """As a service it begins its next check at once; the verdict waits until somebody makes a stroke in that."""
+    floor = floor_of(measuring(), stroke_of("bay 1", 5), verdict_of("bay 1", "loose"))
+    feed(floor, measuring())
+    assert kinds(floor) == ["loose"]
+    feed(floor, stroke_of("bay 1", 1, check=2))
+    assert kinds(floor) == []
+
+
+def test_a_unit_s_progress_is_shown_and_that_it_is_ready_to_sign() -> None:
+    known: dict[str, Any] = {"at": NOW, "bench": "bay 1", "job": job_of("bay 1"), "unit_serial": "FW3-0117"}
+    known |= {"packs": (PackMessage(pack="low", state="good"), PackMessage(pack="high", state="unchecked")), "steps": 4}
+    word = UnitMessage(**known, steps_closed=1, against=("pack high: not checked",))
+    floor = floor_of(resting(unit_serial="FW3-0117"), Sent(unit_topic("bay 1"), word.model_dump_json(), True))
+    assert only(floor).progress == "1 of 2 packs, 1 of 4 steps"
+    assert kinds(floor) == []
+    for signed_by, needs in (("", ["ready to sign"]), ("Di", [])):
+        word = UnitMessage(**known, steps_closed=4, against=(), signed_off_by=signed_by)
+        feed(floor, Sent(unit_topic("bay 1"), word.model_dump_json(), True))
+        assert kinds(floor) == needs
+    assert only(floor).progress == "signed off"
+
+
+def test_a_larger_window_shows_every_column_of_a_smaller_one() -> None:
+    names = [dict(terminal._columns(width, width >= 120)).keys() for width in (80, 100, 120, 140, 170, 220)]
+    for smaller, larger in itertools.pairwise(names):
+        assert smaller <= larger
+    assert {"TECH", "UNIT", "TRAVEL", "STROKE", "PACK"} <= names[2]

@@ -4,8 +4,8 @@
 
 const URGENT = new Set(["out of air", "no readings", "asks", "stuck"]);
 const KINDS = [
-  "out of air", "no readings", "asks", "stuck", "inconclusive", "tight", "loose", "offline", "gauge overdue", "clock off",
-  "not heard",
+  "out of air", "no readings", "asks", "stuck", "inconclusive", "tight", "loose",
+  "ready to sign", "offline", "gauge overdue", "clock off", "not heard",
 ];
 const VERDICTS = ["loose", "tight", "inconclusive", "good"];
 const OLD_MS = 16000;
@@ -48,6 +48,7 @@ function card(key) {
   made.at = document.createTextNode("");
   at.append(made.at);
   made.mean = make("span", "", at);
+  made.progress = make("div", "progress", element);
   const main = make("div", "main", element);
   made.doing = make("span", "doing", main);
   made.travel = make("span", "travel", main);
@@ -69,6 +70,8 @@ function fill(made, row) {
   const at = [row.unit && `unit ${row.unit}`, row.pack && `pack ${row.pack}`].filter(Boolean).join(" · ");
   say(made.at, row.mean ? `${at} ` : at);
   say(made.mean, row.mean && `mean ${row.mean}`);
+  say(made.progress, row.progress);
+  made.progress.hidden = !row.progress;
   say(made.doing, `${row.shape} ${row.doing}`);
   say(made.travel, row.travel === "-" ? "" : row.travel);
   say(made.technician, row.technician);
@@ -100,15 +103,46 @@ const ORDERS = {
   technician: (a, b) => byName.compare(a.technician, b.technician),
 };
 
+const wall = new URLSearchParams(location.search).has("wall");
+const WALL_CARDS = 4; // at most so many keep a name and a reason to be read at five metres
+const WALL_PAGE_MS = 10000;
+let page = 0;
+document.documentElement.classList.toggle("wall", wall);
+
+// As few and as large cards as need a person; the page turns by itself, since nobody clicks on a wall.
+function onWall(shown) {
+  const needing = shown.filter((row) => row.needs.length);
+  const pages = Math.max(1, Math.ceil(needing.length / WALL_CARDS));
+  page %= pages;
+  const here = needing.slice(page * WALL_CARDS, (page + 1) * WALL_CARDS);
+  part("floor").dataset.cards = pages > 1 ? WALL_CARDS : here.length;
+  say(part("turn"), pages > 1 ? `page ${page + 1} of ${pages}` : "");
+  return here;
+}
+
+// What a person who does not see the page is told: each need once, as it comes (WAI-ARIA 1.2, aria-live).
+let announced = null;
+function announce() {
+  const now = new Map();
+  for (const row of rows.values()) {
+    for (const need of row.needs) now.set(`${row.key} ${need.kind}`, `${row.bench}: ${need.kind}. ${need.words}`);
+  }
+  const fresh = announced === null ? [] : [...now].filter(([key]) => !announced.has(key));
+  if (fresh.length) say(part("news"), fresh.map(([, words]) => words).join(" "));
+  if (about) announced = new Set(now.keys());
+}
+
 function arrange() {
   asked = false;
+  announce();
   const order = ORDERS[part("order").value];
   const text = part("find").value.trim().toLowerCase();
   const only = part("only").checked;
-  const shown = [...rows.values()].filter((row) =>
+  let shown = [...rows.values()].filter((row) =>
     (row.needs.length || !only) &&
     (!text || [row.bench, row.unit, row.pack, row.technician].some((one) => one.toLowerCase().includes(text))));
   shown.sort((a, b) => order(a, b) || byName.compare(a.bench, b.bench));
+  if (wall) shown = onWall(shown);
   const floor = part("floor");
   // Only what is out of place is moved: a reader's place on the page, and the cost, stay.
   let next = floor.firstElementChild;
@@ -197,6 +231,13 @@ setInterval(() => {
   say(part("clock"), about ? now.toLocaleTimeString([], { hourCycle: "h23" }) : "");
   trouble();
 }, 1000);
+
+if (wall) {
+  setInterval(() => {
+    page += 1;
+    redraw();
+  }, WALL_PAGE_MS);
+}
 
 part("choose").addEventListener("submit", (event) => event.preventDefault());
 for (const id of ["find", "order", "only"]) part(id).addEventListener("input", redraw);
