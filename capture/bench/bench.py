@@ -34,6 +34,8 @@ from capture.dashboard.view import BenchView
 from capture.job.unit_on_record import UnitOnRecord, Written
 from capture.mqtt.messages import BenchStatus
 from capture.mqtt.publisher import BrokerState, Publisher
+from capture.record import RecordError
+from capture.recordings.file import RecordingError
 from capture.recordings.playback import Playback, open_port
 from capture.recordings.stream import IndicatorStream
 from capture.strokes.stroke import Stroke
@@ -138,7 +140,7 @@ class Bench:
                     setup.broker, self._books.store, self._books.do, self._status(), on_state=self._broker_changed
                 )
                 await stack.enter_async_context(self._publisher)
-            stack.push_async_callback(self._close)
+            stack.push_async_exit(self._close)
             transport = open_port(
                 setup.port,
                 baud=setup.settings.baud,
@@ -165,11 +167,16 @@ class Bench:
             if self._failure is not None:
                 raise self._failure
 
-    async def _close(self) -> None:
-        """The session ends: keep what a running check has, and close the job."""
-        async with self._busy:
-            await self._abandon("session ended")
-            await self._books.close_job()
+    async def _close(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        """The session ends: keep what a running check has, and close the job. What ended it is what is said: a full
+        disk keeps neither."""
+        try:
+            async with self._busy:
+                await self._abandon("session ended")
+                await self._books.close_job()
+        except (RecordError, RecordingError):
+            if error is None or isinstance(error, asyncio.CancelledError):
+                raise
 
     async def _begin_job(self) -> None:
         state = self.state

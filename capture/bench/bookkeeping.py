@@ -58,7 +58,11 @@ class Bookkeeping:
 
     async def do(self, function: Callable[..., Any], *arguments: Any, **named: Any) -> Any:
         """Call a function on the record's thread."""
-        return await asyncio.get_running_loop().run_in_executor(self._thread, partial(function, *arguments, **named))
+        try:
+            called = asyncio.get_running_loop().run_in_executor(self._thread, partial(function, *arguments, **named))
+        except RuntimeError as error:  # the thread was ended
+            raise RecordError("the session has ended and its record is closed") from error
+        return await called
 
     # -- the job -----------------------------------------------------------------------------------------
 

@@ -12,11 +12,23 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO, Final
 
-__all__ = ["UNFINISHED", "copy_into", "holding", "put_in_place", "sync_file", "sync_folder", "unfinished", "written"]
+__all__ = [
+    "DISK_FULL",
+    "UNFINISHED",
+    "copy_into",
+    "holding",
+    "put_in_place",
+    "sync_file",
+    "sync_folder",
+    "unfinished",
+    "written",
+]
 
 #: Ends the name of whatever is not whole yet. Its name begins with a dot, so that no listing takes it for the thing.
 UNFINISHED: Final = ".unfinished"
 _BLOCK: Final = 1 << 20
+#: What a full disk means to whoever is measuring: bytes come before the stroke they make, a stroke is one transaction.
+DISK_FULL: Final = "the disk is full: nothing of this stroke was kept, everything before it was"
 
 
 def unfinished(path: Path) -> Path:

@@ -6,6 +6,7 @@ Alembic is imported only when a file must be brought up to date, because it woul
 from __future__ import annotations
 
 import json
+import resource
 import sqlite3
 from pathlib import Path
 from typing import Any, Final
@@ -17,7 +18,7 @@ from sqlalchemy.pool import StaticPool
 
 from capture.record.schema import REVISIONS
 
-__all__ = ["READ", "RecordError", "open_engine", "reason"]
+__all__ = ["READ", "RecordError", "is_full", "open_engine", "reason"]
 
 #: Execution options for a transaction that only reads: it must not take SQLite's write lock.
 READ: Final = {"sqlite_begin": "BEGIN"}
@@ -34,6 +35,13 @@ def reason(error: Exception) -> str:
     if isinstance(error, UnicodeDecodeError):  # Python cannot say what SQLite told of a table that is no text
         return "the definition of one of its tables is damaged"
     return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
+
+
+def is_full(error: Exception) -> bool:
+    """Return whether `error` says that there is no room, on the disk or up to the limit on this process's files."""
+    code = getattr(error.orig if isinstance(error, DBAPIError) else error, "sqlite_errorcode", None)
+    limited = resource.getrlimit(resource.RLIMIT_FSIZE)[0] != resource.RLIM_INFINITY
+    return code == sqlite3.SQLITE_FULL or (limited and code == sqlite3.SQLITE_IOERR_WRITE)
 
 
 def open_engine(path: Path, *, read_only: bool = False) -> Engine:

@@ -22,8 +22,9 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
+from capture.plumbing.durable import DISK_FULL
 from capture.record import ledger, outbox, schema
-from capture.record.database import READ, RecordError, open_engine, reason
+from capture.record.database import READ, RecordError, is_full, open_engine, reason
 from capture.record.entries import Job, KeptState, Measure, OutboxRow, SetAside
 from capture.record.kept import KeptRecording, recordings
 from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
@@ -373,6 +374,8 @@ class Store:
             ):
                 yield connection
         except (SQLAlchemyError, sqlite3.Error, ValueError, TypeError, OverflowError) as error:
+            if is_full(error):
+                raise RecordError(f"{DISK_FULL} ({self._path})") from error
             raise RecordError(f"could not {what} in {self._path}: {reason(error)}; nothing of it was kept") from error
 
     def _writing(self, what: str) -> AbstractContextManager[Connection]:

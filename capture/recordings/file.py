@@ -29,6 +29,8 @@ from typing import IO, TYPE_CHECKING, Any, BinaryIO, Literal, cast
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
 
+from capture.plumbing.durable import DISK_FULL
+
 if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
 
@@ -155,9 +157,11 @@ class RecordingWriter:
         try:
             written = self._file.write(data)
         except OSError as error:
-            raise RecordingError(f"cannot write to {self.path}: {error.strerror}; is the disk full?") from error
-        if written != len(data):
-            raise RecordingError(f"cannot write to {self.path}: the disk took only part of a line; is it full?")
+            if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):  # the last is a limit on this process's files
+                raise RecordingError(f"{DISK_FULL} ({self.path})") from error
+            raise RecordingError(f"cannot write to {self.path}: {error.strerror}") from error
+        if written != len(data):  # the rest found no room; a reader leaves out a line that was cut off
+            raise RecordingError(f"{DISK_FULL} ({self.path})")
         self._hash.update(data)
         self.size += len(data)
 

@@ -218,7 +218,8 @@ async def run_session(
         watched = {task for task in tasks if task.get_name() in ("bench", "leave", "conduct", "keys", "screen")}
         while True:
             done, watched = await asyncio.wait(watched, return_when=asyncio.FIRST_COMPLETED)
-            for task in done:
+            # What ended the bench is said, not what it made of the others.
+            for task in sorted(done, key=lambda one: one is not running):
                 if task is conducting:
                     return conducting.result()
                 if task is leaving:
