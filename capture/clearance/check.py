@@ -25,7 +25,7 @@ from capture.clearance.remarks import remarks_on
 from capture.clearance.stopping import Looks, choices
 from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
 from capture.sheet.sheet import Pack
-from capture.strokes.stroke import Stroke
+from capture.strokes.stroke import Stroke, counts
 from drivers.reading import LengthUnit
 
 __all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "Way", "judged_again"]
@@ -103,6 +103,8 @@ class Check:
         self._roundings: list[int | None] = []
         self._inferred: list[int | None] = []
         self._counted: list[Stroke] = []
+        self._fell: list[Stroke] = []
+        """Strokes that do not count for nothing but their fall while held."""
         self._unit = unit
         self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
         self.verdict: Verdict | None = None
@@ -123,6 +125,8 @@ class Check:
             return [self._seat(stroke)]
         self.last = StrokeKept(stroke, seat=False)
         if not stroke.accepted:
+            if "leak" in stroke.flags and counts(stroke.flags, "peak"):
+                self._fell.append(stroke)
             return [self.last]
         travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
         self._ask_unit(travel)
@@ -159,7 +163,7 @@ class Check:
         verdict = judge(self._travels, low, high, self._limits, self._roundings, surer, self._inferred)
         if verdict is None:
             return None
-        return replace(verdict, remarks=remarks_on(self._counted, self.pack, self._limits, self._unit))
+        return replace(verdict, remarks=remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit))
 
     def leave_out(self, number: int) -> None:
         """A person knows that a stroke was wrong: it counts no longer, and another is asked for in its place.
@@ -202,6 +206,9 @@ class Check:
         if self.state is CheckState.SEATING:
             return f"Seat the pack: {seat}, {self._seated + 1} of {self.pack.seat_strokes}."
         stroke = f"Stroke {1 if self.last is None else self.last.stroke.n + 1} ({self.counted} of"
+        if len(self._fell) > 1 and self.last is not None and self.last.stroke is self._fell[-1]:
+            many = f"{len(self._fell)} strokes fell away while held, and do not count"
+            stroke = f"The seal leaks: {many}. Mend it first, as the maker's literature says. {stroke}"
         if self.state is CheckState.EXTENDING and self.verdict is not None:
             if self.verdict.more_strokes is None:
                 following = next(count for count in self.looks.later if count > self.counted)

@@ -62,7 +62,7 @@ VerdictWord = Literal["good", "tight", "loose", "inconclusive"]
 Shape = Literal["t", "rectangular", "triangular"]
 
 #: What a verdict can say beside itself.
-RemarkCode = Literal["leak", "leak_down"]
+RemarkCode = Literal["leak", "leak_down", "leak_once", "leak_down_once"]
 
 #: The lines of a budget that are the same in every check with one indicator, however it is set up.
 OF_THE_INDICATOR = frozenset({"maximum error", "hysteresis"})

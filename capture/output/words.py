@@ -108,7 +108,9 @@ def plain_line(event: StrokeKept | Verdict | str, unit: str, pack: str = "", mea
     mean, spread = number(event.mean_nm, unit), format_length(event.expanded_uncertainty_nm, unit)
     low, high = number(event.low_nm, unit), format_length(event.high_nm, unit)
     basis = f"{event.coverage:.0%}, {event.strokes} strokes"
-    said = f"{prefix}{event.verdict.upper()}: {mean} ± {spread} ({basis}), range {low} to {high}. {event.next_step}"
+    beside = "".join(f"{remark.text} " for remark in event.remarks)
+    said = f"{prefix}{event.verdict.upper()}: {mean} ± {spread} ({basis}), range {low} to {high}. {beside}"
+    said += event.next_step
     return clean(said).rstrip()
 
 

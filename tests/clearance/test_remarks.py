@@ -9,6 +9,7 @@ import pytest
 from capture.clearance.check import Check, Finished
 from capture.clearance.verdict import MeasurementLimits, Verdict
 from capture.output.json_forms import verdict_json
+from capture.output.words import plain_line
 from capture.recordings.stream import indicator_from, limits_of
 from capture.sheet.sheet import Pack, SheetError
 from capture.strokes.stroke import Stroke
@@ -71,11 +72,34 @@ def test_the_sheet_says_how_fast_a_travel_may_fall(fall: int, leaks: bool) -> No
     assert not leaks or "; the sheet allows 0.050 mm." in verdict.remarks[0].text
 
 
-def test_one_falling_stroke_of_five_is_an_accident_of_the_air_and_two_are_none() -> None:
-    once = [stroke(n, 90_000 if n == 2 else 0) for n in range(1, 6)]
-    twice = [stroke(n, 90_000 if n in (2, 4) else 0) for n in range(1, 6)]
-    assert codes(judged(low(), once)) == [] and codes(judged(low(), twice)) == ["leak"]
-    assert "in 2 of 5 strokes" in judged(low(), twice).remarks[0].text
+def test_one_falling_stroke_of_five_is_said_softly_and_two_are_a_leak() -> None:
+    once = judged(low(), [stroke(n, 90_000 if n == 2 else 0) for n in range(1, 6)])
+    assert once.verdict == "good" and codes(once) == ["leak_once"]
+    assert once.remarks[0].text == (
+        "1 of 5 strokes fell away while held by 0.090 mm a second: repeat it. If it comes again, the seal leaks."
+    )
+    assert once.remarks[0].text in plain_line(once, "mm")
+    twice = judged(low(), [stroke(n, 90_000 if n in (2, 4) else 0) for n in range(1, 6)])
+    assert codes(twice) == ["leak"] and "in 2 of 5 strokes" in twice.remarks[0].text
+
+
+def test_one_stroke_whose_pressure_fell_is_said_softly_too() -> None:
+    verdict = judged(low('leak_down = "3 kPa/s"'), [stroke(n, leak_down=3_500 * (n == 3)) for n in range(1, 6)])
+    assert codes(verdict) == ["leak_down_once"] and "in 1 of 5 strokes" in verdict.remarks[0].text
+
+
+def test_strokes_that_do_not_count_because_they_fell_are_said_beside_the_verdict() -> None:
+    # A level held is not reached by a travel that falls, so such a stroke is made again; the seal leaks none the less.
+    of = low('measure = "held"')
+    fell = [replace(stroke(n, 90_000, ("leak",)), accepted=False) for n in (1, 2)]
+    check = Check(of, LIMITS)
+    for one in fell:
+        check.take(one)
+    assert check.next_step().startswith("The seal leaks: 2 strokes fell away while held, and do not count. Mend it")
+    verdict = judged(of, [*fell, *(stroke(n) for n in range(3, 8))])
+    assert verdict.verdict == "good" and codes(verdict) == ["leak"] and "in 2 of 7 strokes" in verdict.remarks[0].text
+    spoiled = replace(stroke(1, 90_000, ("leak", "gap")), accepted=False)
+    assert codes(judged(of, [spoiled, *(stroke(n) for n in range(3, 8))])) == []
 
 
 def test_strokes_of_a_record_that_did_not_say_how_fast_they_fell_leak_where_they_are_flagged() -> None:
