@@ -16,7 +16,6 @@ recording began (`_ns`), and `at` is RFC 3339 in UTC. No MQTT client and no data
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterable
 from dataclasses import fields
@@ -54,7 +53,6 @@ __all__ = [
     "UnitMessage",
     "VerdictMessage",
     "outgoing",
-    "schemas",
 ]
 
 _WIRE: Final = "wire"
@@ -340,18 +338,3 @@ MESSAGES: Final[dict[str, type[_Message]]] = {
     "unit": UnitMessage,
     "verdict": VerdictMessage,
 }
-
-
-def schemas() -> dict[str, str]:
-    """Return the JSON Schema (2020-12) of every message: file name to text.
-
-    The schemas are for consumers, so they allow unknown fields although a producer may not add any.
-    """
-    texts = {}
-    for name, model in MESSAGES.items():
-        schema = model.model_json_schema(mode="serialization")
-        for part in (schema, *schema.get("$defs", {}).values()):
-            part.pop("additionalProperties", None)
-        schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
-        texts[f"{name}.json"] = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
-    return texts

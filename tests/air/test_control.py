@@ -27,13 +27,13 @@ from capture.recordings.stream import indicator_from
 from capture.sheet.sheet import parse_sheet
 from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.bench import BenchSpec
-from capture.simulation.fixture import PtyFixture
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
 from drivers.registry import make_settings
 from drivers.wirings.registry import find_driver
 from tests.support.broker import until
+from tests.support.pty_fixture import PtyFixture
 from tests.support.terminal import Terminal
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -27,8 +27,6 @@ from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 import drivers.wirings
-from capture.simulation.firmware import AsciiFirmware, Firmware, RegistersFirmware, Wrong
-from capture.simulation.fixture import PtyFixture
 from capture.simulation.physics import PackPhysics, PistonSimulator
 from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened, Transport
@@ -38,6 +36,8 @@ from drivers.wirings.protocol import Button, FixtureCodec, FixtureFault, Heartbe
 from drivers.wirings.registers import RegistersSettings
 from drivers.wirings.registry import driver_names, find_driver
 from drivers.wirings.wiring import fixture_transport
+from tests.support.firmware import AsciiFirmware, Firmware, RegistersFirmware, Wrong
+from tests.support.pty_fixture import PtyFixture
 
 ROOT = Path(__file__).resolve().parents[2]
 MS = 1_000_000

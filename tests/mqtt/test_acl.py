@@ -18,7 +18,6 @@ import aiomqtt
 import pytest
 import trustme
 
-from capture.mqtt.acl import mosquitto_acl
 from capture.mqtt.messages import MESSAGES, BenchStatus, UnitMessage, outgoing
 from capture.mqtt.publisher import BrokerState, Publisher
 from capture.mqtt.settings import BrokerSettings
@@ -33,6 +32,7 @@ from capture.mqtt.topics import (
 )
 from tests.mqtt.test_publisher import Bench, call
 from tests.support.broker import Mosquitto, until
+from tests.support.make_acl import mosquitto_acl
 from tests.support.samples import AT, JOB, stroke_message, verdict_message
 
 SYSTEMD = Path(__file__).resolve().parents[2] / "systemd"
@@ -150,7 +150,9 @@ NOT_OWN = (
 
 
 def test_the_rules_are_made_from_the_topics() -> None:
-    assert (SYSTEMD / "mosquitto.acl").read_text(encoding="utf-8") == mosquitto_acl()  # python -m capture.mqtt.acl
+    assert (SYSTEMD / "mosquitto.acl").read_text(
+        encoding="utf-8"
+    ) == mosquitto_acl()  # python -m tests.support.make_acl
     assert set(KINDS) == set(MESSAGES)  # a new message needs its topic, and has its rule then
     assert [topic.replace("bay-1", "+", 1).replace("/low/", "/+/") for topic in OWN] == list(topic_filters())
 

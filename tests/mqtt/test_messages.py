@@ -13,15 +13,15 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
-from capture.mqtt.schemas.__main__ import written
 from capture.mqtt.topics import name_from_level, status_topic, stroke_topic, topic_level, verdict_topic
+from tests.support.make_schemas import written
 from tests.support.samples import AT, JOB, stroke, stroke_message, verdict, verdict_message
 
 SCHEMAS = Path(__file__).parents[2] / "capture" / "mqtt" / "schemas"
 
 
 def test_the_checked_in_schemas_are_what_the_models_give() -> None:
-    """If this fails, run `python -m capture.schemas` and look at the difference."""
+    """If this fails, run `python -m tests.support.make_schemas` and look at the difference."""
     assert {file.name: file.read_text(encoding="utf-8") for file in SCHEMAS.glob("*.json")} == written()
 
 

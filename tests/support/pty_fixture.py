@@ -19,8 +19,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from capture.simulation.firmware import AsciiFirmware, Firmware, ValveMove
 from capture.simulation.physics import MAX_STEP_S, PistonSimulator
+from tests.support.firmware import AsciiFirmware, Firmware, ValveMove
 
 __all__ = ["PtyFixture"]
 

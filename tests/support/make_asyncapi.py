@@ -1,6 +1,6 @@
 """The AsyncAPI 3.0 document of what a bench publishes, made from the message models: topics, payloads, QoS, last will.
 
-For people and programs that subscribe. `python -m capture.schemas` writes it to `schemas/asyncapi.json`. No client and
+For people and programs that subscribe. `make_schemas.py` writes it. No client and
 no broker here.
 """
 

@@ -1,4 +1,4 @@
-"""The sample rules for a shop's mosquitto, made from the list of topics: `python -m capture.mqtt.acl` prints them.
+"""The sample rules for a shop's mosquitto, made from the topics; `python -m tests.support.make_acl` prints them.
 
 They are checked in as systemd/mosquitto.acl. A rule that lacks a topic stops a bench at the first message on it, so
 they are never written by hand.
@@ -15,7 +15,7 @@ __all__ = ["mosquitto_acl"]
 
 _BENCHES: Final = """\
 # Who may do what on the shop's broker: an access control list for mosquitto, used by mosquitto.conf beside this file.
-# Made by `python -m capture.mqtt.acl` from the topics that benches publish to: after an update, compare yours with it.
+# Made from the topics that benches publish to (tests/support/make_acl.py): after an update, compare yours with it.
 #
 # A bench logs in with its name as its user name, written as in its topics: plain for bay-1; % / + # and control
 # characters as %25 %2F %2B %23 ..., so that "bay 7/8" is the user "bay 7%2F8". It can publish its own topics alone, and
