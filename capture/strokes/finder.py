@@ -32,6 +32,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isqrt
 
 from capture.strokes.levels import rounded_mean
 from capture.strokes.machine import TABLE, Notice, Sign, StrokeState
@@ -49,6 +50,8 @@ __all__ = ["FinderSettings", "StrokeFinder"]
 _FEW, _MANY = 8, 64
 #: Flags of a stroke that says nothing of how far the others go.
 _NO_MEASURE = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"})
+#: Flags of a stroke after which the pack rests elsewhere than before.
+_NOT_HOME = frozenset({"no_return", "base_moved", "rezeroed", "gap"})
 #: Flags of small strokes before the first sound one that are a stand swaying.
 _LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "sparse"})
 #: A pack has moved within this of the air being given or taken, and been seen to (common practice).
@@ -382,8 +385,12 @@ class StrokeFinder:
         level = stroke.near_level()
         if level is None and len(stroke.values) > stroke.fall_index:
             level = min(stroke.values[stroke.fall_index :], key=stroke.travel)
-        self._complete(level, stroke.came_back(), found)
-        rest.readings = [base if level is None else level]
+        back = stroke.came_back()
+        if level is not None:
+            level = rounded_mean(back)
+        self._complete(level, back, found)
+        if level is None:
+            rest.readings = [base]
         rest.time_ns = rest_time
         self._depart(times[0], values[0])
         for time, value in zip(times[1:], values[1:], strict=True):
@@ -466,7 +473,7 @@ class StrokeFinder:
                 creep_nm=measured.creep_nm,
                 return_error_nm=measured.return_error_nm,
                 fall_nm_per_s=measured.fall_nm_per_s,
-                inferred_nm=measured.inferred_nm,
+                inferred_nm=isqrt(measured.inferred_nm**2 + rest.inferred_nm**2),
                 rounding_nm=measured.rounding_nm,
                 flags=measured.flags,
                 accepted=counts(measured.flags, self._settings.measure),
@@ -474,4 +481,8 @@ class StrokeFinder:
         )
         self._noticed -= {Notice.MOVED, Notice.UNSEEN}
         rest.remember_noise()
+        begins = min(stroke.slow_from(), len(stroke.values) - len(back))
+        slow, since_ns = stroke.values[begins : len(stroke.values) - len(back)], stroke.times[begins]
         self._begin_rest(back or [stroke.values[-1]], newest_ns)
+        if back and _NOT_HOME.isdisjoint(measured.flags):
+            rest.comes_home(slow, since_ns)

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from math import isqrt
 from operator import neg
 
-from capture.strokes.levels import noise_of_steps, rounded_mean, settled, steps_between
+from capture.strokes.followed import Inferred, tail_followed
+from capture.strokes.levels import growth, noise_of_steps, rounded_mean, rounding_left, settled, steps_between
 from capture.strokes.pace import Pace
 
-__all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
+__all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel", "is_slow_home"]
 
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
 #: (common practice).
@@ -26,6 +27,11 @@ _KEPT, _BATCH = 1024, 32
 _NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
 #: A standard deviation of the readings at rest that is no calm bench (common practice).
 _SHAKES_NM = 12_000
+#: A return is followed for so long; then nothing is left of its slow end (common practice).
+_FOLLOWED_NS = 4_000_000_000
+#: A rest that still falls faster than this is coming home, since no stand drifts so fast; and what one usually drifts
+#: between two strokes (common practice: a few micrometres a minute, and in the sun some a second).
+_MOST_DRIFT_NM_PER_S, _DRIFT_NM_PER_S = 3_500, 700
 #: Where a band begins that is empty: above every reading.
 NEVER = 1 << 62
 
@@ -35,13 +41,18 @@ class RestLevel:
 
     __slots__ = (
         "_earlier_steps",
+        "_home",
+        "_home_ns",
         "_pace",
         "_resolution_nm",
+        "_slow",
+        "_slow_ns",
         "age_ns",
         "band_nm",
         "displayed_noise_nm",
         "full",
         "high",
+        "inferred_nm",
         "known",
         "level_nm",
         "low",
@@ -72,6 +83,12 @@ class RestLevel:
         """How long before the newest the readings of the level came, on average, once the pack has left rest."""
         self.time_ns = 0
         """When the newest reading at rest came."""
+        self.inferred_nm = 0
+        """Standard uncertainty of the level where the pack was still coming home, and followed there; else 0."""
+        self._slow: list[int] = []
+        self._slow_ns: int | None = None
+        self._home: Inferred | None = None
+        self._home_ns = 0
         self._earlier_steps: list[int] = []
 
     @property
@@ -93,6 +110,8 @@ class RestLevel:
     def tune(self) -> None:
         """Work out the rest level, its noise and the band from the newest readings at rest."""
         if len(self.readings) > _KEPT:
+            if self._slow_ns is not None:
+                self._slow += self.readings[:-_KEPT]
             del self.readings[:-_KEPT]
         self.level_nm = rounded_mean(self.readings[-self.window() :])
         steps = self._steps()
@@ -133,9 +152,17 @@ class RestLevel:
 
     def begin(self, values: Sequence[int], t_ns: int) -> None:
         """Rest begins (again) with these readings."""
+        self._slow, self._slow_ns = [], None
         self.readings = _without_wild(values)
         self.time_ns = t_ns
         self.tune()
+
+    def comes_home(self, slow: Sequence[int], since_ns: int) -> None:
+        """What rest begins with is the end of a return, of which these readings are the slow part before, since then.
+
+        It came back to where it had rested, so that what was known of that level still tells something.
+        """
+        self._slow, self._slow_ns = list(slow), since_ns
 
     def go_on(self, values: Sequence[int], t_ns: int) -> None:
         """It was no stroke: rest goes on with these readings as well, of which none is wild."""
@@ -154,7 +181,38 @@ class RestLevel:
         still = settled(rising, self.noise_nm, 2)
         self.level_nm = rounded_mean(still) if direction < 0 else -rounded_mean(still)
         self.age_ns = (2 * (len(self.readings) - len(steady)) + len(still) - 1) * self._pace.reading_ns // 2
+        self._follow_home(len(self.readings) - len(steady), len(still), direction)
         self.close()
+
+    def _follow_home(self, left_out: int, still: int, direction: int) -> None:
+        """Where the pack is still coming home, the level is where it is going to.
+
+        What its way tells of that, and where it rested before, which a stand's drift since has made less sure, are
+        weighted by their variances. Where they contradict each other, the stand has moved, and its way alone counts.
+        """
+        self.inferred_nm = 0
+        rounding = rounding_left(self.displayed_noise_nm, self._resolution_nm)
+        sure = isqrt(self.noise_nm**2 // still + rounding**2) + self._resolution_nm // 10
+        since_ns, before, before_ns = self._slow_ns, self._home, self._home_ns
+        self._home_ns = self.time_ns
+        if since_ns is not None and 0 < self.time_ns - since_ns <= _FOLLOWED_NS:
+            way = [*self._slow, *self.readings]
+            span = self.time_ns - since_ns
+            times = [since_ns + span * at // max(1, len(way) - 1) for at in range(len(way) - left_out)]
+            rising = way[: len(times)] if direction < 0 else list(map(neg, way[: len(times)]))
+            if is_slow_home(rising, span, self.noise_nm, rounding):
+                home = tail_followed(times, rising, self.noise_nm, rounding)
+                level = self.level_nm if home is None else home.level_nm if direction < 0 else -home.level_nm
+                doubt = abs(rising[-1] - rising[0]) if home is None else home.standard_nm
+                doubt = max(doubt, sure)
+                if before is not None:
+                    drifted = _DRIFT_NM_PER_S * (self.time_ns - before_ns) // 1_000_000_000
+                    old = before.standard_nm**2 + drifted**2
+                    if home is None or (level - before.level_nm) ** 2 <= 9 * (doubt**2 + old):
+                        level = (level * old + before.level_nm * doubt**2) // (old + doubt**2)
+                        doubt = isqrt(old * doubt**2 // (old + doubt**2))
+                self.level_nm, self.inferred_nm, sure = level, doubt, doubt
+        self._home = Inferred(self.level_nm, sure)
 
     def close(self) -> None:
         """No reading is at rest until it begins again."""
@@ -171,3 +229,9 @@ def _without_wild(values: Sequence[int]) -> list[int]:
     usual = sorted(abs(value - middle) for value in values)[len(values) // 2]
     limit = max(10 * usual, LEAST_TRAVEL_NM)
     return [value for value in values if abs(value - middle) <= limit]
+
+
+def is_slow_home(rising: Sequence[int], span_ns: int, noise_nm: int, rounding_nm: int) -> bool:
+    """Say whether these readings since the quick part of a return, turned so that they rise, still come home."""
+    grew = growth(rising, noise_nm, rounding_nm, 30)
+    return grew * 1_000_000_000 > _MOST_DRIFT_NM_PER_S * span_ns

@@ -13,10 +13,10 @@ from collections.abc import Sequence
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.hold import StrokeSamples
-from capture.strokes.levels import rounded_mean, settled
+from capture.strokes.levels import rounded_mean, rounding_left, settled
 from capture.strokes.measure import SHORT_HOLD_NS, return_tolerance
 from capture.strokes.pace import Pace
-from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
+from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel, is_slow_home
 
 __all__ = [
     "LONGEST_HOLD_NS",
@@ -411,6 +411,20 @@ class RunningStroke:
         near = [value for value in self.values[self.fall_index :] if abs(value - self._rest.level_nm) <= limit]
         return rounded_mean(near) if near else None
 
+    def slow_from(self) -> int:
+        """Return the index of the reading from which on the quick part of the return is over, at most the last.
+
+        Of that hardly anything is left four times as long after its last tenth as it took to get there.
+        """
+        top, last = self.top_nm, len(self.values) - 1
+        start = min(self.fall_index, last)
+        while start > 0 and self.travel(self.values[start - 1]) * 10 < top * 9:
+            start -= 1
+        low = next((at for at in range(self.fall_index, last) if self.travel(self.values[at]) * 10 <= top), last)
+        reading_ns = self._pace.reading_ns
+        took = self.times[low] - self.times[max(0, start - 1)] - reading_ns
+        return min(bisect_left(self.times, self.times[low] + max(4 * took, reading_ns * 3 // 4)), last)
+
     def stuck_high(self, t_ns: int, now: int) -> bool:
         """Say whether the release has begun and ended above half the top: the piston has stuck on its way.
 
@@ -466,6 +480,14 @@ class RunningStroke:
         """
         rest = self._rest
         known = len(back) >= 3 and rest_after_nm == rounded_mean(back)
+        if known:
+            # What still comes home is no level: it would pass for a stand that drifts.
+            slow = self.slow_from()
+            rising = [-travel for travel in self.travels(self.values[slow:])]
+            span = self.times[-1] - self.times[slow]
+            known = not is_slow_home(
+                rising, span, rest.noise_nm, rounding_left(rest.displayed_noise_nm, self._resolution_nm)
+            )
         return StrokeSamples(
             times=self.times,
             values=self.values,

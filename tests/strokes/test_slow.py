@@ -1,0 +1,14 @@
+"""Oil that is slow to go and slow to come back: what was not waited for is followed, and its uncertainty holds."""
+
+from __future__ import annotations
+
+from tests.load.slow_streams import tallied
+
+
+def test_a_return_with_a_slow_end_biases_no_stroke_by_more_than_its_uncertainty_says() -> None:
+    """3 % of the travel at 0.6 s, and the next stroke begins 0.7 to 1.6 s after: what is left is 2 to 30 um."""
+    result = tallied("return", 60)
+    assert result.found == result.counted == result.strokes
+    assert abs(result.bias_steps) < 1
+    assert result.covered >= 0.93
+    assert result.expanded_nm < 5_000
