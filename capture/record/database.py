@@ -10,31 +10,20 @@ import resource
 import sqlite3
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote
 
-from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy import Connection, Engine, inspect, text
 from sqlalchemy.exc import DBAPIError
-from sqlalchemy.pool import StaticPool
 
+from capture.plumbing.sqlite_file import READ, open_sqlite
 from capture.record.schema import REVISIONS
 
-__all__ = ["READ", "RecordError", "is_full", "open_engine", "reason"]
+__all__ = ["RecordError", "is_full", "open_engine"]
 
-#: Execution options for a transaction that only reads: it must not take SQLite's write lock.
-READ: Final = {"sqlite_begin": "BEGIN"}
-_BUSY_MS: Final = 5000
 _PAGE_HEADER: Final = b"SQLite format 3\x00"
 
 
 class RecordError(Exception):
     """The record cannot do what was asked. The text says what happened, where, and what to do next."""
-
-
-def reason(error: Exception) -> str:
-    """Return the database's own words for `error`, without SQLAlchemy's additions."""
-    if isinstance(error, UnicodeDecodeError):  # Python cannot say what SQLite told of a table that is no text
-        return "the definition of one of its tables is damaged"
-    return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
 
 
 def is_full(error: Exception) -> bool:
@@ -51,31 +40,19 @@ def open_engine(path: Path, *, read_only: bool = False) -> Engine:
     file cannot be used as a record.
     """
     _check_place(path)
-    place = f"file:{quote(str(path.absolute()))}?mode={'ro' if read_only else 'rwc'}"
-    engine = create_engine(
-        # One connection for good: SQLite has one writer anyway, and Store serialises its callers.
-        "sqlite://",
-        creator=lambda: sqlite3.connect(
-            place, uri=True, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False
+    return open_sqlite(
+        path,
+        busy_ms=5000,
+        # A stroke that was acknowledged survives a power cut.
+        pragmas=("journal_mode = WAL", "synchronous = FULL"),
+        make=lambda engine: _bring_up_to_date(engine, path, read_only),
+        refused=lambda words: RecordError(
+            f"cannot open the record {path}: {words}; expected an SQLite file this user may write, "
+            "in a directory this user may write; check the owner and free space, or give another path"
         ),
-        poolclass=StaticPool,
+        read_only=read_only,
         json_serializer=_to_json,
     )
-    if not read_only:
-        event.listen(engine, "connect", _configure)
-    event.listen(engine, "begin", _begin)
-    try:
-        _bring_up_to_date(engine, path, read_only)
-    except (DBAPIError, sqlite3.Error, UnicodeDecodeError) as error:
-        engine.dispose()
-        raise RecordError(
-            f"cannot open the record {path}: {reason(error)}; expected an SQLite file this user may write, "
-            "in a directory this user may write; check the owner and free space, or give another path"
-        ) from error
-    except BaseException:
-        engine.dispose()
-        raise
-    return engine
 
 
 def _check_place(path: Path) -> None:
@@ -100,23 +77,6 @@ def _check_place(path: Path) -> None:
 
 def _to_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
-
-
-def _configure(connection: sqlite3.Connection, _pool_entry: object) -> None:
-    for pragma in (
-        f"busy_timeout = {_BUSY_MS}",  # before the others: switching to WAL needs a lock too
-        "journal_mode = WAL",
-        "synchronous = FULL",  # a stroke that was acknowledged survives a power cut
-        "foreign_keys = ON",
-    ):
-        connection.execute(f"PRAGMA {pragma}").close()
-
-
-def _begin(connection: Connection) -> None:
-    # The sqlite3 module begins transactions late and never for DDL, so this does it. IMMEDIATE takes the
-    # write lock at once: an upgrade from reading to writing could fail without waiting for busy_timeout.
-    begin = connection.get_execution_options().get("sqlite_begin", "BEGIN IMMEDIATE")
-    connection.exec_driver_sql(begin)
 
 
 def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:

@@ -7,24 +7,21 @@ and job UUIDs are arguments. Strokes and verdicts are only ever added, in `id` o
 
 from __future__ import annotations
 
-import sqlite3
-import threading
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Self
 from uuid import UUID
 
-from sqlalchemy import Connection, Engine, func, select, update
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import Connection, func, select, update
 
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import Outgoing
 from capture.plumbing.durable import DISK_FULL
+from capture.plumbing.sqlite_file import READ, SqliteFile
 from capture.record import ledger, outbox, schema
-from capture.record.database import READ, RecordError, is_full, open_engine, reason
+from capture.record.database import RecordError, is_full, open_engine
 from capture.record.entries import Job, KeptState, Measure, OutboxRow, SetAside
 from capture.record.kept import KeptRecording, recordings
 from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
@@ -34,13 +31,11 @@ from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeft
 __all__ = ["Store"]
 
 
-class Store:
+class Store(SqliteFile):
     """One open record. Every method raises RecordError, and then has changed nothing."""
 
-    def __init__(self, engine: Engine, path: Path) -> None:
-        self._engine = engine
-        self._path = path
-        self._lock = threading.Lock()
+    error = RecordError
+    caught = (*SqliteFile.caught, ValueError, TypeError, OverflowError)
 
     @classmethod
     def open(cls, path: str | Path) -> Self:
@@ -56,19 +51,6 @@ class Store:
     def path(self) -> Path:
         """The record's file. Its folder is the data folder that its recordings are in."""
         return self._path
-
-    def close(self) -> None:
-        """Close the file. The record is whole whether this is called or not."""
-        with self._lock:
-            self._engine.dispose()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def open_job(
         self,
@@ -364,19 +346,8 @@ class Store:
         with self._writing("queue messages again") as connection:
             return outbox.bring_back(connection)
 
-    @contextmanager
-    def _transaction(self, what: str, options: Mapping[str, str]) -> Iterator[Connection]:
-        try:
-            with (
-                self._lock,
-                self._engine.connect().execution_options(**options) as connection,
-                connection.begin(),
-            ):
-                yield connection
-        except (SQLAlchemyError, sqlite3.Error, ValueError, TypeError, OverflowError) as error:
-            if is_full(error):
-                raise RecordError(f"{DISK_FULL} ({self._path})") from error
-            raise RecordError(f"could not {what} in {self._path}: {reason(error)}; nothing of it was kept") from error
+    def _words(self, what: str, error: Exception) -> str:
+        return f"{DISK_FULL} ({self._path})" if is_full(error) else super()._words(what, error)
 
     def _writing(self, what: str) -> AbstractContextManager[Connection]:
         return self._transaction(what, {})

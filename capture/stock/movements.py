@@ -8,7 +8,6 @@ filesystem"; the folder must offer working locks, as NFS 4 and SMB do.)
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
 from typing import Final
 
@@ -24,20 +23,14 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
-    create_engine,
-    event,
     inspect,
 )
-from sqlalchemy.exc import DBAPIError
-from sqlalchemy.pool import StaticPool
 
+from capture.plumbing.sqlite_file import READ, open_sqlite
 from capture.stock.holdings import StockError
 
-__all__ = ["READ", "bins", "metadata", "movements", "open_stock", "pieces", "reason"]
+__all__ = ["bins", "metadata", "movements", "open_stock", "pieces"]
 
-#: Execution options for a transaction that only reads: it must not take SQLite's write lock.
-READ: Final = {"sqlite_begin": "BEGIN"}
-_BUSY_MS: Final = 10_000
 _VERSION: Final = 1
 
 metadata = MetaData()
@@ -102,53 +95,23 @@ _TRIGGERS: Final = tuple(
 )
 
 
-def reason(error: Exception) -> str:
-    """Return the database's own words for `error`, without SQLAlchemy's additions."""
-    if isinstance(error, UnicodeDecodeError):  # Python cannot say what SQLite told of a table that is no text
-        return "the definition of one of its tables is damaged"
-    return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
-
-
 def open_stock(path: Path) -> Engine:
     """Return an engine on the stock at `path`, made if there is none. Raises StockError if it cannot be used."""
     if not path.parent.is_dir():
         raise StockError(f"cannot open the stock {path}: there is no directory {path.parent}; make it")
     if path.is_dir():
         raise StockError(f"cannot open the stock {path}: it is a directory; give the path of a file in it")
-    engine = create_engine(
-        "sqlite://",
-        creator=lambda: sqlite3.connect(path, timeout=_BUSY_MS / 1000, isolation_level=None, check_same_thread=False),
-        poolclass=StaticPool,
-    )
-    event.listen(engine, "connect", _configure)
-    event.listen(engine, "begin", _begin)
-    try:
-        _make(engine, path)
-    except (DBAPIError, sqlite3.Error, UnicodeDecodeError) as error:
-        engine.dispose()
-        raise StockError(
-            f"cannot open the stock {path}: {reason(error)}; expected an SQLite file this user may write, "
+    return open_sqlite(
+        path,
+        busy_ms=10_000,
+        # EXTRA: the journal's removal, which is the commit, survives a power cut too.
+        pragmas=("journal_mode = DELETE", "synchronous = EXTRA"),
+        make=lambda engine: _make(engine, path),
+        refused=lambda words: StockError(
+            f"cannot open the stock {path}: {words}; expected an SQLite file this user may write, "
             "in a directory this user may write"
-        ) from error
-    except BaseException:
-        engine.dispose()
-        raise
-    return engine
-
-
-def _configure(connection: sqlite3.Connection, _pool_entry: object) -> None:
-    for pragma in (
-        f"busy_timeout = {_BUSY_MS}",
-        "journal_mode = DELETE",
-        "synchronous = EXTRA",  # the journal's removal, which is the commit, survives a power cut too
-        "foreign_keys = ON",
-    ):
-        connection.execute(f"PRAGMA {pragma}").close()
-
-
-def _begin(connection: Connection) -> None:
-    # IMMEDIATE takes the write lock at once: what a writer has read cannot change before it has written.
-    connection.exec_driver_sql(connection.get_execution_options().get("sqlite_begin", "BEGIN IMMEDIATE"))
+        ),
+    )
 
 
 def _version(connection: Connection) -> int:

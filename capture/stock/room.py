@@ -8,22 +8,19 @@ whole change or none. A reservation is closed by a movement that names it, and t
 
 from __future__ import annotations
 
-import sqlite3
-import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Literal, Self
 
-from sqlalchemy import Connection, Engine, insert, select, update
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import Connection, insert, select, update
 
+from capture.plumbing.sqlite_file import READ, SqliteFile
 from capture.stock.file import StockFile, exact_length, part_key
 from capture.stock.holdings import Bin, Holdings, Place, Reservation, StockError, misfit
-from capture.stock.movements import READ, bins, movements, open_stock, pieces, reason
+from capture.stock.movements import bins, movements, open_stock, pieces
 from capture.stock.shelf import find_bin, holdings_of, open_reservations
 from drivers.units import format_length
 
@@ -41,31 +38,15 @@ class Request:
     source: Place | None = None
 
 
-class StockRoom:
+class StockRoom(SqliteFile):
     """One open stock. Every method raises StockError, and then has changed nothing. Clocks are arguments."""
 
-    def __init__(self, engine: Engine, path: Path) -> None:
-        self._engine = engine
-        self._path = path
-        self._lock = threading.Lock()
+    error = StockError
 
     @classmethod
     def open(cls, path: Path) -> Self:
         """Open the stock at `path`, making it first if there is none."""
         return cls(open_stock(path), path)
-
-    def close(self) -> None:
-        """Close the file. The stock is whole whether this is called or not."""
-        with self._lock:
-            self._engine.dispose()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def holdings(self) -> Holdings:
         """Return what there is and what is promised, at one moment."""
@@ -227,18 +208,6 @@ class StockRoom:
             there = ", ".join(same) or ", ".join(sorted({one.part for one in every})) or "nothing; import a stock file"
             raise StockError(f"{self._path} has no {part} of {format_length(thickness_nm, 'mm')}; it has: {there}")
         return key, found
-
-    @contextmanager
-    def _transaction(self, what: str, options: Mapping[str, str]) -> Iterator[Connection]:
-        try:
-            with (
-                self._lock,
-                self._engine.connect().execution_options(**options) as connection,
-                connection.begin(),
-            ):
-                yield connection
-        except (SQLAlchemyError, sqlite3.Error) as error:
-            raise StockError(f"could not {what} in {self._path}: {reason(error)}; nothing of it was kept") from error
 
     @contextmanager
     def _writing(self, what: str) -> Iterator[Connection]:
