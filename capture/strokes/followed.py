@@ -31,7 +31,7 @@ from math import isqrt
 
 from capture.strokes.levels import rounded_mean
 
-__all__ = ["Inferred", "leak_followed_back", "tail_followed"]
+__all__ = ["Inferred", "decay", "leak_followed_back", "tail_followed"]
 
 #: Readings are averaged in at most so many runs.
 _RUNS = 40

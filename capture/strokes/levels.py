@@ -13,6 +13,7 @@ from operator import sub
 __all__ = [
     "curvature_noise",
     "growth",
+    "may_hide",
     "noise_of_steps",
     "rounded_mean",
     "rounding_left",
@@ -114,5 +115,10 @@ def growth(levels: Sequence[int], noise_nm: int, rounding_nm: int, tenths: int) 
     if count < 2:
         return 0
     rise = 6 * sum((2 * at - count + 1) * level for at, level in enumerate(levels)) // (count * (count + 1))
+    return rise if abs(rise) > may_hide(count, noise_nm, rounding_nm, tenths) else 0
+
+
+def may_hide(count: int, noise_nm: int, rounding_nm: int, tenths: int) -> int:
+    """Return how much so many levels, two at least, can rise or fall before `growth` tells it."""
     doubt = isqrt(tenths * tenths * 12 * noise_nm * noise_nm * (count - 1) // (100 * count * (count + 1)))
-    return rise if abs(rise) > doubt + rounding_nm * 42 // 10 else 0
+    return doubt + rounding_nm * 42 // 10

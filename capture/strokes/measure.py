@@ -26,11 +26,12 @@ from dataclasses import dataclass
 from math import isqrt
 from operator import and_
 
-from capture.strokes.followed import Inferred, leak_followed_back, tail_followed
+from capture.strokes.followed import Inferred, decay, leak_followed_back, tail_followed
 from capture.strokes.hold import StrokeSamples, crest, crossing, held_ns, hold_of, returned_ns, turned, without_glitches
 from capture.strokes.levels import (
     curvature_noise,
     growth,
+    may_hide,
     rounded_mean,
     rounding_left,
     settled,
@@ -56,6 +57,9 @@ _OPENING_NS = 120_000_000
 #: Travel lost faster than this is a leak, however little of the travel it takes: 0.0016 in/s, as leaks from 0.002 in/s
 #: on are looked for (common practice).
 LEAK_NM_PER_S = 40_000
+#: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
+#: (common practice).
+_WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
 #: Fewer readings than this in the hold are too few to trust.
 SPARSE_READINGS = 3
 
@@ -235,12 +239,17 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
             followed = _before_the_leak(samples, offsets, hold, noise, rounding, resolution_nm)
             if followed is not None:
                 peak, inferred = followed.level_nm, followed.standard_nm
-        elif grew > 0 and "creep" not in flags and growth(later, noise, rounding, 30) > 0:
-            followed = _to_itsreturned_ns(samples, offsets, hold, rise, late, rounding)
-            if followed is not None and followed.level_nm > held:
-                peak = held = followed.level_nm
+        elif "creep" not in flags:
+            told = grew > 0 and growth(later, noise, rounding, 30) > 0
+            followed = _to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
+            if followed is None or followed.level_nm <= held:
+                hidden = grew if told else may_hide(len(later), noise, rounding, 22)
+                followed = _never_waited_for(samples, hold, peak, hidden, told)
+            if followed is not None:
+                # What could hide says nothing of where the travel is.
+                peak, held = (followed.level_nm, followed.level_nm) if told else (peak, held)
                 inferred = followed.standard_nm
-                if inferred > peak * 22 // 1000:
+                if told and inferred > peak * 22 // 1000:
                     flags.add("creep")
 
     return_error = _return_flags(samples, peak, noise, resolution_nm, flags)
@@ -265,7 +274,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     )
 
 
-def _to_itsreturned_ns(
+def _to_its_end(
     samples: StrokeSamples, offsets: list[int], hold: list[int], rise_ns: int, noise_nm: int, rounding_nm: int
 ) -> Inferred | None:
     """Return the level that the squeeze-out was going to, followed from where the rise itself is over: of that a
@@ -277,6 +286,22 @@ def _to_itsreturned_ns(
     return tail_followed(
         [samples.times[at] for at in squeezed], [offsets[at] for at in squeezed], noise_nm, rounding_nm
     )
+
+
+def _never_waited_for(
+    samples: StrokeSamples, hold: list[int], level_nm: int, grew_nm: int, told: bool
+) -> Inferred | None:
+    """Return where the travel was going to from this level, None after a hold that was long enough.
+
+    It grew by so much in the last two thirds of the hold, or may have, as far as was told. As a tail that takes long
+    it then had a share of that before it, which is all that can be said of it where it could not be followed.
+    """
+    held = samples.times[hold[-1]] - samples.times[hold[0]]
+    if held >= _WAITED_NS:
+        return None
+    gone = decay(2 * held // 3, _LONG_TAIL_NS)
+    left = grew_nm * gone // max(1, (1 << 24) - gone)
+    return Inferred(level_nm + left, left // 2) if told else Inferred(level_nm, left // 2)
 
 
 def _before_the_leak(

@@ -12,3 +12,11 @@ def test_a_return_with_a_slow_end_biases_no_stroke_by_more_than_its_uncertainty_
     assert abs(result.bias_steps) < 1
     assert result.covered >= 0.93
     assert result.expanded_nm < 5_000
+
+
+def test_a_squeeze_out_that_was_cut_short_is_not_counted_or_its_uncertainty_holds_what_was_left() -> None:
+    """3 % of the travel at 0.6 s, let go after 0.35 to 0.6 s: half of that is still to come, seen to grow or not."""
+    result = tallied("squeeze", 60)
+    assert result.found == result.strokes
+    assert result.judged > 50
+    assert result.covered >= 0.9
