@@ -5,17 +5,11 @@ is drawn anew for every check: travel, hold, rise, squeeze-out, bounce, drift, b
 a slow end, mounting. The true travel of a stroke is the end level of its squeeze-out, without bounce or leak. Beside
 the finder stand three programs that a capable person writes in an afternoon. The maker's error and the misalignment are
 left out on purpose: both are zero here, in the truth and in the budget. `pressure` is the fixture's flag, and is not
-evaluated here. Streams that could hide a stroke or pass for one follow last: `tests/load/hard_streams.py`.
+evaluated here. Streams that could hide a stroke or pass for one follow (`tests/load/hard_streams.py`), and last what
+a bench in trouble makes of the numbers and of the verdict (`tests/load/troubled_levels.py`).
 
-The bound of the spread: a level read n times in white noise cannot be known better than sigma / sqrt(n), the Cramer-Rao
-bound of a level (Kay, Estimation Theory, example 3.3; from memory). The display rounds: averaged over where the level
-lies between two steps, the mean of n rounded readings has exactly the mean square error F + (sigma^2 + d^2/12 - F) / n,
-F = d^2/(2 pi^2) sum over k of exp(-(2 pi k sigma/d)^2) / k^2, from d^2/12 without dither to nothing from half a step on
-(the characteristic function of Gaussian dither: Widrow and Kollar, Quantization Noise; from memory). A travel has two
-such levels, the hold and the second of rest before it.
-
-A bound is MISSED where the figure is beyond it by more than chance allows (one-sided 95 %: its own standard error, or
-the Clopper-Pearson limit of a proportion).
+What the spread is held against stands in `tests/load/bounds.py`. A bound is MISSED where the figure is beyond it by
+more than chance allows (one-sided 95 %: its own standard error, or the Clopper-Pearson limit of a proportion).
 """
 
 from __future__ import annotations
@@ -26,7 +20,7 @@ import math
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
@@ -36,7 +30,6 @@ import numpy as np
 import ruptures
 from numpy.typing import NDArray
 from scipy.signal import find_peaks, medfilt
-from scipy.stats import beta
 
 from capture.clearance.verdict import MeasurementLimits, judge
 from capture.recordings.stream import IndicatorStream, indicator_from
@@ -45,7 +38,9 @@ from capture.simulation.physics import PackPhysics
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit, Reading
-from tests.load import hard_streams
+from tests.load import hard_streams, troubled_levels
+from tests.load.afternoon import Guess, from_rest, max_minus_min
+from tests.load.bounds import at_least, at_most, least_error
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -303,35 +298,10 @@ def find(wave: Wave) -> list[Stroke]:
 
 # -- what a capable person writes in an afternoon ----------------------------------------------------------
 
-Guess = tuple[float, float]
-"""When a stroke was, s, and its travel, nm."""
-
-
-def _from_rest(wave: Wave) -> Floats:
-    """Offsets from the first second's median, along the larger side."""
-    values = wave.values_nm.astype(float)
-    offsets = values - np.median(values[wave.t_s < 1.5])
-    return np.asarray(offsets if offsets.max() >= -offsets.min() else -offsets)
-
-
-def _runs(above: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], above.astype(int), [0]))))
-    yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-
-
-def max_minus_min(wave: Wave) -> list[Guess]:
-    """Split at half the largest offset; the highest of each part less the lowest since the part before."""
-    x, before, found = _from_rest(wave), 0, []
-    for start, end in _runs(x > x.max() / 2):
-        base = x[before:start].min() if start > before else 0.0
-        found.append((float(wave.t_s[start]), float(x[start:end].max() - base)))
-        before = end
-    return found
-
 
 def median_and_peaks(wave: Wave) -> list[Guess]:
     """A moving median of five, then scipy's find_peaks; a peak's prominence is its travel."""
-    x = medfilt(_from_rest(wave), 5)
+    x = medfilt(from_rest(wave.t_s, wave.values_nm), 5)
     x = np.concatenate(([x[0]], x, [x[-1]]))
     apart = wave.cell.rate_hz  # a second
     peaks, shown = find_peaks(x, prominence=0.5 * max(x.max(), 1.0), distance=apart)
@@ -342,7 +312,7 @@ def change_points(wave: Wave) -> list[Guess]:
     """Levels between change points (ruptures, least squares, BIC-like penalty) of the stream thinned to 25 Hz."""
     every = max(1, round(wave.cell.rate_hz / 25))
     size = len(wave.t_s) // every * every
-    x = _from_rest(wave)[:size].reshape(-1, every).mean(axis=1)
+    x = from_rest(wave.t_s, wave.values_nm)[:size].reshape(-1, every).mean(axis=1)
     t_s = wave.t_s[:size:every]
     noise = max(float(np.median(np.abs(np.diff(x)))) / 0.954, wave.cell.resolution_nm / math.sqrt(12 * every))
     ends = ruptures.KernelCPD(kernel="linear", min_size=1).fit(x[:, None]).predict(pen=3 * noise**2 * math.log(len(x)))
@@ -361,7 +331,7 @@ def change_points(wave: Wave) -> list[Guess]:
 
 
 BASELINES: dict[str, Callable[[Wave], list[Guess]]] = {
-    "max - min": max_minus_min,
+    "max - min": lambda wave: max_minus_min(wave.t_s, wave.values_nm),
     "median + peaks": median_and_peaks,
     "change points": change_points,
 }
@@ -369,8 +339,9 @@ BASELINES: dict[str, Callable[[Wave], list[Guess]]] = {
 # -- one check, scored -------------------------------------------------------------------------------------
 
 
-Find = tuple[tuple[float, float], float, bool, int | None]
-"""From when to when, s; the travel, nm; whether it counts; what rounding leaves in it, nm, if that is known."""
+Find = tuple[tuple[float, float], float, bool, int | None, int | None]
+"""From when to when, s; the travel, nm; whether it counts; what rounding leaves in it and how sure what was inferred
+of it is, nm, if that is known."""
 
 
 @dataclass(slots=True)
@@ -391,18 +362,6 @@ class Score:
     verdicts: list[tuple[str, bool]] = field(default_factory=list)
     """The word, and whether the pack was truly as the word says (inconclusive: always)."""
     outside: int = 0
-
-
-def rounding_floor(sigma: float, step: float) -> float:
-    """Return the mean square error that averaging does not remove from readings rounded to `step`: F above."""
-    total = math.fsum(math.exp(-((2 * math.pi * k * sigma / step) ** 2)) / k**2 for k in range(1, 400))
-    return step**2 / (2 * math.pi**2) * total
-
-
-def least_error(sigma: float, step: float, held: int, rested: int) -> float:
-    """Return the least mean square error of a travel from `held` and `rested` readings (see the top)."""
-    floor = rounding_floor(sigma, step)
-    return 2 * floor + (sigma**2 + step**2 / 12 - floor) * (1 / max(1, held) + 1 / max(1, rested))
 
 
 def bound_of(wave: Wave, stroke: TrueStroke, since_s: float) -> float:
@@ -445,8 +404,8 @@ def score(wave: Wave, finds: Sequence[Find], rng: np.random.Generator) -> Score:
     """Score what was found in one check without a trouble."""
     matched = match(wave, [at for at, *_ in finds])
     hits = [
-        (index, travel, left)
-        for index, (_, travel, good, left) in zip(matched, finds, strict=True)
+        (index, travel, left, inferred)
+        for index, (_, travel, good, left, inferred) in zip(matched, finds, strict=True)
         if index is not None and good
     ]
     ends = [0.0] + [stroke.release_s + 5 * stroke.fall_s for stroke in wave.strokes]
@@ -455,24 +414,24 @@ def score(wave: Wave, finds: Sequence[Find], rng: np.random.Generator) -> Score:
         strokes=len(wave.strokes),
         missed=sum(index not in matched and promised(wave, true) for index, true in enumerate(wave.strokes)),
         false=matched.count(None),
-        errors=[travel - wave.strokes[index].travel_nm for index, travel, _ in hits],
+        errors=[travel - wave.strokes[index].travel_nm for index, travel, *_ in hits],
         bounds=[bound_of(wave, wave.strokes[index], ends[index]) for index, *_ in hits],
     )
     five = hits[:AVERAGED]
     if len(five) < AVERAGED:
         return result
     result.mean_error = float(np.mean(result.errors[:AVERAGED]))
-    travels = [round(travel) for _, travel, _ in five]
-    left = [rounding for *_, rounding in five]
+    travels = [round(travel) for _, travel, *_ in five]
+    left, inferred = [rounding for *_, rounding, _ in five], [nm for *_, nm in five]
     limits, truth = MeasurementLimits(wave.cell.resolution_nm), wave.clearance_nm
-    verdict = judge(travels, 0, 10**8, limits, left)
+    verdict = judge(travels, 0, 10**8, limits, left, inferred_nm=inferred)
     assert verdict is not None
     result.covered = abs(verdict.mean_nm - truth) <= verdict.expanded_uncertainty_nm
     usual = math.sqrt(limits.resolution_nm**2 / 6 + wave.scatter_nm**2 / AVERAGED + result.bounds[0] / AVERAGED)
     for _ in range(4):
         width, beyond, side = rng.uniform(15, 40) * usual, rng.uniform(-4, 4) * usual, rng.choice((0, 1))
         low = truth + beyond if side else truth - beyond - width
-        verdict = judge(travels, round(low), round(low + width), limits, left)
+        verdict = judge(travels, round(low), round(low + width), limits, left, inferred_nm=inferred)
         assert verdict is not None
         truly = "tight" if truth < low else "loose" if truth > low + width else "good"
         result.outside += truly != "good"
@@ -558,12 +517,12 @@ def evaluate(cells: Sequence[Cell], checks: int, troubled: int, seed: int, bench
             def scored(finds: Sequence[Find], wave: Wave = wave, draw: int = limits_seed) -> Score:
                 return score(wave, finds, np.random.default_rng(draw))
 
-            peak = [(span(s), float(s.peak_travel_nm), s.accepted, s.rounding_nm) for s in strokes]
-            held = [(span(s), float(s.held_travel_nm), s.accepted, s.rounding_nm) for s in strokes]
+            peak = [(span(s), float(s.peak_travel_nm), s.accepted, s.rounding_nm, s.inferred_nm) for s in strokes]
+            held = [(span(s), float(s.held_travel_nm), s.accepted, s.rounding_nm, s.inferred_nm) for s in strokes]
             result.add(cell, "finder", scored(peak))
             result.add(cell, "finder, held", scored(held))
             for name, baseline in BASELINES.items():
-                result.add(cell, name, scored([((at, at), travel, True, None) for at, travel in baseline(wave)]))
+                result.add(cell, name, scored([((at, at), travel, True, None, None) for at, travel in baseline(wave)]))
         if cell.noise <= 0.3:
             for trouble in TROUBLES:
                 # Below 20 Hz a short hold is a reading or two: nobody can tell how long it was.
@@ -597,7 +556,7 @@ def _simulated(result: Evaluation, seed: int) -> None:
     cell = Cell(20, 0, spec.indicator.noise_nm / 10_000)
     t_s = np.arange(bench.t_ns / SECOND * 20) / 20
     wave = Wave(cell, "bench", clearance, spec.spread_nm, strokes, t_s, np.zeros(len(t_s), dtype=np.int64))
-    finds = [(span(s), float(s.peak_travel_nm), s.accepted, s.rounding_nm) for s in found]
+    finds = [(span(s), float(s.peak_travel_nm), s.accepted, s.rounding_nm, s.inferred_nm) for s in found]
     result.add(cell, "finder", score(wave, finds, np.random.default_rng(seed)))
 
 
@@ -638,16 +597,6 @@ def figures(pairs: Sequence[tuple[Cell, Score]]) -> dict[str, float]:
         "off_wrong": off.count(False),
         "inconclusive": sum(word == "inconclusive" for word, _ in words),
     }
-
-
-def at_most(hits: int, of: int) -> float:
-    """Return the upper one-sided 95 % limit of a proportion (Clopper and Pearson, 1934)."""
-    return 1.0 if hits >= of else float(beta.ppf(0.95, hits + 1, of - hits))
-
-
-def at_least(hits: int, of: int) -> float:
-    """Return the lower one-sided 95 % limit of a proportion (Clopper and Pearson, 1934)."""
-    return 0.0 if hits <= 0 else float(beta.ppf(0.05, hits, of - hits + 1))
 
 
 def missed_bounds(f: dict[str, float], total: bool = False) -> list[str]:
@@ -766,6 +715,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     result = evaluate(cells, checks, 1 if options.quick else 4, options.seed, benches=1 if options.quick else 12)
     out = report(result, sys.stdout.write)
     out["missed"] += hard_streams.report(30 if options.quick else 300, options.seed, sys.stdout.write)
+    out["troubles"] = troubled_levels.measure(4 if options.quick else 100, options.seed)
+    out["missed"] += troubled_levels.report(out["troubles"], sys.stdout.write)
     sys.stdout.write(f"{time.perf_counter() - began:.0f} s, seed {options.seed}\n")
     if options.json:
         options.json.write_text(json.dumps(out, indent=1), encoding="utf-8")

@@ -47,6 +47,9 @@ class HardStream:
     """How many strokes no reading shows."""
     moves_s: list[float] = field(default_factory=list)
     """When the indicator was moved."""
+    clearance_nm: float = 0.0
+    """What the strokes scatter about."""
+    noise_nm: float = 0.0
 
 
 @dataclass(slots=True)
@@ -126,9 +129,8 @@ def draw(trouble: str, rng: np.random.Generator) -> HardStream:
     unseen = sum(
         not np.any((times > a + 2 * tau_s) & (times < r + 0.3 * tau_s)) for a, r, _ in strokes if trouble == "brief"
     )
-    return HardStream(
-        step, np.rint(times * SECOND).astype(np.int64).tolist(), values.tolist(), strokes, int(unseen), moves
-    )  # fmt: skip
+    shown_ns = np.rint(times * SECOND).astype(np.int64).tolist()
+    return HardStream(step, shown_ns, values.tolist(), strokes, int(unseen), moves, travel, noise)
 
 
 def found_in(stream: HardStream) -> tuple[list[Stroke], StrokeFinder]:

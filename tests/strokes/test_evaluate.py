@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from capture.strokes.stroke import Stroke
+from tests.load import bounds
 from tests.load import evaluate_strokes as evaluation
 from tests.load.evaluate_strokes import (
     BASELINES,
@@ -32,8 +33,8 @@ def wave_of(cell: Cell = CALM, scenario: str = "plain", trouble: str | None = No
 
 def test_rounding_without_noise_leaves_a_twelfth_of_a_squared_step_and_half_a_step_of_noise_hardly_any() -> None:
     # JCGM 100, F.2.2.1: d / sqrt(12). Widrow and Kollar (from memory): dither of half a step leaves 0.7 % of that.
-    assert evaluation.rounding_floor(0.0, 10.0) == pytest.approx(100 / 12, rel=0.01)
-    assert evaluation.rounding_floor(5.0, 10.0) < 0.01 * 100 / 12
+    assert bounds.rounding_floor(0.0, 10.0) == pytest.approx(100 / 12, rel=0.01)
+    assert bounds.rounding_floor(5.0, 10.0) < 0.01 * 100 / 12
 
 
 @pytest.mark.parametrize("sigma", [0.0, 0.2, 0.5, 1.5])
@@ -44,7 +45,7 @@ def test_the_least_error_is_that_of_a_mean_of_rounded_readings(sigma: float) -> 
         np.round(level[:, None] + sigma * rng.standard_normal((20_000, 20))).mean(axis=1) for level in (held, rested)
     ]
     errors = (shown[0] - shown[1]) - (held - rested)
-    assert float(np.mean(errors**2)) == pytest.approx(evaluation.least_error(sigma, 1.0, 20, 20), rel=0.04)
+    assert float(np.mean(errors**2)) == pytest.approx(bounds.least_error(sigma, 1.0, 20, 20), rel=0.04)
 
 
 def test_the_truth_is_the_end_of_the_squeeze_out_without_bounce_or_leak() -> None:
@@ -127,9 +128,9 @@ def test_a_flag_that_is_not_raised_and_one_that_is_raised_for_nothing_are_counte
 
 def test_proportions_have_the_limits_of_clopper_and_pearson() -> None:
     # With none of n, the upper 95 % limit is 1 - 0.05 ** (1 / n): about 3 / n.
-    assert evaluation.at_most(0, 100) == pytest.approx(1 - 0.05 ** (1 / 100))
-    assert evaluation.at_least(100, 100) == pytest.approx(0.05 ** (1 / 100))
-    assert (evaluation.at_least(0, 5), evaluation.at_most(5, 5)) == (0.0, 1.0)
+    assert bounds.at_most(0, 100) == pytest.approx(1 - 0.05 ** (1 / 100))
+    assert bounds.at_least(100, 100) == pytest.approx(0.05 ** (1 / 100))
+    assert (bounds.at_least(0, 5), bounds.at_most(5, 5)) == (0.0, 1.0)
 
 
 def test_the_command_prints_a_table_and_only_fails_when_asked(
