@@ -124,11 +124,6 @@ class Config(BaseSettings):
         """The SQLite file of the stock."""
         return self.stock or self.data_dir / "stock.sqlite"
 
-    @property
-    def recordings_dir(self) -> Path:
-        """The folder of raw stream files."""
-        return self.data_dir / "recordings"
-
 
 def load_config(path: Path | None = None) -> Config:
     """Read the settings from `path`, or from the XDG place if there is a file; raises ConfigError."""

@@ -32,7 +32,7 @@ from uuid import uuid4
 from capture.mqtt.link import Connection, Link, LinkDown, Refused, Will, passed
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus
-from capture.mqtt.outgoing import Outgoing
+from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.mqtt.refusals import Refusals
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import status_topic, topic_level
@@ -63,26 +63,6 @@ class BrokerState:
     """Why it is not up; when it is up, which messages it refuses. Empty if all is well."""
 
 
-class OutboxRow(Protocol):
-    """A waiting message and its place in the order."""
-
-    @property
-    def row(self) -> int: ...
-    @property
-    def message(self) -> Outgoing: ...
-
-
-class Aside(Protocol):
-    """What is set aside, because the broker refused it: how many messages, and the newest one's topic and why."""
-
-    @property
-    def count(self) -> int: ...
-    @property
-    def topic(self) -> str: ...
-    @property
-    def why(self) -> str: ...
-
-
 class Outbox(Protocol):
     """What the publisher needs of the store. Its methods run through the injected runner."""
 
@@ -90,7 +70,7 @@ class Outbox(Protocol):
     def drop_outbox(self, ids: Sequence[int]) -> None: ...
     def outbox_size(self) -> int: ...
     def set_aside(self, refused: Mapping[int, str]) -> None: ...
-    def aside(self) -> Aside | None: ...
+    def aside(self) -> SetAside | None: ...
 
 
 class Publisher:
@@ -357,14 +337,14 @@ class Publisher:
 
 def _turn(
     outbox: Outbox, settled: Sequence[int], refused: Mapping[int, str], last: int
-) -> tuple[Sequence[OutboxRow], int, Aside | None]:
+) -> tuple[Sequence[OutboxRow], int, SetAside | None]:
     """Do one turn of the outbox on the store's thread: drop rows, set rows aside, read those after `last`, count."""
     outbox.drop_outbox(settled)
     outbox.set_aside(refused)
     return outbox.outbox_after(last, _BATCH), outbox.outbox_size(), outbox.aside()
 
 
-def _aside_in_words(aside: Aside | None) -> str:
+def _aside_in_words(aside: SetAside | None) -> str:
     if aside is None:
         return ""
     what = "1 message is" if aside.count == 1 else f"{aside.count} messages are"

@@ -5,24 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
-from capture.unit.facts import (
-    Correction,
-    Entry,
-    Fact,
-    Override,
-    PartsChanged,
-    SignedOff,
-    StepBegun,
-    StepDone,
-    StrokeLeftOut,
-)
+from capture.unit.facts import Correction, Entry, Override, PartsChanged, StrokeLeftOut, kind_of
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import left_ns
 from drivers.units import format_length
@@ -30,34 +20,25 @@ from drivers.units import format_length
 __all__ = ["advice_json", "changes_json", "fact_json", "standing_json", "stroke_json", "verdict_json"]
 
 
+#: What pipes are told of a stroke and of a verdict, in this order.
+_STROKE: Final = (
+    "n", "start_ns", "end_ns", "released_nm", "peak_travel_nm", "held_travel_nm", "rise_ns", "creep_nm",
+    "return_error_nm", "fall_nm_per_s", "flags", "accepted",
+)  # fmt: skip
+_AIR: Final = ("pressure_min_pa", "pressure_max_pa", "leak_down_pa_per_s")
+_VERDICT: Final = (
+    "verdict", "mean_nm", "expanded_uncertainty_nm", "coverage", "coverage_factor", "strokes", "low_nm", "high_nm",
+    "conformance_probability", "remarks", "next_step",
+)  # fmt: skip
+
+
 def stroke_json(kept: StrokeKept) -> dict[str, Any]:
     """Return a stroke as one JSON object of `replay --json`."""
     stroke = kept.stroke
-    return {
-        "type": "stroke",
-        "n": stroke.n,
-        "start_ns": stroke.start_ns,
-        "end_ns": stroke.end_ns,
-        "released_nm": stroke.released_nm,
-        "peak_travel_nm": stroke.peak_travel_nm,
-        "held_travel_nm": stroke.held_travel_nm,
-        "rise_ns": stroke.rise_ns,
-        "creep_nm": stroke.creep_nm,
-        "return_error_nm": stroke.return_error_nm,
-        "fall_nm_per_s": stroke.fall_nm_per_s,
-        "flags": list(stroke.flags),
-        "accepted": stroke.accepted,
-        **({"seat": True} if kept.seat else {}),
-        **(
-            {
-                "pressure_min_pa": stroke.pressure_min_pa,
-                "pressure_max_pa": stroke.pressure_max_pa,
-                "leak_down_pa_per_s": stroke.leak_down_pa_per_s,
-            }
-            if stroke.pressure_min_pa is not None
-            else {}
-        ),
-    }
+    told = {name: getattr(stroke, name) for name in _STROKE} | {"flags": list(stroke.flags)}
+    seat = {"seat": True} if kept.seat else {}
+    air = {name: getattr(stroke, name) for name in _AIR} if stroke.pressure_min_pa is not None else {}
+    return {"type": "stroke", **told, **seat, **air}
 
 
 def advice_json(pack: Pack, advice: Advice) -> dict[str, Any]:
@@ -98,33 +79,10 @@ def changes_json(pack: Pack | None, changes: Sequence[Change]) -> list[dict[str,
 
 def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reach: str = "") -> dict[str, Any]:
     """Return a verdict as one JSON object of `replay --json`."""
-    return {
-        "type": "verdict",
-        "verdict": verdict.verdict,
-        "mean_nm": verdict.mean_nm,
-        "expanded_uncertainty_nm": verdict.expanded_uncertainty_nm,
-        "coverage": verdict.coverage,
-        "coverage_factor": verdict.coverage_factor,
-        "strokes": verdict.strokes,
-        "low_nm": verdict.low_nm,
-        "high_nm": verdict.high_nm,
-        "conformance_probability": verdict.conformance_probability,
-        "remarks": [asdict(remark) for remark in verdict.remarks],
-        "next_step": verdict.next_step,
-        "advice": [advice_json(pack, item) for item in advice],
-        **({"out_of_reach": out_of_reach} if out_of_reach else {}),
-    }
-
-
-_FACT_TYPES: dict[type[Fact], str] = {
-    PartsChanged: "parts_changed",
-    StepBegun: "step_begun",
-    StepDone: "step_done",
-    Override: "override",
-    SignedOff: "signed_off",
-    Correction: "correction",
-    StrokeLeftOut: "stroke_left_out",
-}
+    told = {name: getattr(verdict, name) for name in _VERDICT}
+    told["remarks"] = [asdict(remark) for remark in verdict.remarks]
+    reach = {"out_of_reach": out_of_reach} if out_of_reach else {}
+    return {"type": "verdict", **told, "advice": [advice_json(pack, item) for item in advice], **reach}
 
 
 def fact_json(sheet: Sheet | None, entry: Entry) -> dict[str, Any]:
@@ -143,7 +101,7 @@ def fact_json(sheet: Sheet | None, entry: Entry) -> dict[str, Any]:
         told["changes"] = changes_json(next((pack for pack in packs if pack.name == fact.pack), None), fact.changes)
     if told.get("step") is not None:
         told["step"] += 1
-    return {"type": _FACT_TYPES[type(fact)], "entry": entry.number, "at": entry.at.isoformat(), **told}
+    return {"type": kind_of(fact), "entry": entry.number, "at": entry.at.isoformat(), **told}
 
 
 def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[dict[str, Any]]:

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from capture.record.audit import Audit, Ended, Mismatch, audit
 from capture.record.database import RecordError
-from capture.record.entries import FactEntry, Job, KeptCheck, OutboxRow, VerdictEntry
+from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.record.kept import KeptRecording
-from capture.record.rows import columns_of_advice, kind_of
+from capture.record.rows import columns_of_advice
 from capture.record.store import Store
 
 __all__ = [
@@ -20,11 +20,9 @@ __all__ = [
     "KeptCheck",
     "KeptRecording",
     "Mismatch",
-    "OutboxRow",
     "RecordError",
     "Store",
     "VerdictEntry",
     "audit",
     "columns_of_advice",
-    "kind_of",
 ]

@@ -9,10 +9,9 @@ from uuid import UUID
 
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
-from capture.mqtt.outgoing import Outgoing
 from capture.unit.facts import Fact, StrokeLeftOut
 
-__all__ = ["FactEntry", "Job", "KeptCheck", "KeptState", "Measure", "OutboxRow", "SetAside", "VerdictEntry"]
+__all__ = ["FactEntry", "Job", "KeptCheck", "KeptState", "Measure", "VerdictEntry"]
 
 KeptState = Literal["measuring", "done", "abandoned"]
 Measure = Literal["peak", "held"]
@@ -113,20 +112,3 @@ class Job:
         if isinstance(fact, StrokeLeftOut):
             checks = tuple(one.without(entry) if one.id == fact.check else one for one in checks)
         return replace(self, checks=checks, facts=(*self.facts, entry))
-
-
-@dataclass(frozen=True, slots=True)
-class SetAside:
-    """Messages that the broker refused: how many, and of the newest its topic and why."""
-
-    count: int
-    topic: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
-class OutboxRow:
-    """A message waiting for the broker. Row ids grow in the order the messages happened."""
-
-    row: int
-    message: Outgoing

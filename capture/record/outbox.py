@@ -7,8 +7,7 @@ from datetime import datetime
 
 from sqlalchemy import Connection, delete, func, insert, select, update
 
-from capture.mqtt.outgoing import Outgoing
-from capture.record.entries import OutboxRow, SetAside
+from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.record.rows import to_text
 from capture.record.schema import outbox, set_aside
 

@@ -19,20 +19,9 @@ from capture.record import ledger, schema
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.sheet.sheet import Pack, Selective
 from capture.strokes.stroke import Stroke
-from capture.unit.facts import (
-    Correction,
-    Fact,
-    Override,
-    PartsChanged,
-    SignedOff,
-    StepBegun,
-    StepDone,
-    StrokeLeftOut,
-    ToAcknowledge,
-)
+from capture.unit.facts import FACT_KINDS, Fact, StrokeLeftOut, ToAcknowledge
 
 __all__ = [
-    "FACT_KINDS",
     "ROWS",
     "body_of",
     "columns_of_advice",
@@ -40,22 +29,9 @@ __all__ = [
     "columns_of_verdict",
     "fact_of",
     "keep",
-    "kind_of",
     "load_jobs",
     "to_text",
 ]
-
-#: The facts, by the kind of their ledger entries.
-FACT_KINDS: Final[dict[str, type[Fact]]] = {
-    "parts_changed": PartsChanged,
-    "step_begun": StepBegun,
-    "step_done": StepDone,
-    "override": Override,
-    "signed_off": SignedOff,
-    "correction": Correction,
-    "stroke_left_out": StrokeLeftOut,
-}
-
 
 #: Where a row of each kind of entry goes, and its column for the entry's time, if there is one.
 ROWS: Final[dict[str, tuple[Table, str | None]]] = {
@@ -153,11 +129,6 @@ def _verdict(row: Row[Any], number: int) -> VerdictEntry:
         software_version=row.software_version,
         at=_from_text(row.at),
     )
-
-
-def kind_of(fact: Fact) -> str:
-    """Return the kind of a fact's ledger entry."""
-    return next(kind for kind, one in FACT_KINDS.items() if type(fact) is one)
 
 
 def _acknowledged(kept: dict[str, Any] | str) -> ToAcknowledge:

@@ -17,16 +17,16 @@ from uuid import UUID
 from sqlalchemy import Connection, func, select, update
 
 from capture.clearance.verdict import Verdict
-from capture.mqtt.outgoing import Outgoing
+from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.plumbing.durable import DISK_FULL
 from capture.plumbing.sqlite_file import READ, SqliteFile
 from capture.record import ledger, outbox, schema
 from capture.record.database import RecordError, is_full, open_engine
-from capture.record.entries import Job, KeptState, Measure, OutboxRow, SetAside
+from capture.record.entries import Job, KeptState, Measure
 from capture.record.kept import KeptRecording, recordings
-from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, keep, kind_of, load_jobs, to_text
+from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, keep, load_jobs, to_text
 from capture.strokes.stroke import Stroke
-from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeftOut
+from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
 
 __all__ = ["Store"]
 

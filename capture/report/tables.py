@@ -14,9 +14,18 @@ from datetime import UTC, datetime
 from typing import Any, Final, Literal
 
 from capture.clearance.check import StrokeKept
-from capture.record import FactEntry, Job, KeptCheck, kind_of
+from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import filed_as
-from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone, StrokeLeftOut
+from capture.unit.facts import (
+    Correction,
+    Override,
+    PartsChanged,
+    SignedOff,
+    StepBegun,
+    StepDone,
+    StrokeLeftOut,
+    kind_of,
+)
 
 __all__ = ["COLUMNS", "Column", "Kind", "LengthUnit", "Row", "columns", "rows"]
 

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
 from capture.clearance.advice import Change
 from capture.clearance.verdict import Verdict
 
 __all__ = [
+    "FACT_KINDS",
     "Correction",
     "Entry",
     "Fact",
@@ -25,6 +26,7 @@ __all__ = [
     "StepDone",
     "StrokeLeftOut",
     "ToAcknowledge",
+    "kind_of",
 ]
 
 
@@ -130,6 +132,22 @@ class StrokeLeftOut:
 
 
 Fact = StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+
+#: The facts, by the kind of their entries in the record, which pipes are told too.
+FACT_KINDS: Final[dict[str, type[Fact]]] = {
+    "parts_changed": PartsChanged,
+    "step_begun": StepBegun,
+    "step_done": StepDone,
+    "override": Override,
+    "signed_off": SignedOff,
+    "correction": Correction,
+    "stroke_left_out": StrokeLeftOut,
+}
+
+
+def kind_of(fact: Fact) -> str:
+    """Return the kind of a fact's entry."""
+    return next(kind for kind, one in FACT_KINDS.items() if type(fact) is one)
 
 
 class Entry(Protocol):
