@@ -47,7 +47,7 @@ def collect(
         bool,
         typer.Option(
             "--take-over-session",
-            help="Without --name: what the brokers keep for the host's name is for this database, though it is new.",
+            help="What the brokers keep for this collector's name is for this database, though it is new to them.",
         ),
     ] = False,
     leave: Annotated[

@@ -155,7 +155,9 @@ def listen(
 def check_fixture(
     port: Annotated[str, typer.Argument(help="The fixture's port.")],
     fixture: Annotated[str, typer.Option("--fixture", help="The fixture's wiring.")] = "ascii",
-    settings: Settings = None,
+    settings: Annotated[
+        list[str] | None, typer.Option("--set", metavar="KEY=VALUE", help="A fixture setting; may be repeated.")
+    ] = None,
     yes: Annotated[bool, typer.Option("--yes", help="The cautions are heeded; do not ask.")] = False,
     button: Annotated[bool, typer.Option("--button/--no-button", help="Ask for presses of the apply button.")] = True,
     as_json: Json = False,

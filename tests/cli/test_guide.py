@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -12,11 +13,13 @@ from typer.testing import CliRunner
 from capture.cli.groups import Group
 from capture.cli.guide import topics
 from capture.cli.main import COMMANDS, app
-from capture.config import Config, GaugeIdentity, Retention
+from capture.collect.settings import load_settings
+from capture.config import Config, GaugeIdentity, Retention, load_config
 from capture.mqtt.settings import BrokerSettings
 from capture.output.words import FLAG_WORDS
-from capture.sheet.sheet import About, Air, Pack, Selective, Shim
+from capture.sheet.sheet import About, Air, Pack, Selective, Shim, parse_sheet
 from capture.sheet.steps import Step, Timed, Torque
+from capture.stock.file import load_stock
 from drivers.indicators.registry import driver_names, find_driver
 from drivers.wirings.registry import driver_names as wiring_names
 from drivers.wirings.registry import find_driver as find_wiring
@@ -109,3 +112,90 @@ def test_every_setting_stands_in_its_page() -> None:
 def test_every_flag_stands_in_the_guide_with_its_code_and_its_phrase() -> None:
     rows = re.findall(r"^\| `([a-z_]+)` \| ([^|]+) \|", (GUIDE / "flags-and-verdict.md").read_text(), re.MULTILINE)
     assert dict(rows) == FLAG_WORDS
+
+
+def toml_of(topic: str) -> list[str]:
+    """The blocks of TOML that a page shows."""
+    return re.findall(r"^```toml\n(.*?)^```", (GUIDE / f"{topic}.md").read_text(), re.MULTILINE | re.DOTALL)
+
+
+def test_every_block_of_toml_in_the_guide_is_taken_by_what_reads_it(tmp_path: Path) -> None:
+    seen = set()
+    for topic in topics():
+        for number, block in enumerate(toml_of(topic)):
+            file = tmp_path / f"{topic}-{number}.toml"
+            file.write_text(block)
+            tables = set(tomllib.loads(block))
+            if tables == {
+                "steps"
+            }:  # "The sheet's steps": in the sheet of the page before it, in the place of its steps
+                whole = toml_of("build-sheet")[0].partition("[[steps]]")[0]
+                seen.add("steps" if parse_sheet(whole + block, str(file)).steps else "")
+            elif "sheet" in tables and "packs" in tables:
+                seen.add("sheet" if parse_sheet(block, str(file)).packs else "")
+            elif tables == {"pieces"}:
+                seen.add("stock" if load_stock(file) else "")
+            elif "database" in tables:
+                seen.add("collector" if load_settings(file) else "")
+            else:
+                seen.add("settings" if load_config(file) else "")
+    assert seen == {"steps", "sheet", "stock", "collector", "settings"}
+
+
+def test_the_torque_that_the_page_signs_is_that_of_the_step_it_names() -> None:
+    whole = toml_of("build-sheet")[0].partition("[[steps]]")[0] + toml_of("steps-and-sign-off")[0]
+    steps = parse_sheet(whole, "the page").steps
+    lines = [shlex.split(line) for line in commands_of(GUIDE / "steps-and-sign-off.md") if "--value" in line]
+    assert lines
+    for words in lines:
+        step = steps[int(words[words.index("step") + 2]) - 1]
+        typed, newton_metres = words[words.index("--value") + 1].split(maxsplit=1)
+        assert isinstance(step, Torque) and newton_metres == "N m" and step.value_unm == int(typed) * 1_000_000
+
+
+def test_the_only_commands_without_json_are_those_the_guide_names() -> None:
+    without = set()
+    for name, listed in COMMANDS.items():
+        one = {f"{name} {word}": sub for word, sub in listed.commands.items()} if isinstance(listed, Group) else None
+        for words, command in (one or {name: listed}).items():
+            if "--json" not in {option for parameter in command.load("x").params for option in parameter.opts}:
+                without.add(words)
+    (sentence,) = re.findall(r"`--json` turns.*?writes so\.", (GUIDE / "measuring.md").read_text(), re.DOTALL)
+    assert without == set(re.findall(r"`([a-z -]+)`", sentence)) - {"--json"}
+
+
+def test_a_fixture_is_told_its_settings_as_the_guide_says() -> None:
+    shown = CliRunner().invoke(app, ["fixture", "test", "--help"], terminal_width=200).output
+    assert "A fixture setting" in shown and "indicator setting" not in shown
+    assert "`fixture test` with `--set KEY=VALUE`" in (GUIDE / "hooking-up.md").read_text()
+
+
+def test_a_session_is_taken_over_under_any_name_and_the_help_says_so() -> None:
+    shown = CliRunner().invoke(app, ["collect", "--help"], terminal_width=200).output
+    assert "--take-over-session" in shown and "Without --name" not in shown
+
+
+def test_what_the_services_run_is_put_there_by_the_page_and_every_timer_comes_with_its_service() -> None:
+    page = (GUIDE / "service.md").read_text()
+    units = {path.name: path.read_text() for path in (ROOT / "systemd").glob("strokelog*")}
+    programs = {
+        line.split()[0] for text in units.values() for line in re.findall(r"^ExecStart=(.+)", text, re.MULTILINE)
+    }
+    (linked,) = re.findall(r"ln -s (/opt/\S+) (\S+)", page)
+    assert programs == {linked[1]} and "sudo python3 -m venv /opt/strokelog\n" in page
+    assert "sudo cp systemd/strokelog* /etc/systemd/system/" in page
+    for name in units:
+        assert not name.endswith(".timer") or name.replace(".timer", ".service") in units
+    read = {file for text in units.values() for file in re.findall(r"--config /etc/strokelog/(\S+)", text)}
+    for file in read:
+        assert f"{file.replace('%i', 'bay-1')}`" in page
+
+
+def test_the_program_is_made_a_command_before_a_page_uses_it() -> None:
+    for page in (ROOT / "README.md", GUIDE / "hooking-up.md"):
+        before, told, _ = page.read_text().partition("`. .venv/bin/activate`")
+        assert told and not re.search(r"^strokelog ", before, re.MULTILINE)
+    shown = re.findall(
+        r"(\S*)\bpip install", "".join(page.read_text() for page in (ROOT / "README.md", *GUIDE.glob("*.md")))
+    )
+    assert shown and all(where.endswith("/bin/") for where in shown)
