@@ -20,7 +20,8 @@ step had left the reading, on the side of rest where no stroke goes, or while a 
 closed; rest is taken anew, and the stroke counts. A stand that sways raises the threshold by how far its level
 went, and before the first sound stroke a small one must be steady. Of a short hold a slow stream shows a reading
 or none: one that goes as far as the strokes before is a stroke that does not count; any other may be a wild one,
-and that is said. A check begun with the air on is known from a fixture only: its levels are those of a check begun
+and that is said, until another like it makes a stroke of it too. A check
+begun with the air on is known from a fixture only: its levels are those of a check begun
 without, the other way round.
 
 Cost. Each reading is looked at once, and those that decide nothing (nearly all: at rest, held, settling) are only
@@ -31,7 +32,7 @@ integers, so a replay of the same chunks gives the same strokes on any machine.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isqrt
 
 from capture.strokes.levels import rounded_mean
@@ -83,6 +84,9 @@ class StrokeFinder:
         # When a fixture last gave or took air, and how many strokes there were when it gave it.
         self._air_ns, self._count_at_air = 0, 0
         self._air_unseen = False
+        # What may have been a stroke: one reading of a slow stream, which another like it makes one.
+        self._unsure: Stroke | None = None
+        self._unsure_way = 0
 
     # -- what the screen shows ---------------------------------------------------------------------------
 
@@ -296,6 +300,7 @@ class StrokeFinder:
                     self._noticed.add(Notice.MOVED)
                 self._begin_rest(readings, t_ns)
             case Sign.NOTHING:
+                self._hold_back(t_ns)
                 stroke.clear()
                 rest.go_on(readings, t_ns)
             case Sign.BRIEF:
@@ -399,25 +404,44 @@ class StrokeFinder:
     def _keep_brief(self, t_ns: int, found: list[Stroke]) -> None:
         """A stroke was there and cannot be measured: say so, or a technician would count one that is not counted."""
         stroke = self._stroke
-        travel = max(map(abs, stroke.travels(stroke.values)))
+        brief = self._brief(t_ns)
+        self._say_held_back(max(stroke.travels(stroke.values), key=abs) * stroke.direction, found)
         stroke.earlier.count += 1
-        found.append(
-            Stroke(
-                n=stroke.earlier.count,
-                start_ns=stroke.times[0],
-                end_ns=t_ns,
-                released_nm=self._rest.level_nm,
-                peak_travel_nm=travel,
-                held_travel_nm=travel,
-                rise_ns=0,
-                creep_nm=0,
-                return_error_nm=0,
-                rounding_nm=self._settings.resolution_nm * 29 // 100,
-                flags=("short_hold", "sparse"),
-                accepted=False,
-            )
-        )
+        found.append(replace(brief, n=stroke.earlier.count))
         stroke.clear()
+
+    def _brief(self, t_ns: int) -> Stroke:
+        """Return what was too short to be measured, as a stroke that does not count; it ends at `t_ns`."""
+        stroke = self._stroke
+        travel = max(map(abs, stroke.travels(stroke.values)))
+        return Stroke(
+            n=0,
+            start_ns=stroke.times[0],
+            end_ns=t_ns,
+            released_nm=self._rest.level_nm,
+            peak_travel_nm=travel,
+            held_travel_nm=travel,
+            rise_ns=0,
+            creep_nm=0,
+            return_error_nm=0,
+            rounding_nm=self._settings.resolution_nm * 29 // 100,
+            flags=("short_hold", "sparse"),
+            accepted=False,
+        )
+
+    def _hold_back(self, t_ns: int) -> None:
+        """Keep what may have been a stroke too short to see, until another like it says that it was one."""
+        earlier = self._stroke.earlier
+        way = max((value - self._rest.level_nm for value in self._stroke.values), key=abs)
+        if way == earlier.brief_nm and not earlier.sound_travel_nm:
+            self._unsure, self._unsure_way = self._brief(t_ns), 1 if way > 0 else -1
+
+    def _say_held_back(self, way: int, found: list[Stroke]) -> None:
+        """A stroke went that far that way: what was held back and went about so far was one as well."""
+        held, self._unsure = self._unsure, None
+        if held is not None and way * self._unsure_way > 0 and abs(way) <= 3 * held.peak_travel_nm <= 9 * abs(way):
+            self._stroke.earlier.count += 1
+            found.append(replace(held, n=self._stroke.earlier.count))
 
     def _complete(self, rest_after: int | None, back: Sequence[int], found: list[Stroke]) -> None:
         """A stroke is over: measure it, and go on at rest with the readings `back`."""
@@ -446,9 +470,11 @@ class StrokeFinder:
             self._begin_rest(back or [rest.level_nm], newest_ns)
             return
         if measured is None or swaying:
+            self._hold_back(newest_ns)
             # It was noise or a stand that sways, before enough of that had been seen at rest to know it: now it is.
             self._begin_rest([*rest.readings, *stroke.values], newest_ns)
             return
+        self._say_held_back(stroke.direction * measured.peak_travel_nm, found)
         if "no_return" in measured.flags:
             earlier.stuck_from_nm = rest.level_nm
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm

@@ -222,7 +222,7 @@ class RunningStroke:
         earlier, way = self.earlier, max((value - self._rest.level_nm for value in self.values), key=abs)
         if abs(way) < max(2 * self.threshold(), _LEAST_UNPROVEN_NM):
             return False
-        before, earlier.brief_nm = earlier.brief_nm, way
+        before, earlier.brief_nm = earlier.brief_nm or earlier.direction * earlier.travel_nm, way
         if earlier.sound_travel_nm:
             usual = earlier.sound_travel_nm * earlier.sound_direction
             return abs(way - usual) * 8 <= abs(usual)

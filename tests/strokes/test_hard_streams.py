@@ -90,7 +90,8 @@ def test_a_hold_too_short_for_a_slow_stream_is_a_stroke_that_does_not_count_or_i
         tally(result, stream, found + finder.finish())
         assert len(found) >= STROKES - stream.unseen or Notice.UNSEEN in said
     assert result.false == result.counted == 0
-    assert result.lost <= result.strokes // 5  # nearly all of them the first of a check: one reading may be a wild one
+    # A single reading that no other like it followed may be a wild one.
+    assert result.lost <= result.strokes // 30
 
 
 def test_air_that_a_fixture_gave_and_no_reading_saw_is_said_in_words() -> None:
@@ -136,3 +137,14 @@ def test_a_damaged_byte_makes_no_stroke_and_takes_none(name: str) -> None:
     tried, wrong = damages(name, every=83, first=5)
     assert tried >= 40
     assert [one for one in wrong if "strokes," in one] == []
+
+
+def test_the_first_stroke_that_one_reading_showed_is_a_row_once_another_like_it_has_come() -> None:
+    wave = Waveform(rate_hz=6).rest(2)
+    for _ in range(3):
+        wave.sample(1.1 * MM)
+        wave.rest(1.5)
+    found = wave.find()
+    assert [stroke.n for stroke in found] == [1, 2, 3]
+    assert [(stroke.flags, stroke.accepted) for stroke in found] == [(("short_hold", "sparse"), False)] * 3
+    assert [stroke.start_ns for stroke in found] == sorted(stroke.start_ns for stroke in found)
