@@ -244,11 +244,8 @@ class VerdictMessage(_Message):
     ) -> Self:
         """Return the message for `verdict`; `unit` is the unit's serial."""
         judged = {field.name: getattr(verdict, field.name) for field in fields(verdict)}
-        judged["budget"] = tuple(
-            BudgetLineMessage(source=line.source, standard_nm=line.standard_nm, dof=line.dof, basis=line.basis)
-            for line in verdict.budget
-        )
-        judged["remarks"] = tuple(RemarkMessage(code=one.code, text=one.text) for one in verdict.remarks)
+        judged["budget"] = [BudgetLineMessage.model_validate(line, from_attributes=True) for line in verdict.budget]
+        judged["remarks"] = [RemarkMessage.model_validate(one, from_attributes=True) for one in verdict.remarks]
         return cls(
             at=at,
             bench=bench,

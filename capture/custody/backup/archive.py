@@ -135,18 +135,7 @@ def _write(source: Source, place: Path, beside: Path, copies: Path, at: datetime
         file.flush()
         os.fsync(file.fileno())
     _read_back(beside, manifest)
-    copied = [one for one in files if one.path.startswith("recordings/")]
-    return Made(
-        place,
-        head,
-        jobs,
-        copied=len(copied),
-        copied_bytes=sum(one.bytes for one in copied),
-        kept=0,
-        stock=source.stock is not None,
-        missing=manifest.missing,
-        altered=manifest.altered,
-    )
+    return Made.of(place, manifest, jobs, [one for one in files if one.path.startswith("recordings/")])
 
 
 def _recording(

@@ -127,17 +127,7 @@ class _Folder:
         with written(self._folder / MANIFEST) as file:
             file.write(manifest.to_bytes())
         self._tidy({one.file for one in files})
-        return Made(
-            place,
-            head,
-            jobs,
-            copied=len(self._copied),
-            copied_bytes=sum(one.bytes for one in self._copied),
-            kept=self._kept,
-            stock=self._source.stock is not None,
-            missing=manifest.missing,
-            altered=manifest.altered,
-        )
+        return Made.of(place, manifest, jobs, self._copied, self._kept)
 
     def _database(self, live: Path, path: str) -> BackedUp:
         file = f"{Path(path).stem}-{self._generation}.sqlite"

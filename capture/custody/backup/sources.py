@@ -5,13 +5,13 @@ the record refers to. Where they are put is not known here.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
-from capture.custody.backup.manifest import BackupError
+from capture.custody.backup.manifest import STOCK, BackedUp, BackupError, Manifest
 from capture.plumbing.durable import copy_into, holding, sync_file
 from capture.record import Mismatch, Store, audit
 from capture.recordings.file import COMPRESSED, filed_as, kept_at, unpacked
@@ -81,6 +81,21 @@ class Made:
     stock: bool
     missing: tuple[str, ...]
     altered: tuple[str, ...]
+
+    @classmethod
+    def of(cls, place: Path, manifest: Manifest, jobs: int, copied: Sequence[BackedUp], kept: int = 0) -> Made:
+        """Return what to say of a backup whose manifest is written: what was `copied`, and how many files `kept`."""
+        return cls(
+            place,
+            (manifest.head.number, manifest.head.sha256),
+            jobs,
+            copied=len(copied),
+            copied_bytes=sum(one.bytes for one in copied),
+            kept=kept,
+            stock=any(one.path == STOCK for one in manifest.files),
+            missing=manifest.missing,
+            altered=manifest.altered,
+        )
 
 
 def in_words(error: OSError | sqlite3.Error | UnicodeDecodeError, doing: str) -> BackupError:
