@@ -8,7 +8,7 @@ whatever ends this part, an exception included, the last thing sent is the comma
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from dataclasses import dataclass
 from time import monotonic_ns
 from typing import Literal
@@ -97,12 +97,13 @@ class AirControl:
         self,
         setup: FixtureSetup,
         *,
-        on_bytes: Callable[[int, bytes], Awaitable[None]],
-        on_lost: Callable[[int], Awaitable[None]],
+        on_bytes: Callable[[int, bytes], None],
+        on_lost: Callable[[int], None],
         on_change: Callable[[], None],
     ) -> None:
         """`on_bytes` is given what was received and when (monotonic ns), after the valve has been seen to; `on_lost` is
-        told of a lost port; `on_change` is called when anything shown may differ."""
+        told of a lost port; `on_change` is called when anything shown may differ. None of them can be waited for: what
+        they begin must not stand between the next signal and the valve."""
         self.setup = setup
         self._on_bytes = on_bytes
         self._on_lost = on_lost
@@ -290,7 +291,7 @@ class AirControl:
             async with transport, asyncio.TaskGroup() as tasks:
                 tasks.create_task(self._tick())
                 async for event in transport:
-                    await self._port_event(event)
+                    self._port_event(event)
         except asyncio.CancelledError:
             raise
         except BaseException as error:
@@ -311,11 +312,11 @@ class AirControl:
             # Inside the transport's block, so that this last command is flushed before the port closes.
             self._take(Stop())
 
-    async def _port_event(self, event: Opened | Chunk | Lost) -> None:
+    def _port_event(self, event: Opened | Chunk | Lost) -> None:
         if isinstance(event, Chunk):
             for signal in self._codec.feed(event.data):
                 self._signal(signal)
-            await self._on_bytes(event.t_ns, event.data)
+            self._on_bytes(event.t_ns, event.data)
             return
         self._button_known = False
         if isinstance(event, Opened):
@@ -330,5 +331,5 @@ class AirControl:
                 self._do(self._cycle.take(monotonic_ns(), button.Stop("the fixture was lost.")))
                 self._do(self._cycle.take(monotonic_ns(), button.ButtonEdge(False)))
             self._button_down = False
-            await self._on_lost(event.t_ns)
+            self._on_lost(event.t_ns)
         self._on_change()

@@ -1,8 +1,10 @@
 """One bench at work: wires the port, the recording, the strokes, the check, the record, the publisher and the view.
 
-It decides nothing itself. Bytes go to the recording before anything is made of them; strokes go to the record, with
-their message, as they complete; a verdict is recorded after its recording is on the disk. What it knows is its `state`,
-from which `fill_view` makes what is shown; what it writes down is `bookkeeping`.
+It decides nothing itself. Taking what the ports bring waits for nothing: bytes are handed to the recording, then to the
+finder and the check, and the air is told. What that comes to is kept behind it (`keeping`), in order: a stroke goes to
+the record, with its message, once its own readings are in the recording's file; a verdict once all of that file is on
+the disk and its hash taken; and nothing is told before it is kept. What it knows is its `state`, from which `fill_view`
+makes what is shown; what it writes down is `bookkeeping`.
 """
 
 from __future__ import annotations
@@ -21,13 +23,14 @@ from capture.air.safety import State as AirState
 from capture.bench.bookkeeping import Bookkeeping
 from capture.bench.dial import Dial
 from capture.bench.fill_view import fill_view
+from capture.bench.keeping import Found, Keeping
 from capture.bench.lock import BenchLock
 from capture.bench.running_check import RunningCheck, since
 from capture.bench.setup import BenchSetup
 from capture.bench.state import BenchState
 from capture.bench.status import bench_status
 from capture.clearance.advice import advise
-from capture.clearance.check import MOST_TIMES, Effect, Finished, StrokeKept
+from capture.clearance.check import MOST_TIMES, Finished, StrokeKept
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.verdict import MOST_STROKES, Verdict
 from capture.dashboard.view import BenchView
@@ -45,6 +48,11 @@ from drivers.transport import Chunk, Lost, Opened, Transport
 __all__ = ["Bench", "BenchSetup", "Happening"]
 
 _LOOK_EVERY_S = 0.5
+#: From here on what waits for the disk is said.
+_SLOW_DISK_NS = 1_000_000_000
+_DISK_IS_SLOW = (
+    "The disk is slow: what was measured waits to be written. Strokes show once they are kept; nothing is lost so far."
+)
 
 #: What `on_event` is told: a stroke as kept, a verdict, a fact of the unit, or a warning in words; with the name of
 #: the pack, or nothing where it is of none.
@@ -94,6 +102,13 @@ class Bench:
         self._idle = IndicatorStream(setup.driver, setup.settings)
         self._began_ns = self._idle_from_ns = monotonic_ns()
         self._busy = asyncio.Lock()
+        """Held by whoever writes down or changes what is measured; taking what a port brings never waits for it."""
+        self._keeping = Keeping(self._keep, self._busy)
+        self._early: list[tuple[bool, Chunk | Lost]] | None = None
+        """While a check begins: what came meanwhile and will be its, with whether the fixture sent it."""
+        self._found_meanwhile: list[Stroke] | None = None
+        """While a stroke is left out: those that were completed, for the check to take afterwards."""
+        self._transport: Transport | Playback | None = None
         self.ready = asyncio.Event()
         """Set once the record is open and the job begun."""
         self.finished = asyncio.Event()
@@ -140,6 +155,9 @@ class Bench:
                     setup.broker, self._books.store, self._books.do, self._status(), on_state=self._broker_changed
                 )
                 await stack.enter_async_context(self._publisher)
+            keeping = asyncio.create_task(self._keeping.run(), name="keeping")
+            stack.push_async_callback(_ended, keeping)
+            keeping.add_done_callback(self._part_ended)
             stack.push_async_exit(self._close)
             transport = open_port(
                 setup.port,
@@ -149,6 +167,7 @@ class Bench:
                 poll_interval_ns=setup.driver.poll_interval_ns(setup.settings),
                 speed=setup.speed,
             )
+            self._transport = transport
             await stack.enter_async_context(transport)
             watching = asyncio.create_task(self._watch_silence())
             stack.callback(watching.cancel)
@@ -156,14 +175,13 @@ class Bench:
                 controlling = asyncio.create_task(self.air.run(), name="air")
                 stack.push_async_callback(_ended, controlling)
                 # The valve is shut by then; a bench whose air control failed must not go on as if nothing were.
-                controlling.add_done_callback(lambda task: self._air_failed(task, transport))
+                controlling.add_done_callback(self._part_ended)
             self.ready.set()
             # SciPy's import takes a while; it must neither delay the start nor stall the loop at the first verdict.
             warm = asyncio.create_task(asyncio.to_thread(import_module, "scipy.special"))
             stack.callback(warm.cancel)
             async for event in transport:
-                async with self._busy:
-                    await self._handle(event)
+                self._handle(event)
             if self._failure is not None:
                 raise self._failure
 
@@ -194,12 +212,19 @@ class Bench:
 
     async def start_check(self, pack_index: int) -> None:
         """Begin to measure a pack, from its seat strokes; a check still running is abandoned."""
+        self._no_more_air("another check began")
         async with self._busy:
             await self._abandon("another check began")
             state, pack = self.state, self.state.packs[pack_index]
-            if self.unit is None:
-                await self._begin_job()
-            state.running = await self._books.start_check(pack, state.technician)
+            early: list[tuple[bool, Chunk | Lost]] = []
+            self._early = early
+            try:
+                if self.unit is None:
+                    await self._begin_job()
+                running = await self._books.start_check(pack, state.technician, self._fail)
+            finally:
+                self._early = None
+            state.running = running
             state.pack, state.strokes, state.ended_early = pack_index, [], False
             state.advice, state.outcome, state.out_of_reach = [], None, ""
             state.dial.trace.clear()
@@ -208,36 +233,70 @@ class Bench:
                     StrokesToMake(pack.seat_strokes, pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
                 )
             self.finished.clear()
+            self._take_early(running, early)
             self._tell_status()
             self._on_change()
 
+    def _take_early(self, running: RunningCheck, early: Sequence[tuple[bool, Chunk | Lost]]) -> None:
+        for of_fixture, event in early:
+            if of_fixture and isinstance(event, Chunk):
+                running.feed_fixture(event.t_ns, event.data)
+            elif of_fixture:
+                running.fixture_lost(event.t_ns)
+            elif isinstance(event, Chunk):
+                self._found(running, running.feed(event.t_ns, event.data)[1])
+            else:
+                self._found(running, running.lost(event.t_ns))
+
     async def end_check(self) -> None:
         """Abandon the running check, if any; its strokes are kept."""
+        self._no_more_air("ended by the technician")
         async with self._busy:
             await self._abandon("ended by the technician")
 
-    async def _abandon(self, note: str) -> None:
-        running = self.state.running
+    def _no_more_air(self, note: str) -> None:
         if self.air is not None:
             self.air.end_check(f"{note}.")
+
+    async def _abandon(self, note: str) -> None:
+        self._no_more_air(note)
+        running = self.state.running
         if running is None:
             return
         try:
-            await self._effects(running, running.finish(monotonic_ns(), note), last=True)
+            await self._keeping.all()
+            if self.state.running is None:  # it had come to its verdict
+                return
+            if not running.measured:
+                self._found(running, running.finish(monotonic_ns(), note), last=True)
+                self._measured(running)
+            await self._keeping.all()
             await self._books.abandon(running)
         finally:
-            running.recording.close()
-            self.state.ended_early = True
-            self._rest()
+            if self.state.running is running:
+                running.recording.close()
+                self.state.ended_early = True
+                self._measured(running)
+                self._rest()
         self._on_change()
 
+    def _measured(self, running: RunningCheck) -> None:
+        """Nothing that comes now belongs to this check any more: readings are only shown."""
+        if not running.measured:
+            running.measured = True
+            self._idle = IndicatorStream(self.setup.driver, self.setup.settings)
+            self._idle_from_ns = monotonic_ns()
+
     def _rest(self) -> None:
-        """No check is running: readings are only shown."""
+        """No check is running."""
         self.state.running = None
-        self._idle = IndicatorStream(self.setup.driver, self.setup.settings)
-        self._idle_from_ns = monotonic_ns()
         self._tell_status()
         self.finished.set()
+
+    def _feeding(self) -> RunningCheck | None:
+        """Return the check that what comes now belongs to."""
+        running = self.state.running
+        return running if running is not None and not running.measured else None
 
     # -- the unit ----------------------------------------------------------------------------------------
 
@@ -263,13 +322,21 @@ class Bench:
         state = self.state
         assert self.unit is not None and state.pack >= 0
         async with self._busy:
+            await self._keeping.all()  # the record says after which stroke one was left out
             running = state.running
-            fact = await self._books.left_out(state.packs[state.pack].name, stroke, by, reason)
-            written = await self._books.write([fact])
-            if running is not None:
-                running.check.leave_out(stroke)
-            else:  # what was said of the verdict with it does not hold any more
-                state.advice, state.outcome, state.out_of_reach = [], None, ""
+            meanwhile: list[Stroke] = []
+            self._found_meanwhile = meanwhile
+            try:
+                fact = await self._books.left_out(state.packs[state.pack].name, stroke, by, reason)
+                written = await self._books.write([fact])
+                if running is not None:
+                    running.check.leave_out(stroke)
+                else:  # what was said of the verdict with it does not hold any more
+                    state.advice, state.outcome, state.out_of_reach = [], None, ""
+            finally:
+                self._found_meanwhile = None
+                if running is not None:
+                    self._found(running, meanwhile)
             words = f"left out by {by}: {reason}"
             state.strokes = [replace(one, left_out=words) if one.stroke.n == stroke else one for one in state.strokes]
             await self._unit_changed()
@@ -329,8 +396,20 @@ class Bench:
         """Say so when an open port brings no reading: a frozen number must not pass for a live one."""
         while True:
             await asyncio.sleep(_LOOK_EVERY_S)
+            self._look_at_disk()
             if self.state.dial.link == "up":
                 self._look_for_silence()
+
+    def _look_at_disk(self) -> None:
+        """Say so when what was measured waits for the disk, for the recording's or for the record's."""
+        running = self.state.running
+        waits_ns = max(self._keeping.waiting_ns(), running.recording.waiting_ns() if running is not None else 0)
+        told, before = _DISK_IS_SLOW if waits_ns >= _SLOW_DISK_NS else "", self.state.disk_warning
+        if told != before:
+            self.state.disk_warning = told
+            if told:
+                self._on_event(told, "")
+            self._on_change()
 
     def _look_for_silence(self) -> None:
         dial, before = self.state.dial, self.state.dial.silence
@@ -344,27 +423,29 @@ class Bench:
                 self._on_event(dial.warning, "")
         self._on_change()
 
-    async def _handle(self, event: Opened | Chunk | Lost) -> None:
-        running, dial = self.state.running, self.state.dial
+    def _handle(self, event: Opened | Chunk | Lost) -> None:
+        running, dial = self._feeding(), self.state.dial
+        if self._early is not None and not isinstance(event, Opened):
+            self._early.append((False, event))
         if self.air is not None and not isinstance(event, Chunk):
             self.air.indicator(False)
         if isinstance(event, Chunk):
-            await self._bytes(event)
+            self._bytes(event)
         elif isinstance(event, Lost):
             dial.lost(event.reason)
             played = self.setup.port.startswith("recording:")  # which ends, and does not come back
             again = "" if played else "; it is tried again by itself, and measuring begins when it answers"
             self._on_event(event.reason + again, "")
             if running:
-                await self._effects(running, running.lost(event.t_ns))
+                self._found(running, running.lost(event.t_ns))
             self._tell_status()
         else:
             dial.opened(self._now_ns())
             self._tell_status()
         self._on_change()
 
-    async def _bytes(self, event: Chunk) -> None:
-        running, dial = self.state.running, self.state.dial
+    def _bytes(self, event: Chunk) -> None:
+        running, dial = self._feeding(), self.state.dial
         if running:
             stream = running.stream
             readings, strokes = running.feed(event.t_ns, event.data)
@@ -378,22 +459,30 @@ class Bench:
             if dial.silence:
                 self._look_for_silence()
         if running:
-            await self._effects(running, strokes)
+            self._found(running, strokes)
 
     # -- the fixture -------------------------------------------------------------------------------------
 
-    async def _fixture_bytes(self, t_ns: int, data: bytes) -> None:
-        async with self._busy:
-            if self.state.running:
-                self.state.running.feed_fixture(t_ns, data)
+    def _fixture_bytes(self, t_ns: int, data: bytes) -> None:
+        if self._early is not None:
+            self._early.append((True, Chunk(t_ns, data)))
+        if running := self._feeding():
+            try:
+                running.feed_fixture(t_ns, data)
+            except RecordingError as error:  # not the air's fault: it ends the session, and that shuts the valve
+                self._fail(error)
         self._air_changed()
 
-    async def _fixture_lost(self, t_ns: int) -> None:
+    def _fixture_lost(self, t_ns: int) -> None:
         assert self.air is not None
         self._on_event(self.air.port_text, "")
-        async with self._busy:
-            if self.state.running:
-                self.state.running.fixture_lost(t_ns)
+        if self._early is not None:
+            self._early.append((True, Lost(t_ns, self.air.port_text)))
+        if running := self._feeding():
+            try:
+                running.fixture_lost(t_ns)
+            except RecordingError as error:
+                self._fail(error)
 
     def _air_changed(self) -> None:
         air = self.air
@@ -406,30 +495,51 @@ class Bench:
             self._tell_status()
         self._on_change()
 
-    def _air_failed(self, task: asyncio.Task[None], transport: Transport | Playback) -> None:
-        if not task.cancelled() and task.exception() is not None:
-            self._failure = task.exception()
-            self._closing = asyncio.create_task(transport.__aexit__(None, None, None))
+    def _part_ended(self, task: asyncio.Task[None]) -> None:
+        if not task.cancelled() and (error := task.exception()) is not None:
+            self._fail(error)
+
+    def _fail(self, error: BaseException) -> None:
+        """Something failed beside the port: end the session with it."""
+        if self._failure is None:
+            self._failure = error
+            if self._transport is not None:
+                self._closing = asyncio.create_task(self._transport.__aexit__(None, None, None))
 
     # -- strokes and verdicts ----------------------------------------------------------------------------
 
-    async def _effects(self, running: RunningCheck, strokes: list[Stroke], *, last: bool = False) -> None:
+    def _found(self, running: RunningCheck, strokes: Sequence[Stroke], *, last: bool = False) -> None:
+        """The check takes strokes: tell the air at once, and have what follows kept. `last`: it ends unjudged."""
+        if self._failure is not None:  # none may be kept behind one that was not
+            return
+        if self._found_meanwhile is not None:
+            self._found_meanwhile += strokes
+            return
         for stroke in strokes:
             for effect in running.check.take(stroke):
-                await self._do(running, effect, last)
+                if isinstance(effect, StrokeKept):
+                    if self.air is not None:
+                        self.air.stroke(counts=stroke.accepted, seats=effect.seat)
+                elif last:
+                    continue
+                else:
+                    self._measured(running)
+                    if self.air is not None:
+                        self.air.settled()
+                place = running.recording.handed
+                self._keeping.add(Found(running, effect, datetime.now(UTC), monotonic_ns(), place))
+        self._on_change()
 
-    async def _do(self, running: RunningCheck, effect: Effect, last: bool) -> None:
-        now = datetime.now(UTC)
+    async def _keep(self, found: Found) -> None:
+        running, effect, now = found.running, found.effect, found.at
         if isinstance(effect, StrokeKept):
-            await self._books.keep_stroke(running, effect, now)
+            await self._books.keep_stroke(running, effect, now, found.place)
             stroke = effect.stroke
             self._last_stroke = now, stroke.peak_travel_nm if running.pack.measure == "peak" else stroke.held_travel_nm
             self._notify()
             self.state.strokes.append(effect)
             self._on_event(effect, running.pack.name)
-            if self.air is not None:
-                self.air.stroke(counts=stroke.accepted, seats=effect.seat)
-        elif isinstance(effect, Finished) and not last:
+        elif isinstance(effect, Finished):
             await self._finish(running, effect.verdict, now)
         self._on_change()
 
@@ -439,8 +549,6 @@ class Bench:
         out_of_reach = "" if advice else how_far_off(running.pack, verdict, unit)
         outcome = await self._books.keep_verdict(running, verdict, advice, now)
         self._notify()
-        if self.air is not None:
-            self.air.settled()
         state.running = None
         state.advice, state.outcome, state.out_of_reach = advice, outcome, out_of_reach
         await self._unit_changed()

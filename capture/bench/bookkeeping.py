@@ -21,6 +21,8 @@ from capture.clearance.verdict import Verdict
 from capture.job.unfinished import unfinished
 from capture.job.unit_on_record import UnitOnRecord, Written
 from capture.record import RecordError, Store
+from capture.recordings.file import RecordingError
+from capture.recordings.queued import QueuedRecording
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
 from capture.unit.facts import Fact, StrokeLeftOut
@@ -123,8 +125,10 @@ class Bookkeeping:
 
     # -- checks ------------------------------------------------------------------------------------------
 
-    async def start_check(self, pack: Pack, technician: str) -> RunningCheck:
-        """Begin the row and the recording of a check in the job."""
+    async def start_check(
+        self, pack: Pack, technician: str, on_failure: Callable[[RecordingError], None]
+    ) -> RunningCheck:
+        """Begin the row and the recording of a check in the job; `on_failure` is told when that cannot be written."""
         assert self.unit is not None
         setup, job_id = self.setup, self.unit.job.id
         now, started_ns = datetime.now(UTC), monotonic_ns()
@@ -151,11 +155,12 @@ class Bookkeeping:
             recording.close()
             path.unlink()  # a recording of nothing that the record knows of
             raise
-        return RunningCheck.of(setup, check_id, pack, recording, started_ns)
+        return RunningCheck.of(setup, check_id, pack, QueuedRecording(recording, on_failure), started_ns)
 
-    async def keep_stroke(self, running: RunningCheck, kept: StrokeKept, now: datetime) -> None:
-        """Keep a stroke of the running check."""
+    async def keep_stroke(self, running: RunningCheck, kept: StrokeKept, now: datetime, place: int) -> None:
+        """Keep a stroke of the running check, once its recording is written up to `place`."""
         assert self.unit is not None
+        await running.recording.written(place)
         await self.do(self.unit.keep_stroke, running.id, running.pack.name, kept, at=now)
 
     async def keep_verdict(
@@ -163,7 +168,7 @@ class Bookkeeping:
     ) -> Outcome | None:
         """End the check with its verdict, after its recording is whole on the disk."""
         assert self.unit is not None
-        sha256 = await self.do(running.recording.seal)
+        sha256, size = await running.recording.seal()
         outcome: Outcome | None = await self.do(
             self.unit.keep_verdict,
             running.id,
@@ -171,7 +176,7 @@ class Bookkeeping:
             verdict,
             advice,
             recording_sha256=sha256,
-            recording_bytes=running.recording.size,
+            recording_bytes=size,
             at=now,
         )
         running.recording.close()
@@ -179,13 +184,13 @@ class Bookkeeping:
 
     async def abandon(self, running: RunningCheck) -> None:
         """End the check without a verdict."""
-        sha256 = await self.do(running.recording.seal)
+        sha256, size = await running.recording.seal()
         await self.do(
             self.store.abandon_check,
             running.id,
             at=datetime.now(UTC),
             recording_sha256=sha256,
-            recording_bytes=running.recording.size,
+            recording_bytes=size,
         )
 
     # -- the unit ----------------------------------------------------------------------------------------

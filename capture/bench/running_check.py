@@ -1,6 +1,7 @@
 """One check being measured: its row in the record, its recording, and the cores that it feeds.
 
-Bytes go to the recording before anything is made of them. It records no stroke and no verdict; the daemon does.
+Bytes are handed to the recording before anything is made of them, in the order in which they are taken. It records no
+stroke and no verdict; the daemon does.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from capture.bench.setup import BenchSetup
 from capture.clearance.check import Check
 from capture.plumbing.file_name import file_name
 from capture.recordings.file import FIXTURE_GAP_NOTE, FORM, GAP_NOTE, RecordingWriter
+from capture.recordings.queued import QueuedRecording
 from capture.recordings.stream import FixtureStream, IndicatorStream, limits_of
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke
@@ -36,13 +38,15 @@ class RunningCheck:
     pack: Pack
     check: Check
     stream: IndicatorStream
-    recording: RecordingWriter
+    recording: QueuedRecording
     started_ns: int
     speed: float
+    measured: bool = False
+    """Whether nothing more belongs to it: its verdict is there, and may still have to be recorded."""
 
     @classmethod
     def of(
-        cls, setup: BenchSetup, check_id: int, pack: Pack, recording: RecordingWriter, started_ns: int
+        cls, setup: BenchSetup, check_id: int, pack: Pack, recording: QueuedRecording, started_ns: int
     ) -> RunningCheck:
         """Return the check of a pack whose row and recording have been begun."""
         fixture = None

@@ -33,6 +33,8 @@ class BenchState:
     air: AirControl | None
     """The fixture's control, None where the valve is worked by hand."""
     gauge_warning: str = ""
+    disk_warning: str = ""
+    """What there is to know while what was measured waits for the disk; empty while it does not."""
     broker: BrokerState | None = None
     """The link to the broker, None before there was one."""
     job_id: int = 0
@@ -66,4 +68,4 @@ class BenchState:
         """The most urgent warning; empty if all is well."""
         told = self.broker is not None and self.broker.link in ("up", "down")  # up: what the broker refuses
         broker = self.broker.reason if self.broker is not None and told else ""
-        return self.dial.warning or broker or self.gauge_warning
+        return self.dial.warning or self.disk_warning or broker or self.gauge_warning

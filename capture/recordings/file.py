@@ -103,6 +103,11 @@ _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
 _json = json.JSONDecoder(object_pairs_hook=_object, parse_constant=_no_number)
 
 
+def _line_of(text: str) -> bytes:
+    # A note typed in another encoding can hold half a surrogate pair: it becomes its JSON escape.
+    return text.encode("utf-8", "backslashreplace") + b"\n"
+
+
 def _decode(raw: bytes) -> object:
     try:
         return _json.decode(raw.decode("utf-8"))
@@ -149,42 +154,54 @@ class RecordingWriter:
             self._file: IO[bytes] = path.open("xb", buffering=0)
         except OSError as error:
             raise RecordingError(f"cannot write a recording to {path}: {error.strerror}") from error
-        self._write(_encode(header))
+        self.append(_line_of(_encode(header)))
 
-    def _write(self, line: str) -> None:
-        # A note typed in another encoding can hold half a surrogate pair: it becomes its JSON escape.
-        data = line.encode("utf-8", "backslashreplace") + b"\n"
+    def append(self, data: bytes) -> None:
+        """Hand whole lines to the system. Raises RecordingError; `size` then counts what of them is in the file."""
         try:
             written = self._file.write(data)
         except OSError as error:
             if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):  # the last is a limit on this process's files
                 raise RecordingError(f"{DISK_FULL} ({self.path})") from error
             raise RecordingError(f"cannot write to {self.path}: {error.strerror}") from error
+        self._hash.update(data[:written])
+        self.size += written
         if written != len(data):  # the rest found no room; a reader leaves out a line that was cut off
             raise RecordingError(f"{DISK_FULL} ({self.path})")
-        self._hash.update(data)
-        self.size += len(data)
 
     def _time(self, t_ns: int) -> int:
         # Bytes and marks are stamped on different threads; the file's times must still never decrease.
         self._last_ns = max(self._last_ns, t_ns)
         return self._last_ns
 
+    def stream_line(self, t_ns: int, source: Literal["indicator", "fixture"], data: bytes) -> tuple[int, bytes]:
+        """Return the time to record `data` of `t_ns` with, and the line of it; `append` writes it, in this order."""
+        time = self._time(t_ns)
+        return time, _line_of(f'{{"ns":{time},"{source}":{_encode(data.decode("latin-1"))}}}')
+
+    def mark_line(self, t_ns: int, mark: dict[str, Any]) -> tuple[int, bytes]:
+        """Return the same for a mark."""
+        time = self._time(t_ns)
+        return time, _line_of(f'{{"ns":{time},"mark":{_encode(mark)}}}')
+
     def stream(self, t_ns: int, source: Literal["indicator", "fixture"], data: bytes) -> int:
         """Record `data` received at `t_ns`; return the time as recorded."""
-        time = self._time(t_ns)
-        self._write(f'{{"ns":{time},"{source}":{_encode(data.decode("latin-1"))}}}')
+        time, line = self.stream_line(t_ns, source, data)
+        self.append(line)
         return time
 
     def mark(self, t_ns: int, mark: dict[str, Any]) -> int:
         """Record a mark (job, pack, tech, note); return the time as recorded."""
-        time = self._time(t_ns)
-        self._write(f'{{"ns":{time},"mark":{_encode(mark)}}}')
+        time, line = self.mark_line(t_ns, mark)
+        self.append(line)
         return time
 
     def seal(self) -> str:
-        """Force everything written so far to the disk; return its SHA-256 as hex digits."""
-        os.fsync(self._file.fileno())
+        """Force everything written so far to the disk; return its SHA-256 as hex digits. Raises RecordingError."""
+        try:
+            os.fsync(self._file.fileno())
+        except OSError as error:
+            raise RecordingError(f"cannot force {self.path} to the disk: {error.strerror}") from error
         return self._hash.hexdigest()
 
     def close(self) -> None:
