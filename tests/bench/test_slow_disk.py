@@ -29,7 +29,6 @@ from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
 from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.bench import BenchSpec
-from capture.simulation.fixture import PtyFixture
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
@@ -38,6 +37,7 @@ from drivers.wirings.registry import find_driver
 from tests.air.test_control import SHEET, arm, setup_of
 from tests.drivers.test_wirings import firmware_of
 from tests.support.broker import until
+from tests.support.pty_fixture import PtyFixture
 
 #: What the valve may take from the button's release to being shut, ms. The module on a bus is asked in turn for its
 #: button and its pressure, with a pause after each (`FixtureDriver.write_gap_ns`), and takes as long with a quick disk.
