@@ -215,7 +215,7 @@ DRIVER = FixtureDriver(
     settings=RegistersSettings,
     codec=RegistersCodec,
     closes_without_daemon=(
-        "the module's communication watchdog, if it has one and it is set (set 500 ms); without one nothing closes the "
+        "the module's communication watchdog, if it has one and it is set (set 500 ms); without one nothing shuts the "
         "valve, and the hard-wired release is all there is"
     ),
     has_heartbeat=True,

@@ -279,7 +279,7 @@ def test_no_apply_outlasts_eight_seconds_even_if_it_is_wanted_again() -> None:
 def test_a_valve_that_does_not_follow_within_three_tenths_closes() -> None:
     assert applied().take(299 * MS, Tick()).valve_open
     tripped = applied().take(300 * MS, Tick())
-    assert tripped.trip == "the valve says it is closed when told to open. Check its wiring and supply."
+    assert tripped.trip == "the valve says it is shut when told to open. Check its wiring and supply."
 
 
 def test_a_valve_that_stays_open_bars_arming_and_says_so() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -49,8 +50,8 @@ class Counting:
         self.drops.append(len(ids))
         self._store.drop_outbox(ids)
 
-    def outbox_size(self) -> int:
-        return self._store.outbox_size()
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
 
 
 async def test_the_outbox_is_read_and_dropped_in_batches(mosquitto: Mosquitto, bench: Bench) -> None:
