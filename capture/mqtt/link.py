@@ -195,6 +195,8 @@ class Connection(aiomqtt.Client):
             if not using.done():
                 using.cancel()
                 await asyncio.wait({using})
+            if not using.cancelled():
+                using.exception()  # it has been seen: where the connection ended first, that is what is told
 
     def post(self, topic: str, payload: str, *, retain: bool) -> asyncio.Future[str]:
         """Write a message; the result will be the broker's reason for refusing it, empty if it took it.

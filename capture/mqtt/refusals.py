@@ -5,7 +5,9 @@ answer: a broker can only end the connection (section 3.3.5), commonly after it 
 was acknowledged last and those under way are suspects. Each is sent again by itself, with a message behind it that the
 broker is known to take: if that arrives, the suspect is cleared; if the connection ends again, it was refused. A
 message refused three times is set aside, so that it does not hold up the others; after that, another on the same topic
-is set aside at its first refusal, until the broker takes one there.
+is set aside at its first refusal, until the broker takes one there. Without reasons a broker that acknowledges what it
+drops and ends the connection only with a later message can bring a neighbour under suspicion: what is set aside is
+kept and can be sent again, and a bench speaks MQTT 5 where the broker does.
 """
 
 from __future__ import annotations
