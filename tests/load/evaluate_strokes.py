@@ -717,6 +717,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     out["missed"] += hard_streams.report(30 if options.quick else 300, options.seed, sys.stdout.write)
     out["troubles"] = troubled_levels.measure(4 if options.quick else 100, options.seed)
     out["missed"] += troubled_levels.report(out["troubles"], sys.stdout.write)
+    missed = out["missed"]
+    sys.stdout.write(f"\n{len(missed)} bounds missed in all{': ' if missed else ''}{'; '.join(missed)}\n")
     sys.stdout.write(f"{time.perf_counter() - began:.0f} s, seed {options.seed}\n")
     if options.json:
         options.json.write_text(json.dumps(out, indent=1), encoding="utf-8")

@@ -1,6 +1,6 @@
 """Draws how good the numbers are under trouble, and writes the page of the guide that says so.
 
-python -m tests.load.troubled_levels --checks 400 --seed 7 --json fixtures/pictures/troubles.json
+python -m tests.load.troubled_levels --checks 400 --seed 12 --json fixtures/pictures/troubles.json
 python -m tests.support.draw_troubles
 
 The second command makes three pictures and `capture/guide/how-good-are-the-numbers.md` from the figures of the first; a
