@@ -11,7 +11,7 @@ Theory.
 
 A verdict is worked out after every counted stroke from the second on, so that the screen can show where it is
 heading; only the one that `Finished` carries is recorded and published. How sure a verdict must be to end the check
-is in `looks`, so that making strokes until it settles does not make it wrong more often.
+is in `stopping`, so that making strokes until it settles does not make it wrong more often.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
 """The uncertainty budget as a screen of the bench: every figure and the next step whole, reasons where there is room.
-Pure; the same budget as a table to print is in `explain`."""
+Pure; the same budget as a table to print is in `capture.output.tables`."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ __all__ = [
     "small_length",
 ]
 
-#: What `capture.verdict` decides by, for people.
+#: What `capture.clearance.verdict` decides by, for people.
 DECISION_RULE = (
     "Guarded (JCGM 106): a verdict is given only where the probability of its being right is at least {coverage:.0%}; "
     "inconclusive otherwise."

@@ -1,5 +1,5 @@
 """Which packs wait for a part: from the records of several benches, or from a file for people who have none; and what
-the stock has free for them. Decides nothing; `capture.allot` does."""
+the stock has free for them. Decides nothing; `capture.stock.allotment` does."""
 
 from __future__ import annotations
 

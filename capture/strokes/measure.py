@@ -1,4 +1,4 @@
-"""One stroke's readings in, its numbers and flags out. Finding where a stroke begins and ends is in `strokes`.
+"""One stroke's readings in, its numbers and flags out. Finding where a stroke begins and ends is in `finder`.
 
 Theory. The readings of one stroke are offsets from the rest level along the direction of travel, and from where a base
 that drifts evenly was at the time of each; which of them are the hold is in `hold`. Its levels are means over many

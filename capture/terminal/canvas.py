@@ -1,4 +1,4 @@
-"""Rows of styled cells: fitting, wrapping, the frame that rich prints. No layout; `clean` is in `capture.plaintext`."""
+"""Rows of styled cells: fitting, wrapping, the frame that rich prints. No layout; `clean` is in `plaintext.py`."""
 
 from __future__ import annotations
 

@@ -19,6 +19,9 @@ READMES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "capture"
 READMES += sorted((ROOT / "drivers").rglob("README.md"))
 GUIDE = sorted((ROOT / "capture" / "guide").glob("*.md"))
 ANEW = "the screen or the report has changed: python -m tests.support.make_pictures makes its picture anew"
+SOURCES = sorted([*(ROOT / "capture").rglob("*.py"), *(ROOT / "drivers").rglob("*.py")])
+#: Where a page of code sends its reader: a dotted module, a file, or a neighbour named as the place of something.
+SENT = re.compile(r"`((?:capture|drivers)(?:\.\w+)+|[\w./]+\.py)`|\bis\s+in\s+`(\w+)`")
 PACKAGES = [ROOT / "drivers", *sorted(one.parent for one in (ROOT / "capture").glob("*/__init__.py"))]
 
 
@@ -52,6 +55,32 @@ def test_every_relative_link_leads_somewhere(page: Path) -> None:
 def test_every_file_that_a_readme_names_exists(page: Path) -> None:
     for name in re.findall(r"`([\w./@-]+\.(?:py|toml|md|service|timer|conf|acl|json|svg|png|j2))`", page.read_text()):
         assert (page.parent / name).exists() or (ROOT / name).exists(), name
+
+
+def is_there(source: Path, name: str) -> bool:
+    """Whether `name`, said in `source`, is a module, or what one defines."""
+    if name.endswith(".py"):
+        return any(one.as_posix().endswith(f"/{name}") for one in [*SOURCES, *(ROOT / "tests").rglob("*.py")])
+    if "." not in name:
+        return (source.parent / f"{name}.py").exists()
+    module, _, last = name.rpartition(".")
+    for dotted in (name, module):
+        place = ROOT.joinpath(*dotted.split("."))
+        file = place.with_suffix(".py") if place.with_suffix(".py").exists() else place / "__init__.py"
+        if file.exists() and (dotted == name or re.search(rf"\b{last}\b", file.read_text())):
+            return True
+    return False
+
+
+def test_every_module_that_the_code_sends_its_reader_to_exists() -> None:
+    sent = [(path, one or other) for path in SOURCES for one, other in SENT.findall(path.read_text())]
+    assert len(sent) > 10
+    assert [(named(path), name) for path, name in sent if not is_there(path, name)] == []
+
+
+@pytest.mark.parametrize("name", ["capture.safety", "looks", "capture.air.no_such_thing", "no_such_file.py"])
+def test_a_module_that_is_gone_is_found(name: str) -> None:
+    assert not is_there(ROOT / "capture" / "clearance" / "check.py", name)
 
 
 @pytest.mark.parametrize("package", PACKAGES, ids=named)
