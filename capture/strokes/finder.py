@@ -478,7 +478,8 @@ class StrokeFinder:
         if "no_return" in measured.flags:
             earlier.stuck_from_nm = rest.level_nm
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm
-        shown = stroke.readings_in_fall(measured.peak_travel_nm)
+        # What leaked before it was let go is no release that the stream was quick enough to show.
+        shown = 0 if "leak" in measured.flags else stroke.readings_in_fall(measured.peak_travel_nm)
         if not measured.flags:
             earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
             earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm

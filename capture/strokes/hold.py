@@ -5,8 +5,9 @@ reading at 90 % of the top to the last one before the release falls away, where 
 what leaks is slower than what is released.
 
 A travel that was only pushed out, turned and came back has no hold: it stood near its top for less time than it took to
-come there. Sustained then means a twentieth of a second, five readings at 100 Hz, and the highest travel is the highest
-median of that: a hand or a piston turns no quicker, and most of a bounce or a wild reading is over sooner.
+come there, or it is bent there where a hold is flat. Sustained then means a twentieth of a second, five readings at
+100 Hz, and the highest travel is the highest median of that: a hand or a piston turns no quicker, and most of a bounce
+or a wild reading is over sooner.
 
 All arithmetic is on integers, so that a replay gives the same on any machine.
 """
@@ -58,6 +59,8 @@ class StrokeSamples:
     rest_mean_ns: int | None = None
     """The mean time of the readings of the rest level before; None, like the next, where it is not known."""
     rest_after_mean_ns: int | None = None
+    sway_nm: int = 0
+    """How far the level went at rest around this stroke, beyond noise."""
 
 
 def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, resolution_nm: int) -> list[bool]:
@@ -182,16 +185,43 @@ def turned(samples: StrokeSamples, offsets: list[int], hold: list[int]) -> bool:
     top = samples.top_nm
     rise = crossing(samples, offsets, top * 9 // 10) - crossing(samples, offsets, top // 10)
     fall = returned_ns(samples, offsets, top) - samples.times[hold[-1]]
-    slow = rise > 3 * samples.reading_ns
-    return slow and held_ns(samples, offsets, hold, top * 9 // 10) < min(rise, 2 * fall)
+    if rise <= 3 * samples.reading_ns:
+        return False
+    stood = held_ns(samples, offsets, hold, top * 9 // 10)
+    return stood < min(rise, 2 * fall) or _bent(samples, offsets, rise)
+
+
+def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int) -> bool:
+    """Say whether the travel turned round at a top that is bent and not flat: above nine tenths for hardly longer than
+    it took to come and to go, above 97 % in a part of that only, and fallen from there as a bend falls.
+
+    Of a top that is bent as |t|^p, with p from one to four, the fall from 97 to 90 % takes a tenth to a third of that
+    from 90 to 10 %, which is nowhere four times as steep as it is on average. Where a valve lets go it is a thirtieth
+    (of an exponential: 0.075 / 2.2), and of a hold that leaks down to a tenth the release is far the steepest.
+    """
+    smooth = _lasting(offsets, samples.reading_ns)
+    times, top, reading_ns = samples.times, max(smooth), samples.reading_ns
+    last = [max(at for at, level in enumerate(smooth) if level * 100 >= top * part) for part in (97, 90, 10)]
+    first = [next(at for at, level in enumerate(smooth) if level * 100 >= top * part) for part in (97, 90)]
+    bend, fall = times[last[1]] - times[last[0]], times[last[2]] - times[last[1]]
+    high, stood = times[last[0]] - times[first[0]], times[last[1]] - times[first[1]]
+    if 2 * stood >= 3 * (rise_ns + fall) or 10 * high >= 8 * stood or 2 * bend < 3 * reading_ns:
+        return False
+    apart = SUSTAINED_NS // max(1, reading_ns) + 1
+    steepest = max((here - later for here, later in zip(smooth, smooth[apart:], strict=False)), default=0)
+    return 12 * bend > fall > 8 * reading_ns and steepest * fall < 4 * (top * 8 // 10) * apart * reading_ns
 
 
 def crest(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int:
     """Return the highest travel that lasted, where there was no hold: the highest median of SUSTAINED_NS."""
     kept = [offset for offset, good in zip(offsets, keep, strict=True) if good]
-    width = max(3, SUSTAINED_NS // max(1, samples.reading_ns)) | 1
-    lasted = (sorted(kept[at : at + width])[width // 2] for at in range(max(1, len(kept) - width + 1)))
-    return max(lasted)
+    return max(_lasting(kept, samples.reading_ns))
+
+
+def _lasting(levels: Sequence[int], reading_ns: int) -> list[int]:
+    """Return the median of every SUSTAINED_NS of these levels, of which there are some; three readings at least."""
+    width = min(len(levels), max(3, SUSTAINED_NS // max(1, reading_ns)) | 1)
+    return [sorted(levels[at : at + width])[width // 2] for at in range(len(levels) - width + 1)]
 
 
 def returned_ns(samples: StrokeSamples, offsets: list[int], peak: int) -> int:

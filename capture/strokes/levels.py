@@ -20,6 +20,7 @@ __all__ = [
     "settled",
     "steps_between",
     "successive_noise",
+    "sway_of",
 ]
 
 
@@ -78,6 +79,14 @@ def curvature_noise(values: Sequence[int]) -> int:
         return 0
     bends = sorted(abs(a - 2 * b + c) for a, b, c in zip(values, values[1:], values[2:], strict=False))
     return bends[len(bends) // 2] * 605 // 1000
+
+
+def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int) -> int:
+    """Return how far the level of readings at rest itself went, nm: between the lowest and the highest mean of `size`
+    of them, without what noise (five standard errors between the ends of a few means) or half a display step makes.
+    """
+    runs = [rounded_mean(levels[at : at + size]) for at in range(len(levels) % size, len(levels), size)]
+    return max(0, max(runs) - min(runs) - max(5 * noise_nm // isqrt(size), resolution_nm // 2)) if runs else 0
 
 
 def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[int]:

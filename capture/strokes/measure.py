@@ -11,9 +11,12 @@ readings, so that noise dithers the display and the level is finer than one disp
   more: a bounce shorter than half a window cannot set the peak, and pooling keeps the highest of several noisy means
   from reading high. What leaks is followed back to where the leak began, since every window reads low by what has
   leaked before it; how far back that is, where nobody saw it, is in the uncertainty. Without a hold see `hold`.
+  What is inferred lies at most an eighth above the highest travel that lasted, or the stroke does not count.
 * held: the state level of IEEE Std 181, the mode of the hold's histogram, refined by the mean around it.
 * rise: the transition duration of IEEE Std 181, from 10 % to 90 % of the held level, interpolated.
 * creep and leak: the slope of the later part of the hold, where it is larger than noise and rounding could make it.
+  A base that goes up and down at rest does so in a hold as well: a fall is a leak, and a growth a squeeze-out, where
+  it stands out against that, and windows that differ by no more than that are pooled for the peak.
 * fall: that slope where it falls, of the hold without the very beginning of the release.
 
 All arithmetic is on integers, so a replay gives the same numbers on any machine.
@@ -60,6 +63,13 @@ LEAK_NM_PER_S = 40_000
 #: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
 #: (common practice).
 _WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
+#: No level is inferred that lies above the highest travel that lasted by more than this part of it: at 0.03 in/s a seal
+#: loses an eighth of 0.065 in in a quarter of a second, longer than the first readings of any hold are waited for, and
+#: of a squeeze-out of which more is still to come too little was seen (common practice). A stroke that would need more
+#: does not count.
+_MOST_INFERRED = 8
+#: A fall stands out that is so many times what the level at rest went up and down.
+_SWAYS = 3
 #: Fewer readings than this in the hold are too few to trust.
 SPARSE_READINGS = 3
 
@@ -90,7 +100,7 @@ def _late_noise(noise_nm: int, levels: list[int], resolution_nm: int) -> int:
     return max(noise_nm, shaky if shaky > resolution_nm else 0)
 
 
-def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int) -> int:
+def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int, sway_nm: int) -> int:
     """Return the highest sustained level: the pool of all windows that cannot be told from the highest.
 
     A window's level is the mean of its readings near its median, so that a bounce shorter than half a window does
@@ -109,7 +119,8 @@ def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int) -> int:
         windows.append((rounded_mean([levels[index] for index in near]), near))
     highest = max(level for level, _ in windows)
     # Four standard errors of a window's mean, squared to stay with integers: of so many windows one is always high.
-    allowed_squared = 16 * noise_nm * noise_nm // width
+    # The base goes up and down by as much as it was seen to at rest.
+    allowed_squared = 16 * noise_nm * noise_nm // width + (2 * sway_nm) ** 2
     pooled: set[int] = set()
     for level, near in windows:
         if (highest - level) ** 2 <= allowed_squared:
@@ -141,6 +152,16 @@ def _drift_inhold_of(levels: list[int]) -> tuple[int, int, int]:
     last = rounded_mean(levels[-size:])
     previous = levels[-2 * size : -size] or levels[:1]
     return last - rounded_mean(previous), last, size
+
+
+def _swayed(samples: StrokeSamples) -> int:
+    """Return how far the travel may move because the base did, which is no leak and no squeeze-out: so many times what
+    the level at rest went lately, and from before to after, since a hold is longer than what was seen of a rest.
+    """
+    moved = samples.sway_nm
+    if samples.returned and samples.rest_after_nm is not None:
+        moved = max(moved, abs(samples.rest_after_nm - samples.rest_nm))
+    return _SWAYS * moved
 
 
 def _offsets(samples: StrokeSamples) -> list[int]:
@@ -186,6 +207,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         flags.add("glitch")
 
     levels = [offsets[index] for index in hold]
+    lasted = crest(samples, offsets, keep)
     late = _late_noise(noise, levels, resolution_nm)
     rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
@@ -198,7 +220,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         noise = max(noise, shaky)
     # The first eighth of every hold is left out, told to be rising or not.
     standing = settled(levels[len(levels) // 8 :], late)
-    peak = _peak(standing, noise, resolution_nm)
+    peak = _peak(standing, noise, resolution_nm, samples.sway_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
     held = _state_level(standing, max(resolution_nm, 2 * noise))
@@ -210,7 +232,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     short = held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
     by_hand = not short and turned(samples, offsets, hold)
     if by_hand:
-        peak = crest(samples, offsets, keep)
+        peak = lasted
         held = min(held, peak)
     if short or by_hand:
         flags.add("short_hold")
@@ -218,18 +240,21 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if len(hold) < SPARSE_READINGS or (short and len(hold) == SPARSE_READINGS):
         flags.add("sparse")
     elif not short and not by_hand:
+        swayed = _swayed(samples)
         later = levels[len(levels) // 3 :]
         grew = growth(later, noise, rounding, 22)
         if grew > peak * 22 // 1000:
             flags.add("creep")
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
-        sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100)
+        sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100, swayed)
         # The beginning of the release is no leak.
         held_on = standing[: len(standing) - min(len(standing) // 8, _OPENING_NS // max(1, samples.reading_ns))]
         fell = max(
             0, -growth(held_on, noise, rounding, 25 + 60 // len(held_on))
         )  # few readings know their noise roughly
+        if fell <= swayed:
+            fell = 0
         first = len(hold) - len(standing)
         fall = (
             fell * 1_000_000_000 // max(1, samples.times[hold[first + len(held_on) - 1]] - samples.times[hold[first]])
@@ -237,15 +262,24 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         if sudden or fell > peak * 15 // 1000 or fall >= LEAK_NM_PER_S:
             flags.add("leak")
             followed = _before_the_leak(samples, offsets, hold, noise, rounding, resolution_nm)
-            if followed is not None:
+            if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
+                # So much was never seen: what was read is all that can be said, and no clearance.
+                peak = max(peak, lasted)
+                flags.add("short_hold")
+                if rise > 3 * samples.reading_ns:
+                    flags.discard("leak")
+                    fall = 0
+            elif followed is not None:
                 peak, inferred = followed.level_nm, followed.standard_nm
         elif "creep" not in flags:
-            told = grew > 0 and growth(later, noise, rounding, 30) > 0
+            told = grew > swayed and growth(later, noise, rounding, 30) > 0
             followed = _to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
             if followed is None or followed.level_nm <= held:
                 hidden = grew if told else may_hide(len(later), noise, rounding, 22)
                 followed = _never_waited_for(samples, hold, peak, hidden, told)
-            if followed is not None:
+            if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
+                flags.add("creep")
+            elif followed is not None:
                 # What could hide says nothing of where the travel is.
                 peak, held = (followed.level_nm, followed.level_nm) if told else (peak, held)
                 inferred = followed.standard_nm

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.hold import StrokeSamples
-from capture.strokes.levels import rounded_mean, rounding_left, settled
+from capture.strokes.levels import rounded_mean, rounding_left, settled, sway_of
 from capture.strokes.measure import SHORT_HOLD_NS, return_tolerance
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel, is_slow_home
@@ -37,6 +37,8 @@ LONGEST_HOLD_NS = 60_000_000_000
 _QUICK_FALL_NS = 600_000_000
 #: A stream so slow that a short hold is a reading or none.
 _SHOWS_NO_HOLD_NS = 80_000_000
+#: Over how long readings at rest are averaged to see their level sway (common practice: a stand sways in seconds).
+_SWAY_NS = 250_000_000
 #: A quick stream is judged by the median of so many readings, any other by that of three.
 _QUICK_MEDIAN = 9
 
@@ -47,7 +49,7 @@ class RunningStroke:
     __slots__ = (
         "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "air_applied", "direction", "earlier", "fall_index",
         "looked_at", "near_nm", "noted", "plateaus", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns",
-        "release_ns", "settle_from_ns", "settle_nm", "times", "top_nm", "values", "was_near",
+        "release_ns", "settle_from_ns", "settle_nm", "sway_nm", "times", "top_nm", "values", "was_near",
     )  # fmt: skip
 
     def __init__(self, resolution_nm: int, plunger_range: tuple[int, int] | None, rest: RestLevel, pace: Pace) -> None:
@@ -59,6 +61,8 @@ class RunningStroke:
         self.earlier = EarlierStrokes()
         self.air_applied: bool | None = None
         """Whether a fixture says that air is applied, None where none ever did."""
+        self.sway_nm = 0
+        """How far the level at rest went lately, beyond noise: less and less of what it did some strokes ago."""
         self.direction = 1
         self.top_nm = 0
         self.near_nm = 0
@@ -488,6 +492,9 @@ class RunningStroke:
             known = not is_slow_home(
                 rising, span, rest.noise_nm, rounding_left(rest.displayed_noise_nm, self._resolution_nm)
             )
+        run = max(1, _SWAY_NS // max(1, self._pace.reading_ns))
+        swayed = sway_of(rest.readings, run, rest.noise_nm, self._resolution_nm)
+        self.sway_nm = max(swayed, self.sway_nm * 3 // 4)
         return StrokeSamples(
             times=self.times,
             values=self.values,
@@ -503,6 +510,7 @@ class RunningStroke:
             reading_ns=self._pace.reading_ns,
             release_ns=self.release_ns,
             noted=frozenset(self.noted),
+            sway_nm=self.sway_nm,
             rest_mean_ns=rest.time_ns - rest.age_ns,
             rest_after_mean_ns=self.times[-1] - (len(back) - 1) * self._pace.reading_ns // 2 if known else None,
         )

@@ -1,0 +1,136 @@
+"""A travel is what readings showed: no hold is called none, a stand that wanders no leak, and nothing is made up."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from capture.strokes.finder import FinderSettings, StrokeFinder
+from capture.strokes.stroke import Stroke
+from drivers.reading import Reading
+
+SECOND = 1_000_000_000
+INCH = 25_400_000
+Floats = NDArray[np.float64]
+
+
+def found(times_s: Floats, shown: Floats, step_nm: int) -> tuple[list[Stroke], NDArray[np.int64]]:
+    """The strokes in what an indicator of that step displays, and the values displayed."""
+    values = np.floor(shown / step_nm + 0.5).astype(np.int64) * step_nm
+    finder, strokes = StrokeFinder(FinderSettings(step_nm)), []
+    for at, value in zip(np.rint(times_s * SECOND).astype(np.int64).tolist(), values.tolist(), strict=True):
+        strokes += finder.feed(at, [Reading(value, "mm")])
+    return strokes + finder.finish(), values
+
+
+def highest_of_five(stroke: Stroke, times_s: Floats, values: NDArray[np.int64]) -> float:
+    """The highest median of five readings of the stroke, as a travel."""
+    during = (times_s * SECOND >= stroke.start_ns - SECOND // 10) & (times_s * SECOND <= stroke.end_ns + SECOND // 10)
+    way = values[during] - stroke.released_nm
+    way = way * (1 if np.median(way) >= 0 else -1)
+    return max(float(np.median(way[at : at + 5])) for at in range(max(1, len(way) - 4)))
+
+
+def first_order(times_s: Floats, spans: list[tuple[float, float]], travel_nm: float, tau_s: float) -> Floats:
+    x = np.zeros_like(times_s)
+    for apply_s, release_s in spans:
+        x += travel_nm * (1 - np.exp(-np.clip(times_s - apply_s, 0, None) / tau_s))
+        x -= travel_nm * (1 - np.exp(-np.clip(times_s - release_s, 0, None) / tau_s))
+    return x
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_piston_moved_by_hand_has_no_hold_however_blunt_the_turn_and_however_uneven_rise_and_fall(seed: int) -> None:
+    """A top bent as |t|^p, p from 1 to 3.5, or as a cosine; rise and fall from 0.25 to 0.9 s, each on its own."""
+    rng = np.random.default_rng([60, seed])
+    turns, t = [], 2.5
+    for _ in range(6):
+        turns.append((t, rng.uniform(0.25, 0.9), rng.uniform(0.25, 0.9), rng.uniform(8e6, 36e6)))
+        t += turns[-1][1] + turns[-1][2] + rng.uniform(0.8, 2)
+    times = np.arange(0, t, 0.01)
+    x = np.zeros_like(times)
+    for apply_s, rise_s, fall_s, top in turns:
+        from_top = times - apply_s - rise_s
+        part = np.clip(np.where(from_top < 0, -from_top / rise_s, from_top / fall_s), 0, 1)
+        blunt, sharp = 1 - part ** rng.uniform(1, 3.5), np.cos(part * math.pi / 2) ** rng.uniform(0.7, 2)
+        x = np.maximum(x, top * (blunt if rng.random() < 0.6 else sharp))
+    strokes, values = found(times, 5e6 + x + rng.uniform(0, 15_000) * rng.standard_normal(len(times)), 10_000)
+    assert len(strokes) == 6
+    for stroke in strokes:
+        assert stroke.peak_travel_nm == pytest.approx(highest_of_five(stroke, times, values), rel=0.03)
+        assert stroke.flags == ("short_hold",)
+        assert not stroke.accepted
+
+
+@pytest.mark.parametrize("part", range(4))
+def test_no_travel_is_inferred_that_lies_far_from_what_was_read_whatever_the_wave(part: int) -> None:
+    """Ramps, holds, leaks, steps of the indicator, in any order: never an eighth above the highest median of five; what
+    counts is no lower than half of it either, since a bounce or a bump is not sustained."""
+    for number in range(60):
+        rng = np.random.default_rng([61, part, number])
+        rate, step = float(rng.choice((10, 20, 50, 100))), int(rng.choice((1_000, 2_540, 10_000, 12_700)))
+        level, t, knots = 4e6, 2.0, [(0.0, 4e6), (2.0, 4e6)]
+        for _ in range(30):
+            level = rng.choice((4e6, level, level + 10 ** rng.uniform(4, 6.5) * rng.choice((-1, 1))))
+            t += 10 ** rng.uniform(-2, 0.5)
+            knots.append((t, level))
+            if rng.random() < 0.5:
+                t += rng.uniform(0.1, 2)
+                knots.append((t, level))
+        times = np.arange(0, t + 2, 1 / rate)
+        shown = np.interp(times, *zip(*knots, strict=True)) + rng.uniform(0, 0.6) * step * rng.standard_normal(
+            len(times)
+        )
+        strokes, values = found(times, shown, step)
+        for stroke in strokes:
+            seen = highest_of_five(stroke, times, values)
+            during = (times * SECOND >= stroke.start_ns - SECOND // 5) & (times * SECOND <= stroke.end_ns + SECOND // 5)
+            farthest = np.abs(values[during] - stroke.released_nm).max()
+            assert stroke.peak_travel_nm <= 1.13 * farthest + 3 * step
+            if stroke.accepted and rate >= 50:
+                assert seen / 2 <= stroke.peak_travel_nm <= 1.13 * seen + 3 * step
+
+
+def test_a_leak_in_a_slow_stream_from_a_rest_of_zero_loses_no_stroke_to_the_zero_key() -> None:
+    """Ten readings a second show a release by a reading or none; what leaked before is no fall that they showed."""
+    for seed in range(30):
+        rng = np.random.default_rng([62, seed])
+        rate_nm, t, spans = rng.uniform(0.01, 0.03) * INCH, 3.0, []
+        for _ in range(6):
+            spans.append((t, t + rng.uniform(0.8, 1.8)))
+            t = spans[-1][1] + rng.uniform(1, 2.2)
+        times = np.arange(0, t, 0.1) + rng.uniform(0, 0.1)
+        x = np.zeros_like(times)
+        for apply_s, release_s in spans:
+            held = 0.065 * INCH - rate_nm * np.clip(times - apply_s, 0, None)
+            up = held * (1 - np.exp(-np.clip(times - apply_s, 0, None) / 0.02))
+            left = (0.065 * INCH - rate_nm * (release_s - apply_s)) * np.exp(
+                -np.clip(times - release_s, 0, None) / 0.02
+            )
+            x += np.where(times >= release_s, left, up)
+        strokes, _ = found(times, x + 0.3 * 12_700 * rng.standard_normal(len(times)), 12_700)
+        assert [stroke.flags for stroke in strokes] == [("leak",)] * 6
+
+
+def test_a_stand_that_wanders_is_no_seal_that_leaks() -> None:
+    """20 to 40 um of wander, display 0.01 mm: a check in thirty at most has two strokes that seem to leak."""
+    accused, errors = 0, []
+    for seed in range(30):
+        rng = np.random.default_rng([63, seed])
+        rate, travel, t, spans = float(rng.choice((10, 50, 100))), rng.uniform(0.4e6, 2e6), 3.0, []
+        for _ in range(6):
+            spans.append((t, t + rng.uniform(0.8, 2.2)))
+            t = spans[-1][1] + rng.uniform(1, 2.5)
+        times = np.arange(0, t, 1 / rate)
+        sway = sum(np.sin(2 * math.pi * (rng.uniform(0.05, 1) * times + rng.uniform(0, 1))) for _ in range(4))
+        sway = sway / np.ptp(sway) * rng.uniform(20_000, 40_000)
+        x = first_order(times, spans, travel, 0.02)
+        strokes, _ = found(times, 5e6 + x + sway + 1_000 * rng.standard_normal(len(times)), 10_000)
+        assert len(strokes) == 6
+        accused += sum("leak" in stroke.flags or bool(stroke.fall_nm_per_s) for stroke in strokes) >= 2
+        errors += [(stroke.peak_travel_nm - travel) / 10_000 for stroke in strokes if stroke.accepted]
+    assert accused <= 1
+    assert abs(sum(errors) / len(errors)) < 0.5
