@@ -220,8 +220,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         noise = max(noise, shaky)
     # The first eighth of every hold is left out, told to be rising or not.
     standing = settled(levels[len(levels) // 8 :], late)
-    # What a base that drifts does in the two seconds of a rest is taken out already.
-    peak = _peak(standing, noise, resolution_nm, max(0, samples.sway_nm - 2 * _MOST_DRIFT_NM_PER_S))
+    # What a base that drifts does in the second that makes a rest is taken out already.
+    peak = _peak(standing, noise, resolution_nm, max(0, samples.sway_nm - _MOST_DRIFT_NM_PER_S))
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
     held = _state_level(standing, max(resolution_nm, 2 * noise))
