@@ -244,7 +244,7 @@ class _Report:
         stroke = kept.stroke
         use: Use = "seat" if kept.seat else "counts" if kept.counts else "not counted"
         travel = format_length(travel_nm(stroke, scale.measure), self.unit)
-        width, height = {6: (30.5, 23.0), 7: (26.1, 21.0), 8: (22.7, 19.0)}[columns]
+        width, height = {6: (30.5, 21.0), 7: (26.1, 19.0), 8: (22.7, 16.5)}[columns]
         return StrokePart(
             n=stroke.n,
             use=use,

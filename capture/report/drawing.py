@@ -138,7 +138,7 @@ class Scale:
     unit: str
 
 
-def stroke_svg(stroke: Stroke, use: Use, trace: Trace, scale: Scale, width: float = 30.5, height: float = 23.0) -> str:
+def stroke_svg(stroke: Stroke, use: Use, trace: Trace, scale: Scale, width: float = 30.5, height: float = 21.0) -> str:
     """Return one stroke's readings as travel from rest against the range, with its rest, held and peak levels.
 
     Readings far off the scale become triangles at its edge.
