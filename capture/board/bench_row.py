@@ -37,10 +37,11 @@ _TRANSIT: Final = timedelta(seconds=10)
 #: One stroke outside the window can be a slow hand; two in a row are the supply.
 _PRESSURE_FLAGS: Final = 2
 
-_WAITS: Final[dict[Literal["inconclusive", "tight", "loose"], str]] = {
+_WAITS: Final[dict[Literal["inconclusive", "tight", "loose", "leaks"], str]] = {
     "inconclusive": "waits for more strokes or a decision",
     "tight": "waits for a change of parts",
     "loose": "waits for a change of parts",
+    "leaks": "lost travel or pressure while held: look at the seal",
 }
 
 #: A broker that is stopped sends the wills of its benches, and closes the board's connection moments later.
@@ -113,6 +114,7 @@ class _Judged:
     word: VerdictWord
     mean_nm: int
     uncertainty_nm: int
+    leaks: bool
 
 
 class BenchOnBoard:
@@ -252,8 +254,9 @@ class BenchOnBoard:
         if len(self._judged) >= MOST_PACKS:
             del self._judged[next(iter(self._judged))]
         self._judged[pack] = _Judged(
-            pack, verdict.check, verdict.at, verdict.verdict, verdict.mean_nm, verdict.expanded_uncertainty_nm
-        )
+            pack, verdict.check, verdict.at, verdict.verdict, verdict.mean_nm, verdict.expanded_uncertainty_nm,
+            bool(verdict.remarks),
+        )  # fmt: skip
         return True
 
     def take_unit(self, unit: UnitMessage) -> bool:
@@ -355,11 +358,12 @@ class BenchOnBoard:
         judged, key = self._judged.get(self._pack), self._stroke_key
         if self._state == "measuring" and judged and key and key[0] == self._job and key[1] > judged.check:
             passed |= {self._pack}
-        for word, what in _WAITS.items():
-            found = [one for one in self._judged.values() if one.word == word and one.pack not in passed]
+        waiting = [one for one in self._judged.values() if one.pack not in passed]
+        for kind, what in _WAITS.items():
+            found = [one for one in waiting if (one.leaks if kind == "leaks" else one.word == kind)]
             if found:
                 packs = ", ".join(one.pack for one in found[:3]) + (" and more" if len(found) > 3 else "")
-                yield Need(word, f"{packs} {what}.", self.local(max(one.at for one in found)))
+                yield Need(kind, f"{packs} {what}.", self.local(max(one.at for one in found)))
 
 
 def _in_question(check: int, n: int, *lengths: int) -> None:

@@ -10,7 +10,7 @@ from capture.board.bench_row import BenchRow
 from capture.board.floor import Floor
 from capture.board.needs import Kind, Need
 from capture.board.yields import Today
-from capture.output.words import LOOKS
+from capture.output.words import LEAKS, LOOKS
 from drivers.units import format_length
 
 __all__ = [
@@ -45,7 +45,7 @@ def _verdict(word: Any) -> BoardLook:
     return BoardLook(look.shape, look.ascii_shape, look.style)
 
 
-#: A verdict keeps the shape it has on the bench. Nothing is told by colour alone.
+#: A verdict keeps the shape it has on the bench, and so does a leak. Nothing is told by colour alone.
 NEED_LOOKS: Final[dict[Kind, BoardLook]] = {
     "out of air": BoardLook("▲▲", "/\\", "bold red"),
     "no readings": BoardLook("××", "xx", "bold red"),
@@ -53,6 +53,7 @@ NEED_LOOKS: Final[dict[Kind, BoardLook]] = {
     "inconclusive": _verdict("inconclusive"),
     "tight": _verdict("tight"),
     "loose": _verdict("loose"),
+    "leaks": BoardLook(LEAKS.shape, LEAKS.ascii_shape, LEAKS.style),
     "asks": BoardLook("??", "??", "bold yellow"),
     "ready to sign": BoardLook("□□", "[]", "bold green"),
     "offline": BoardLook("○○", "oo", "bold"),

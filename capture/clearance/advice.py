@@ -194,6 +194,8 @@ def _advice(pack: Pack, verdict: Verdict, fit: Fit, unit: LengthUnit) -> Advice:
     (predicted,), (spread,) = fit.predicted_nm, fit.spreads
     text = what_to_do(pack, changes, unit) or "leave the parts as they are"
     text += f": {format_length(predicted, unit)}, {percent(fit.probability)} likely in range"
+    if verdict.leaks and changes:
+        text = f"once the seal is mended and the pack measured again: {text}"
     moved = [f"{name} by {_signed(nm, unit)}" for name, nm in moved_packs(pack, changes).items() if round(nm)]
     if moved:
         text += f"; this also moves {' and '.join(moved)}"

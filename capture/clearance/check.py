@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final, Literal
 
-from capture.clearance.remarks import remarks_on
+from capture.clearance.remarks import SEAL_FIRST, remarks_on
 from capture.clearance.stopping import Looks, choices
 from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
 from capture.sheet.sheet import Pack
@@ -163,7 +163,11 @@ class Check:
         verdict = judge(self._travels, low, high, self._limits, self._roundings, surer, self._inferred)
         if verdict is None:
             return None
-        return replace(verdict, remarks=remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit))
+        remarks = remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit)
+        verdict = replace(verdict, remarks=remarks)
+        if verdict.leaks and verdict.verdict != "inconclusive":
+            verdict = replace(verdict, next_step=f"{SEAL_FIRST} {verdict.next_step}".strip())
+        return verdict
 
     def leave_out(self, number: int) -> None:
         """A person knows that a stroke was wrong: it counts no longer, and another is asked for in its place.

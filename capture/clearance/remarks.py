@@ -17,6 +17,7 @@ good for that.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 from capture.clearance.verdict import MeasurementLimits, Remark
 from capture.sheet.sheet import Pack
@@ -24,7 +25,12 @@ from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
 from drivers.units import format_length, format_pressure
 
-__all__ = ["remarks_on"]
+__all__ = ["SEAL_FIRST", "remarks_on"]
+
+#: What to do about it; how is in the maker's literature.
+SEAL_FIRST: Final = (
+    "Mend the seal first, as the maker's literature says, and check again: a shim does not cure a leaking seal."
+)
 
 #: So many of the strokes that count, and at least two.
 _SHARE = 0.25

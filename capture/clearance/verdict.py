@@ -136,6 +136,11 @@ class Verdict:
     remarks: tuple[Remark, ...] = ()
 
     @property
+    def leaks(self) -> bool:
+        """Whether its strokes show that the seal leaks; one stroke alone does not."""
+        return any(remark.code in ("leak", "leak_down") for remark in self.remarks)
+
+    @property
     def spread(self) -> Distribution:
         """How what is not known of the clearance is distributed about the mean."""
         return _spread(self.budget)

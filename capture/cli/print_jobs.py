@@ -13,7 +13,7 @@ from rich.text import Text
 from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.json_forms import fact_json
 from capture.output.tables import budget_table, report_strokes
-from capture.output.words import plain_line
+from capture.output.words import leak_word, plain_line
 from capture.plumbing.outward import harmless_console
 from capture.plumbing.plaintext import clean
 from capture.record import FactEntry, Job, KeptCheck
@@ -116,6 +116,8 @@ def _latest(job: Job) -> dict[str, str]:
     for check in job.checks:
         if check.verdict is not None:
             words[check.pack] = check.stands.verdict if check.stands is not None else "no verdict"
+            if check.stands is not None and check.stands.remarks:
+                words[check.pack] += f" and the seal {leak_word(check.stands)}"
         elif check.pack in words:
             words[check.pack] += f" (recheck {check.state})"
         else:

@@ -44,7 +44,7 @@ __all__ = [
 ]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002", "0003")
+REVISIONS: Final = ("0001", "0002", "0003", "0004")
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.
 VERSION_TABLE: Final = "collected_version"
 
@@ -140,6 +140,7 @@ verdicts = _message(
     Column("more_strokes", BigInteger),
     Column("advice", _JSON, nullable=False),
     Column("recording_sha256", String(64), nullable=False),
+    Column("remarks", _JSON),  # null: from before they were kept in a column
     Column("unit_serial", Text, nullable=False, server_default=""),
     Index("collected_verdicts_serial", "unit_serial"),
     Index("collected_verdicts_job", "job", "check"),

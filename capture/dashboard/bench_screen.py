@@ -10,7 +10,7 @@ from capture.dashboard.scale import scale_rows
 from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.view import BenchView
-from capture.output.words import CAUTION_LINE, LOOKS, STALE, flag_words, number
+from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, STALE, flag_words, leak_word, number
 from capture.terminal.bigtext import big_number, big_word
 from capture.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
 from drivers.units import format_length
@@ -70,6 +70,10 @@ def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]
         facts.append([(f"{shape} {said_so}", style), (f" {_mean_text(view, ink)}", "bold")])
         if row_width(facts[0]) > width:
             facts = [facts[0][:1], [(_mean_text(view, ink), "bold")]]
+        if view.verdict.remarks:
+            shape, leaks = ink.pick(LEAKS.shape, LEAKS.ascii_shape), f"the seal {leak_word(view.verdict)}"
+            told = f"{leaks} so far" if _measuring(view) else leaks.upper()
+            facts.insert(1, [(f"{shape} {told}", LEAKS.style)])
     facts.append([(line, "") for line in wrap(_reading_text(view), width, 1)])
     rows: list[Row] = [[(line, "bold")] for text in _names(view) for line in wrap(ink.text(text), width, 1)]
     rows = rows if height >= 8 else rows[:1] if height >= 6 else []
@@ -177,6 +181,9 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     wanted: list[list[Row]] = []
     if not view.as_predicted:
         wanted.append(said("RESULT", view.outcome, width, 6, "bold red", ink))
+    if view.verdict is not None and view.verdict.remarks:
+        found = " ".join(remark.text for remark in view.verdict.remarks)
+        wanted.append(said("LEAK", found, width, 4, "bold red", ink))
     if view.left_out:
         wanted.append(said("LEFT OUT", view.left_out, width, 4, "bold", ink))
     if view.doubt:
@@ -214,8 +221,12 @@ def _main(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         scale_height = min(9, 5 + spare // 8)
     reading = _reading_rows(view, width, figures, ink)
     verdict = _verdict_rows(view, width, word_rows, ink)
-    scale = scale_rows(view, width, scale_height, ink)
-    rows += [*gap, *reading, *gap, *verdict, *gap, *scale, *gap]
+    leak = _leak_rows(view, width, word_rows, ink)
+    if leak and left < len(reading) + 2 * word_rows + scale_height + 4 * len(gap):
+        # It stands as large as the verdict; the scale gives up its rows, and the trace does so before.
+        scale_height = 0
+    scale = scale_rows(view, width, scale_height, ink) if scale_height else []
+    rows += [*gap, *reading, *gap, *verdict, *gap, *leak, *scale, *gap]
     return [*rows, *trace_rows(view, width, height - len(rows), ink)]
 
 
@@ -309,6 +320,25 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     if width - used - 3 >= max(len(part) for part in beside_word):
         for y, part in enumerate(beside_word):
             drawn[y] = [*fit(drawn[y], used + 3), (part, "bold")]
+    return drawn
+
+
+def _leak_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
+    """Return that the seal leaks, as large as the verdict that it stands under; nothing while the check runs."""
+    verdict = view.verdict
+    if verdict is None or not verdict.remarks or _measuring(view):
+        return []
+    shape, word = ink.pick(LEAKS.shape, LEAKS.ascii_shape), leak_word(verdict)
+    large = big_word(word, LEAKS.dots, width, rows, ink)
+    if large is None:
+        label = f" {shape} THE SEAL {word.upper()} "
+        return [
+            [(label.center(width) if y == rows // 2 else " " * width, f"{LEAKS.style} reverse")] for y in range(rows)
+        ]
+    drawn: list[Row] = [[(large[y] if y < len(large) else "", LEAKS.style)] for y in range(rows)]
+    used = max(row_width(row) for row in drawn)
+    for y, text in enumerate(wrap(f"{shape} the seal {word}", max(1, width - used - 3), rows)):
+        drawn[y] = [*fit(drawn[y], used + 3), (text, LEAKS.style)]
     return drawn
 
 

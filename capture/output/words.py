@@ -14,12 +14,14 @@ __all__ = [
     "CAUTIONS",
     "CAUTION_LINE",
     "FLAG_WORDS",
+    "LEAKS",
     "LOOKS",
     "STALE",
     "Look",
     "chance",
     "counted",
     "flag_words",
+    "leak_word",
     "number",
     "plain_line",
     "travel_nm",
@@ -61,6 +63,10 @@ LOOKS: dict[VerdictWord, Look] = {
 }
 
 
+#: A seal that leaks: a drop. For people as large as the verdict that it stands beside.
+LEAKS = Look("▼·", "V.", "bold red", ("..#..", "..#..", ".###.", "#####", ".###."))
+
+
 #: A check that no longer counts: hollow, where a good one is solid.
 STALE = Look("□□", "[]", "bold blue", ())
 
@@ -68,6 +74,11 @@ STALE = Look("□□", "[]", "bold blue", ())
 def flag_words(flags: tuple[str, ...]) -> str:
     """Return the flags as one sentence part; a flag without words is shown as it is spelled."""
     return ", ".join(FLAG_WORDS.get(flag, flag) for flag in flags)
+
+
+def leak_word(verdict: Verdict) -> str:
+    """Return in a word what the seal does, by a verdict that has remarks: one stroke alone is a question."""
+    return "leaks" if verdict.leaks else "leaks?"
 
 
 def chance(probability: float) -> str:

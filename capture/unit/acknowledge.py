@@ -1,8 +1,9 @@
 """What the person who signs a unit off must acknowledge: it does not bar the sign-off, and may not pass in silence.
 
-Three things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
-verdict that counts and was measured with a gauge whose calibration had run out; and one that rests on fewer strokes
-than the sheet asks for, or differs from what all of the strokes say, because a person left some out. No I/O, no clock.
+Four things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
+verdict that counts and was measured with a gauge whose calibration had run out; one that rests on fewer strokes than
+the sheet asks for, or differs from what all of the strokes say, because a person left some out; and one whose strokes
+show that the seal leaks. No I/O, no clock.
 """
 
 from __future__ import annotations
@@ -44,6 +45,9 @@ def remarks(
             text = f"{check.pack} is {check.verdict.verdict}: {left_out_words(check)}"
             newest_number = max(check.number, *(entry.number for entry in check.left_out))
             found.append(ToAcknowledge("strokes_left_out", newest_number, text))
+        if check.verdict.leaks:
+            text = f"{check.pack} is {check.verdict.verdict}: {' '.join(one.text for one in check.verdict.remarks)}"
+            found.append(ToAcknowledge("seal_leaks", check.number, text))
     return tuple(found)
 
 

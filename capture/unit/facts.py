@@ -84,7 +84,7 @@ class ToAcknowledge:
     """What stands against a unit, though not in the way of its sign-off. `number` is that of the record's entry since
     which it stands (0 in entries of versions that kept the words alone), `text` what the person who signs read."""
 
-    code: Literal["not_as_predicted", "gauge_overdue", "strokes_left_out"]
+    code: Literal["not_as_predicted", "gauge_overdue", "strokes_left_out", "seal_leaks"]
     number: int
     text: str
 

@@ -28,6 +28,7 @@ from capture.clearance.advice import (
 )
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.parts_search import SAME_PROBABILITY, Fit, TooManyFits, best_fits
+from capture.clearance.remarks import SEAL_FIRST
 from capture.clearance.verdict import COVERAGE, Verdict
 from capture.sheet.sheet import Pack, Sheet
 from capture.unit.changes import (
@@ -235,7 +236,9 @@ def _unit_plan(
         tuple(name for name in names if name in again),
         out_of_reach,
     )
-    return replace(plan, text=_words(sheet, plan, unit))
+    leaking = ", ".join(one.pack for one in changed if known[one.pack].leaks)
+    first = f"{leaking}: {SEAL_FIRST} Then " if leaking else ""
+    return replace(plan, text=first + _words(sheet, plan, unit))
 
 
 def _words(sheet: Sheet, plan: UnitPlan, unit: LengthUnit) -> str:

@@ -28,7 +28,7 @@ from capture.board.subscriber import TOPICS
 from capture.board.terminal import Choice, render
 from capture.board.words import NEED_LOOKS, STATE_LOOKS, age, plain_row, row_json, share
 from capture.board.yields import Yields
-from capture.mqtt.messages import MESSAGES, PackMessage, UnitMessage
+from capture.mqtt.messages import MESSAGES, PackMessage, RemarkMessage, UnitMessage, VerdictMessage
 from capture.mqtt.topics import status_topic, stroke_topic, unit_topic, verdict_topic
 from capture.output.words import LOOKS
 from tests.support.samples import JOB
@@ -232,6 +232,22 @@ def test_a_verdict_that_is_not_good_waits_until_the_pack_is_checked_again(word: 
     feed(floor, measuring(), stroke_of("bay 1", 1, check=2))
     assert kinds(floor) == []
     feed(floor, verdict_of("bay 1", "good", check=2, attempt=2, at=NOW), resting())
+    assert kinds(floor) == []
+
+
+@pytest.mark.parametrize("code", ["leak", "leak_once", "leak_down"])
+def test_a_good_pack_whose_seal_leaks_needs_a_person_until_it_is_checked_again_or_let_pass(code: str) -> None:
+    sent = verdict_of("bay 1", "good", at=NOW)
+    told = VerdictMessage.from_wire(sent.payload)
+    told = told.model_copy(update={"remarks": (RemarkMessage(code=code, text="The seal leaks."),)})
+    leaking = sent._replace(payload=told.model_dump_json())
+    floor = floor_of(resting(), leaking)
+    (need,) = only(floor).needs
+    assert need.kind == "leaks" and need.words == f"{PACKS[0]} lost travel or pressure while held: look at the seal."
+    assert "NEEDS A PERSON: leaks" in plain_row(only(floor), NOW)
+    feed(floor, unit_of("bay 1", NOW, signed_by="badge 17", **{PACKS[0]: "good"}))
+    assert kinds(floor) == []
+    floor = floor_of(resting(), leaking, verdict_of("bay 1", "good", check=2, attempt=2, at=NOW))
     assert kinds(floor) == []
 
 

@@ -17,7 +17,15 @@ from capture.collect.rows import LONGEST_PAYLOAD, Arrived, row_of
 from capture.collect.schema import REVISIONS, VERSION_TABLE, by_id, metadata, refused, strokes, units, verdicts
 from capture.collect.sink import REFUSED_KEPT, Sink, insert_anywhere
 from capture.config import ConfigError
-from capture.mqtt.messages import BenchStatus, PackMessage, StrokeMessage, UnitMessage, VerdictMessage, outgoing
+from capture.mqtt.messages import (
+    BenchStatus,
+    PackMessage,
+    RemarkMessage,
+    StrokeMessage,
+    UnitMessage,
+    VerdictMessage,
+    outgoing,
+)
 from capture.mqtt.topics import status_topic, unit_topic
 from tests.support.postgres import Postgres
 from tests.support.samples import JOB, stroke_message, verdict_message
@@ -28,6 +36,9 @@ NOW = datetime(2025, 11, 25, 9, 7, 31, 250_000, tzinfo=UTC)
 def arrived(message: Any, **changes: Any) -> Arrived:
     words: dict[str, Any] = {"topic": message.topic, "payload": message.payload.encode(), "at": NOW}
     return Arrived(**(words | changes))
+
+
+LEAKS = [{"code": "leak", "text": "The seal leaks."}]
 
 
 def rows(sink: Sink, table: sa.Table) -> list[sa.Row[Any]]:
@@ -79,7 +90,7 @@ def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> Non
     sink.close()
 
 
-def test_what_was_collected_before_gets_its_unit_s_serial_where_a_status_told_it(database: str) -> None:
+def test_what_was_collected_before_gets_its_serial_and_its_remarks_into_their_columns(database: str) -> None:
     from alembic import command
     from alembic.config import Config
 
@@ -97,12 +108,27 @@ def test_what_was_collected_before_gets_its_unit_s_serial_where_a_status_told_it
         command.upgrade(config, "0001")
         for one in batch:
             kind, row = row_of(one)
-            later = {"fall_nm_per_s", "inferred_nm", *([] if kind == "status" else ["unit_serial"])}
+            later = {"fall_nm_per_s", "inferred_nm", "remarks", *([] if kind == "status" else ["unit_serial"])}
             known = {key: value for key, value in row.items() if key not in later}
+            if kind == "verdict":
+                known["more"] = known["more"] | {"remarks": LEAKS}
             connection.execute(sa.insert(by_id[kind]).values(known))
     sink.open()
     assert [row.unit_serial for table in (strokes, verdicts) for row in rows(sink, table)] == ["FW3-0118"] * 2
+    (judged,) = rows(sink, verdicts)
+    assert judged.remarks == LEAKS and "remarks" not in judged.more and judged.more["attempt"] is None
     assert sink.knows("any host")  # its collector's name was not kept then, so it must not be sent away now
+    sink.close()
+
+
+def test_that_a_seal_leaks_is_a_column_to_ask_by(database: str) -> None:
+    told = VerdictMessage.from_wire(verdict_message().payload)
+    leaking = told.model_copy(update={"remarks": (RemarkMessage(code="leak", text="The seal leaks."),)})
+    sink = sink_on(database)
+    sink.open()
+    sink.keep([arrived(outgoing(leaking))])
+    (kept,) = rows(sink, verdicts)
+    assert kept.remarks == LEAKS
     sink.close()
 
 

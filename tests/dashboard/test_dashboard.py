@@ -10,6 +10,7 @@ import re
 import signal
 import termios
 import time
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
@@ -19,12 +20,13 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from capture.clearance.check import StrokeKept
+from capture.clearance.verdict import Remark, RemarkCode
 from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.view import PackView, Question
 from capture.output.tables import budget_table, report_strokes
-from capture.output.words import CAUTION_LINE, CAUTIONS, FLAG_WORDS, LOOKS, plain_line
+from capture.output.words import CAUTION_LINE, CAUTIONS, FLAG_WORDS, LEAKS, LOOKS, plain_line
 from capture.plumbing.plaintext import clean
 from capture.terminal.bigtext import big_word
 from capture.terminal.canvas import Ink
@@ -237,6 +239,35 @@ def test_block_letters_are_for_a_verdict_that_stands(verdict: str, width: int, h
     stands = render(view, width, height, ascii_only=ascii_only).text
     spaced = " ".join(verdict.upper())
     assert spaced in stands or any(rows[0].rstrip() in stands for rows in large)
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+@pytest.mark.parametrize("verdict", VERDICTS)
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (200, 60)])
+@pytest.mark.parametrize("code", ["leak", "leak_once"])
+def test_that_the_seal_leaks_stands_there_as_large_as_the_verdict(
+    verdict: str, width: int, height: int, ascii_only: bool, code: RemarkCode
+) -> None:
+    view = sample_view(verdict)
+    assert view.verdict is not None
+    view.verdict = replace(view.verdict, remarks=(Remark(code, "The seal leaks: the travel falls."),))
+    frame = render(view, width, height, ascii_only=ascii_only)
+    lines, ink, word = frame.text.split("\n"), Ink(ascii_only), "leaks" if code == "leak" else "leaks?"
+    assert len(lines) == height and {cell_len(line) for line in lines} <= {width}
+
+    def tall(name: str, dots: tuple[str, ...], label: str) -> int:
+        """Return of how many rows the letters are in which a word stands, 1 for a band."""
+        sizes = [rows for high in range(1, 31) if (rows := big_word(name, dots, 200, high, ink))]
+        found = [len(rows) for rows in sizes if all(any(row.rstrip() in line for line in lines) for row in rows)]
+        return max(found, default=int(any(label in line for line in lines)))
+
+    verdict_rows = tall(verdict, LOOKS[view.verdict.verdict].dots, " ".join(verdict.upper()))
+    assert tall(word, LEAKS.dots, f"THE SEAL {word.upper()}") >= verdict_rows >= 1
+    assert LEAKS.ascii_shape in frame.text if ascii_only else LEAKS.shape in frame.text
+    assert f"the seal {word}" in words(frame.text).lower()
+    assert "SEAL LEAKS" in render(view, 50, 8).text
+    view.packs[2].state = "measuring"
+    assert f"THE SEAL {word.upper()}" not in render(view, width, height, ascii_only=ascii_only).text
 
 
 def test_the_packs_line_counts_only_packs_whose_newest_check_is_good() -> None:

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.clearance.advice import Change
+from capture.clearance.verdict import Remark
 from capture.sheet.sheet import Sheet, parse_sheet
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import Outcome
@@ -279,6 +280,15 @@ def test_what_whoever_signs_must_acknowledge_is_told_from_the_changes_and_the_ga
         "Gauge DI-1, calibration due 2026-01-31, was overdue when low, high were measured"
     )
     assert remarks(entries, [before, after, Judged("high", 130, 140, sample_verdict("good"))], []) == ()
+
+
+def test_whoever_signs_must_acknowledge_that_a_seal_leaks() -> None:
+    said = (Remark("leak", "The seal leaks: the travel falls while held, in 5 of 5 strokes."),)
+    leaking = replace(sample_verdict("good"), remarks=said)
+    (one,) = remarks([], [Judged("low", 10, 19, leaking)], [])
+    assert (one.code, one.number) == ("seal_leaks", 19) and one.text == f"low is good: {said[0].text}"
+    # A check since then that shows none says that it was mended, or an accident.
+    assert remarks([], [Judged("low", 10, 19, leaking), Judged("low", 20, 29, sample_verdict("good"))], []) == ()
 
 
 def test_a_sign_off_that_does_not_acknowledge_what_stands_is_refused_and_counts_for_nothing() -> None:

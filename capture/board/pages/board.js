@@ -4,7 +4,7 @@
 
 const URGENT = new Set(["out of air", "no readings", "asks", "stuck"]);
 const KINDS = [
-  "out of air", "no readings", "asks", "stuck", "inconclusive", "tight", "loose",
+  "out of air", "no readings", "asks", "stuck", "inconclusive", "tight", "loose", "leaks",
   "ready to sign", "offline", "gauge overdue", "clock off", "not heard",
 ];
 const VERDICTS = ["loose", "tight", "inconclusive", "good"];
