@@ -245,7 +245,7 @@ def test_a_good_pack_whose_seal_leaks_needs_a_person_until_it_is_checked_again_o
     (need,) = only(floor).needs
     assert need.kind == "leaks" and need.words == f"{PACKS[0]} lost travel or pressure while held: look at the seal."
     assert "NEEDS A PERSON: leaks" in plain_row(only(floor), NOW)
-    feed(floor, unit_of("bay 1", NOW, signed_by="badge 17", **{PACKS[0]: "good"}))
+    feed(floor, unit_of("bay 1", NOW, signed_by="badge 17", state="good"))
     assert kinds(floor) == []
     floor = floor_of(resting(), leaking, verdict_of("bay 1", "good", check=2, attempt=2, at=NOW))
     assert kinds(floor) == []
