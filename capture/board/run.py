@@ -22,8 +22,8 @@ from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.outward import say
 from capture.plumbing.plaintext import clean
-from capture.terminal.keys import Keys
-from capture.terminal.screen import Screen
+from capture.plumbing.terminal.keys import Keys
+from capture.plumbing.terminal.screen import Screen
 
 __all__ = ["local_now", "run_lines", "run_terminal", "watch"]
 

@@ -25,8 +25,8 @@ from capture.board.words import (
     travel,
 )
 from capture.output.words import CAUTION_LINE
-from capture.terminal.bigtext import big_number
-from capture.terminal.canvas import Frame, Ink, Row, fit, row_width, wrap
+from capture.plumbing.terminal.bigtext import big_number
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, row_width, wrap
 
 __all__ = ["Choice", "render"]
 

@@ -20,6 +20,7 @@ from capture.bench.setup import BenchSetup
 from capture.config import load_config
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.outward import say
+from capture.plumbing.terminal.scanner import KeyCollector
 from capture.record import RecordError
 from capture.recordings.stream import indicator_from
 from capture.session.session import EXIT_GOOD, EXIT_NOT_GOOD, Face, Session, run_session
@@ -38,7 +39,6 @@ from capture.simulation.scenario import (
     DemoCheck,
     troubled_checks,
 )
-from capture.terminal.scanner import KeyCollector
 
 __all__ = ["demo_data", "run_demo"]
 

@@ -11,8 +11,8 @@ from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, 
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.view import BenchView
 from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, STALE, flag_words, leak_word, number
-from capture.terminal.bigtext import big_number, big_word
-from capture.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
+from capture.plumbing.terminal.bigtext import big_number, big_word
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
 from drivers.units import format_length
 
 __all__ = ["LEAST_HEIGHT", "LEAST_WIDTH", "render"]

@@ -10,7 +10,7 @@ from capture.dashboard.head_and_foot import header, keys_row, said, urgent_rows
 from capture.dashboard.view import BenchView
 from capture.output.tables import DECISION_RULE, dof_words, guard_words, quantile_words, small_length
 from capture.output.words import LOOKS, chance, number
-from capture.terminal.canvas import Frame, Ink, Row, fit, wrap
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, wrap
 from drivers.units import format_length
 
 __all__ = ["budget_screen"]

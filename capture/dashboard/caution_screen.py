@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from capture.output.words import CAUTIONS
-from capture.terminal.canvas import Frame, Ink, Row, wrap
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, wrap
 
 __all__ = ["caution_screen"]
 

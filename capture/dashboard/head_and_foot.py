@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from capture.dashboard.view import BenchView
-from capture.terminal.canvas import Ink, Row, fit, wrap
+from capture.plumbing.terminal.canvas import Ink, Row, fit, wrap
 from drivers.units import format_pressure
 
 __all__ = ["air_text", "header", "keys_row", "link_text", "said", "urgent_rows"]

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
+from capture.plumbing.terminal.canvas import Frame, Ink, Row
 from capture.sheet.sheet import Sheet, Shim
-from capture.terminal.canvas import Frame, Ink, Row
 from capture.unit.offers import Choice
 from drivers.units import format_length
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from capture.clearance.verdict import Verdict
 from capture.dashboard.view import BenchView
 from capture.output.words import LOOKS, number
-from capture.terminal.canvas import Ink, Row
+from capture.plumbing.terminal.canvas import Ink, Row
 
 __all__ = ["scale_rows"]
 

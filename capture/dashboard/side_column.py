@@ -7,7 +7,7 @@ from rich.cells import cell_len
 from capture.clearance.check import StrokeKept
 from capture.dashboard.view import BenchView, PackView
 from capture.output.words import CAUTIONS, LOOKS, STALE, chance, counted, flag_words, number, travel_nm
-from capture.terminal.canvas import Ink, Row, fit, row_width, wrap
+from capture.plumbing.terminal.canvas import Ink, Row, fit, row_width, wrap
 
 __all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
 from capture.output.words import LOOKS, STALE
-from capture.terminal.canvas import Frame, Ink, Row
+from capture.plumbing.terminal.canvas import Frame, Ink, Row
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import STATE_WORDS, items_open, let_pass_words

@@ -9,8 +9,8 @@ from rich.cells import cell_len
 from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
 from capture.output.words import Look
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit
 from capture.sheet.sheet import Sheet
-from capture.terminal.canvas import Frame, Ink, Row, fit
 from capture.unit.signoff_rules import Standing, StepStanding
 from capture.unit.words import step_state
 

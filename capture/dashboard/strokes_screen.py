@@ -5,7 +5,7 @@ from __future__ import annotations
 from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
 from capture.output.words import counted, flag_words, travel_nm
-from capture.terminal.canvas import Frame, Ink, Row
+from capture.plumbing.terminal.canvas import Frame, Ink, Row
 from drivers.units import format_length
 
 __all__ = ["strokes_screen"]

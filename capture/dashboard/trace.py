@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from capture.dashboard.view import BenchView
 from capture.output.words import number
-from capture.terminal.canvas import Ink, Row
+from capture.plumbing.terminal.canvas import Ink, Row
 
 __all__ = ["trace_rows"]
 

@@ -11,7 +11,7 @@ from capture.dashboard.form import Form
 from capture.dashboard.head_and_foot import air_text, header, keys_row, link_text, said, urgent_rows
 from capture.dashboard.view import BenchView
 from capture.output.words import CAUTION_LINE
-from capture.terminal.canvas import Frame, Ink, Row, fit, wrap
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, wrap
 
 __all__ = ["Page", "bullet", "unit_page"]
 

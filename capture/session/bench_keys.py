@@ -17,11 +17,11 @@ from capture.bench.bench import Bench
 from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.view import BenchView, Question
+from capture.plumbing.terminal.keys import Keys
+from capture.plumbing.terminal.scanner import Key, KeyCollector, LostScan, Scan
 from capture.record import RecordError
 from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
 from capture.session.wrench_field import WrenchSetup
-from capture.terminal.keys import Keys
-from capture.terminal.scanner import Key, KeyCollector, LostScan, Scan
 from capture.unit.codes import NotUnderstood, PackChosen, PartFitted, StepChosen, TechnicianNamed, UnitNamed, read_scan
 
 __all__ = ["Controls", "presses"]

@@ -27,11 +27,11 @@ from capture.output.json_forms import stroke_json, verdict_json
 from capture.output.words import CAUTION_LINE, CAUTIONS, plain_line
 from capture.plumbing.outward import warn, write
 from capture.plumbing.sd_notify import notify_service, watchdog
+from capture.plumbing.terminal.keys import Keys
+from capture.plumbing.terminal.scanner import Key, LostScan, Scan
+from capture.plumbing.terminal.screen import Screen
 from capture.session.bench_keys import Controls, presses
 from capture.session.wrench_field import WrenchSetup
-from capture.terminal.keys import Keys
-from capture.terminal.scanner import Key, LostScan, Scan
-from capture.terminal.screen import Screen
 
 __all__ = ["EXIT_GOOD", "EXIT_NOT_GOOD", "Face", "Session", "run_session"]
 

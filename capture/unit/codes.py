@@ -35,7 +35,6 @@ __all__ = [
     "read_scan",
 ]
 
-_STX, _ENTER = "\x02", ("\r", "\n")
 
 _EXAMPLES = "tech:NAME, unit:SERIAL, pack:NAME, step:3 or part:PACK/ADJUSTER/FITTED"
 

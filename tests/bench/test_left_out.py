@@ -19,11 +19,11 @@ import pytest
 from capture.bench.bench import Bench
 from capture.custody.verify import verify
 from capture.job.unit_on_record import Refused, UnitOnRecord
+from capture.plumbing.terminal.scanner import Key
 from capture.record import Job, Store
 from capture.report.tables import rows
 from capture.report.writing import gather
 from capture.session.bench_keys import Controls
-from capture.terminal.scanner import Key
 from capture.unit.facts import Override, SignedOff, StrokeLeftOut
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until

@@ -22,8 +22,8 @@ from capture.dashboard.steps_screen import STEP_LOOKS, steps_screen
 from capture.dashboard.unit_page import Page
 from capture.dashboard.view import BenchView, PackView
 from capture.output.words import CAUTION_LINE
+from capture.plumbing.terminal.canvas import Frame
 from capture.sheet.sheet import parse_sheet
-from capture.terminal.canvas import Frame
 from capture.unit.facts import Fact, Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone
 from capture.unit.offers import Choice, offers
 from capture.unit.standing import UnitStanding, unit_now

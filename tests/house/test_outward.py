@@ -18,7 +18,7 @@ from capture.plumbing.outward import harmless, harmless_console
 
 ROOT = Path(__file__).resolve().parents[2]
 #: The way out itself; and the live screens, which draw cells that they have cleaned.
-WAYS_OUT = {"capture/plumbing/outward.py", "capture/terminal/screen.py"}
+WAYS_OUT = {"capture/plumbing/outward.py", "capture/plumbing/terminal/screen.py"}
 #: What may be asked of a stream: these say nothing.
 ASKED = {"isatty", "fileno", "flush", "buffer"}
 EVIL = "x\x1b]0;owned\x07\x1b[2J\x9b31m\u202e\r\x00\ud800"

@@ -11,10 +11,10 @@ from uuid import uuid4
 
 from capture.bench.bench import Bench
 from capture.job.unfinished import unfinished
+from capture.plumbing.terminal.scanner import Key, Scan
 from capture.record import Store
 from capture.session.bench_keys import Controls
 from capture.session.session import Session, by_hand
-from capture.terminal.scanner import Key, Scan
 from capture.unit.facts import SignedOff
 from tests.bench.test_live import ROOT, SHEET, STROKELOG, ended, setup_for, simulated
 from tests.support.broker import until

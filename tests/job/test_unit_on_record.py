@@ -27,13 +27,13 @@ from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
 from capture.job.unit_on_record import Refused, UnitOnRecord
 from capture.mqtt.publisher import BrokerState
+from capture.plumbing.terminal.keys import Keys
+from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError, Store
 from capture.report.writing import gather
 from capture.session.bench_keys import Controls, presses
 from capture.sheet.sheet import parse_sheet
 from capture.stock import StockFile, StockRoom
-from capture.terminal.keys import Keys
-from capture.terminal.scanner import Key, LostScan, Scan
 from capture.unit.changes import PlanError
 from capture.unit.codes import PartFitted
 from capture.unit.facts import Judged, Override, PartsChanged, SignedOff, StepBegun, StepDone

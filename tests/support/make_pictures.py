@@ -30,6 +30,7 @@ from capture.dashboard.bench_screen import render as bench_screen
 from capture.dashboard.view import BenchView, PackView
 from capture.mqtt.messages import VerdictMessage
 from capture.mqtt.topics import verdict_topic
+from capture.plumbing.terminal.canvas import Frame
 from capture.recordings.file import RecordingWriter
 from capture.recordings.replay import Replay
 from capture.report.page import page
@@ -37,7 +38,6 @@ from capture.report.writing import gather
 from capture.sheet.sheet import load_sheet
 from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.scenario import DEMO_BENCH, DEMO_CHECKS, DEMO_INDICATOR, DEMO_SEED, DEMO_TECHNICIAN
-from capture.terminal.canvas import Frame
 from tests.support.browser import Browser
 from tests.support.reported_unit import usual_unit
 from tests.support.samples import SHA256, verdict

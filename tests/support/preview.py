@@ -15,10 +15,10 @@ from capture.clearance.verdict import BudgetLine, Verdict, VerdictWord
 from capture.dashboard.bench_screen import render
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.view import BenchView, PackView
+from capture.plumbing.terminal.canvas import Frame
+from capture.plumbing.terminal.keys import Keys
+from capture.plumbing.terminal.screen import Screen
 from capture.strokes.stroke import Stroke
-from capture.terminal.canvas import Frame
-from capture.terminal.keys import Keys
-from capture.terminal.screen import Screen
 
 __all__ = ["STATES", "main", "sample_verdict", "sample_view"]
 

@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from capture.plumbing.terminal.scanner import SCAN_GAP_NS, Key, KeyCollector, LostScan, Scan
 from capture.sheet.sheet import load_sheet
-from capture.terminal.scanner import SCAN_GAP_NS, Key, KeyCollector, LostScan, Scan
 from capture.unit.codes import NotUnderstood, PackChosen, PartFitted, StepChosen, TechnicianNamed, UnitNamed, read_scan
 
 SHEET = load_sheet(Path(__file__).parents[2] / "fixtures" / "demo" / "workshop-forwarder.toml")

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from capture.unit.codes import _ENTER, _STX
-
 __all__ = ["SCAN_GAP_NS", "Key", "KeyCollector", "LostScan", "Scan"]
+
+#: What a scanner may send before and after what it read.
+_STX, _ENTER = "\x02", ("\r", "\n")
 
 #: Keys of a scan follow each other faster than this; a held key repeats every 30 ms or slower (common practice).
 SCAN_GAP_NS = 25_000_000

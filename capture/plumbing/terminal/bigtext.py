@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-from capture.terminal.canvas import Ink
+from capture.plumbing.terminal.canvas import Ink
 
 __all__ = ["big_number", "big_word", "dots_to_rows", "number_width"]
 
