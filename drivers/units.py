@@ -167,7 +167,7 @@ def unm_per_unit(spelling: str) -> Decimal | None:
 
 
 def torque_unit(text: str) -> TorqueUnit:
-    """Return the unit to show torques in beside one that is written as `text`: "35 in lb", or its unit alone."""
+    """Return the unit to show torques in beside one that is written as `text`: "41 in lb", or its unit alone."""
     named = _torque_named(text.strip().lstrip("+-0123456789. "))
     return "N m" if named is None else named[1]
 
@@ -175,18 +175,18 @@ def torque_unit(text: str) -> TorqueUnit:
 def parse_torque(text: object) -> int:
     """Return the torque that `text` names in micronewton metres, rounded to a whole one.
 
-    A force and a lever arm in either order, such as "46 N m", "35 in_lb", "35 lbf·in" or "35 inch-pounds". Raises
+    A force and a lever arm in either order, such as "46 N m", "41 in_lb", "41 lbf·in" or "41 inch-pounds". Raises
     ValueError if it has no unit or is no torque; a joule is none, though it has the same dimension.
     """
     example = "46 N m"
     if not isinstance(text, str):
-        raise ValueError(f"{text!r} has no unit; write it as text with one, such as {example!r} or '35 in lb'")
+        raise ValueError(f"{text!r} has no unit; write it as text with one, such as {example!r} or '41 in lb'")
     if "," in text:
-        raise ValueError(f"{text!r} has a comma, write a point; expected such as {example!r} or '35 in lb'")
+        raise ValueError(f"{text!r} has a comma, write a point; expected such as {example!r} or '41 in lb'")
     match = _TORQUE.fullmatch(text.strip())
     per_unit = unm_per_unit(match["unit"]) if match is not None else None
     if match is None or per_unit is None:
-        raise ValueError(f"{text!r} is no torque with a unit; expected such as {example!r} or '35 in lb'")
+        raise ValueError(f"{text!r} is no torque with a unit; expected such as {example!r} or '41 in lb'")
     value_unm = round(Decimal(match["number"]) * per_unit)
     if abs(value_unm) > _MOST_TORQUE_UNM:
         raise ValueError(f"{text!r} is more than any bolt takes, check the unit; expected such as {example!r}")

@@ -2,7 +2,7 @@
 
 Digits 1-4 are 0xF; 5 is the sign, 0 plus, 8 minus; 6-11 are the value, most significant first; 12 is the
 number of decimals; 13 is the unit, 0 mm, 1 inch. A serial bridge sends a digit as a byte
-or as a hex character.
+or as a hex character. The layout is written from memory of how hand tools with a four-bit serial output send.
 No digit of a frame but the preamble can be 0xF, so a preamble is never found inside a frame.
 """
 

@@ -1,7 +1,7 @@
 """The wire form `word24`: three bytes a reading, least significant first; nothing marks where one starts.
 
 Bits 0-19 are the magnitude, bit 20 set is negative, bit 23 set is inch; a count is 0.01 mm or 0.0005 in. Bits
-21 and 22 are always clear.
+21 and 22 are always clear. The layout is written from memory of how cheap scales send.
 
 Theory of operation. A frame that looks right (reserved bits clear, same unit as the last, within a short step
 of it) is passed on at once. Any other is suspicious: either the instrument did something (a fast move, a switch

@@ -47,7 +47,7 @@ _TABLE = _table()
 
 
 def check_value(data: bytes) -> int:
-    """Return the CRC-8 of `data`: polynomial x^8 + x^2 + x + 1 (ITU-T I.432.1), from zero, high bit first."""
+    """Return the CRC-8 of `data`: x^8 + x^2 + x + 1 (ITU-T I.432.1, from memory), from zero, high bit first."""
     crc = 0
     for byte in data:
         crc = _TABLE[crc ^ byte]

@@ -35,7 +35,7 @@ def answer(*registers: int, device: int = 1, function: int = 3) -> bytes:
 
 
 def test_the_crc_is_that_of_the_standard() -> None:
-    # Modbus over serial line V1.02, CRC example (memory): 02 07 gives 0x1241, and the low byte 0x41 goes first.
+    # Modbus over serial line V1.02, CRC example (from memory): 02 07 gives 0x1241, and the low byte 0x41 goes first.
     assert FramerRTU.compute_CRC(b"\x02\x07").to_bytes(2, "big") == bytes((0x41, 0x12))
 
 

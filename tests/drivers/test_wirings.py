@@ -65,7 +65,7 @@ def rtu(*body: int) -> bytes:
 cuts = st.lists(st.integers(0, 400), max_size=12)
 
 
-# The contract
+# What every wiring offers
 
 
 def test_every_wiring_is_found_by_name_and_says_what_closes_the_valve() -> None:

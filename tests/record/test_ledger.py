@@ -50,7 +50,7 @@ def ledger(path: Path) -> list[dict[str, Any]]:
 @pytest.mark.parametrize(
     ("message", "expected"),
     [
-        # FIPS 180-4, SHA-256: NIST's example values for one and two blocks, and the empty message (memory).
+        # FIPS 180-4, SHA-256: NIST's example values for one and two blocks, and the empty message (from memory).
         ("abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"),
         (
             "abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq",
@@ -73,7 +73,7 @@ def test_an_entrys_hash_is_what_sha256sum_says_of_its_fields_on_lines() -> None:
 
 
 def test_canonical_json_of_rfc_8785_section_3_2() -> None:
-    """The examples of RFC 8785, 3.2.2 (literals, strings, numbers) and 3.2.3 (the order of names) (memory)."""
+    """The examples of RFC 8785, 3.2.2 (literals, strings, numbers) and 3.2.3 (the order of names) (from memory)."""
     value = json.loads(
         '{"numbers": [333333333.33333329, 1E30, 4.50, 2e-3, 0.000000000000000000000000001],'
         ' "string": "\\u20ac$\\u000F\\u000aA\'\\u0042\\u0022\\u005c\\\\\\"\\/", "literals": [null, true, false]}'
@@ -101,7 +101,7 @@ def test_canonical_json_of_rfc_8785_section_3_2() -> None:
 @pytest.mark.parametrize(
     ("bits", "text"),
     [
-        # RFC 8785, appendix B: IEEE 754 doubles as JSON numbers (memory).
+        # RFC 8785, appendix B: IEEE 754 doubles as JSON numbers (from memory).
         ("0000000000000000", "0"),
         ("8000000000000000", "0"),
         ("0000000000000001", "5e-324"),

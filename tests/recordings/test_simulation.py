@@ -334,7 +334,7 @@ def test_each_wire_form_is_as_documented(spec: WireSpec, displayed: Displayed, f
 
 
 def test_the_register_forms_crc_is_that_of_its_specification() -> None:
-    # Modbus over serial line V1.02, 6.2.2 example: 02 07 gives 0x1241, sent low byte first (memory).
+    # Modbus over serial line V1.02, 6.2.2 example: 02 07 gives 0x1241, sent low byte first (from memory).
     assert crc16(bytes([0x02, 0x07])) == 0x1241
     frame = encode(WireSpec("registers", address=2), MM)
     assert frame[:7] == bytes([2, 4, 4]) + (-1234).to_bytes(4, "big", signed=True)

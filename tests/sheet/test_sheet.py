@@ -1,4 +1,4 @@
-"""The build sheet: the contract parses to exact numbers, and every mistake is named so that it can be mended."""
+"""The build sheet: every key parses to exact numbers, and every mistake is named so that it can be mended."""
 
 from __future__ import annotations
 
@@ -232,7 +232,7 @@ def test_the_shipped_sheets_load() -> None:
     assert [pack.name for pack in forwarder.order()] == ["low", "high", "reverse"]
     skidder = load_sheet(FIXTURES / "sheets" / "skidder-inch.toml")
     # NIST SP 811, appendix B.8: 0.001 in = 25.4 um exactly.
-    assert skidder.display_unit == "in" and skidder.pack("forward").range == (40 * 25_400, 60 * 25_400)
+    assert skidder.display_unit == "in" and skidder.pack("forward").range == (46 * 25_400, 70 * 25_400)
 
 
 LINES = WHOLE.splitlines()
