@@ -290,7 +290,7 @@ def test_torques_typed_without_a_unit_each_are_told_how() -> None:
     assert len(typed_torques("35 in lb; 36 in lb")) == 2
     with pytest.raises(ValueError, match=r"each with its unit and a semicolon between, such as '46 N m; 47 N m'"):
         typed_torques("52 51 53 in lb")
-    with pytest.raises(ValueError, match=r"expected such as '46 N m' or '35 in lb'$"):
+    with pytest.raises(ValueError, match=r"expected such as '46 N m' or '41 in lb'$"):
         typed_torques("52")
 
 

@@ -110,7 +110,7 @@ def test_an_endless_line_is_not_kept(name: str) -> None:
 
 def test_the_check_value_is_the_one_that_is_written_down() -> None:
     text = (Path(drivers.wirings.__file__).parent / "ascii.md").read_text(encoding="utf-8")
-    assert check_value(b"123456789") == 0xF4
+    assert check_value(b"123456789") == 0xF4  # the usual check value of this CRC-8 (from memory)
     for words in ("shut", "open", "hello", "fixture 1 bench", "state shut up 0"):
         assert f"`{line(words).decode().rstrip()}`" in text
 
