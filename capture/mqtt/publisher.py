@@ -260,7 +260,6 @@ class Publisher:
             if suspect:
                 await self._land(connection)
                 await self._tell(connection, self._stamped(self._status, self._state.waiting))
-                await asyncio.sleep(_JUST_NOW_S)  # a broker may take both and end the connection a moment later
                 self._alone = None
                 if row.row in self._kept:
                     self._refusals.taken(row.row, topic)

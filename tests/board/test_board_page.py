@@ -203,6 +203,8 @@ async def test_whoever_opens_all_streams_keeps_nobody_else_from_the_board(mosqui
         later = await wall.get(url + "events")
         assert later.status == 200 and await later.content.readline() == b"event: floor\n"
         assert not before.content.at_eof() and before.content.exception() is None
+        for stream in (before, *opened, later):
+            stream.close()
 
 
 #: A 55-inch screen of 16 to 9 is 685 mm high (ISO 80000-3 inch); a capital is at least 0.7 of its type size in the
