@@ -143,7 +143,7 @@ def _state_level(levels: Sequence[int], bin_nm: int) -> int:
     return centre
 
 
-def _drift_inhold_of(levels: list[int]) -> tuple[int, int, int]:
+def _drift_in_hold(levels: list[int]) -> tuple[int, int, int]:
     """Return how far the hold moved from its third to its last quarter, the last quarter's mean, and its size.
 
     Of a short hold it is thirds, since a quarter of it would be a reading or two.
@@ -225,7 +225,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
     held = _state_level(standing, max(resolution_nm, 2 * noise))
-    creep, last_level, quarter = _drift_inhold_of(levels)
+    creep, last_level, quarter = _drift_in_hold(levels)
     fall = inferred = 0
 
     rise = crossing(samples, offsets, held * 9 // 10) - crossing(samples, offsets, held // 10)
