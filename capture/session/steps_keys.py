@@ -13,7 +13,17 @@ from capture.unit.facts import Fact, StepBegun, StepDone
 from capture.unit.torques import tightened, typed_torques, wrong_count
 from drivers.units import parse_duration
 
-__all__ = ["StepsKeys"]
+__all__ = ["StepsKeys", "torque_hint"]
+
+
+def torque_hint(step: Torque) -> str:
+    """Return how a torque is typed, in the step's own value; no other figure may pass for what a bolt is asked for."""
+    such = f" ({step.value})" if step.value else ""
+    hint = f"with its unit, as read at the wrench{such}"
+    if not step.bolt_count:
+        return hint
+    each = f" ({step.value}; {step.value}; ...)" if step.value else ""
+    return f"{hint}; {step.bolt_count} bolts: one for all, or one for each{each}"
 
 
 class StepsKeys:
@@ -43,11 +53,7 @@ class StepsKeys:
             said.append(f"It was signed by {standing.by}; signing it again takes the place of that.")
         title = f"Step {index + 1}: {step.title}" + (f", {step.details()}" if step.details() else "")
         if isinstance(step, Torque):
-            many = ""
-            if step.bolt_count:
-                many = f"; {step.bolt_count} bolts: one for all, or one for each, such as 46 N m; 47 N m; ..."
-            hint = f"with its unit, as read at the wrench{many}"
-            torque = Field("torque", "torque reached", hint=hint, optional=step.value is None)
+            torque = Field("torque", "torque reached", hint=torque_hint(step), optional=step.value is None)
             forms.ask(Form(title, [torque, forms.by()], said=said, does="signs the step"), self._torque(index, step))
             forms.listen(step)
         elif step.minimum_ns is not None:

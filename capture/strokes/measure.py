@@ -63,8 +63,8 @@ LEAK_NM_PER_S = 40_000
 #: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
 #: (common practice).
 _WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
-#: No level is inferred that lies above the highest travel that lasted by more than this part of it: at 0.03 in/s a seal
-#: loses an eighth of 0.065 in in a quarter of a second, longer than the first readings of any hold are waited for, and
+#: No level is inferred that lies above the highest travel that lasted by more than this part of it: at 0.8 mm/s a seal
+#: loses an eighth of 1.6 mm in a quarter of a second, longer than the first readings of any hold are waited for, and
 #: of a squeeze-out of which more is still to come too little was seen (common practice). A stroke that would need more
 #: does not count.
 _MOST_INFERRED = 8

@@ -48,6 +48,7 @@ def test_a_ramp_s_slope_comes_out_exactly(rate: int) -> None:
 def test_the_slope_is_that_of_a_least_squares_fit(pressures: list[int], start_ns: int) -> None:
     held = hold(pressures, window=None, start_ns=start_ns)
     assert held.slope_pa_per_s is not None
+    # The independent reference is NumPy's least squares, numpy.polyfit.
     fitted = np.polyfit(np.arange(len(pressures)) / 100, np.array(pressures, dtype=float), 1)[0]
     assert float(held.slope_pa_per_s) == pytest.approx(fitted, rel=1e-6, abs=1e-2)
 

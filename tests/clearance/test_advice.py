@@ -114,7 +114,8 @@ def test_no_part_is_changed_to_make_it_less_likely_that_the_pack_is_in_range() -
     one = pack(shim())
     scattered = judge([52 * THOU, 62 * THOU] * 3, one.low_nm, one.high_nm, FINE)
     assert scattered is not None and scattered.verdict == "inconclusive"
-    # Strokes so different that their t (JCGM 101, 6.4.9) is all that counts.
+    # Strokes so different that their t (JCGM 101, 6.4.9) is all that counts. The independent reference is SciPy's own
+    # t distribution, scipy.stats.t.cdf.
     u, dof = scattered.budget[0].standard_nm, 5
     without = scipy.stats.t.cdf(60 * THOU, dof, 42 * THOU, u) - scipy.stats.t.cdf(40 * THOU, dof, 42 * THOU, u)
     assert 0.5 < without < scattered.conformance_probability

@@ -48,6 +48,7 @@ def test_the_conformance_probability_of_the_guides_example() -> None:
 
 @pytest.mark.parametrize("dof", [2, 4, 20])
 def test_few_strokes_make_the_same_estimate_less_sure(dof: float) -> None:
+    # The independent reference is SciPy's own t distribution, scipy.stats.t.cdf.
     assert of(scaled_t(0.5, dof)).below(1.0) == pytest.approx(scipy.stats.t.cdf(2.0, dof), rel=1e-12)
     assert of(scaled_t(0.5, dof)).below(1.0) < of(normal(0.5)).below(1.0)
 
@@ -76,7 +77,8 @@ def test_a_t_term_and_two_rectangles_are_what_quadrature_says(scale: float, dof:
     total = of(scaled_t(scale, dof), rectangle(a), rectangle(b))
 
     def at(x: float) -> float:
-        # The trapezoid's density, over which SciPy integrates its own t.
+        # The independent reference: SciPy's own t (scipy.stats.t.cdf) over the trapezoid's density, integrated by
+        # scipy.integrate.quad.
         def dense(r: float) -> float:
             return float(scipy.stats.t.cdf((x - r) / scale, dof)) * min(a + b - abs(r), 2 * min(a, b)) / (4 * a * b)
 

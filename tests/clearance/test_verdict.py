@@ -128,7 +128,8 @@ def test_the_budget_is_that_of_an_independent_uncertainty_package(
 ) -> None:
     assume(len(set(travels)) > 1)
     verdict = judged(travels, limits=limits)
-    # The package GTC (Measurement Standards Laboratory of New Zealand): same inputs, its own propagation.
+    # The independent reference is the package GTC (Measurement Standards Laboratory of New Zealand): the same inputs
+    # to GTC.type_a.estimate and GTC.ureal, its own propagation.
     mean = GTC.type_a.estimate(travels)
     top = GTC.ureal(0, GTC.type_b.uniform(limits.resolution_nm / 2))
     rest = GTC.ureal(0, GTC.type_b.uniform(limits.resolution_nm / 2))
@@ -147,7 +148,8 @@ def test_the_budget_is_that_of_an_independent_uncertainty_package(
 
 @given(TRAVELS, INDICATORS)
 def test_the_combined_uncertainty_is_that_of_a_second_package(travels: list[int], limits: MeasurementLimits) -> None:
-    # The package `uncertainties`: linear propagation of independent inputs.
+    # The independent reference is the package `uncertainties` (ufloat): linear propagation of independent inputs.
+    # The standard deviation of the strokes is SciPy's, scipy.stats.tstd.
     verdict = judged(travels, limits=limits)
     count = len(travels)
     mean = sum(travels) / count
@@ -192,7 +194,8 @@ def picos(text: str) -> int:
     ["SiRstv.dat", "AtmWtAg.dat", *(f"SmLs0{n}.dat" for n in range(1, 7))],
 )
 def test_means_and_spreads_reproduce_nists_certified_analysis_of_variance(name: str) -> None:
-    # NIST StRD, analysis of variance: the certified values are in the files that SciPy ships.
+    # NIST StRD, analysis of variance: the certified values are in the files that SciPy ships. The variance between
+    # groups is scipy.stats.tvar's.
     groups, certified_f, certified_within, certified_deviation = nist(name)
     means, sums_of_squares = [], []
     for group in groups:
@@ -284,6 +287,7 @@ def chances(travels: list[int], verdict: Verdict) -> tuple[float, float]:
     scale = max(scatter.standard_nm, 1e-6)
 
     def below(x: float) -> float:
+        # The independent reference: SciPy's own t distribution, scipy.stats.t.cdf.
         return float(masses @ scipy.stats.t.cdf((x - offsets) / scale, scatter.dof))
 
     return below(LOW - mean), below(mean - HIGH)

@@ -277,7 +277,7 @@ def test_a_form_without_lines_is_done_by_enter() -> None:
 @pytest.mark.parametrize(("width", "height"), [(60, 20), (80, 24), (200, 60)])
 def test_what_a_form_asks_for_is_there_to_its_end(width: int, height: int) -> None:
     now = now_after()
-    hint = "with its unit, as read at the wrench; 8 bolts: one for all, or one for each, such as 35 in lb; 36 in lb"
+    hint = "with its unit, as read at the wrench (46 N m); 8 bolts: one for all, or one for each (46 N m; 46 N m; ...)"
     form = Form("Step 2: cover bolts", [Field("torque", "torque reached", hint=hint), Field("by", "by", "Ana")])
     frame = steps_screen(view_of(now), Page(1, form), SHEET, now.standing, NOW, width, height)
     assert f"({hint})" in words(frame) and "Ana" in words(frame)

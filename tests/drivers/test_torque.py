@@ -43,6 +43,7 @@ def test_a_pound_force_inch_is_the_published_torque() -> None:
     ],
 )
 def test_every_unit_is_what_pint_says(spelling: str, by_pint: str) -> None:
+    # The independent reference is the units package Pint, pint.UnitRegistry, with its own table of factors.
     quantity = pint.UnitRegistry().Quantity(1.0, by_pint).to("newton * meter")
     per_unit = unm_per_unit(spelling)
     assert per_unit is not None and float(per_unit) == pytest.approx(1e6 * quantity.magnitude, rel=1e-12)

@@ -16,6 +16,8 @@ import pytest
 
 from capture.custody.verify import verify
 from capture.record import Store
+from capture.session.steps_keys import torque_hint
+from capture.sheet.steps import Torque
 from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
@@ -247,3 +249,16 @@ async def sent(hand: Hand, pull: Callable[[bytes], int], torque: bytes) -> None:
             continue
         return
     await hand.sees(value)
+
+
+@pytest.mark.parametrize(
+    ("step", "said"),
+    [
+        ({"value": "41 lbf ft"}, "as read at the wrench (41 lbf ft)"),
+        ({"value": "12 N m", "bolts": 6}, "6 bolts: one for all, or one for each (12 N m; 12 N m; ...)"),
+        ({"bolts": 6}, "as read at the wrench; 6 bolts: one for all, or one for each"),
+    ],
+)
+def test_a_torque_is_asked_for_in_the_steps_own_figure_and_in_no_other(step: dict[str, object], said: str) -> None:
+    hint = torque_hint(Torque.model_validate({"kind": "torque", **step}))
+    assert hint.endswith(said)

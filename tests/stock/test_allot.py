@@ -81,10 +81,12 @@ def test_a_measured_ring_counts_by_what_it_measures() -> None:
     waiting = pack("A", 1_240_000, slot(ring(3_000_000)))
     (one,) = allot([waiting], [Supply(ring(3_200_000), 1), Supply(real, 1, ("SR-31",))]).placed
     assert (one.serial, one.option.predicted_nm) == ("SR-31", 1_008_000)
-    # JCGM 100, 5.1.2, by the package `uncertainties`: clearance less the ring put in plus the ring taken out.
+    # JCGM 100, 5.1.2; the independent reference is the package `uncertainties` (ufloat): clearance less the ring put
+    # in plus the ring taken out.
     clearance = uncertainties.ufloat(1_240_000, 10_000)
     after = clearance - (uncertainties.ufloat(3_232_000, 2_000) - uncertainties.ufloat(3_000_000, LOOSE_NM))
-    # JCGM 101: two normal terms and a rectangle, drawn; the interval within four standard errors of a quantile.
+    # JCGM 101: two normal terms and a rectangle, drawn by NumPy's generator (numpy.random.default_rng); the interval
+    # within four standard errors of a quantile.
     draws, count = np.random.default_rng(4), 500_000
     drawn = math.hypot(10_000, 2_000) * draws.standard_normal(count)
     drawn += math.sqrt(3) * LOOSE_NM * draws.uniform(-1, 1, count)
@@ -95,6 +97,7 @@ def test_a_measured_ring_counts_by_what_it_measures() -> None:
 
 def test_the_probability_is_that_of_the_conformance_standard() -> None:
     # JCGM 106, 7.4: y = -5.47, u = 0.05, limit -5.40, probability about 0.92 (from memory); in mm here.
+    # Beside it the independent reference is SciPy's normal distribution, scipy.stats.norm.cdf.
     exact = Size(RING, 2_800_000, 2_800_000, 0.0)
     choices = slot(Size(RING, 3_000_000, 3_000_000, 0.0), opens=True)
     waiting = replace(pack("A", 5_670_000, choices, standard_nm=50_000), low_nm=1_000_000, high_nm=5_540_000)

@@ -36,7 +36,7 @@ def test_the_level_of_a_short_hold_is_where_the_oil_left_it_and_not_the_mean_of_
 
 
 def test_a_squeeze_out_that_the_release_cut_short_is_followed_to_where_it_was_going() -> None:
-    """Beside it stands SciPy's least-squares fit of the same exponential to the same readings."""
+    """The independent reference is scipy.optimize.curve_fit: least squares of the same exponential, same readings."""
     errors, fitted, last = [], [], []
     for seed in range(20):
         tau_s = random.Random(seed).uniform(0.28, 0.4)
@@ -97,7 +97,10 @@ def test_a_squeeze_out_that_is_over_long_before_the_release_is_no_creep() -> Non
 
 
 def test_what_is_called_creep_is_a_slope_that_least_squares_calls_one_too() -> None:
-    """Where the finder says creep, SciPy's linear regression of the hold's last two thirds is significant as well."""
+    """Where the finder says creep, the regression of the hold's last two thirds is significant as well.
+
+    The independent reference is SciPy's linear regression, scipy.stats.linregress.
+    """
     agreed = disagreed = 0
     for seed in range(120):
         generator = random.Random(seed)

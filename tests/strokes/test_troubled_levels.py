@@ -37,6 +37,7 @@ def test_a_short_run_agrees_with_the_stored_figures_within_chance(trouble: str) 
     run, stored = measure(20, 31, [trouble])[trouble], TOLD["troubles"][trouble]
 
     def alike(hits: int, of: int, then: int, of_then: int) -> bool:
+        # Fisher's exact test of two proportions is SciPy's, scipy.stats.fisher_exact.
         return float(fisher_exact([[hits, of - hits], [then, of_then - then]])[1]) > CHANCE
 
     for method in METHODS:

@@ -136,7 +136,7 @@ def test_checking_everything_in_order_always_leaves_nothing_stale(happened: list
 
 def test_the_normalized_error_is_the_difference_over_both_uncertainties() -> None:
     # ISO 13528 and ISO/IEC 17043: E_n = (x - X) / sqrt(U_x^2 + U_X^2), satisfactory up to 1 in size (from memory).
-    # The package `uncertainties` combines the same two standard uncertainties.
+    # The independent reference is the package `uncertainties` (ufloat): it combines the same two uncertainties.
     verdict = measured(BOX.pack("low"), 1_130_000)
     one = outcome(BOX.pack("low"), shims(2, 3, 1_100_000, 20_000), Judged("low", 0, 0, verdict))
     assert one is not None

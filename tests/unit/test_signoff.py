@@ -99,6 +99,7 @@ def done(step: int, torque: str | None = None, lasted_min: int | None = None) ->
     return StepDone(step, "Ana", None if torque is None else parse_torque(torque), lasted_ns)
 
 
+# What is done to it, common practice again: half an hour of soaking, both passes of the plate bolts, a clean seat.
 ALL = (done(SOAK, lasted_min=30), done(FIRST, "35 in lb"), done(FINAL, "52 in lb"), done(CLEAN), done(COVER, "46 N m"))
 
 
