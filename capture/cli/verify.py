@@ -87,11 +87,6 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
             f"Not derived again: {_count(proof.unsealed, 'check')} without a verdict whose recording was never sealed; "
             "their strokes match the chain."
         )
-    if proof.carried:
-        lines.append(
-            f"Carried along: {_count(proof.carried, 'entry').replace('entrys', 'entries')} from before there was a "
-            "chain; until then nothing showed a change."
-        )
     lines.append(f"Head: {number}:{sha256}")
     lines.append(
         "The head that was expected is there; nothing up to it is missing."
@@ -126,7 +121,6 @@ def _json_lines(proof: Proof) -> list[dict[str, Any]]:
             "abandoned": proof.abandoned,
             "pruned": proof.pruned,
             "unsealed": proof.unsealed,
-            "carried": proof.carried,
             "head": {"number": proof.head[0], "sha256": proof.head[1]} if proof.head[0] else None,
         }
     )

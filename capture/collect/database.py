@@ -13,12 +13,14 @@ from typing import Any, Final
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from capture.collect.schema import REVISIONS, VERSION_TABLE
+from capture.collect.schema import REVISIONS, VERSION_TABLE, metadata
 from capture.collect.settings import DatabaseSettings
+from capture.plumbing.migrations import to_newest
 from capture.plumbing.user_folders import data_folder
 
 __all__ = ["CollectError", "DatabaseAway", "bring_up_to_date", "engine_of", "why"]
 
+_STEPS: Final = Path(__file__).parent / "migrations"
 _BUSY_S: Final = 5
 #: libpq: a connection that hangs, or a server that vanished, must be noticed within seconds.
 _POSTGRES: Final = {
@@ -105,34 +107,24 @@ def bring_up_to_date(engine: Engine) -> None:
         if engine.dialect.name == "sqlite" and engine.url.database and Path(engine.url.database).parent == own:
             own.mkdir(parents=True, exist_ok=True)
         with engine.begin() as connection:
-            if _is_newest(connection, engine):
+            if _stored_version(connection, engine) == REVISIONS[-1]:
                 return
             if engine.dialect.name == "postgresql":  # collectors that start together: one migrates, the others wait
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATING})
-            if not _is_newest(connection, engine):
-                _migrate(connection)
+            version = _stored_version(connection, engine)
+            if version != REVISIONS[-1]:
+                to_newest(connection, metadata, _STEPS, version, VERSION_TABLE)
     except (SQLAlchemyError, OSError) as error:
         raise DatabaseAway(why(error)) from error
 
 
-def _is_newest(connection: Connection, engine: Engine) -> bool:
+def _stored_version(connection: Connection, engine: Engine) -> str | None:
     if not inspect(connection).has_table(VERSION_TABLE):
-        return False
-    version = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar()
+        return None
+    version: str | None = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar()
     if version is not None and version not in REVISIONS:
         raise CollectError(
             f"the database {engine.url} was written by a newer collector (schema {version}; this one knows up to "
             f"{REVISIONS[-1]}); install that version or a later one"
         )
-    return bool(version == REVISIONS[-1])
-
-
-def _migrate(connection: Connection) -> None:
-    from alembic import command
-    from alembic.config import Config
-
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
-    config.set_main_option("path_separator", "os")
-    config.attributes["connection"] = connection
-    command.upgrade(config, "head")
+    return version

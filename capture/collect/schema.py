@@ -1,23 +1,24 @@
 """The collector's tables, as the newest migration leaves them, and how ids and times are kept in each database.
 
-Change them only together with a new migration in `migrations/versions`, and append its name to REVISIONS. Lengths
-are integer nanometres, times within a recording integer nanoseconds. Columns carry the names of the message's fields;
-a field that has no column, because the bench is newer than the collector, is kept in `more`.
+Columns carry the names of the message's fields; a field that has no column, because the bench is newer than the
+collector, is kept in `more`. Lengths are integer nanometres, times within a recording integer nanoseconds. Once this
+was released, a message's field takes a new step in `migrations` and its name in REVISIONS; until then
+`python -m tests.support.make_first_schema` writes the first schema anew.
 """
 
 from __future__ import annotations
 
 from datetime import UTC, datetime
 from typing import Any, Final
+from uuid import UUID
 
+from pydantic import AwareDatetime, BaseModel
 from sqlalchemy import (
     JSON,
     BigInteger,
-    Boolean,
     Column,
     DateTime,
     Dialect,
-    Float,
     Index,
     Integer,
     LargeBinary,
@@ -29,6 +30,9 @@ from sqlalchemy import (
 )
 from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.types import TypeDecorator, TypeEngine
+
+from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
+from capture.plumbing.columns import columns_of
 
 __all__ = [
     "REVISIONS",
@@ -44,7 +48,7 @@ __all__ = [
 ]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0002", "0003", "0004")
+REVISIONS: Final = ("0001",)
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.
 VERSION_TABLE: Final = "collected_version"
 
@@ -73,112 +77,32 @@ class Instant(TypeDecorator[datetime]):
 _ID: Final = String(36).with_variant(Uuid(as_uuid=False), "postgresql")
 _JSON: Final = JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
 
+_TYPES: Final = {AwareDatetime: Instant, UUID: _ID, dict: _JSON}
+
 metadata = MetaData()
 
 
-def _message(name: str, *columns: Any) -> Table:
+def _message(name: str, fields: type[BaseModel], indexes: dict[str, tuple[str, ...]]) -> Table:
     return Table(
         name,
         metadata,
         Column("id", _ID, primary_key=True),
-        Column("at", Instant, nullable=False),
         Column("received_at", Instant, nullable=False),
         Column("shop", Text, nullable=False),
-        Column("bench", Text, nullable=False),
+        *columns_of(fields, _TYPES, without=("schema_version", "id")),
         Column("more", _JSON),
-        *columns,
+        *(Index(f"{name}_{index}", *columns) for index, columns in {"at": ("at",), **indexes}.items()),
     )
 
 
-strokes = _message(
-    "collected_strokes",
-    Column("job", _ID, nullable=False),
-    Column("pack", Text, nullable=False),
-    Column("check", BigInteger, nullable=False),
-    Column("seat", Boolean, nullable=False),
-    Column("n", BigInteger, nullable=False),
-    Column("start_ns", BigInteger, nullable=False),
-    Column("end_ns", BigInteger, nullable=False),
-    Column("released_nm", BigInteger, nullable=False),
-    Column("peak_travel_nm", BigInteger, nullable=False),
-    Column("held_travel_nm", BigInteger, nullable=False),
-    Column("rise_ns", BigInteger, nullable=False),
-    Column("creep_nm", BigInteger, nullable=False),
-    Column("return_error_nm", BigInteger, nullable=False),
-    Column("flags", _JSON, nullable=False),
-    Column("accepted", Boolean, nullable=False),
-    Column("pressure_min_pa", BigInteger),
-    Column("pressure_max_pa", BigInteger),
-    Column("leak_down_pa_per_s", BigInteger),
-    Column("rounding_nm", BigInteger),
-    Column("fall_nm_per_s", BigInteger),
-    Column("inferred_nm", BigInteger),
-    Column("unit_serial", Text, nullable=False, server_default=""),
-    Index("collected_strokes_serial", "unit_serial"),
-    Index("collected_strokes_job", "job", "check", "n"),
-    Index("collected_strokes_at", "at"),
-)
-
-verdicts = _message(
-    "collected_verdicts",
-    Column("job", _ID, nullable=False),
-    Column("pack", Text, nullable=False),
-    Column("check", BigInteger, nullable=False),
-    Column("verdict", Text, nullable=False),
-    Column("mean_nm", BigInteger, nullable=False),
-    Column("expanded_uncertainty_nm", BigInteger, nullable=False),
-    Column("coverage", Float, nullable=False),
-    Column("coverage_factor", Float, nullable=False),
-    Column("dof", Float),  # null: infinitely many
-    Column("standard_uncertainty_nm", Float, nullable=False),
-    Column("strokes", BigInteger, nullable=False),
-    Column("low_nm", BigInteger, nullable=False),
-    Column("high_nm", BigInteger, nullable=False),
-    Column("conformance_probability", Float, nullable=False),
-    Column("budget", _JSON, nullable=False),
-    Column("next_step", Text, nullable=False),
-    Column("more_strokes", BigInteger),
-    Column("advice", _JSON, nullable=False),
-    Column("recording_sha256", String(64), nullable=False),
-    Column("remarks", _JSON),  # null: from before they were kept in a column
-    Column("unit_serial", Text, nullable=False, server_default=""),
-    Index("collected_verdicts_serial", "unit_serial"),
-    Index("collected_verdicts_job", "job", "check"),
-    Index("collected_verdicts_at", "at"),
-)
-
-statuses = _message(
-    "collected_statuses",
-    Column("state", Text, nullable=False),
-    Column("software_version", Text, nullable=False),
-    Column("job", _ID),
-    Column("unit_serial", Text, nullable=False),
-    Column("technician", Text, nullable=False),
-    Column("pack", Text),
-    Column("indicator", Text, nullable=False),
-    Column("messages_waiting", BigInteger, nullable=False),
-    Index("collected_statuses_at", "at"),
-)
-
+_SERIAL: Final = {"serial": ("unit_serial",)}
+strokes = _message("collected_strokes", StrokeMessage, {**_SERIAL, "job": ("job", "check", "n")})
+verdicts = _message("collected_verdicts", VerdictMessage, {**_SERIAL, "job": ("job", "check")})
+statuses = _message("collected_statuses", BenchStatus, {})
 #: A row each time that a unit's way to its sign-off changed. Signed off where `signed_off_by` is not empty.
-units = _message(
-    "collected_units",
-    Column("job", _ID, nullable=False),
-    Column("unit_serial", Text, nullable=False),
-    Column("packs", _JSON, nullable=False),
-    Column("steps", BigInteger, nullable=False),
-    Column("steps_closed", BigInteger, nullable=False),
-    Column("next_step", Text, nullable=False),
-    Column("against", _JSON, nullable=False),
-    Column("to_acknowledge", _JSON, nullable=False),
-    Column("signed_off_by", Text, nullable=False),
-    Column("signed_off_at", Instant),
-    Index("collected_units_at", "at"),
-    Index("collected_units_job", "job"),
-    Index("collected_units_serial", "unit_serial"),
-)
+units = _message("collected_units", UnitMessage, {**_SERIAL, "job": ("job",)})
 
-#: The sessions at brokers that were written from; an empty one stands for those from before they were kept.
+#: The sessions at brokers that were written from.
 collectors = Table(
     "collected_by",
     metadata,

@@ -88,7 +88,7 @@ class Sink:
         self.open()
         try:
             with self._engine.begin() as connection:
-                found = select(collectors.c.name).where(collectors.c.name.in_([session, ""]))
+                found = select(collectors.c.name).where(collectors.c.name == session)
                 return connection.execute(found).first() is not None
         except SQLAlchemyError as error:
             self._engine.dispose()

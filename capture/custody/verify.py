@@ -44,8 +44,6 @@ class Proof:
     head: tuple[int, str] = (0, "0" * 64)
     """Number and hash of the newest entry; of no worth while the chain itself does not match."""
     jobs: int = 0
-    carried: int = 0
-    """Entries that were only made when the ledger was: nothing protected their rows before."""
     verdicts: int = 0
     """Verdicts derived again from their recordings."""
     abandoned: int = 0
@@ -84,7 +82,7 @@ def verify(
     proof = Proof()
     try:
         walked = audit(record, job=job, expect=expect)
-        proof.head, proof.jobs, proof.carried = walked.head, walked.jobs, walked.carried
+        proof.head, proof.jobs = walked.head, walked.jobs
         with Store.open_to_read(record) as store:
             read: Job | None = None
             for done, ended in enumerate(walked.ended):

@@ -86,7 +86,6 @@ class Ended:
     entry: int
     recording_sha256: str | None
     recording_bytes: int | None
-    carried: bool
 
 
 @dataclass(slots=True)
@@ -94,8 +93,6 @@ class Audit:
     """What a walk found to be whole."""
 
     head: tuple[int, str] = BEFORE_THE_FIRST
-    carried: int = 0
-    """How many entries were only made when the ledger was: before that, nothing kept their rows from being changed."""
     jobs: int = 0
     ended: list[Ended] = field(default_factory=list)
     pruned: dict[int, str] = field(default_factory=dict)
@@ -226,7 +223,6 @@ class _Walk:
             raise Mismatch("no entry that this program writes", entry=number, expected="canonical JSON", found=kind)
         if entry["job"] != body.get("job"):
             raise Mismatch("the job it is filed under", entry=number, expected=body.get("job"), found=entry["job"])
-        self.audit.carried += bool(body.get("carried")) or kind == "carried"
         if self._job is not None and body.get("job") != self._job:
             return
         try:
@@ -251,16 +247,8 @@ class _Walk:
             state = "done" if kind == "verdict" else "abandoned"
             self._measuring.discard(check)
             self._later(checks, check, number, state=state, ended_at=at)
-            self.audit.ended.append(
-                Ended(
-                    body["job"],
-                    check,
-                    number,
-                    body.get("recording_sha256"),
-                    body.get("recording_bytes"),
-                    bool(body.get("carried")),
-                )
-            )
+            recording = body.get("recording_sha256"), body.get("recording_bytes")
+            self.audit.ended.append(Ended(body["job"], check, number, *recording))
         elif kind == "job_closed":
             self._open_jobs.discard(body["job"])
             self._closed_jobs[body["job"]] = (number, at)

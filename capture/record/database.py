@@ -1,7 +1,4 @@
-"""Opens the record's SQLite file: durable settings, the stored schema version, and migrations when needed.
-
-Alembic is imported only when a file must be brought up to date, because it would double the daemon's start.
-"""
+"""Opens the record's SQLite file: durable settings, the stored schema version, and migrations when needed."""
 
 from __future__ import annotations
 
@@ -14,11 +11,13 @@ from typing import Any, Final
 from sqlalchemy import Connection, Engine, inspect, text
 from sqlalchemy.exc import DBAPIError
 
+from capture.plumbing.migrations import to_newest
 from capture.plumbing.sqlite_file import READ, open_sqlite
-from capture.record.schema import REVISIONS
+from capture.record.schema import REVISIONS, metadata
 
 __all__ = ["RecordError", "is_full", "open_engine"]
 
+_STEPS: Final = Path(__file__).parent / "migrations"
 _PAGE_HEADER: Final = b"SQLite format 3\x00"
 
 
@@ -95,7 +94,7 @@ def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:
             "`strokelog jobs` does that"
         )
     with engine.begin() as connection:
-        _migrate(connection)
+        to_newest(connection, metadata, _STEPS, version, "alembic_version")
 
 
 def _stored_version(connection: Connection, path: Path) -> str | None:
@@ -109,14 +108,3 @@ def _stored_version(connection: Connection, path: Path) -> str | None:
             "give another path"
         )
     return None
-
-
-def _migrate(connection: Connection) -> None:
-    from alembic import command
-    from alembic.config import Config
-
-    config = Config()
-    config.set_main_option("script_location", str(Path(__file__).parent / "migrations").replace("%", "%%"))
-    config.set_main_option("path_separator", "os")
-    config.attributes["connection"] = connection
-    command.upgrade(config, "head")

@@ -44,7 +44,6 @@ __all__ = [
 
 #: Every kind of entry there is. A kind once used keeps its name for good.
 KINDS: Final = (
-    "carried",  # what follows was in the tables before there was a ledger
     "job_opened",
     "check_started",
     "stroke",

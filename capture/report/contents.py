@@ -340,6 +340,4 @@ def _proof_words(job: Job, proof: Proof, unproven: str) -> tuple[str, ...]:
         told.append(f"Not provable any more: {proof.pruned} whose recording was removed by policy.")
     if proof.unsealed:
         told.append(f"Resting on the chain alone: {proof.unsealed} without a verdict, never sealed.")
-    if proof.carried:
-        told.append(f"{proof.carried} entries are from before there was a chain; until then nothing showed a change.")
     return tuple(told)

@@ -13,12 +13,11 @@ import sqlalchemy as sa
 
 from capture.collect import CollectSettings, Counts, DatabaseSettings, load_settings
 from capture.collect.database import CollectError, DatabaseAway, engine_of
-from capture.collect.rows import LONGEST_PAYLOAD, Arrived, row_of
-from capture.collect.schema import REVISIONS, VERSION_TABLE, by_id, metadata, refused, strokes, units, verdicts
+from capture.collect.rows import LONGEST_PAYLOAD, Arrived
+from capture.collect.schema import VERSION_TABLE, refused, strokes, units, verdicts
 from capture.collect.sink import REFUSED_KEPT, Sink, insert_anywhere
 from capture.config import ConfigError
 from capture.mqtt.messages import (
-    BenchStatus,
     PackMessage,
     RemarkMessage,
     StrokeMessage,
@@ -26,7 +25,7 @@ from capture.mqtt.messages import (
     VerdictMessage,
     outgoing,
 )
-from capture.mqtt.topics import status_topic, unit_topic
+from capture.mqtt.topics import unit_topic
 from tests.support.postgres import Postgres
 from tests.support.samples import JOB, stroke_message, verdict_message
 
@@ -87,37 +86,6 @@ def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> Non
     assert (first.against, first.signed_off_by, first.signed_off_at) == (["step 1 (soak) is not done"], "", None)
     assert last.packs[1] == {"pack": "high", "state": "not good", "passed_by": "Di", "left_out": ""}
     assert (last.to_acknowledge, last.signed_off_by, last.signed_off_at) == (["Gauge DI-1 was overdue."], "Di", NOW)
-    sink.close()
-
-
-def test_what_was_collected_before_gets_its_serial_and_its_remarks_into_their_columns(database: str) -> None:
-    from alembic import command
-    from alembic.config import Config
-
-    import capture.collect as package
-
-    config = Config()
-    config.set_main_option("script_location", str(Path(package.__file__).parent / "migrations"))
-    config.set_main_option("path_separator", "os")
-    sink = sink_on(database)
-    status = BenchStatus(at=NOW, bench="bench 4", state="online", software_version="0", job=JOB, unit_serial="FW3-0118")
-    batch = [Arrived(status_topic("bench 4"), status.model_dump_json().encode(), NOW)]
-    batch += [arrived(stroke_message(1)), arrived(verdict_message())]
-    with sink._engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0001")
-        for one in batch:
-            kind, row = row_of(one)
-            later = {"fall_nm_per_s", "inferred_nm", "remarks", *([] if kind == "status" else ["unit_serial"])}
-            known = {key: value for key, value in row.items() if key not in later}
-            if kind == "verdict":
-                known["more"] = known["more"] | {"remarks": LEAKS}
-            connection.execute(sa.insert(by_id[kind]).values(known))
-    sink.open()
-    assert [row.unit_serial for table in (strokes, verdicts) for row in rows(sink, table)] == ["FW3-0118"] * 2
-    (judged,) = rows(sink, verdicts)
-    assert judged.remarks == LEAKS and "remarks" not in judged.more and judged.more["attempt"] is None
-    assert sink.knows("any host")  # its collector's name was not kept then, so it must not be sent away now
     sink.close()
 
 
@@ -185,19 +153,6 @@ def test_strokes_and_verdicts_say_the_unit(database: str) -> None:
     said = StrokeMessage.from_wire(stroke_message(1).payload).model_copy(update={"unit_serial": "FW3-0118"})
     sink.keep([arrived(outgoing(said)), arrived(stroke_message(2))])  # a bench of an earlier version does not say
     assert {row.n: row.unit_serial for row in rows(sink, strokes)} == {1: "FW3-0118", 2: ""}
-    sink.close()
-
-
-def test_the_schema_is_what_the_migrations_make(database: str) -> None:
-    from alembic.autogenerate import compare_metadata
-    from alembic.migration import MigrationContext
-
-    sink = sink_on(database)
-    sink.open()
-    with sink._engine.begin() as connection:
-        context = MigrationContext.configure(connection, opts={"version_table": VERSION_TABLE})
-        assert compare_metadata(context, metadata) == []
-        assert connection.execute(sa.text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar() == REVISIONS[-1]
     sink.close()
 
 

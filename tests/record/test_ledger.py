@@ -25,9 +25,8 @@ from capture.clearance.advice import Change
 from capture.record import RecordError, Store, audit
 from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest, exact, link, parse
 from capture.record.rows import fact_of
-from capture.record.schema import REVISIONS
 from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone, ToAcknowledge
-from tests.support.proven_record import make_record, write_as_0002
+from tests.support.proven_record import make_record
 from tests.support.samples import AT, SHA256, finish_check, open_job, start_check, stroke, stroke_message
 
 ROOT = Path(__file__).parents[2]
@@ -348,32 +347,6 @@ def test_a_kill_in_the_middle_of_writing_leaves_a_whole_chain(path: Path) -> Non
         with Store.open(path) as store:
             store.abandon_open_checks("bench 4", at=AT)
     assert audit(path).head[0] > walked.head[0] - 1
-
-
-def test_a_record_without_a_ledger_is_carried_along_and_marked_so(tmp_path: Path) -> None:
-    old = tmp_path / "old" / "record.sqlite"
-    old.parent.mkdir()
-    new = make_record(tmp_path, old=True)
-    write_as_0002(new, old)
-    with pytest.raises(RecordError, match="has schema 0002"):
-        audit(old)
-    with pytest.raises(RecordError, match=f"must be brought up to {REVISIONS[-1]} first"):
-        Store.open_to_read(old)
-    with Store.open(old) as store, Store.open(new) as current:
-        carried, made = store.jobs(9), current.jobs(9)
-    for job, same in zip(carried, made, strict=True):
-        assert job.facts == ()  # an older version kept none
-        assert [check.strokes for check in job.checks] == [check.strokes for check in same.checks]
-        assert all(check.gauge is None and check.started_number > 1 for check in job.checks)
-    entries = ledger(old)
-    first = json.loads(entries[0]["body"])
-    assert (entries[0]["kind"], first["from"], first["jobs"], first["checks"]) == ("carried", "0002", 2, 5)
-    assert all(json.loads(entry["body"])["carried"] for entry in entries[1:])
-    assert len(entries) == audit(old).carried
-    with Store.open(old) as store:  # the job that was being measured goes on
-        check = next(check for job in carried for check in job.checks if check.state == "measuring")
-        store.abandon_check(check.id, at=AT)
-    assert audit(old).head[0] == len(entries) + 1
 
 
 def test_a_new_record_has_nothing_to_carry(path: Path) -> None:

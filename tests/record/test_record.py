@@ -13,16 +13,8 @@ from pathlib import Path
 from uuid import uuid4
 
 import pytest
-from alembic import command
-from alembic.autogenerate import compare_metadata
-from alembic.config import Config
-from alembic.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine, text
 
-import capture.record as record_package
 from capture.record import RecordError, Store
-from capture.record.schema import REVISIONS, metadata
 from tests.support.samples import (
     AT,
     JOB,
@@ -176,20 +168,6 @@ def test_every_commit_is_on_disk_before_it_is_acknowledged(path: Path) -> None:
     assert pragmas == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "busy_timeout": 5000}
 
 
-def test_an_empty_file_is_migrated_to_exactly_the_tables_in_use(path: Path) -> None:
-    path.touch()
-    Store.open(path).close()
-    engine = create_engine(f"sqlite:///{path}")
-    with engine.connect() as connection:
-        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
-    engine.dispose()
-    config = Config()
-    config.set_main_option("script_location", str(ROOT / "capture" / "record" / "migrations"))
-    config.set_main_option("path_separator", "os")
-    steps = [script.revision for script in ScriptDirectory.from_config(config).walk_revisions()]
-    assert tuple(reversed(steps)) == REVISIONS
-
-
 def test_a_current_record_opens_without_alembic(path: Path) -> None:
     Store.open(path).close()
     program = (
@@ -292,39 +270,3 @@ def test_a_killed_process_loses_no_acknowledged_stroke(path: Path) -> None:
             assert kept == [stroke(n) for n in range(1, len(kept) + 1)]
             assert store.outbox_size() - before == len(kept)
             store.abandon_open_checks("bench 4", at=AT)
-
-
-def test_a_record_of_the_first_version_is_brought_up_to_date_with_all_it_holds(path: Path) -> None:
-    engine = create_engine(f"sqlite:///{path}")
-    config = Config()
-    config.set_main_option("script_location", str(Path(record_package.__file__).parent / "migrations"))
-    config.set_main_option("path_separator", "os")
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0001")
-        connection.execute(
-            text(
-                "INSERT INTO jobs (uuid, bench, unit_serial, technician, sheet_name, sheet_revision, sheet_toml,"
-                " opened_at) VALUES ('9f5fe2b0-0a55-4b4c-9bd5-0f0a7d8e9a11', 'bay', 'u', 't', 's', '1', '',"
-                " '2026-01-02T03:04:05.000000Z')"
-            )
-        )
-        connection.execute(
-            text(
-                "INSERT INTO checks (job, pack, number, state, indicator, recording_path, started_at, low_nm, high_nm,"
-                " strokes_wanted, seat_wanted, measure) VALUES (1, 'low', 1, 'abandoned', '{}', 'x',"
-                " '2026-01-02T03:04:05.000000Z', 1, 2, 5, 1, 'peak')"
-            )
-        )
-        connection.execute(
-            text(
-                'INSERT INTO strokes ("check", n, seat, start_ns, end_ns, released_nm, peak_travel_nm, held_travel_nm,'
-                " rise_ns, creep_nm, return_error_nm, flags, accepted)"
-                " VALUES (1, 1, 0, 1, 2, 3, 1100000, 1090000, 5, 6, 7, '[]', 1)"
-            )
-        )
-    engine.dispose()
-    with Store.open(path) as store:
-        (entry,) = store.job(1).checks[0].strokes
-    assert entry.stroke.peak_travel_nm == 1_100_000
-    assert entry.stroke.pressure_min_pa is None

@@ -178,30 +178,6 @@ def forge(path: Path, entry: int, **changes: Any) -> None:
     tamper(path, *statements)
 
 
-def write_as_0002(path: Path, old: Path) -> None:
-    """Write what the tables of the record at `path` hold into a record of schema 0002 at `old`, without a ledger."""
-    from alembic import command
-    from alembic.config import Config
-    from sqlalchemy import create_engine
-
-    import capture.record as record_package
-
-    engine = create_engine(f"sqlite:///{old}")
-    config = Config()
-    config.set_main_option("script_location", str(Path(record_package.__file__).parent / "migrations"))
-    config.set_main_option("path_separator", "os")
-    with engine.begin() as connection:
-        config.attributes["connection"] = connection
-        command.upgrade(config, "0002")
-    engine.dispose()
-    with closing(sqlite3.connect(old)) as connection:
-        connection.execute("ATTACH ? AS new", (str(path),))
-        for table in ("jobs", "checks", "strokes", "verdicts"):
-            names = ", ".join(f'"{row[1]}"' for row in connection.execute(f"PRAGMA main.table_info({table})"))
-            connection.execute(f"INSERT INTO main.{table} ({names}) SELECT {names} FROM new.{table}")
-        connection.commit()
-
-
 def other(value: Any) -> Any:
     """Return another value than `value`, as near to it as can be."""
     if value is None:

@@ -1,1 +1,1 @@
-"""Alembic's steps from an empty database to the newest schema, one file a step in `versions`."""
+"""The steps from one schema version to the next, each a file that Alembic reads; a new database skips them all."""

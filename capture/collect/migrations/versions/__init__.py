@@ -1,1 +1,0 @@
-"""One file a schema version. A published step is never edited: the next change is the next file."""
