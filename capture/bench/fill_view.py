@@ -55,7 +55,7 @@ def _pack(state: BenchState, name: str) -> PackView:
     verdict = state.unit.verdicts.get(name) if state.unit is not None else None
     if state.unit is None or verdict is None:
         return PackView(name, "waiting")
-    return PackView(name, "done", verdict, state.unit.stale.get(name, ""))
+    return PackView(name, "done", verdict, state.unit.recheck.get(name, ""))
 
 
 def _on_screen(state: BenchState, packs: list[PackView]) -> dict[str, Any]:
@@ -79,7 +79,7 @@ def _on_screen(state: BenchState, packs: list[PackView]) -> dict[str, Any]:
         left_out = "; ".join(f"stroke {kept.stroke.n} {kept.left_out}" for kept in gone)
         return {**told, "verdict": state.running.check.verdict, "left_out": f"{left_out}." if left_out else ""}
     told["advice"] = state.choice.texts(pack.name)
-    if not shown.stale:  # what no longer counts must not stand there in large letters
+    if not shown.recheck:  # what no longer counts must not stand there in large letters
         told |= {"verdict": shown.verdict, "doubt": doubts.get(pack.name, "")}
         if state.unit is not None:
             told["left_out"] = state.unit.left_out.get(pack.name, "")
@@ -117,8 +117,8 @@ def _message(state: BenchState, view: BenchView) -> str:
         return _with_air(state.air, state.running.check)
     if unit is None:
         return f"{state.unfinished} Enter begins a new job." if state.unfinished else ""
-    if shown is not None and shown.stale:
-        return f"Check {shown.name} again, seat strokes first: {shown.stale}."
+    if shown is not None and shown.recheck:
+        return f"Check {shown.name} again, seat strokes first: {shown.recheck}."
     if shown is None or shown.is_good:
         said = f"{shown.verdict.next_step} " if shown is not None and shown.verdict is not None else ""
         return said + _what_is_next(view, unit)
@@ -148,8 +148,8 @@ def _then(state: BenchState, view: BenchView) -> str:
 def _what_is_next(view: BenchView, unit: UnitStanding) -> str:
     left = next((shown for shown in view.packs if not shown.is_good), None)
     if left is not None:
-        again = f"Check {left.name} again" if left.stale else f"Go on to pack {left.name}"
-        return f"{again}: {left.stale}." if left.stale else f"{again}."
+        again = f"Check {left.name} again" if left.recheck else f"Go on to pack {left.name}"
+        return f"{again}: {left.recheck}." if left.recheck else f"{again}."
     known = len(unit.standing.remarks)
     asks = f", which asks to acknowledge {known} {'thing' if known == 1 else 'things'}" if known else ""
     if not unit.standing.open:

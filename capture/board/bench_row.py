@@ -160,7 +160,7 @@ class BenchOnBoard:
         self._unit_told: tuple[UUID, datetime] | None = None
         """The job that the newest word on a unit is of, and when it was given, as the bench says."""
         self._passed: frozenset[str] = frozenset()
-        """The packs that wait for nobody: let pass by name, stale, or of a unit that was signed off."""
+        """The packs that wait for nobody: let pass by name, to be checked again, or of a unit that was signed off."""
         self._progress = ""
         self._ready = False
         """Whether nothing stands against signing the unit off, and nobody has."""
@@ -266,7 +266,7 @@ class BenchOnBoard:
         # Retained words come in any order: this one may be of a job that the status has yet to tell.
         self._unit_told = unit.job, unit.at
         packs = unit.packs[:MOST_PACKS]
-        waits_no_more = [pack for pack in packs if unit.signed_off_by or pack.passed_by or pack.state == "stale"]
+        waits_no_more = [pack for pack in packs if unit.signed_off_by or pack.passed_by or pack.state == "recheck"]
         self._passed = frozenset(short(pack.pack) for pack in waits_no_more)
         done = sum(pack.state == "good" or bool(pack.passed_by) for pack in packs)
         parts = [f"{done} of {len(packs)} packs"] if packs else []

@@ -95,16 +95,16 @@ def _waiting(jobs: list[Job], holdings: Holdings, ended_after: datetime) -> Gath
     from capture.job.unit_on_record import happened_in
     from capture.sheet.sheet import SheetError, parse_sheet
     from capture.stock.waiting import from_jobs
-    from capture.unit.changes import fitted_now, stale_checks
+    from capture.unit.changes import fitted_now, packs_to_recheck
 
     facts = {str(job.uuid): [(entry.at, entry.fact) for entry in job.facts] for job in jobs}
-    stale = {}
+    recheck = {}
     for job in jobs:
         # A sheet that cannot be read is named with its packs, where they are gathered.
         with contextlib.suppress(SheetError):
             sheet, happened = parse_sheet(job.sheet_toml, f"the build sheet of job {job.id}"), happened_in(job)
-            stale[str(job.uuid)] = stale_checks(fitted_now(sheet, happened), happened)
-    return from_jobs(jobs, holdings, ended_after, facts, stale)
+            recheck[str(job.uuid)] = packs_to_recheck(fitted_now(sheet, happened), happened)
+    return from_jobs(jobs, holdings, ended_after, facts, recheck)
 
 
 def _requests(found: Allotment) -> list[Request]:

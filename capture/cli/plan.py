@@ -29,7 +29,7 @@ def plan(
     """Say which parts of a unit to change so that all its packs come into range, and which packs need a re-check."""
     from capture.job.unit_on_record import happened_in
     from capture.sheet.sheet import parse_sheet
-    from capture.unit.changes import fitted_now, newest_verdicts, outcomes, stale_checks
+    from capture.unit.changes import fitted_now, newest_verdicts, outcomes, packs_to_recheck
     from capture.unit.plan import plan_unit
 
     with errors_in_words():
@@ -38,14 +38,14 @@ def plan(
         sheet = parse_sheet(found.sheet_toml, f"the build sheet of job {job}")
         happened = happened_in(found)
         now = fitted_now(sheet, happened)
-        verdicts, stale = newest_verdicts(happened), stale_checks(now, happened)
-        plans = plan_unit(now, verdicts, stale)
+        verdicts, recheck = newest_verdicts(happened), packs_to_recheck(now, happened)
+        plans = plan_unit(now, verdicts, recheck)
         came_out = outcomes(sheet, happened)
     unchecked = [pack.name for pack in now.order() if pack.name not in verdicts]
     if as_json:
-        _print_json(now, came_out, stale, unchecked, plans)
+        _print_json(now, came_out, recheck, unchecked, plans)
     else:
-        _print_words(came_out, stale, unchecked, plans)
+        _print_words(came_out, recheck, unchecked, plans)
 
 
 def change(
@@ -86,12 +86,12 @@ def change(
             say(CAUTION_LINE)
 
 
-def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list[str], plans: list[UnitPlan]) -> None:
+def _print_words(came_out: list[Outcome], recheck: dict[str, str], unchecked: list[str], plans: list[UnitPlan]) -> None:
     from capture.output.words import CAUTION_LINE
 
     for one in came_out:
         say(one.text)
-    for name, why in stale.items():
+    for name, why in recheck.items():
         say(f"re-check needed: {name}: {why}")
     for name in unchecked:
         say(f"not checked yet: {name}")
@@ -102,11 +102,13 @@ def _print_words(came_out: list[Outcome], stale: dict[str, str], unchecked: list
     for text in plans[0].out_of_reach if plans else ():
         say(f"no change helps {text}")
     if not plans:
-        say("No parts to change: every pack is good." if not stale and not unchecked else "No parts to change so far.")
+        say(
+            "No parts to change: every pack is good." if not recheck and not unchecked else "No parts to change so far."
+        )
 
 
 def _print_json(
-    sheet: Sheet, came_out: list[Outcome], stale: dict[str, str], unchecked: list[str], plans: list[UnitPlan]
+    sheet: Sheet, came_out: list[Outcome], recheck: dict[str, str], unchecked: list[str], plans: list[UnitPlan]
 ) -> None:
     def put(kind: str, **values: Any) -> None:
         say(json.dumps({"type": kind, **values}, ensure_ascii=False))
@@ -124,8 +126,8 @@ def _print_json(
             normalized_error=one.normalized_error if abs(one.normalized_error) != float("inf") else None,
             as_predicted=one.as_predicted,
         )
-    for name, why in stale.items():
-        put("stale", pack=name, because=why)
+    for name, why in recheck.items():
+        put("recheck", pack=name, because=why)
     for name in unchecked:
         put("unchecked", pack=name)
     for planned in plans:

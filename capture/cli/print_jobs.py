@@ -119,7 +119,7 @@ def _latest(job: Job) -> dict[str, str]:
             if check.stands is not None and check.stands.remarks:
                 words[check.pack] += f" and the seal {leak_word(check.stands)}"
         elif check.pack in words:
-            words[check.pack] += f" (recheck {check.state})"
+            words[check.pack] += f" (re-check {check.state})"
         else:
             words[check.pack] = check.state
     return words

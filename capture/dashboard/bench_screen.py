@@ -10,7 +10,7 @@ from capture.dashboard.scale import scale_rows
 from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.view import BenchView
-from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, STALE, flag_words, leak_word, number
+from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, RECHECK, flag_words, leak_word, number
 from capture.plumbing.terminal.bigtext import big_number, big_word
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
 from drivers.units import format_length
@@ -294,8 +294,8 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     verdict = view.verdict
     if verdict is None:
         text = "no verdict yet" if _measuring(view) else "no verdict"
-        if 0 <= view.pack < len(view.packs) and view.packs[view.pack].stale:
-            text = f"{ink.pick(STALE.shape, STALE.ascii_shape)} re-check needed"
+        if 0 <= view.pack < len(view.packs) and view.packs[view.pack].recheck:
+            text = f"{ink.pick(RECHECK.shape, RECHECK.ascii_shape)} re-check needed"
         blank: list[Row] = [[] for _ in range(rows)]
         blank[rows // 2] = [(text, "bold")]
         return blank

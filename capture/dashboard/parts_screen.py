@@ -46,16 +46,16 @@ def parts_screen(
     for text in choice.found.out_of_reach:
         blocks.append(bullet(f" {ink.pick('×', 'x')}  ", text, width, ink))
     if not choice.found.ways and not choice.found.out_of_reach:
-        stale = [pack.name for pack in view.packs if pack.stale]
-        why = f"check {', '.join(stale)} again first" if stale else "every pack that was checked is good"
+        recheck = [pack.name for pack in view.packs if pack.recheck]
+        why = f"check {', '.join(recheck)} again first" if recheck else "every pack that was checked is good"
         blocks.append(bullet("    ", f"Nothing is advised: {why}.", width, ink))
     count = len(choice.found.ways)
     keys = [f"1-{min(9, count)} was done" if count > 1 else "1 was done" if count else "", "p another part"]
     keys += ["Escape back", "t name", "s steps", "u sign-off"]
     title = "CHANGE PARTS  air off, pack at rest"
     line = "   ".join(key for key in keys if key)
-    return unit_page(view, page, title, f"re-check needed: {_stale(view)}", blocks, line, width, height, ink)
+    return unit_page(view, page, title, f"re-check needed: {_to_recheck(view)}", blocks, line, width, height, ink)
 
 
-def _stale(view: BenchView) -> str:
-    return ", ".join(pack.name for pack in view.packs if pack.stale) or "none"
+def _to_recheck(view: BenchView) -> str:
+    return ", ".join(pack.name for pack in view.packs if pack.recheck) or "none"

@@ -6,7 +6,7 @@ from rich.cells import cell_len
 
 from capture.clearance.check import StrokeKept
 from capture.dashboard.view import BenchView, PackView
-from capture.output.words import CAUTIONS, LOOKS, STALE, chance, counted, flag_words, number, travel_nm
+from capture.output.words import CAUTIONS, LOOKS, RECHECK, chance, counted, flag_words, number, travel_nm
 from capture.plumbing.terminal.canvas import Ink, Row, fit, row_width, wrap
 
 __all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
@@ -31,8 +31,8 @@ def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) ->
         word = {"waiting": "waiting", "measuring": "measuring", "done": "done"}[pack.state]
         mark = (ink.pick("··", ".."), style)
         tails = [word]
-    elif pack.stale:
-        mark = (ink.pick(STALE.shape, STALE.ascii_shape), STALE.style)
+    elif pack.recheck:
+        mark = (ink.pick(RECHECK.shape, RECHECK.ascii_shape), RECHECK.style)
         tails = [f"re-check needed, was {verdict.verdict}", "re-check needed", "re-check"]
     else:
         look = LOOKS[verdict.verdict]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
-from capture.output.words import LOOKS, STALE
+from capture.output.words import LOOKS, RECHECK
 from capture.plumbing.terminal.canvas import Frame, Ink, Row
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing
@@ -15,7 +15,7 @@ __all__ = ["release_screen"]
 
 def _pack_rows(pack: PackState, standing: Standing, width: int, ink: Ink) -> list[Row]:
     shape, style, words = ink.pick("··", ".."), "", "not checked"
-    look = STALE if pack.state == "stale" else LOOKS["good"] if pack.state == "good" else None
+    look = RECHECK if pack.state == "recheck" else LOOKS["good"] if pack.state == "good" else None
     if pack.state == "not good":
         look = next((one for word, one in LOOKS.items() if word == pack.words), LOOKS["inconclusive"])
     if look is not None:

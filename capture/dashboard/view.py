@@ -21,14 +21,14 @@ class PackView:
     name: str
     state: Literal["waiting", "measuring", "done"]
     verdict: Verdict | None = None
-    """Its newest, stale or not."""
-    stale: str = ""
+    """Its newest, whether it needs a re-check or not."""
+    recheck: str = ""
     """Why its newest check no longer counts, in words; empty while it does."""
 
     @property
     def is_good(self) -> bool:
         """Whether its newest check is good and counts."""
-        return self.verdict is not None and self.verdict.verdict == "good" and not self.stale
+        return self.verdict is not None and self.verdict.verdict == "good" and not self.recheck
 
 
 @dataclass(frozen=True, slots=True)

@@ -262,11 +262,16 @@ class VerdictMessage(_Message):
         )
 
 
+def _present_word(state: Any, info: ValidationInfo) -> Any:
+    """Return `recheck` for the word that benches sent for it before; an outbox may hold it, and a broker retain it."""
+    return "recheck" if info.context == _WIRE and state == "stale" else state
+
+
 class PackMessage(_Strict):
     """How one pack of a unit stands by its newest check and what was changed since."""
 
     pack: str
-    state: Literal["good", "not good", "stale", "unchecked"]
+    state: Annotated[Literal["good", "not good", "recheck", "unchecked"], BeforeValidator(_present_word)]
     passed_by: str = Field(default="", description="Who let it pass as it is; empty where nobody had to.")
     left_out: str = Field(
         default="", description="Which strokes of its newest check a person left out, and why; empty for none."

@@ -16,7 +16,7 @@ __all__ = [
     "FLAG_WORDS",
     "LEAKS",
     "LOOKS",
-    "STALE",
+    "RECHECK",
     "Look",
     "chance",
     "counted",
@@ -68,7 +68,7 @@ LEAKS = Look("▼·", "V.", "bold red", ("..#..", "..#..", ".###.", "#####", ".#
 
 
 #: A check that no longer counts: hollow, where a good one is solid.
-STALE = Look("□□", "[]", "bold blue", ())
+RECHECK = Look("□□", "[]", "bold blue", ())
 
 
 def flag_words(flags: tuple[str, ...]) -> str:

@@ -23,7 +23,7 @@ from capture.report.times import Times
 from capture.report.traces import Trace
 from capture.sheet.sheet import Pack, Sheet
 from capture.unit.acknowledge import remarks
-from capture.unit.changes import PlanError, outcomes, stale_checks
+from capture.unit.changes import PlanError, outcomes, packs_to_recheck
 from capture.unit.facts import Fact, Override, PartsChanged, ToAcknowledge
 from capture.unit.gauge import gauge_of
 from capture.unit.pack_states import PackState, pack_states
@@ -77,7 +77,7 @@ class _Report:
             try:
                 judged = judged_in(job)
                 happened = happened_in(job)
-                states = pack_states(sheet, judged, job.facts, stale_checks(sheet, happened))
+                states = pack_states(sheet, judged, job.facts, packs_to_recheck(sheet, happened))
                 self.states = {state.pack: state for state in states}
                 came = outcomes(sheet, happened)
                 self.known = remarks(job.facts, judged, came)
@@ -199,7 +199,7 @@ class _Report:
             return f"let pass by {end.let_pass[name]}"
         if state is None:
             return "not in the build sheet" if self.sheet and self.pack(name) is None else "cannot be said"
-        if state.state == "stale":
+        if state.state == "recheck":
             return f"RE-CHECK NEEDED: {state.words}"
         if checks and checks[-1].state == "abandoned":
             return f"{state.state}; the last check was abandoned"

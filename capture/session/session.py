@@ -274,4 +274,4 @@ def _pack_word(session: Session, pack: PackView) -> str:
     if pack.verdict is None:
         return f"{pack.name}: no verdict"
     line = plain_line(pack.verdict, session.bench.setup.sheet.display_unit, pack.name)
-    return f"{line} RE-CHECK NEEDED: {pack.stale}." if pack.stale else line
+    return f"{line} RE-CHECK NEEDED: {pack.recheck}." if pack.recheck else line

@@ -30,7 +30,7 @@ _TYPED_FACTOR = 2.0
 Facts = Mapping[str, Sequence[tuple[datetime, Fact]]]
 
 #: The packs of each job (by its UUID) whose check no longer counts, and why.
-Stale = Mapping[str, Mapping[str, str]]
+Rechecks = Mapping[str, Mapping[str, str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,7 @@ def from_jobs(
     holdings: Holdings,
     ended_after: datetime,
     facts: Facts | None = None,
-    stale: Stale | None = None,
+    recheck: Rechecks | None = None,
 ) -> Gathered:
     """Gather the packs whose newest check is not good, of every job still open or ended after `ended_after`.
 
@@ -103,7 +103,7 @@ def from_jobs(
     not_asked: list[NotAsked] = []
     for (_, name), (job, check) in sorted(newest.items()):
         found = _draft(job, check, holdings, (facts or {}).get(str(job.uuid), ()))
-        why = (stale or {}).get(str(job.uuid), {}).get(name)
+        why = (recheck or {}).get(str(job.uuid), {}).get(name)
         if why is not None and found is not None:
             found = f"needs a re-check: {why}"
         if isinstance(found, str):

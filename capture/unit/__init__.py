@@ -1,1 +1,1 @@
-"""One unit's way to its sign-off: facts, changes, what is fitted, what is stale, what is open. Pure."""
+"""One unit's way to its sign-off: facts, changes, what is fitted, what needs a re-check, what is open. Pure."""

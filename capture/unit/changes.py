@@ -1,15 +1,16 @@
-"""What changes of parts mean for a unit: what is fitted now, which checks are stale, and whether a change came out as
-predicted. What to change next is found in `plan`.
+"""What changes of parts mean for a unit: what is fitted now, which packs need a re-check, and whether a change came
+out as predicted. What to change next is found in `plan`.
 
 Plain data in, plain data out; what happened comes as a list in the order it happened (the record's ledger numbers),
 each entry a fact or a `Judged`; a check's place is where it began.
 
-What is stale. A check tells of the unit as it was. It no longer counts once, after it began,
+What needs a re-check. A check tells of the unit as it was. It no longer counts once, after it began,
     - the pack's own parts were changed, or
     - an adjuster of another pack that `moves` this one was changed, or
     - either happened to a pack that this one depends on, directly or through others.
 A pack depends on packs to finish first. So a check made while one of those was changed and not yet checked again was
-made too early, and is stale from the start. A pack that is merely measured again, nothing changed, makes nothing stale.
+made too early, and calls for a re-check from the start. A pack that is merely measured again, nothing changed, calls
+for no re-check of another.
 
 As predicted. A change predicts what the next check of its pack will show. The two are compared by the normalized error
 E_n = (measured - predicted) / U of ISO 13528 and ISO/IEC 17043, U for 95 % of the difference; beyond 1 in size the step
@@ -48,7 +49,7 @@ __all__ = [
     "newest_verdicts",
     "outcome",
     "outcomes",
-    "stale_checks",
+    "packs_to_recheck",
     "unexplained",
 ]
 
@@ -129,15 +130,15 @@ def _states(adjuster: Adjuster) -> str:
     return ", ".join(adjuster.text(choice) for choice in adjuster.choices)
 
 
-# -- which checks are stale --------------------------------------------------------------------------------------
+# -- which packs need a re-check -----------------------------------------------------------------------------------
 
 
 def newest_verdicts(happened: Iterable[Happened]) -> dict[str, Verdict]:
-    """Return the newest verdict of every pack that has one, stale or not."""
+    """Return the newest verdict of every pack that has one, whether it needs a re-check or not."""
     return {entry.pack: entry.verdict for entry in happened if isinstance(entry, Judged)}
 
 
-def stale_checks(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
+def packs_to_recheck(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
     """Return the packs whose newest check no longer counts, in the order to check them, each with why in words.
 
     Raises PlanError where `happened` names a pack or an adjuster that is not in the sheet.
@@ -145,23 +146,23 @@ def stale_checks(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:
     needs = {pack.name: _needs(sheet, pack.name) for pack in sheet.packs}
     unproven: dict[str, str] = {}  # changed since the last check, and by what
     checked: set[str] = set()
-    stale: dict[str, str] = {}
+    recheck: dict[str, str] = {}
     for entry in happened:
         if isinstance(entry, Judged):
             name = _pack(sheet, entry.pack).name
             unproven.pop(name, None)
-            stale.pop(name, None)
+            recheck.pop(name, None)
             checked.add(name)
             early = next((needed for needed in needs[name] if needed in unproven), None)
             if early is not None:
-                stale[name] = f"it was checked before {early}, which it depends on, was checked again"
+                recheck[name] = f"it was checked before {early}, which it depends on, was checked again"
         elif isinstance(entry, PartsChanged):
             for name, why in _touched(sheet, entry).items():
-                unproven[name] = stale[name] = why
+                unproven[name] = recheck[name] = why
                 for other, needed in needs.items():
                     if name in needed:
-                        stale.setdefault(other, f"it depends on {name}, and {why}")
-    return {pack.name: stale[pack.name] for pack in sheet.order() if pack.name in stale and pack.name in checked}
+                        recheck.setdefault(other, f"it depends on {name}, and {why}")
+    return {pack.name: recheck[pack.name] for pack in sheet.order() if pack.name in recheck and pack.name in checked}
 
 
 def unexplained(sheet: Sheet, happened: Iterable[Happened]) -> dict[str, str]:

@@ -1,7 +1,7 @@
 """What happens to a unit beside its strokes: parts changed, steps done, overrides, sign-off, corrections. Plain data.
 
 The record keeps them in the order they happened and never changes one; what they mean together (what is fitted now,
-which checks are stale, what still stands against signing off) is worked out elsewhere, from this and the sheet.
+which packs need a re-check, what still stands against signing off) is worked out elsewhere, from this and the sheet.
 """
 
 from __future__ import annotations

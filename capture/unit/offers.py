@@ -100,7 +100,7 @@ def plans(now: UnitStanding) -> Offers:
 
 
 def _counted(now: UnitStanding) -> dict[str, Verdict]:
-    return {name: verdict for name, verdict in now.verdicts.items() if name not in now.stale}
+    return {name: verdict for name, verdict in now.verdicts.items() if name not in now.recheck}
 
 
 def _made(one: PackPlan) -> PartsChanged:
@@ -122,7 +122,7 @@ def typed_change(now: UnitStanding, part: PartFitted, by: str) -> PartsChanged:
     if adjuster.fitted == part.fitted:
         raise PlanError(f"that is what {part.pack} has: nothing changed in its {adjuster.name}")
     changes = (Change(part.adjuster, adjuster.kind, adjuster.fitted, part.fitted),)
-    verdict = None if part.pack in now.stale else now.verdicts.get(part.pack)
+    verdict = None if part.pack in now.recheck else now.verdicts.get(part.pack)
     if verdict is None:
         return PartsChanged(part.pack, changes, None, None, by)
     predicted_nm, expanded_nm = predict(pack, verdict, changes)

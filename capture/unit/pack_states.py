@@ -18,17 +18,17 @@ class PackState:
     """How a pack stands. `number` is that of the record's entry that made it so; `words` says more, or nothing."""
 
     pack: str
-    state: Literal["good", "not good", "stale", "unchecked"]
+    state: Literal["good", "not good", "recheck", "unchecked"]
     number: int = 0
     words: str = ""
 
 
 def pack_states(
-    sheet: Sheet, checks: Sequence[Judged], entries: Sequence[Entry], stale: Mapping[str, str]
+    sheet: Sheet, checks: Sequence[Judged], entries: Sequence[Entry], recheck: Mapping[str, str]
 ) -> list[PackState]:
     """Return how each pack of the sheet stands, in the order of checking.
 
-    `stale` has the packs whose check no longer counts, each with why (`changes.stale_checks`). A check whose own
+    `recheck` has the packs whose check no longer counts, each with why (`changes.packs_to_recheck`). A check whose own
     entries were corrected counts no longer either.
     """
     last = {check.pack: check for check in sorted(checks, key=lambda check: check.number)}
@@ -43,9 +43,9 @@ def pack_states(
         about = (check.started_number, check.number, *(entry.number for entry in check.left_out))
         number = max(corrected.get(number, 0) for number in about)
         if number:
-            states.append(PackState(pack.name, "stale", number, "its check was corrected"))
-        elif pack.name in stale:
-            states.append(PackState(pack.name, "stale", max(check.number, changed), stale[pack.name]))
+            states.append(PackState(pack.name, "recheck", number, "its check was corrected"))
+        elif pack.name in recheck:
+            states.append(PackState(pack.name, "recheck", max(check.number, changed), recheck[pack.name]))
         else:
             word = check.verdict.verdict
             state: Literal["good", "not good"] = "good" if word == "good" else "not good"

@@ -4,9 +4,9 @@ Packs that influence each other (through `moves`, both measured) are planned as 
 one; groups do not touch each other, so the best for each is the best for the unit. In a group the order is that of
 `parts_search`: the probability that all its packs are in range, then nearness to the preferred clearances, then
 fewest parts touched. Over groups these add up. A group whose packs are all good is left alone; so are packs with no
-check or a stale one, which must be checked before they can be planned.
+check and packs that need a re-check, which must be checked before they can be planned.
 
-What is fitted now and which checks are stale is worked out in `changes`, whose names can be had from here as well.
+What is fitted now and which packs need a re-check is worked out in `changes`, whose names can be had from here as well.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from capture.unit.changes import (
     newest_verdicts,
     outcome,
     outcomes,
-    stale_checks,
+    packs_to_recheck,
 )
 from capture.unit.facts import Judged, PartsChanged
 from drivers.reading import LengthUnit
@@ -55,8 +55,8 @@ __all__ = [
     "newest_verdicts",
     "outcome",
     "outcomes",
+    "packs_to_recheck",
     "plan_unit",
-    "stale_checks",
 ]
 
 
@@ -82,7 +82,7 @@ class UnitPlan:
     """That all of them are in range, the measurements taken as independent."""
     parts_touched: int
     check_again: tuple[str, ...]
-    """The packs to check after the changes, in order; those that were stale before among them."""
+    """The packs to check after the changes, in order; those that needed a re-check before among them."""
     out_of_reach: tuple[str, ...]
     """What to say of the packs that no change brings into range, a text each."""
 
@@ -96,18 +96,18 @@ class _Way:
 
 
 def plan_unit(
-    sheet: Sheet, verdicts: Mapping[str, Verdict], stale: Collection[str] = (), unit: LengthUnit | None = None
+    sheet: Sheet, verdicts: Mapping[str, Verdict], recheck: Collection[str] = (), unit: LengthUnit | None = None
 ) -> list[UnitPlan]:
     """Return the best plans for all measured packs together, best first; empty where nothing needs doing.
 
     `sheet` has `fitted` as it is now (`fitted_now`), `verdicts` are the newest of each pack, and those of the packs in
-    `stale` are not used. Where some packs are out of reach a plan says so; where all that are not good are, the only
+    `recheck` are not used. Where some packs are out of reach a plan says so; where all that are not good are, the only
     plan changes nothing. `unit` is that of the text, by default the sheet's. Raises PlanError where packs that
     influence each other allow too many combinations to find the best with certainty.
     """
     unit = unit or sheet.display_unit
     known = {
-        pack.name: verdicts[pack.name] for pack in sheet.order() if pack.name in verdicts and pack.name not in stale
+        pack.name: verdicts[pack.name] for pack in sheet.order() if pack.name in verdicts and pack.name not in recheck
     }
     ways = [_Way((0, 0, 0), ())]
     out_of_reach: list[str] = []
@@ -117,7 +117,7 @@ def plan_unit(
             here = [_as_they_are(group, known)]
             out_of_reach += _not_reached(group, known, unit)
         ways = _joined(ways, here)
-    plans = [_unit_plan(sheet, way, known, stale, tuple(out_of_reach), unit) for way in ways]
+    plans = [_unit_plan(sheet, way, known, recheck, tuple(out_of_reach), unit) for way in ways]
     return [plan for plan in plans if plan.parts_touched or plan.out_of_reach]
 
 
@@ -217,7 +217,7 @@ def _unit_plan(
     sheet: Sheet,
     way: _Way,
     known: Mapping[str, Verdict],
-    stale: Collection[str],
+    recheck: Collection[str],
     out_of_reach: tuple[str, ...],
     unit: LengthUnit,
 ) -> UnitPlan:
@@ -227,7 +227,7 @@ def _unit_plan(
     happened: list[Happened] = [Judged(name, 0, 0, verdict) for name, verdict in known.items()]
     happened += [PartsChanged(plan.pack, plan.changes, None, None, "") for plan in changed]
     moved = {name for plan in changed for name in moved_packs(sheet.pack(plan.pack), plan.changes)}
-    again = set(stale_checks(sheet, happened)) | moved | set(stale)
+    again = set(packs_to_recheck(sheet, happened)) | moved | set(recheck)
     plan = UnitPlan(
         "",
         packs,

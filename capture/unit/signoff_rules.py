@@ -96,7 +96,7 @@ class Objection:
 class OpenItem:
     """One thing that stands against signing off, and what to do about it."""
 
-    code: Literal["unchecked", "not_good", "stale", "checked_since", "begun", "waits_for_pass", "not_done"]
+    code: Literal["unchecked", "not_good", "recheck", "checked_since", "begun", "waits_for_pass", "not_done"]
     pack: str | None
     step: int | None
     text: str
@@ -390,7 +390,7 @@ class _Unit:
         items = []
         for name, pack in self.packs.items():
             fresh = max(pack.number, self.changed.get(name, 0)) < number
-            # A change that the states do not know of yet makes a check stale all the same.
+            # A change that the states do not know of yet calls for a re-check all the same.
             good = pack.state == "good" and self.changed.get(name, 0) <= pack.number
             if not (good and fresh) and not self.lets_pass(name, number):
                 items.append(_open_pack(pack, good))
@@ -454,5 +454,5 @@ def _open_pack(pack: PackState, good: bool) -> OpenItem:
         return OpenItem("not_good", pack.pack, None, f"{name} is not good{why}", do)
     if pack.state == "good" and good:
         return OpenItem("checked_since", pack.pack, None, f"{name} was checked after that", "sign off again")
-    why = why if pack.state == "stale" else " (its parts were changed)"
-    return OpenItem("stale", pack.pack, None, f"{name} needs a re-check{why}", "check it again")
+    why = why if pack.state == "recheck" else " (its parts were changed)"
+    return OpenItem("recheck", pack.pack, None, f"{name} needs a re-check{why}", "check it again")

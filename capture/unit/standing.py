@@ -19,7 +19,7 @@ from capture.unit.changes import (
     fitted_now,
     newest_verdicts,
     outcomes,
-    stale_checks,
+    packs_to_recheck,
     unexplained,
 )
 from capture.unit.facts import Entry, Judged, SignedOff
@@ -38,8 +38,8 @@ class UnitStanding:
     fitted: Sheet
     """The same with every adjuster as it is fitted now."""
     verdicts: Mapping[str, Verdict]
-    """The newest of each pack that has one, stale or not."""
-    stale: Mapping[str, str]
+    """The newest of each pack that has one, whether it needs a re-check or not."""
+    recheck: Mapping[str, str]
     """The packs whose newest check no longer counts, each with why."""
     unexplained: Mapping[str, str]
     """The packs that are good now and were not before, though nothing was changed; each with that in words."""
@@ -65,9 +65,9 @@ def happened(entries: Sequence[Entry], judged: Sequence[Judged]) -> list[Happene
 def unit_now(sheet: Sheet, entries: Sequence[Entry], judged: Sequence[Judged]) -> UnitStanding:
     """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
     done = happened(entries, judged)
-    stale = stale_checks(sheet, done)
-    packs = pack_states(sheet, judged, entries, stale)
-    doubts = {name: why for name, why in unexplained(sheet, done).items() if name not in stale}
+    recheck = packs_to_recheck(sheet, done)
+    packs = pack_states(sheet, judged, entries, recheck)
+    doubts = {name: why for name, why in unexplained(sheet, done).items() if name not in recheck}
     fitted, trouble = sheet, ""
     came_out: list[Outcome] = []
     try:
@@ -80,7 +80,7 @@ def unit_now(sheet: Sheet, entries: Sequence[Entry], judged: Sequence[Judged]) -
         sheet=sheet,
         fitted=fitted,
         verdicts=newest_verdicts(done),
-        stale={pack.pack: pack.words for pack in packs if pack.state == "stale"},
+        recheck={pack.pack: pack.words for pack in packs if pack.state == "recheck"},
         unexplained=doubts,
         outcomes=tuple(came_out),
         packs=tuple(packs),

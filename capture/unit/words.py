@@ -105,7 +105,7 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
 
 
 #: How a pack stands, for people.
-STATE_WORDS = {"good": "good", "not good": "not good", "stale": "re-check needed", "unchecked": "not checked"}
+STATE_WORDS = {"good": "good", "not good": "not good", "recheck": "re-check needed", "unchecked": "not checked"}
 
 
 def items_open(standing: Standing) -> str:

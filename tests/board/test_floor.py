@@ -262,8 +262,8 @@ def unit_of(bench: str, at: datetime, signed_by: str = "", **packs: str) -> Sent
 
 @pytest.mark.parametrize(
     ("signed_by", "pack"),
-    [("Di", {}), ("", {"passed_by": "Di"}), ("", {"state": "stale"})],
-    ids=["signed", "let", "stale"],
+    [("Di", {}), ("", {"passed_by": "Di"}), ("", {"state": "recheck"})],
+    ids=["signed", "let", "recheck"],
 )
 def test_a_pack_let_pass_changed_or_of_a_signed_unit_waits_for_no_change_of_parts(
     signed_by: str, pack: dict[str, str]

@@ -77,14 +77,14 @@ def test_a_unit_is_planned_changed_checked_and_planned_again(job: tuple[Store, i
     store.add_fact(number, PartsChanged("low", (Change(0, "shim", 2, 4),), *predicted, "tech"), at=AT)
     store.add_fact(number, StepDone(0, "tech"), at=AT)
     said = lines(strokelog(*words, "--json"))
-    assert [one["pack"] for one in said if one["type"] == "stale"] == ["low", "high"]
+    assert [one["pack"] for one in said if one["type"] == "recheck"] == ["low", "high"]
     assert not [one for one in said if one["type"] == "plan"]
     assert "re-check needed: high: the shim of low, which moves high, was changed since" in strokelog(*words).stdout
 
     check(store, number, "low", 1_104_000)
-    outcome, stale = lines(strokelog(*words, "--json"))
+    outcome, recheck = lines(strokelog(*words, "--json"))
     assert (outcome["type"], outcome["as_predicted"], outcome["predicted_nm"]) == ("outcome", True, 1_100_000)
-    assert (stale["type"], stale["pack"]) == ("stale", "high")
+    assert (recheck["type"], recheck["pack"]) == ("recheck", "high")
 
     check(store, number, "high", 1_120_000)
     shown = strokelog(*words).stdout
@@ -114,7 +114,7 @@ def test_a_check_counts_from_its_beginning_so_parts_changed_during_it_make_it_st
     store.add_fact(number, PartsChanged("low", (Change(0, "shim", 2, 3),), None, None, "tech"), at=AT)
     finish_check(store, begun, verdict=measured(BOX.pack("low"), 1_100_000))
     store.close()
-    assert [one["pack"] for one in lines(strokelog(*words, "--json")) if one["type"] == "stale"] == ["low"]
+    assert [one["pack"] for one in lines(strokelog(*words, "--json")) if one["type"] == "recheck"] == ["low"]
 
 
 def test_what_cannot_have_been_and_what_is_not_there_are_errors_in_words(job: tuple[Store, int, list[str]]) -> None:

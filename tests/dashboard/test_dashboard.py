@@ -273,9 +273,9 @@ def test_that_the_seal_leaks_stands_there_as_large_as_the_verdict(
 def test_the_packs_line_counts_only_packs_whose_newest_check_is_good() -> None:
     view = sample_view("loose")  # forward low good, forward high tight, reverse loose
     assert "1 of 5 good" in render(view, 80, 24).text
-    view.packs[0].stale = "its parts were changed"
+    view.packs[0].recheck = "its parts were changed"
     assert "0 of 5 good" in render(view, 80, 24).text
-    view.packs[0].stale, view.packs[0].state = "", "measuring"
+    view.packs[0].recheck, view.packs[0].state = "", "measuring"
     assert "0 of 5 good" in render(view, 80, 24).text
 
 

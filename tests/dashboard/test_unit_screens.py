@@ -98,7 +98,8 @@ def now_after(*facts: Fact, loose: bool = True) -> UnitStanding:
 def view_of(now: UnitStanding, **changes: object) -> BenchView:
     view = BenchView(bench="north-2", unit_serial="HX-2207", technician="Ana", job="7")
     view.packs = [
-        PackView(pack.name, "done", now.verdicts.get(pack.name), now.stale.get(pack.name, "")) for pack in SHEET.order()
+        PackView(pack.name, "done", now.verdicts.get(pack.name), now.recheck.get(pack.name, ""))
+        for pack in SHEET.order()
     ]
     view.pack = 0
     for name, value in changes.items():

@@ -133,7 +133,7 @@ def test_the_shelf_is_said_beside_the_advice_taking_reserves_and_the_sign_off_co
             ]
         # Another ring after all: the first one goes back on the shelf.
         back = typed_change(unit.now, PartFitted("high", 0, 3_200_000), "Ana")
-        assert (back.predicted_nm, back.expanded_uncertainty_nm) == (None, None)  # its check is stale
+        assert (back.predicted_nm, back.expanded_uncertainty_nm) == (None, None)  # its pack needs a re-check
         unit.add([back], at=AT)
         with StockRoom.open(path) as room:
             rings = {one.thickness_text: one.reserved for one in room.holdings().bins if one.part == "snap ring"}

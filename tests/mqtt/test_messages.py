@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
+from capture.mqtt.messages import BenchStatus, PackMessage, StrokeMessage, UnitMessage, VerdictMessage
 from capture.mqtt.topics import name_from_level, status_topic, stroke_topic, topic_level, verdict_topic
 from tests.support.make_schemas import written
 from tests.support.samples import AT, JOB, stroke, stroke_message, verdict, verdict_message
@@ -92,6 +92,14 @@ def test_a_producer_may_not_add_a_field_and_a_consumer_ignores_one() -> None:
     content["colour"] = "green"
     content["budget"][0]["colour"] = "green"
     assert VerdictMessage.from_wire(json.dumps(content)) == VerdictMessage.from_wire(payload)
+
+
+def test_a_unit_told_of_before_is_read_in_the_present_word_for_a_recheck() -> None:
+    content = json.loads(unit().model_dump_json())
+    content["packs"] = [{"pack": "low", "state": "stale"}]
+    assert [pack.state for pack in UnitMessage.from_wire(json.dumps(content)).packs] == ["recheck"]
+    with pytest.raises(ValidationError, match="'recheck'"):
+        PackMessage(pack="low", state="stale")  # type: ignore[arg-type]
 
 
 def test_a_consumer_refuses_another_schema_version() -> None:

@@ -228,7 +228,7 @@ def test_facts_come_back_exactly_and_in_order(path: Path) -> None:
         assert found.facts[1].at == AT + timedelta(seconds=1)
         assert store.job(other).facts == ()
         assert store.outbox_size() == 1
-        # The verdict came after the parts were changed, the check began before: whether it is stale can be told.
+        # The verdict came after the parts were changed, its check began before: what needs a re-check can be told.
         verdict = found.checks[0].verdict
         assert verdict is not None
         assert found.checks[0].started_number < numbers[0] < verdict.number < numbers[1]

@@ -535,8 +535,8 @@ def test_parts_changed_since_the_sheet_count_and_since_the_check_make_it_stale(r
     after = {str(uuid): [(AT + timedelta(minutes=5), part)]}
     (waiting,) = from_jobs(jobs, room.holdings(), EVER, before).packs
     assert waiting.slots[0].fitted.thickness_nm == 3_200_000
-    (stale,) = from_jobs(jobs, room.holdings(), EVER, after).not_asked
-    assert "changed since it was measured" in stale.reason
+    (recheck,) = from_jobs(jobs, room.holdings(), EVER, after).not_asked
+    assert "changed since it was measured" in recheck.reason
     # A measured piece that was reserved for the pack and is fitted now is known to the micrometer.
     place = Place(str(uuid), "A", "high", 1)
     room.reserve([Request(RING, 3_200_000, "SR-31", place)], by="", at=AT - timedelta(minutes=9))

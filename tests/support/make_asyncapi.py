@@ -81,7 +81,7 @@ def _examples() -> dict[str, BaseModel]:
             id=ids["unit"],
             job=_JOB,
             unit_serial="FW3-0117",
-            packs=(PackMessage(pack="low", state="good"), PackMessage(pack="high", state="stale")),
+            packs=(PackMessage(pack="low", state="good"), PackMessage(pack="high", state="recheck")),
             steps=4,
             steps_closed=1,
             next_step="clean passages",

@@ -20,7 +20,7 @@ from capture.unit.changes import (
     newest_verdicts,
     outcome,
     outcomes,
-    stale_checks,
+    packs_to_recheck,
     unexplained,
 )
 from capture.unit.facts import Correction, Judged, PartsChanged, SignedOff, StepDone
@@ -83,37 +83,37 @@ def test_a_change_that_cannot_have_been_is_an_error_in_words(made: PartsChanged,
 
 
 def test_a_changed_pack_is_stale_until_it_is_checked_again() -> None:
-    assert stale_checks(BOX, [checked("low"), shims(2, 3)])["low"] == "parts of low were changed since"
-    assert stale_checks(BOX, [checked("low"), shims(2, 3), checked("low")]) == {}
-    # Without a check there is nothing that could be stale.
-    assert stale_checks(BOX, [shims(2, 3)]) == {}
+    assert packs_to_recheck(BOX, [checked("low"), shims(2, 3)])["low"] == "parts of low were changed since"
+    assert packs_to_recheck(BOX, [checked("low"), shims(2, 3), checked("low")]) == {}
+    # Without a check no pack can need a re-check.
+    assert packs_to_recheck(BOX, [shims(2, 3)]) == {}
 
 
 def test_a_pack_that_another_packs_part_moves_is_stale_as_well() -> None:
-    stale = stale_checks(BOX, [checked("reverse"), shims(2, 3)])
-    assert stale == {"reverse": "the shim of low, which moves reverse, was changed since"}
-    assert stale_checks(BOX, [checked("reverse"), shims(2, 3), checked("low"), checked("reverse")]) == {}
-    assert "reverse" in stale_checks(BOX, [checked("reverse"), shims(2, 3), checked("low")])
+    recheck = packs_to_recheck(BOX, [checked("reverse"), shims(2, 3)])
+    assert recheck == {"reverse": "the shim of low, which moves reverse, was changed since"}
+    assert packs_to_recheck(BOX, [checked("reverse"), shims(2, 3), checked("low"), checked("reverse")]) == {}
+    assert "reverse" in packs_to_recheck(BOX, [checked("reverse"), shims(2, 3), checked("low")])
 
 
 def test_what_depends_on_a_changed_pack_is_stale_however_far_down() -> None:
     happened: list[Happened] = [checked(name) for name in ("low", "high", "top", "reverse")]
-    stale = stale_checks(BOX, [*happened, shims(2, 3)])
-    assert list(stale) == ["low", "high", "top", "reverse"]
-    assert stale["top"] == "it depends on low, and parts of low were changed since"
-    assert list(stale_checks(BOX, [*happened, rings(3_000_000, 2_800_000)])) == ["high", "top"]
+    recheck = packs_to_recheck(BOX, [*happened, shims(2, 3)])
+    assert list(recheck) == ["low", "high", "top", "reverse"]
+    assert recheck["top"] == "it depends on low, and parts of low were changed since"
+    assert list(packs_to_recheck(BOX, [*happened, rings(3_000_000, 2_800_000)])) == ["high", "top"]
 
 
 def test_a_check_made_before_the_pack_it_depends_on_was_checked_again_came_too_early() -> None:
     early: list[Happened] = [checked("low"), shims(2, 3), checked("high")]
     why = "it was checked before low, which it depends on, was checked again"
-    assert stale_checks(BOX, early)["high"] == why
-    assert stale_checks(BOX, [*early, checked("low")]) == {"high": why}
-    assert stale_checks(BOX, [*early, checked("low"), checked("high")]) == {}
+    assert packs_to_recheck(BOX, early)["high"] == why
+    assert packs_to_recheck(BOX, [*early, checked("low")]) == {"high": why}
+    assert packs_to_recheck(BOX, [*early, checked("low"), checked("high")]) == {}
 
 
 def test_measuring_again_and_other_facts_make_nothing_stale() -> None:
-    assert stale_checks(BOX, [checked("low"), checked("high"), checked("low"), *OTHER, checked("low")]) == {}
+    assert packs_to_recheck(BOX, [checked("low"), checked("high"), checked("low"), *OTHER, checked("low")]) == {}
 
 
 def test_the_newest_verdict_is_the_last_of_its_pack() -> None:
@@ -127,10 +127,10 @@ MADE: list[Happened] = [shims(2, 3), shims(3, 2), rings(3_000_000, 3_200_000), r
 @given(st.lists(st.sampled_from(MADE + [checked(one.name) for one in BOX.packs]), max_size=12))
 def test_checking_everything_in_order_always_leaves_nothing_stale(happened: list[Happened]) -> None:
     again = [*happened, *(checked(one.name) for one in BOX.order())]
-    assert stale_checks(BOX, again) == {}
-    # And what is called stale has a check that is older than some change.
+    assert packs_to_recheck(BOX, again) == {}
+    # And what needs a re-check has a check that is older than some change.
     newest = {entry.pack: i for i, entry in enumerate(happened) if isinstance(entry, Judged)}
-    for name in stale_checks(BOX, happened):
+    for name in packs_to_recheck(BOX, happened):
         assert any(isinstance(entry, PartsChanged) for entry in happened) and name in newest
 
 

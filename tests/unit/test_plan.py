@@ -83,7 +83,7 @@ def test_a_unit_that_is_good_needs_no_plan_and_one_not_measured_has_none() -> No
 def test_a_stale_check_is_not_planned_from_but_asked_for_again() -> None:
     unit = sheet(pack("low", shim()), pack("high", ring(RINGS, "3.00 mm"), keys='depends_on = ["low"]'))
     verdicts = {"low": measured(unit.pack("low"), 1_350_000), "high": measured(unit.pack("high"), 1_500_000)}
-    (best, *_) = plan_unit(unit, verdicts, stale={"high"})
+    (best, *_) = plan_unit(unit, verdicts, recheck={"high"})
     assert [one.pack for one in best.packs] == ["low"] and best.check_again == ("low", "high")
 
 

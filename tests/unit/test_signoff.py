@@ -136,7 +136,7 @@ def test_one_step_left_out_bars_the_sign_off_and_is_named(left_out: int) -> None
     ("pack", "said"),
     [
         (PackState("low", "not good", 1, "loose"), "pack 'low' is not good (loose)"),
-        (PackState("low", "stale", 1, "parts were changed"), "pack 'low' needs a re-check (parts were changed)"),
+        (PackState("low", "recheck", 1, "parts were changed"), "pack 'low' needs a re-check (parts were changed)"),
         (PackState("low", "unchecked"), "pack 'low' is not checked"),
     ],
 )
@@ -341,7 +341,7 @@ def test_a_stale_check_is_no_good_one_and_an_older_override_does_not_meet_it() -
     assert [one.state for one in pack_states(SHEET, checks, [], {})] == ["good", "not good"]
     changed = kept(PartsChanged("low", (), None, None, "Ana"))
     assert pack_states(SHEET, checks, changed, {"low": "parts were changed"}) == [
-        PackState("low", "stale", 100, "parts were changed"),
+        PackState("low", "recheck", 100, "parts were changed"),
         PackState("high", "not good", 29, "tight"),
     ]
 
@@ -349,7 +349,7 @@ def test_a_stale_check_is_no_good_one_and_an_older_override_does_not_meet_it() -
 def test_a_corrected_check_is_stale_and_a_missing_one_unchecked() -> None:
     wrong = kept(Correction(19, "Ana", "wrong pack", "it was high"))
     found = pack_states(SHEET, [Judged("low", 10, 19, sample_verdict("good"))], wrong, {})
-    assert [one.state for one in found] == ["stale", "unchecked"]
+    assert [one.state for one in found] == ["recheck", "unchecked"]
 
 
 # -- whatever a record holds ------------------------------------------------------------------------------------------
@@ -378,7 +378,7 @@ FACTS = st.one_of(
 STATES = st.tuples(
     *(
         st.builds(
-            PackState, st.just(name), st.sampled_from(["good", "not good", "stale", "unchecked"]), st.integers(1, 120)
+            PackState, st.just(name), st.sampled_from(["good", "not good", "recheck", "unchecked"]), st.integers(1, 120)
         )
         for name in ("low", "high")
     )
