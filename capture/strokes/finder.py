@@ -20,9 +20,12 @@ step had left the reading, on the side of rest where no stroke goes, or while a 
 closed; rest is taken anew, and the stroke counts. A stand that sways raises the threshold by how far its level
 went, and before the first sound stroke a small one must be steady. Of a short hold a slow stream shows a reading
 or none: one that goes as far as the strokes before is a stroke that does not count; any other may be a wild one,
-and that is said, until another like it makes a stroke of it too. A check
-begun with the air on is known from a fixture only: its levels are those of a check begun
-without, the other way round.
+and that is said, until another like it makes a stroke of it too.
+
+A check begun with the air on begins with a release. That is seen where a fixture releases before it has applied, or
+applies while the pack stands where its first departure left it; and where the first departure ends at about zero, since
+an indicator is zeroed at rest. It is no stroke: rest begins where it stands, and it is asked about. By hand and not
+zeroed, the levels are those of a check begun without, the other way round: all that can be done is to ask (`sides`).
 
 Cost. Each reading is looked at once, and those that decide nothing (nearly all: at rest, held, settling) are only
 compared with one pair of limits; memory is one stroke's readings and a short window of rest. Times and lengths are
@@ -40,7 +43,8 @@ from capture.strokes.machine import TABLE, Notice, Sign, StrokeState
 from capture.strokes.measure import measure
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
-from capture.strokes.running import SURELY_A_STROKE_NM, RunningStroke
+from capture.strokes.running import LAG_NS, SURELY_A_STROKE_NM, RunningStroke
+from capture.strokes.sides import Sides
 from capture.strokes.signs import Shown, sign_of_a_departure, sign_of_a_return, sign_of_a_start, sign_of_an_apply
 from capture.strokes.stroke import Stroke, counts
 from drivers.reading import CUT_SHORT, LengthUnit, Reading
@@ -84,6 +88,7 @@ class StrokeFinder:
         # When a fixture last gave or took air, and how many strokes there were when it gave it.
         self._air_ns, self._count_at_air = 0, 0
         self._air_unseen = False
+        self._sides = Sides()
         # What may have been a stroke: one reading of a slow stream, which another like it makes one.
         self._unsure: Stroke | None = None
         self._unsure_way = 0
@@ -104,6 +109,8 @@ class StrokeFinder:
         if self._stroke.earlier.brief_nm:
             said.add(Notice.UNSEEN)
         newest_ns = self._pace.last_ns or 0
+        if self._seems_begun_with_air(newest_ns):
+            said.add(Notice.AIR_WAS_ON)
         if self._state is StrokeState.REST and self._stroke.air_applied and newest_ns - self._air_ns > _AIR_WITHIN_NS:
             said.add(Notice.AIR_ON)
         return tuple(notice for notice in Notice if notice in said)
@@ -212,11 +219,33 @@ class StrokeFinder:
 
     def trigger(self, t_ns: int, applied: bool) -> None:
         """Take the word of a fixture that air was applied or released at `t_ns`."""
-        self._stroke.air_applied, self._air_ns, self._air_unseen = applied, t_ns, not applied
+        stroke = self._stroke
+        departed = self._state in (StrokeState.LEAVING, StrokeState.APPLIED)
+        since_ns = t_ns - stroke.times[0] if departed else 0
+        if departed and not stroke.earlier.count:
+            stroke.catch_up()
+        if departed and applied and since_ns >= LAG_NS and not stroke.earlier.count and stroke.air_applied is False:
+            # It left without air and is pushed from where it stands, or stood until the newest reading.
+            newest = stroke.values[-1]
+            pushed = abs(newest - stroke.stood_nm()) > self._rest.calm_nm and self._state is StrokeState.APPLIED
+            self._follow(t_ns, newest, Sign.CROSSES if pushed else Sign.MOVED, stroke.settled(), [])
+        elif departed and not applied:
+            # What left only just before the air was taken, long after it was given, left because it was taken.
+            given_ns = since_ns + stroke.times[0] - self._air_ns if stroke.air_applied else None
+            let_go = since_ns < LAG_NS and (given_ns is None or 4 * since_ns < given_ns)
+            if stroke.earlier.count or not let_go:
+                stroke.release_ns = t_ns
+        stroke.air_applied, self._air_ns, self._air_unseen = applied, t_ns, not applied
         if applied:
-            self._count_at_air = self._stroke.earlier.count
-        if not applied and self._state in (StrokeState.LEAVING, StrokeState.APPLIED):
-            self._stroke.release_ns = t_ns
+            self._count_at_air = stroke.earlier.count
+
+    def _seems_begun_with_air(self, now_ns: int) -> bool:
+        """Say whether the strokes by hand, for want of a fixture, look as if the check had begun with the air on."""
+        stroke = self._stroke
+        if stroke.air_applied is not None:
+            return False
+        holding = self._state is StrokeState.APPLIED and self._sides.outstays(now_ns - stroke.times[0])
+        return holding or self._sides.seem_swapped(max(self._settings.resolution_nm, self._rest.noise_nm) // 2)
 
     def stream_lost(self) -> None:
         """The port was lost: what comes next may have missed anything, however soon it comes."""
@@ -294,8 +323,9 @@ class StrokeFinder:
                 elif sign is Sign.ZEROED:
                     # Strokes go on in the direction they had: judge the next such departure afresh.
                     stroke.earlier.travel_nm = 0
-                elif sign is Sign.MOVED and not stroke.earlier.count and stroke.air_applied is False:
+                elif sign is Sign.MOVED and not stroke.earlier.count:
                     self._air_unseen = False  # the check began with the air on, and this was its release
+                    self._noticed.add(Notice.AIR_WAS_ON)
                 elif sign is Sign.MOVED or (abs(value - rest.level_nm) >= LEAST_TRAVEL_NM and not rest.shakes):
                     self._noticed.add(Notice.MOVED)
                 self._begin_rest(readings, t_ns)
@@ -361,6 +391,11 @@ class StrokeFinder:
         if earlier.stuck_from_nm is not None and stroke.travel(earlier.stuck_from_nm) > 0:
             # A piston that had stuck part way let go before the air came: it went home, and that is rest.
             rest.level_nm, earlier.stuck_from_nm = earlier.stuck_from_nm, None
+        elif stroke.let_go_at_first():
+            stood, middle = stroke.values[step // 3 : step], stroke.stood_nm()
+            rest.level_nm = rounded_mean([value for value in stood if abs(value - middle) <= rest.calm_nm] or [middle])
+            stroke.plateaus = []
+            self._noticed.add(Notice.AIR_WAS_ON)
         elif stroke.plateaus:
             rest.level_nm = stroke.plateaus[-1].level_nm
             step = min(max(step, stroke.plateaus[-1].end), len(stroke.values) - 1)
@@ -483,6 +518,9 @@ class StrokeFinder:
         if not measured.flags:
             earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
             earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm
+            held = sorted(stroke.values[stroke.fall_index // 3 : stroke.fall_index])
+            held_ns = stroke.times[stroke.fall_index - 1] - stroke.times[0]
+            self._sides.take(rest.level_nm, held[len(held) // 2], held_ns)
         if not _NO_MEASURE.intersection(measured.flags):
             earlier.least_nm = min(measured.peak_travel_nm // 4, SURELY_A_STROKE_NM)
         earlier.least_fall = shown if earlier.count == 0 else min(earlier.least_fall, shown)
@@ -506,7 +544,7 @@ class StrokeFinder:
                 accepted=counts(measured.flags, self._settings.measure),
             )
         )
-        self._noticed -= {Notice.MOVED, Notice.UNSEEN}
+        self._noticed -= {Notice.MOVED, Notice.UNSEEN, Notice.AIR_WAS_ON}
         rest.remember_noise()
         begins = min(stroke.slow_from(), len(stroke.values) - len(back))
         slow, since_ns = stroke.values[begins : len(stroke.values) - len(back)], stroke.times[begins]

@@ -26,7 +26,9 @@ class Notice(Enum):
     """What a person at the bench should know of the readings; the words for it are the screen's."""
 
     AIR_ON = "air_on"
-    """The check seems to have begun while the air was on."""
+    """A fixture gives air, and the reading rests."""
+    AIR_WAS_ON = "air_was_on"
+    """The check began, or seems to have begun, while the air was on."""
     MOVED = "moved"
     """The indicator was moved or set anew, and the rest level was taken anew, since the last stroke but one."""
     UNSEEN = "unseen"

@@ -19,6 +19,7 @@ from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel, is_slow_home
 
 __all__ = [
+    "LAG_NS",
     "LONGEST_HOLD_NS",
     "SETTLED_AWAY_NS",
     "SETTLED_NEAR_NS",
@@ -33,6 +34,8 @@ SURELY_A_STROKE_NM = 150_000
 #: How long a travel must stand still near rest to be back there, and away from rest to be settled there.
 SETTLED_NEAR_NS, SETTLED_AWAY_NS = 300_000_000, 500_000_000
 LONGEST_HOLD_NS = 60_000_000_000
+#: A fixture's word and the reading that shows it come within this of each other (common practice).
+LAG_NS = 300_000_000
 #: A release is over within this; a leak takes longer to fall as far (common practice).
 _QUICK_FALL_NS = 600_000_000
 #: A stream so slow that a short hold is a reading or none.
@@ -153,6 +156,8 @@ class RunningStroke:
         below = max(top * 7 // 8 + 1, top - max(least, top // 32))
         ends = self.shown(below), self.shown(top + above)
         low, high = min(ends), max(ends)
+        if self.came_to_zero(min(max(0, low), high)):
+            return
         if travel >= below and all(low <= value <= high for value in self.values[-3:]):
             self.quiet_low, self.quiet_high, self.looked_at = low, high, len(self.values)
             self.quiet_until_ns = self.times[0] + LONGEST_HOLD_NS + 1
@@ -391,6 +396,36 @@ class RunningStroke:
         earlier = self.earlier
         sure = earlier.sound_count >= 2 or earlier.sound_travel_nm >= SURELY_A_STROKE_NM
         return (sure and earlier.sound_direction == -self.direction) or self.air_applied is False
+
+    def came_to_zero(self, value: int) -> bool:
+        """Say whether the first departure of a check by hand came from elsewhere to a display of about zero, which is
+        where an indicator is zeroed: at rest. Not where zero is an end of what the plunger reaches.
+        """
+        about_zero = self._resolution_nm + 4 * self._rest.noise_nm
+        if self.earlier.count or self.air_applied is not None or "rezeroed" in self.noted or abs(value) > about_zero:
+            return False
+        return self.plunger_range is None or min(map(abs, self.plunger_range)) > 4 * about_zero
+
+    def let_go_at_first(self) -> bool:
+        """Say whether what was just left is where the first departure of a check begun with the air on had ended."""
+        if self.earlier.count or len(self.values) < 5:
+            return False
+        return self.air_applied is False or self.came_to_zero(self.stood_nm())
+
+    def doubt_release(self, t_ns: int) -> None:
+        """Forget when the fixture let go of the first departure of a check where that came just before, and the pack
+        still stands: it left because it was let go.
+        """
+        let_go_ns = self.release_ns
+        if let_go_ns is None or self.earlier.count or let_go_ns - self.times[0] >= LAG_NS:
+            return
+        if t_ns - let_go_ns >= SETTLED_AWAY_NS:
+            self.release_ns = None
+
+    def stood_nm(self) -> int:
+        """Return where it mostly stood since it had left, as displayed."""
+        stood = sorted(self.values[len(self.values) // 3 :])
+        return stood[len(stood) // 2]
 
     def stands_still(self, t_ns: int) -> bool:
         """Say whether it has stood where it is for so long that it is settled there."""

@@ -91,16 +91,18 @@ def sign_of_an_apply(stroke: RunningStroke, t_ns: int, value: int) -> Shown:
         stroke.top_nm = travel
     if stroke.is_release_after_zeroing():
         return Sign.ZEROED, stroke.values[-4:]
+    stroke.doubt_release(t_ns)
     if travel * 2 < stroke.top_nm:
         # What stood where no stroke goes, for however short a time, was rest, and this is the stroke.
-        moved = stroke.plateaus and stroke.is_against_the_others
+        moved = (stroke.plateaus and stroke.is_against_the_others) or stroke.let_go_at_first()
         crosses = (moved or stroke.is_beyond_rest(travel)) and stroke.release_ns is None
         return Sign.CROSSES if crosses else Sign.FALLS, ()
     now = stroke.steadied(value, travel)
     if not stroke.moved_on(t_ns, now):
         if stroke.plateaus and t_ns - stroke.settle_from_ns >= SETTLED_NEAR_NS and stroke.stood_before():
             return Sign.STOOD, stroke.settled()
-        if stroke.release_ns is None and stroke.is_against_the_others and stroke.stands_still(t_ns):
+        no_stroke = stroke.is_against_the_others or stroke.came_to_zero(now)
+        if stroke.release_ns is None and no_stroke and stroke.stands_still(t_ns):
             return Sign.MOVED, stroke.settled()
     if travel * 4 < stroke.top_nm * 3 and stroke.stuck_high(t_ns, now):
         return Sign.STICKS, stroke.came_back()

@@ -83,6 +83,8 @@ class Check:
     unseen: int = 0
     """How many strokes no reading shows."""
     hysteresis_nm: int = 0
+    air: list[tuple[int, bool]] = field(default_factory=list)
+    """When a fixture says that it gave or took air, ns."""
 
 
 def draw(trouble: str, rng: np.random.Generator) -> Check:
@@ -90,7 +92,9 @@ def draw(trouble: str, rng: np.random.Generator) -> Check:
     if trouble not in OWN:
         hard = hard_streams.draw(trouble, rng)
         t_s, values = np.array(hard.times_ns) / SECOND, np.array(hard.values_nm)
-        return Check(hard.resolution_nm, hard.noise_nm, t_s, values, hard.strokes, hard.clearance_nm, hard.unseen)
+        return Check(
+            hard.resolution_nm, hard.noise_nm, t_s, values, hard.strokes, hard.clearance_nm, hard.unseen, air=hard.air
+        )
     return _by_hand(rng) if trouble == "no hold" else _held(trouble, rng)
 
 
@@ -197,8 +201,10 @@ def _by_hand(rng: np.random.Generator) -> Check:
 
 def found_in(check: Check) -> list[Stroke]:
     """Return what the finder makes of it."""
-    finder, found = StrokeFinder(FinderSettings(check.resolution_nm)), []
+    finder, found, air = StrokeFinder(FinderSettings(check.resolution_nm)), [], list(check.air)
     for t_ns, value in zip(np.rint(check.t_s * SECOND).astype(int).tolist(), check.values_nm.tolist(), strict=True):
+        while air and air[0][0] <= t_ns:
+            finder.trigger(*air.pop(0))
         found += finder.feed(t_ns, [Reading(value, "mm")])
     return found + finder.finish()
 

@@ -9,7 +9,7 @@ from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.machine import Notice, StrokeState
 from drivers.reading import Reading
 from tests.load.damaged_bytes import RECORDINGS, damages
-from tests.load.hard_streams import STROKES, TROUBLES, Tally, draw, found_in, tally
+from tests.load.hard_streams import STROKES, TROUBLES, HardStream, Tally, draw, found_in, tally
 from tests.support.waveforms import Waveform
 
 MM, SECOND = 1_000_000, 1_000_000_000
@@ -42,6 +42,81 @@ def test_an_indicator_moved_between_strokes_loses_none_and_the_screen_says_so(
     assert [stroke.accepted for stroke in found] == [True] * 4
     assert said == {Notice.MOVED}
     assert finder.notices == ()
+
+
+@pytest.mark.parametrize("way", [1, -1])
+@pytest.mark.parametrize("first_s", [0.4, 2.0, 6.0])
+@pytest.mark.parametrize("rate_hz", [10, 20, 100])
+def test_a_check_begun_with_the_air_on_by_hand_measures_no_rest_where_the_indicator_is_zeroed_at_rest(
+    way: int, first_s: float, rate_hz: int
+) -> None:
+    wave = Waveform(rate_hz=rate_hz, noise_nm=3_000, rest_nm=0, direction=way, seed=round(rate_hz + 10 * first_s))
+    wave.toward(1.1 * MM, first_s, 1e-9).toward(0, 1.1, 0.03)
+    for _ in range(3):
+        wave.stroke(1.1 * MM, 1.2, 1.6)
+    finder = StrokeFinder(FinderSettings(10_000))
+    found, said = [], set()
+    for t_ns, reading in wave.samples:
+        found += finder.feed(t_ns, [reading])
+        said |= set(finder.notices)
+    assert [stroke.released_nm for stroke in found] == pytest.approx([0] * 3, abs=10_000)
+    assert [stroke.peak_travel_nm for stroke in found] == pytest.approx([1.1 * MM] * 3, abs=8_000)
+    assert [stroke.accepted for stroke in found] == [True] * 3
+    assert said == {Notice.AIR_WAS_ON} and finder.notices == ()
+
+
+def test_no_rest_of_a_check_begun_with_the_air_on_is_measured_and_each_is_asked_about() -> None:
+    result = Tally()
+    for check in range(120):
+        stream = draw("air on", np.random.default_rng([31, check]))
+        found, said = found_in(stream)
+        tally(result, stream, found)
+        rest_nm = np.median([v for t, v in zip(stream.times_ns, stream.values_nm, strict=True) if _rests(stream, t)])
+        for stroke in found:
+            assert abs(stroke.released_nm - rest_nm) < stream.clearance_nm / 4
+        assert Notice.AIR_WAS_ON in said
+    assert (result.false, result.lost, result.off) == (0, 0, 0)
+
+
+def _rests(stream: HardStream, t_ns: int) -> bool:
+    return t_ns / SECOND > stream.strokes[-1][1] + 0.5
+
+
+@pytest.mark.parametrize("fixture", [True, False])
+def test_of_a_check_begun_at_rest_nobody_asks_whether_the_air_was_on(fixture: bool) -> None:
+    for seed in range(6):
+        wave, air = Waveform(rate_hz=20, noise_nm=2_000, seed=seed, rest_nm=(seed % 2) * MM).rest(2), []
+        for _ in range(5):
+            air.append((wave.samples[-1][0], True))
+            wave.toward(1.1 * MM, 1.2 + 0.3 * seed, 0.03)
+            air.append((wave.samples[-1][0] + 120_000_000, False))
+            wave.toward(0, 1.0, 0.03)
+        finder, found = StrokeFinder(FinderSettings(10_000)), []
+        for t_ns, reading in wave.samples:
+            while fixture and air and air[0][0] <= t_ns:
+                finder.trigger(*air.pop(0))
+            found += finder.feed(t_ns, [reading])
+            assert finder.notices == ()
+        assert [stroke.accepted for stroke in found] == [True] * 5
+
+
+def test_by_hand_a_hold_that_outstays_all_others_is_asked_about() -> None:
+    wave = Waveform(rate_hz=20).toward(1.1 * MM, 2, 1e-9).toward(0, 1.5, 0.03).stroke(1.1 * MM).stroke(1.1 * MM, 1, 7)
+    finder = StrokeFinder(FinderSettings(10_000))
+    for t_ns, reading in wave.samples:
+        finder.feed(t_ns, [reading])
+    assert finder.notices == (Notice.AIR_WAS_ON,)
+
+
+def test_by_hand_strokes_that_come_home_to_ever_another_level_are_asked_about() -> None:
+    wave = Waveform(rate_hz=50, resolution_nm=1_000).toward(1.1 * MM, 2, 1e-9).toward(0, 1.5, 0.03)
+    for scatter_nm in (4_000, -6_000, 9_000, -2_000, 5_000):
+        wave.stroke(1.1 * MM + scatter_nm, 1.2, 1.6)
+    finder, said = StrokeFinder(FinderSettings(1_000)), set()
+    for t_ns, reading in wave.samples:
+        finder.feed(t_ns, [reading])
+        said |= set(finder.notices)
+    assert Notice.AIR_WAS_ON in said
 
 
 def test_no_stroke_is_lost_and_none_invented_where_the_indicator_is_moved_at_any_time_between_strokes() -> None:

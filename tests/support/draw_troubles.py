@@ -42,7 +42,8 @@ WORDS = {
     "play": "a plunger that loses up to 1, 3 or 5 µm where it turns round, and the setting `hysteresis` says so. "
     "Without that setting nobody can know it",
     "moved": "the indicator is moved or set anew between strokes. Look for `indicator moved` on the screen",
-    "air on": "the check begins while the air is on. Begin with the air off: its end is taken for one stroke more",
+    "air on": "the check begins while the air is on, with a fixture or zeroed at rest. By hand and not zeroed it is "
+    "only asked about",
     "small": "0.1 mm of travel with noise of 2 to 4 µm, ten readings a second",
     "wander": "the level wanders by 20 to 40 µm on a display of 0.01 mm. Clamp the stand: what wanders within a stroke "
     "cannot be told from travel",
