@@ -10,7 +10,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -33,7 +33,7 @@ from capture.simulation.pty_bench import PtyBench
 from drivers.registry import make_settings
 from drivers.wirings.registry import find_driver
 from tests.support.broker import until
-from tests.support.pty_fixture import PtyFixture
+from tests.support.pty_fixture import FixturePort, PtyFixture
 from tests.support.terminal import Terminal
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -76,11 +76,17 @@ async def arm(bench: Bench) -> None:
     await asyncio.sleep(0.05)
 
 
-def simulated_ports(tmp_path: Path, supply_pa: float = 140_000.0) -> tuple[PtyFixture, PtyBench]:
+#: Makes a fixture of the link to its port and of what its sensor measures.
+FixtureOf = Callable[..., FixturePort]
+
+
+def simulated_ports(
+    tmp_path: Path, supply_pa: float = 140_000.0, fixture_of: FixtureOf = PtyFixture
+) -> tuple[FixturePort, PtyBench]:
     """A pack, an indicator and a fixture in software, each of the two behind its port."""
     pack = replace(PackPhysics(clearance_nm=1_100_000), supply_pa=supply_pa)
     simulated = SimulatedBench(BenchSpec(indicator=IndicatorSpec(rate_hz=50.0), seat_nm=0), pack, 5)
-    fixture = PtyFixture(tmp_path / "fixture", read_pressure_pa=lambda: simulated.pressure_pa)
+    fixture = fixture_of(tmp_path / "fixture", read_pressure_pa=lambda: simulated.pressure_pa)
     return fixture, PtyBench(simulated, tmp_path / "indicator", valve=lambda: fixture.valve_open)
 
 
@@ -110,7 +116,7 @@ class Stand:
 
     bench: Bench
     indicator: PtyBench
-    fixture: PtyFixture
+    fixture: FixturePort
     record: Path
 
     async def armed(self) -> None:
@@ -162,8 +168,10 @@ class Stand:
 
 
 @asynccontextmanager
-async def stand(tmp_path: Path, way: Way = "press", supply_pa: float = 140_000.0) -> AsyncIterator[Stand]:
-    fixture, indicator = simulated_ports(tmp_path, supply_pa)
+async def stand(
+    tmp_path: Path, way: Way = "press", supply_pa: float = 140_000.0, fixture_of: FixtureOf = PtyFixture
+) -> AsyncIterator[Stand]:
+    fixture, indicator = simulated_ports(tmp_path, supply_pa, fixture_of)
     async with fixture, indicator:
         bench = Bench(setup_of(tmp_path, way))
         running = asyncio.create_task(bench.run())
@@ -348,7 +356,7 @@ def test_a_signal_in_an_apply_shuts_the_valve_by_command(tmp_path: Path, how: si
 
 
 @asynccontextmanager
-async def session_in_a_terminal(tmp_path: Path, way: Way) -> AsyncIterator[tuple[Terminal, PtyFixture]]:
+async def session_in_a_terminal(tmp_path: Path, way: Way) -> AsyncIterator[tuple[Terminal, FixturePort]]:
     """The real command on a real terminal at 80x24, armed by its key."""
     fixture, indicator = simulated_ports(tmp_path)
     sheet = tmp_path / "sheet.toml"
@@ -388,7 +396,7 @@ async def test_random_faults_in_applies_end_with_the_valve_shut_in_time(tmp_path
     assert sum(map(len, (await strike(tmp_path, 24, 5)).values())) == 24
 
 
-async def strike(tmp_path: Path, faults: int, seed: int) -> dict[str, list[float]]:
+async def strike(tmp_path: Path, faults: int, seed: int, fixture_of: FixtureOf = PtyFixture) -> dict[str, list[float]]:
     """Strike so many faults at random moments of applies; return how long each took to shut the valve, ms."""
     dice = random.Random(seed)
     took: dict[str, list[float]] = {fault: [] for fault in WITHIN_MS}
@@ -401,7 +409,7 @@ async def strike(tmp_path: Path, faults: int, seed: int) -> dict[str, list[float
         folder = tmp_path / str(number)
         folder.mkdir()
         killed = kinds[-1] == "kill -9"
-        async with (stand_of_a_child if killed else stand)(folder, "hold") as bay:
+        async with (stand_of_a_child if killed else stand)(folder, "hold", fixture_of=fixture_of) as bay:
             while kinds and (kinds[-1] == "kill -9") == killed:
                 fault = kinds.pop()
                 number += 1
@@ -456,7 +464,7 @@ class Child:
     """The same bench in a process of its own, so that it can be killed."""
 
     process: asyncio.subprocess.Process
-    fixture: PtyFixture
+    fixture: FixturePort
 
     async def armed(self) -> None:
         assert self.process.stdout is not None
@@ -472,8 +480,8 @@ class Child:
 
 
 @asynccontextmanager
-async def stand_of_a_child(tmp_path: Path, way: Way) -> AsyncIterator[Child]:
-    fixture, indicator = simulated_ports(tmp_path)
+async def stand_of_a_child(tmp_path: Path, way: Way, fixture_of: FixtureOf = PtyFixture) -> AsyncIterator[Child]:
+    fixture, indicator = simulated_ports(tmp_path, fixture_of=fixture_of)
     async with fixture, indicator:
         process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "tests.air.test_control", str(tmp_path), way, cwd=ROOT, stdout=asyncio.subprocess.PIPE

@@ -13,13 +13,14 @@ from typing import Literal, Protocol
 from drivers.wirings.ascii import LONGEST_LINE, line, words_of
 from drivers.wirings.registers import RegistersSettings
 
-__all__ = ["FAIL_SAFE_NS", "AsciiFirmware", "Firmware", "RegistersFirmware", "ValveMove", "Wrong"]
+__all__ = ["FAIL_SAFE_NS", "AsciiFirmware", "Firmware", "RegistersFirmware", "ValveMove", "Why", "Wrong"]
 
 #: The longest time without a valid command for which an open valve stays open.
 FAIL_SAFE_NS = 500_000_000
 _STATE_INTERVAL_NS = 50_000_000
 _SLOW_INTERVAL_NS = 700_000_000
 _LATE_NS = 400_000_000
+_BOUNCE_NS = 10_000_000
 
 Wrong = Literal[
     "silent-start",  # never greets
@@ -35,13 +36,17 @@ Wrong = Literal[
 ]
 
 
+#: What moved the valve; a reset only where there is a processor to be reset.
+Why = Literal["command", "fail-safe", "reset"]
+
+
 @dataclass(frozen=True, slots=True)
 class ValveMove:
     """The valve truly moved, at `t_ns` on the monotonic clock, nanoseconds."""
 
     t_ns: int
     open: bool
-    why: Literal["command", "fail-safe"]
+    why: Why
 
 
 class Firmware(Protocol):
@@ -89,7 +94,7 @@ class _Valve:
         self._move(t_ns, False, "fail-safe")
         return True
 
-    def _move(self, t_ns: int, valve_open: bool, why: Literal["command", "fail-safe"]) -> None:
+    def _move(self, t_ns: int, valve_open: bool, why: Why) -> None:
         if valve_open == self.valve_open or ("stuck-shut" if valve_open else "stuck-open") in self.wrong:
             return
         self.valve_open = valve_open
@@ -100,20 +105,23 @@ class _Valve:
 
 
 class AsciiFirmware(_Valve):
-    """The fixture's side of `drivers/fixtures/ascii.md`, version 1."""
+    """The fixture's side of `drivers/wirings/ascii.md`, version 1, as the firmware beside that does it."""
 
     def __init__(self, wrong: Collection[Wrong] = (), name: str = "simulated") -> None:
         super().__init__(wrong, FAIL_SAFE_NS)
         self.name = name
         self._buffer = b""
         self._too_long = False
-        self._due_ns = 0
-        self._told: tuple[bool, bool] | None = None
+        self._due_ns: int | None = None
+        self._told = (False, False)
+        self._down = self._raw_down = False
+        self._raw_ns = 0
         self._to_send = b""
         self._greet()
 
     def receive(self, t_ns: int, data: bytes) -> None:
         """Take command lines, cut anywhere."""
+        self._look_for_silence(t_ns)
         *whole, rest = (self._buffer + data).split(b"\n")
         for received in whole:
             if not self._too_long and len(received) < LONGEST_LINE:
@@ -130,10 +138,11 @@ class AsciiFirmware(_Valve):
 
     def tick(self, t_ns: int, pressure_pa: int) -> bytes:
         """Return the greeting and faults that wait, and the state when it is due or has changed."""
-        if self._fail_safe(t_ns):
-            self._to_send += line("fault no command for 500 ms, valve shut")
-        pressed = self.pressed and "no-button" not in self.wrong
+        self._look_for_silence(t_ns)
+        pressed = self._debounced(t_ns) and "no-button" not in self.wrong
         changed = (self.valve_open, pressed) != self._told and "slow" not in self.wrong
+        if self._due_ns is None:
+            self._due_ns = t_ns + _STATE_INTERVAL_NS
         if changed or t_ns >= self._due_ns:
             self._told = (self.valve_open, pressed)
             self._due_ns = t_ns + (_SLOW_INTERVAL_NS if "slow" in self.wrong else _STATE_INTERVAL_NS)
@@ -145,6 +154,18 @@ class AsciiFirmware(_Valve):
     def tell_fault(self, words: str) -> None:
         """Report a fault."""
         self._to_send += line(f"fault {words}")
+
+    def _look_for_silence(self, t_ns: int) -> None:
+        if self._fail_safe(t_ns):
+            self._to_send += line("fault no command for 500 ms, valve shut")
+
+    def _debounced(self, t_ns: int) -> bool:
+        """Return the button as it has been for long enough to be believed."""
+        if self.pressed != self._raw_down:
+            self._raw_down, self._raw_ns = self.pressed, t_ns
+        elif t_ns - self._raw_ns >= _BOUNCE_NS:
+            self._down = self._raw_down
+        return self._down
 
     def _greet(self) -> None:
         if "silent-start" not in self.wrong:

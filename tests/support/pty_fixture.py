@@ -1,7 +1,8 @@
-"""Puts a simulated air-check fixture behind a real pseudo-terminal, so that it is driven as a real one is.
+"""Puts an air-check fixture behind a real pseudo-terminal, so that it is driven as a real one is.
 
-The controller runs in a thread of its own, as a real one runs on its own: its fail-safe timer goes on while the event
-loop is busy, and after the program at the other end was killed.
+The controller is the twin, in a thread of its own, or the reference firmware in an emulated processor. Either runs on
+its own, as a real one does: its fail-safe timer goes on while the event loop is busy, and after the program at the
+other end was killed.
 """
 
 from __future__ import annotations
@@ -10,19 +11,23 @@ import asyncio
 import contextlib
 import os
 import select
+import subprocess
 import termios
 import threading
 import time
 import tty
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from capture.simulation.physics import MAX_STEP_S, PistonSimulator
-from tests.support.firmware import AsciiFirmware, Firmware, ValveMove
+from drivers.wirings.ascii import LONGEST_LINE, line
+from tests.support.avr import built_emulator, built_firmware
+from tests.support.firmware import AsciiFirmware, Firmware, ValveMove, Why
 
-__all__ = ["PtyFixture"]
+__all__ = ["EmulatedFixture", "FixturePort", "PtyFixture"]
 
 #: One turn of the controller's loop, seconds.
 _TURN_S = 0.002
@@ -32,8 +37,8 @@ _SUPPLY_PA = 140_000.0
 _FILL_S = 0.03
 
 
-class PtyFixture:
-    """A fixture behind the symlink `path`. Use as a context manager, plain or async.
+class FixturePort(ABC):
+    """A fixture behind the symlink `path`, and the air at its valve. Use as a context manager, plain or async.
 
     A `piston` is filled and emptied by the valve in real time. Where something else steps the pack, such as a
     `PtyBench`, give `read_pressure_pa` instead and let that follow `valve_open`; without either there is an empty hose.
@@ -43,28 +48,23 @@ class PtyFixture:
     def __init__(
         self,
         path: Path,
-        firmware: Firmware | None = None,
         *,
         piston: PistonSimulator | None = None,
         read_pressure_pa: Callable[[], float] | None = None,
     ) -> None:
         self.path = path
-        self.firmware: Firmware = firmware if firmware is not None else AsciiFirmware()
         self._piston = piston
         self._read_pressure_pa = read_pressure_pa
         self._hose_pa = 0.0
         self._forced_pa: int | None = None
-        self._frozen = False
-        self._raw = b""
         self._received = 0
-        self._master = self._slave = -1
         self._changed = threading.Condition()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._now_ns = time.monotonic_ns()
 
     def __enter__(self) -> Self:
-        self.replug()
+        self._switch_on()
         self._stop.clear()
         self._now_ns = time.monotonic_ns()
         self._thread = threading.Thread(target=self._run, name=f"fixture {self.path}", daemon=True)
@@ -77,7 +77,7 @@ class PtyFixture:
         self._stop.set()
         if self._thread is not None:
             self._thread.join()
-        self.unplug()
+        self._switch_off()
 
     async def __aenter__(self) -> Self:
         return self.__enter__()
@@ -90,15 +90,14 @@ class PtyFixture:
     # What a test or the demo may look at
 
     @property
+    @abstractmethod
     def valve_open(self) -> bool:
         """Whether the valve truly is open."""
-        return self.firmware.valve_open
 
     @property
+    @abstractmethod
     def moves(self) -> list[ValveMove]:
         """When the valve truly opened and shut, on the monotonic clock, and why."""
-        with self._changed:
-            return list(self.firmware.moves)
 
     @property
     def received(self) -> int:
@@ -127,6 +126,104 @@ class PtyFixture:
 
     # What happens to it
 
+    @abstractmethod
+    def press(self) -> None:
+        """Press the apply button and keep it pressed."""
+
+    @abstractmethod
+    def release(self) -> None:
+        """Let the apply button go."""
+
+    @abstractmethod
+    def freeze(self, frozen: bool = True) -> None:
+        """Say nothing any more, heartbeat and all, or speak again; commands are still obeyed."""
+
+    @abstractmethod
+    def send_garbage(self, data: bytes) -> None:
+        """Send bytes that the firmware never would."""
+
+    def over_pressure(self, pressure_pa: int | None) -> None:
+        """Show this gauge pressure whatever the valve does, None for the true one again."""
+        with self._changed:
+            self._forced_pa = pressure_pa
+
+    @abstractmethod
+    def unplug(self) -> None:
+        """Pull the cable: a reader meets a hang-up. The controller has its own supply and goes on."""
+
+    @abstractmethod
+    def replug(self) -> None:
+        """Put the cable in: a new pty behind the same symlink."""
+
+    # The controller's thread
+
+    @abstractmethod
+    def _switch_on(self) -> None: ...
+
+    @abstractmethod
+    def _switch_off(self) -> None: ...
+
+    @abstractmethod
+    def _await_news(self) -> None: ...
+
+    @abstractmethod
+    def _turn(self) -> None: ...
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            self._await_news()
+            with self._changed:
+                t_ns = time.monotonic_ns()
+                self._flow((t_ns - self._now_ns) / 1e9)
+                self._now_ns = t_ns
+                self._turn()
+                self._changed.notify_all()
+
+    def _flow(self, passed_s: float) -> None:
+        """Let air flow for the time that passed."""
+        left_s = min(passed_s, _MOST_CAUGHT_UP_S)
+        if self._piston is None:
+            target_pa = _SUPPLY_PA if self.valve_open else 0.0
+            self._hose_pa += (target_pa - self._hose_pa) * min(1.0, left_s / _FILL_S)
+            return
+        while left_s > 1e-9:
+            step_s = min(left_s, MAX_STEP_S)
+            self._piston.step(step_s, self.valve_open)
+            left_s -= step_s
+
+    def _unlink(self) -> None:
+        if self.path.is_symlink():
+            self.path.unlink()
+
+
+class PtyFixture(FixturePort):
+    """The twin of a controller, run by a thread of this process."""
+
+    def __init__(
+        self,
+        path: Path,
+        firmware: Firmware | None = None,
+        *,
+        piston: PistonSimulator | None = None,
+        read_pressure_pa: Callable[[], float] | None = None,
+    ) -> None:
+        super().__init__(path, piston=piston, read_pressure_pa=read_pressure_pa)
+        self.firmware: Firmware = firmware if firmware is not None else AsciiFirmware()
+        self._frozen = False
+        self._raw = b""
+        self._master = self._slave = -1
+
+    @property
+    def valve_open(self) -> bool:
+        """Whether the valve truly is open."""
+        return self.firmware.valve_open
+
+    @property
+    def moves(self) -> list[ValveMove]:
+        """When the valve truly opened and shut, on the monotonic clock, and why."""
+        with self._changed:
+            return list(self.firmware.moves)
+
     def press(self) -> None:
         """Press the apply button and keep it pressed."""
         with self._changed:
@@ -147,11 +244,6 @@ class PtyFixture:
         with self._changed:
             self._raw += data
 
-    def over_pressure(self, pressure_pa: int | None) -> None:
-        """Show this gauge pressure whatever the valve does, None for the true one again."""
-        with self._changed:
-            self._forced_pa = pressure_pa
-
     def unplug(self) -> None:
         """Pull the cable: a reader meets a hang-up. The controller has its own supply and goes on."""
         with self._changed:
@@ -159,8 +251,7 @@ class PtyFixture:
                 if descriptor >= 0:
                     os.close(descriptor)
             self._master = self._slave = -1
-            if self.path.is_symlink():
-                self.path.unlink()
+            self._unlink()
 
     def replug(self) -> None:
         """Put the cable in: a new pty behind the same symlink."""
@@ -175,14 +266,13 @@ class PtyFixture:
 
     # The controller's thread
 
-    def _run(self) -> None:
-        while not self._stop.is_set():
-            self._await_byte()
-            with self._changed:
-                self._turn()
-                self._changed.notify_all()
+    def _switch_on(self) -> None:
+        self.replug()
 
-    def _await_byte(self) -> None:
+    def _switch_off(self) -> None:
+        self.unplug()
+
+    def _await_news(self) -> None:
         master = self._master
         if master < 0:
             self._stop.wait(_TURN_S)
@@ -191,32 +281,17 @@ class PtyFixture:
             select.select([master], [], [], _TURN_S)
 
     def _turn(self) -> None:
-        t_ns = time.monotonic_ns()
-        self._flow((t_ns - self._now_ns) / 1e9)
-        self._now_ns = t_ns
         with contextlib.suppress(OSError):  # nothing there, or unplugged
             data = os.read(self._master, 4096)
             self._received += len(data)
-            self.firmware.receive(t_ns, data)
-        sent = self.firmware.tick(t_ns, self.pressure_pa)
+            self.firmware.receive(self._now_ns, data)
+        sent = self.firmware.tick(self._now_ns, self.pressure_pa)
         if self._frozen:
             sent = b""
         sent += self._raw
         self._raw = b""
         if sent and self._master >= 0:
             self._write(sent)
-
-    def _flow(self, passed_s: float) -> None:
-        """Let air flow for the time that passed."""
-        left_s = min(passed_s, _MOST_CAUGHT_UP_S)
-        if self._piston is None:
-            target_pa = _SUPPLY_PA if self.firmware.valve_open else 0.0
-            self._hose_pa += (target_pa - self._hose_pa) * min(1.0, left_s / _FILL_S)
-            return
-        while left_s > 1e-9:
-            step_s = min(left_s, MAX_STEP_S)
-            self._piston.step(step_s, self.firmware.valve_open)
-            left_s -= step_s
 
     def _write(self, data: bytes) -> None:
         """Send without waiting; what a reader that does not read has let pile up is thrown away as a whole."""
@@ -227,3 +302,129 @@ class PtyFixture:
                 return
             termios.tcflush(self._master, termios.TCOFLUSH)
             termios.tcflush(self._slave, termios.TCIFLUSH)
+
+
+class EmulatedFixture(FixturePort):
+    """The reference firmware, or another build of it, in an emulated processor that is a process of its own.
+
+    The sensor's voltage follows the air every few milliseconds. Never faster than a real one; on a busy machine later.
+    """
+
+    #: The sensor's voltages, as the firmware takes them: a tenth of 5 V at none, nine tenths at full scale.
+    FULL_SCALE_PA = 1_000_000
+    #: How soon after `shut` the valve shuts if that is why.
+    _OBEYED_NS = 30_000_000
+
+    def __init__(
+        self,
+        path: Path,
+        firmware: Path | None = None,
+        *,
+        piston: PistonSimulator | None = None,
+        read_pressure_pa: Callable[[], float] | None = None,
+    ) -> None:
+        super().__init__(path, piston=piston, read_pressure_pa=read_pressure_pa)
+        self._firmware = firmware or built_firmware()
+        self._process: subprocess.Popen[bytes] | None = None
+        self._moves: list[ValveMove] = []
+        self._events = b""
+        self._heard = b""
+        self._shut_ns = self._reset_ns = -self._OBEYED_NS
+        self._millivolts = -1
+        #: How often the processor started anew, simulated nanoseconds.
+        self.resets: list[int] = []
+
+    @property
+    def valve_open(self) -> bool:
+        """Whether the valve's pin truly is driven."""
+        return bool(self._moves) and self._moves[-1].open
+
+    @property
+    def moves(self) -> list[ValveMove]:
+        """When the valve's pin truly was driven and let go, on the monotonic clock, and why."""
+        with self._changed:
+            return list(self._moves)
+
+    def press(self) -> None:
+        """Press the apply button and keep it pressed."""
+        self._tell("button 1")
+
+    def release(self) -> None:
+        """Let the apply button go."""
+        self._tell("button 0")
+
+    def freeze(self, frozen: bool = True) -> None:
+        """Say nothing any more, heartbeat and all, or speak again; commands are still obeyed."""
+        self._tell(f"mute {frozen:d}")
+
+    def send_garbage(self, data: bytes) -> None:
+        """Send bytes that the firmware never would."""
+        self._tell(f"garble {data.hex()}")
+
+    def unplug(self) -> None:
+        """Pull the cable: a reader meets a hang-up. The controller has its own supply and goes on."""
+        self._tell("unplug")
+        self._unlink()
+
+    def replug(self) -> None:
+        """Put the cable in: a new pty behind the same symlink."""
+        self._tell("plug")
+        assert self.wait_for(self.path.is_symlink)
+
+    def _switch_on(self) -> None:
+        command = [str(built_emulator()), str(self._firmware)]
+        self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        while not self.path.is_symlink():
+            self._await_news()
+            self._turn()
+
+    def _switch_off(self) -> None:
+        assert self._process is not None
+        self._process.communicate()
+        self._unlink()
+        assert self._process.returncode == 0, "the emulator failed"
+
+    def _tell(self, command: str) -> None:
+        with self._changed:
+            assert self._process is not None and self._process.stdin is not None
+            self._process.stdin.write(command.encode() + b"\n")
+            self._process.stdin.flush()
+
+    def _await_news(self) -> None:
+        assert self._process is not None
+        select.select([self._process.stdout], [], [], 2 * _TURN_S)
+
+    def _turn(self) -> None:
+        assert self._process is not None and self._process.stdout is not None
+        output = self._process.stdout.fileno()
+        if select.select([output], [], [], 0)[0]:
+            self._events += os.read(output, 65_536)
+        *events, self._events = self._events.split(b"\n")
+        for event in events:
+            self._take(event.decode().split())
+        share = 0.1 + 0.8 * self.pressure_pa / self.FULL_SCALE_PA
+        if (millivolts := round(5000 * share)) != self._millivolts:
+            self._millivolts = millivolts
+            self._tell(f"millivolts {millivolts}")
+
+    def _take(self, event: list[str]) -> None:
+        match event:
+            case ["port", name]:
+                self._unlink()
+                self.path.symlink_to(name)
+            case ["heard", _, wall_ns, data]:
+                heard = bytes.fromhex(data)
+                self._received += len(heard)
+                self._heard = (self._heard + heard)[-2 * LONGEST_LINE :]
+                if line("shut") in self._heard[-len(heard) - len(line("shut")) + 1 :]:
+                    self._shut_ns = int(wall_ns)
+            case ["reset", _, wall_ns]:
+                self._reset_ns = int(wall_ns)
+                self.resets.append(int(wall_ns))
+            case ["valve", _, wall_ns, driven]:
+                self._moves.append(ValveMove(int(wall_ns), driven == "1", self._why(int(wall_ns), driven == "1")))
+
+    def _why(self, t_ns: int, driven: bool) -> Why:
+        if driven or t_ns - self._shut_ns < self._OBEYED_NS:
+            return "command"
+        return "reset" if t_ns - self._reset_ns < self._OBEYED_NS else "fail-safe"
