@@ -50,6 +50,14 @@ COMMANDS: dict[str, Command | Group] = {
         "The air-check fixture: valve, button and pressure.",
         {"test": Command("Test a real fixture, point by point; opens its valve.", "wire", "check_fixture")},
     ),
+    "gauge": Group(
+        "The indicator checked against masters, and studies of the measurement.",
+        {
+            "masters": Command("Make the shop's masters what a file says, or list them.", "gauge", "masters"),
+            "check": Command("Check the gauge against masters.", "gauge", "check"),
+            "study": Command("Repeatability and reproducibility, planned and worked out.", "gauge", "study"),
+        },
+    ),
     "stock": Group(
         "The stock of selective parts: what lies on the shelf, and who gets it.",
         {

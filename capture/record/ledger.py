@@ -58,6 +58,11 @@ KINDS: Final = (
     "signed_off",
     "correction",
     "stroke_left_out",  # by a person, with a reason; the stroke's own entry stays
+    "gauge_masters",  # the shop's masters; this and what follows of gauges is of no job
+    "gauge_check",
+    "gauge_event",
+    "instrument_check",  # a torque wrench or a pressure gauge, by hand
+    "gauge_study",
     "pruned",  # a recording was removed by policy: what was derived from it can be proven no more
 )
 

@@ -16,6 +16,7 @@ from uuid import UUID
 
 from sqlalchemy import Connection, func, select, update
 
+from capture.clearance.gauge.facts import GaugeEntry, GaugeFact
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.plumbing.durable import DISK_FULL
@@ -23,6 +24,7 @@ from capture.plumbing.sqlite_file import READ, SqliteFile
 from capture.record import ledger, outbox, schema
 from capture.record.database import RecordError, is_full, open_engine
 from capture.record.entries import Job, KeptState, Measure
+from capture.record.gauges import keep_gauge_fact, load_gauge_facts
 from capture.record.kept import KeptRecording, recordings
 from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, keep, load_jobs, to_text
 from capture.strokes.stroke import Stroke
@@ -35,7 +37,7 @@ class Store(SqliteFile):
     """One open record. Every method raises RecordError, and then has changed nothing."""
 
     error = RecordError
-    caught = (*SqliteFile.caught, ValueError, TypeError, OverflowError)
+    caught = (*SqliteFile.caught, ValueError, TypeError, KeyError, OverflowError)
 
     @classmethod
     def open(cls, path: str | Path) -> Self:
@@ -240,6 +242,19 @@ class Store(SqliteFile):
                 self._need_rest(connection, job_id, "signed off")
             outbox.put(connection, messages, at)
             return ledger.append(connection, kind, {"job": job_id, **body_of(fact)}, to_text(at))
+
+    def add_gauge_fact(self, fact: GaugeFact, *, at: datetime, messages: Sequence[Outgoing] = ()) -> int:
+        """Keep what was found of a gauge or happened to it, signed by name; return its number in the ledger."""
+        with self._writing("keep what is known of a gauge") as connection:
+            if not fact.by.strip():
+                raise RecordError("a fact about a gauge has no name; expected who says so")
+            outbox.put(connection, messages, at)
+            return keep_gauge_fact(connection, fact, to_text(at))
+
+    def gauge_facts(self, before: int | None = None) -> list[GaugeEntry]:
+        """Return what is kept of all gauges, in order; `before` an entry's number, if given."""
+        with self._reading("read what is known of the gauges") as connection:
+            return load_gauge_facts(connection, before)
 
     def add_pruned(self, check_id: int, *, recording_sha256: str, reason: str, at: datetime) -> int:
         """Keep that the recording of a check that is over is about to be removed by policy, and why; return the

@@ -61,7 +61,8 @@ class Linearity:
     """What masters over the range say."""
 
     line: Line
-    lack_of_fit_f: float
+    lack_of_fit_f: float | None
+    """None where repeats do not scatter at all, and there is nothing to tell it from."""
     lack_of_fit_p: float
     """How probable as much lack of fit is by chance."""
     table: tuple[tuple[int, float], ...]
@@ -110,7 +111,7 @@ def linearity(readings: Sequence[tuple[int, Sequence[float], Sequence[float]]]) 
     return Linearity(line, f, p, table, _between(table), play([(up, down) for _, up, down in ordered]))
 
 
-def _lack_of_fit(line: Line, groups: Sequence[Sequence[float]]) -> tuple[float, float]:
+def _lack_of_fit(line: Line, groups: Sequence[Sequence[float]]) -> tuple[float | None, float]:
     """Return F and its probability for what the line leaves between the masters (e-Handbook, 4.4.4.6)."""
     from scipy.special import fdtrc
 
@@ -118,7 +119,7 @@ def _lack_of_fit(line: Line, groups: Sequence[Sequence[float]]) -> tuple[float, 
     dof = len(groups) - 2
     left = max(0.0, line.residual.sd**2 * line.residual.dof - spread.within)
     if not spread.within:
-        return (0.0, 1.0) if left == 0 else (math.inf, 0.0)
+        return None, float(left == 0)
     f = (left / dof) / (spread.within / spread.within_dof)
     return f, float(fdtrc(dof, spread.within_dof, f))
 

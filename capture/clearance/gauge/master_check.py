@@ -18,18 +18,33 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import date
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 from capture.clearance.distribution import Distribution, normal, rectangle, scaled_t
 from capture.clearance.gauge.limits import Result, against_limit
+from capture.clearance.gauge.linearity import LEAST_MASTERS, Linearity, linearity
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.spread import Spread, mean_of, pooled, sd_of
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length
 
-__all__ = ["CheckSettings", "MasterCheck", "MasterError", "Refusal", "checked", "error_of", "kept_of", "terms_at"]
+__all__ = [
+    "ANOTHER_PIECE_NM",
+    "REPEATS",
+    "CheckSettings",
+    "MasterCheck",
+    "MasterError",
+    "Refusal",
+    "checked",
+    "error_of",
+    "linearity_in",
+    "nearest_master",
+    "terms_at",
+    "worth_something",
+]
+
 
 #: Coverage probability of an expanded uncertainty here, that of a verdict's.
 COVERAGE: Final = 0.95
@@ -43,7 +58,7 @@ _OFF_20_C: Final = 5.0
 #: How often the first master is slid under the tip.
 REPEATS: Final = 3
 #: With these flags a stroke of a master says nothing of it.
-_WORTHLESS: Final = frozenset({"no_return", "out_of_reach", "short_hold", "sparse", "rezeroed", "gap"})
+_WORTHLESS: Final = frozenset({"out_of_reach", "short_hold", "sparse", "rezeroed", "gap"})
 _RANK: Final[Mapping[Result, int]] = {"in order": 0, "not shown": 1, "out": 2}
 
 RefusalCode = Literal["no_steps", "too_few", "another_piece", "rest_moved", "shakes"]
@@ -104,7 +119,7 @@ def checked(strokes: Sequence[Stroke], masters: Sequence[Master], settings: Chec
 
     Each stroke is of the master it is nearest to. The first master named is slid under at least twice.
     """
-    steps = [one for one in strokes if _WORTHLESS.isdisjoint(one.flags)]
+    steps = [one for one in strokes if worth_something(one)]
     refusal = _refused(steps, masters, settings)
     if refusal is not None and refusal.code != "shakes":
         return MasterCheck((), Spread(0.0, 0), 0.0, "not shown", refusal)
@@ -149,7 +164,34 @@ def terms_at(master: Master, repeats: int, shared: Spread, rounding_nm: float) -
     return Distribution.of((repeated, certified, rounded, rounded, rectangle(warmth)))
 
 
-def _nearest(stroke: Stroke, masters: Sequence[Master]) -> Master:
+def linearity_in(strokes: Sequence[Stroke], masters: Sequence[Master]) -> Linearity | None:
+    """Return the linearity in strokes over five or more masters, each ascending and descending; None where it is none.
+
+    A stroke is descending where the one before it was of a larger master, or of the same on the way down.
+    """
+    steps = [one for one in strokes if worth_something(one)]
+    up: dict[Master, list[int]] = {master: [] for master in masters}
+    down: dict[Master, list[int]] = {master: [] for master in masters}
+    before, falling = 0, False
+    for one in steps:
+        master = nearest_master(one, masters)
+        if master.value_nm != before:
+            falling = master.value_nm < before
+        (down if falling else up)[master].append(one.held_travel_nm)
+        before = master.value_nm
+    groups = [(master.value_nm, up[master], down[master]) for master in masters]
+    if len(groups) < LEAST_MASTERS or min(len(rising) + len(sinking) for _, rising, sinking in groups) < 2:
+        return None
+    return linearity(groups)
+
+
+def worth_something(stroke: Stroke) -> bool:
+    """Say whether a stroke over a master was seen well enough to say something of it."""
+    return _WORTHLESS.isdisjoint(stroke.flags)
+
+
+def nearest_master(stroke: Stroke, masters: Sequence[Master]) -> Master:
+    """Return the master that a stroke is of."""
     return min(masters, key=lambda master: abs(stroke.held_travel_nm - master.value_nm))
 
 
@@ -157,7 +199,7 @@ def _readings(steps: Sequence[Stroke], masters: Sequence[Master]) -> dict[Master
     """Return what the gauge read for each master that was slid under, in the order they are named."""
     found: dict[Master, list[int]] = {master: [] for master in masters}
     for one in steps:
-        found[_nearest(one, masters)].append(one.held_travel_nm)
+        found[nearest_master(one, masters)].append(one.held_travel_nm)
     return {master: readings for master, readings in found.items() if readings}
 
 
@@ -176,7 +218,7 @@ def _refused(steps: Sequence[Stroke], masters: Sequence[Master], settings: Check
         text = "No master was slid under the tip: rest the tip on the anvil, then slide the master in and out."
         return Refusal("no_steps", text)
     for one in steps:
-        nearest = _nearest(one, masters)
+        nearest = nearest_master(one, masters)
         off = one.held_travel_nm - nearest.value_nm
         if abs(off) > ANOTHER_PIECE_NM:
             read = format_length(one.held_travel_nm, "mm")
@@ -203,16 +245,3 @@ def _refused(steps: Sequence[Stroke], masters: Sequence[Master], settings: Check
         )
         return Refusal("shakes", text)
     return None
-
-
-def kept_of(check: MasterCheck) -> dict[str, Any]:
-    """Return what the record keeps of a check."""
-    return {
-        "masters": [asdict(one) for one in check.masters],
-        "spread_nm": check.spread.sd,
-        "spread_dof": check.spread.dof,
-        "rounding_nm": check.rounding_nm,
-        "result": check.result,
-        "refusal": None if check.refusal is None else asdict(check.refusal),
-        "remarks": list(check.remarks),
-    }

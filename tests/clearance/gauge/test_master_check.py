@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from capture.clearance.gauge.limits import against_limit
-from capture.clearance.gauge.master_check import CheckSettings, checked, kept_of
+from capture.clearance.gauge.master_check import CheckSettings, checked, linearity_in
 from capture.clearance.gauge.masters import Master, load_masters, master_of
 from capture.plumbing.checked_file import TableError
 from capture.strokes.stroke import Stroke
@@ -26,7 +26,7 @@ FINE = CheckSettings(1_000, 4_000)
 def steps(*held_nm: int, **changes: object) -> list[Stroke]:
     plain: dict[str, object] = {"flags": (), "accepted": True, "released_nm": 0, "return_error_nm": 0,
                                 "rounding_nm": None, **changes}  # fmt: skip
-    return [replace(stroke(n), held_travel_nm=nm, peak_travel_nm=nm, **plain) for n, nm in enumerate(held_nm, 1)]  # type: ignore[arg-type]
+    return [replace(stroke(n), held_travel_nm=nm, peak_travel_nm=nm, **plain) for n, nm in enumerate(held_nm, 1)]
 
 
 def test_a_gauge_that_reads_long_at_a_millimetre_is_told_by_how_much() -> None:
@@ -181,6 +181,13 @@ def test_a_file_of_masters_that_cannot_be_says_why(tmp_path: Path, old: str, new
         load_masters(file)
 
 
-def test_what_the_record_keeps_of_a_check_is_plain() -> None:
-    kept = kept_of(checked(steps(1_000_000, 1_000_000), [BLOCK], COARSE, TODAY))
-    assert kept["result"] == "in order" and kept["masters"][0]["serial"] == "GB-1" and kept["refusal"] is None
+def test_five_masters_up_and_down_are_a_linearity_with_play() -> None:
+    masters = [replace(BLOCK, serial=f"GB-{n}", value_nm=n * 400_000, nominal_nm=n * 400_000) for n in range(1, 6)]
+    up, down = [1, 2, 3, 4, 5], [5, 4, 3, 2, 1]
+    made = steps(*(n * 401_000 + (2_000 if falling else 0) for _ in range(3)
+                   for falling, way in ((False, up), (True, down)) for n in way))  # fmt: skip
+    found = linearity_in(made, masters)
+    assert found is not None and found.line.slope == pytest.approx(0.0025, abs=3e-4)
+    assert found.play is not None
+    assert linearity_in(made[:5], masters) is None
+    assert linearity_in(made, masters[:4]) is None

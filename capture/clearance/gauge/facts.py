@@ -1,0 +1,212 @@
+"""What the record keeps of the shop's gauges: masters, checks, events, studies, and checks of other instruments by
+hand. Plain data, in the order it happened; nothing is ever changed. Lengths nm."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
+from datetime import date, datetime
+from typing import Any, Final, Literal
+
+from capture.clearance.gauge.linearity import Line, Linearity, Play
+from capture.clearance.gauge.master_check import MasterCheck, MasterError, Refusal
+from capture.clearance.gauge.masters import Master, master_of
+from capture.clearance.gauge.spread import Spread
+
+__all__ = [
+    "EVENTS",
+    "GAUGE_KINDS",
+    "EventWord",
+    "GaugeChecked",
+    "GaugeEntry",
+    "GaugeEvent",
+    "GaugeFact",
+    "InstrumentChecked",
+    "InstrumentKind",
+    "MastersListed",
+    "StudyKept",
+    "body_of",
+    "gauge_fact_of",
+    "kind_of",
+]
+
+EventWord = Literal[
+    "dropped", "new tip", "battery", "repaired", "stand moved", "sent for calibration", "back from calibration"
+]
+#: What can happen to a gauge, and whether what was found before then says nothing of it any more.
+EVENTS: Final[dict[EventWord, bool]] = {
+    "dropped": True,
+    "new tip": True,
+    "battery": True,
+    "repaired": True,
+    "stand moved": False,
+    "sent for calibration": True,
+    "back from calibration": True,
+}
+InstrumentKind = Literal["indicator", "torque wrench", "pressure gauge"]
+
+
+@dataclass(frozen=True, slots=True)
+class MastersListed:
+    """The shop's masters, as they are from now on."""
+
+    masters: tuple[Master, ...]
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeChecked:
+    """A gauge was checked against masters. Signed by name; its recording proves it."""
+
+    gauge: str
+    bench: str
+    by: str
+    as_left: bool
+    """After something was done to it; else as it was found."""
+    indicator: Mapping[str, Any]
+    resolution_nm: int
+    max_error_nm: int
+    masters: tuple[Master, ...]
+    """In the order they were named."""
+    check: MasterCheck
+    linearity: Linearity | None
+    started_at: str
+    """RFC 3339, as the recording's header has it."""
+    recording_path: str
+    recording_sha256: str
+    recording_bytes: int
+    software_version: str
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeEvent:
+    """Something happened to a gauge, a wrench or a pressure gauge."""
+
+    gauge: str
+    event: EventWord
+    by: str
+    note: str = ""
+    instrument: InstrumentKind = "indicator"
+
+
+@dataclass(frozen=True, slots=True)
+class InstrumentChecked:
+    """A torque wrench was checked on a transducer, or a pressure gauge against a master: values entered by hand.
+
+    In `unit`, as written; `limit` is the error allowed, of the reading's value.
+    """
+
+    gauge: str
+    instrument: InstrumentKind
+    reference: str
+    """Serial number of what it was checked on."""
+    unit: str
+    values: tuple[tuple[float, float], ...]
+    """What the reference showed, and what the instrument did."""
+    limit: float
+    by: str
+    due: str = ""
+    """The last day this holds, ISO 8601; empty where nobody says."""
+    note: str = ""
+
+    @property
+    def worst(self) -> float:
+        """The largest error, signed."""
+        return max((reading - true for true, reading in self.values), key=abs)
+
+    @property
+    def in_order(self) -> bool:
+        """Whether every error is within the limit. Of the reference's uncertainty nothing is known here."""
+        return abs(self.worst) <= self.limit
+
+    def overdue(self, on: date) -> bool:
+        """Say whether it had run out on that day."""
+        return bool(self.due) and on > date.fromisoformat(self.due)
+
+
+@dataclass(frozen=True, slots=True)
+class StudyKept:
+    """A study of repeatability and reproducibility was worked off: its table, in nm, and what it came to."""
+
+    gauge: str
+    rows: tuple[tuple[str, str, float], ...]
+    """Part, operator, value in nm."""
+    repeatability_nm: float
+    reproducibility_nm: float
+    grr_nm: float
+    grr_dof: float
+    by: str
+
+
+GaugeFact = MastersListed | GaugeChecked | GaugeEvent | InstrumentChecked | StudyKept
+
+#: The facts, by the kind of their entries in the record.
+GAUGE_KINDS: Final[dict[str, type[GaugeFact]]] = {
+    "gauge_masters": MastersListed,
+    "gauge_check": GaugeChecked,
+    "gauge_event": GaugeEvent,
+    "instrument_check": InstrumentChecked,
+    "gauge_study": StudyKept,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeEntry:
+    """A fact as the record keeps it: its number and hash in the ledger, and when it was kept."""
+
+    number: int
+    sha256: str
+    at: datetime
+    fact: GaugeFact
+
+
+def kind_of(fact: GaugeFact) -> str:
+    """Return the kind of a fact's entry."""
+    return next(kind for kind, one in GAUGE_KINDS.items() if type(fact) is one)
+
+
+def body_of(fact: GaugeFact) -> dict[str, Any]:
+    """Return what the entry of a fact holds of it."""
+    body = asdict(fact)
+    if isinstance(fact, MastersListed | GaugeChecked):
+        body["masters"] = [master.kept() for master in fact.masters]
+    return body
+
+
+def gauge_fact_of(kind: str, body: Mapping[str, Any]) -> GaugeFact:
+    """Return the fact in the body of a ledger entry. Raises KeyError, TypeError or ValueError for one that is none."""
+    made = GAUGE_KINDS[kind]
+    told = {field.name: body[field.name] for field in fields(made) if field.name in body}
+    if "masters" in told:
+        told["masters"] = tuple(master_of(one) for one in told["masters"])
+    if kind == "gauge_check":
+        told["check"] = _check_of(told["check"])
+        told["linearity"] = None if told["linearity"] is None else _linearity_of(told["linearity"])
+    if kind == "instrument_check":
+        told["values"] = tuple((float(true), float(reading)) for true, reading in told["values"])
+    if kind == "gauge_study":
+        told["rows"] = tuple((part, operator, float(value)) for part, operator, value in told["rows"])
+    return made(**told)
+
+
+def _check_of(kept: Mapping[str, Any]) -> MasterCheck:
+    return MasterCheck(
+        masters=tuple(MasterError(**one) for one in kept["masters"]),
+        spread=Spread(**kept["spread"]),
+        rounding_nm=kept["rounding_nm"],
+        result=kept["result"],
+        refusal=None if kept["refusal"] is None else Refusal(**kept["refusal"]),
+        remarks=tuple(kept["remarks"]),
+    )
+
+
+def _linearity_of(kept: Mapping[str, Any]) -> Linearity:
+    line = kept["line"]
+    return Linearity(
+        line=Line(**{**line, "residual": Spread(**line["residual"])}),
+        lack_of_fit_f=kept["lack_of_fit_f"],
+        lack_of_fit_p=kept["lack_of_fit_p"],
+        table=tuple((int(value), float(error)) for value, error in kept["table"]),
+        local_nm=kept["local_nm"],
+        play=None if kept["play"] is None else Play(**kept["play"]),
+    )

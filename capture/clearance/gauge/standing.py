@@ -1,0 +1,199 @@
+"""How a gauge stands: what its newest check says of it now, and what a verdict may rest on. No I/O and no clock.
+
+A check holds for a day, on its own bench, and until something happens to the gauge. What was found as left holds like
+what was found: it is what is measured with. A refused check says nothing, and changes nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final, Literal
+
+from capture.clearance.gauge.chart import LEAST_MORNINGS, Charted, Point, chart, day_to_day
+from capture.clearance.gauge.error_found import ErrorFound
+from capture.clearance.gauge.facts import EVENTS, GaugeChecked, GaugeEntry, GaugeEvent, MastersListed, StudyKept
+from capture.clearance.gauge.linearity import Linearity
+from capture.clearance.gauge.masters import Master
+from capture.clearance.gauge.spread import pooled
+
+__all__ = ["GaugeStanding", "Morning", "StandingWord", "masters_of", "mornings_of", "standing_of"]
+
+StandingWord = Literal["not checked", "in order", "not shown", "out", "out of control"]
+
+#: How long a check holds (default of the method: until the next day's).
+HOLDS: Final = timedelta(hours=24)
+#: The gauge may do this share of the maker's limit between two masters until its linearity is known (assumption).
+_LOCAL_SHARE: Final = 1 / 10
+#: And drift by this share from one morning to the next until there are enough mornings (assumption).
+_DRIFT_SHARE: Final = 1 / 40
+
+
+@dataclass(frozen=True, slots=True)
+class Morning:
+    """One check of a gauge that says something, on its chart."""
+
+    entry: GaugeEntry
+    charted: Charted
+
+    @property
+    def fact(self) -> GaugeChecked:
+        """The check."""
+        assert isinstance(self.entry.fact, GaugeChecked)
+        return self.entry.fact
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeStanding:
+    """How a gauge stands at a moment."""
+
+    word: StandingWord
+    text: str
+    """One line for people."""
+    error: ErrorFound | None
+    """What a verdict's budget takes from the check; None where none holds."""
+    checked_at: datetime | None
+    """When it was last checked, whether that still holds or not."""
+    entry: int = 0
+    """The check's number in the ledger; 0 for none that holds."""
+
+    @property
+    def bad(self) -> bool:
+        """Whether `good` must not be said without somebody answering for it."""
+        return self.word in ("out", "out of control")
+
+
+def masters_of(entries: Sequence[GaugeEntry]) -> tuple[Master, ...]:
+    """Return the shop's masters as they were listed last."""
+    for entry in reversed(entries):
+        if isinstance(entry.fact, MastersListed):
+            return entry.fact.masters
+    return ()
+
+
+def mornings_of(entries: Sequence[GaugeEntry], gauge: str, bench: str | None = None) -> list[Morning]:
+    """Return the checks of a gauge that say something, in order, each on the chart of those before it.
+
+    The first master of a check is its check standard; another one begins another phase, as an event does.
+    """
+    kept: list[tuple[GaugeEntry, Point]] = []
+    phase, standard = 0, ""
+    for entry in entries:
+        fact = entry.fact
+        if isinstance(fact, GaugeEvent) and fact.gauge == gauge and EVENTS[fact.event]:
+            phase += 1
+        if not isinstance(fact, GaugeChecked) or fact.gauge != gauge or fact.check.refusal is not None:
+            continue
+        if bench is not None and fact.bench != bench:
+            continue
+        first = fact.check.masters[0]
+        if first.serial != standard:
+            phase, standard = phase + 1, first.serial
+        point = Point(first.error_nm, fact.check.spread, first.repeats, fact.check.rounding_nm, phase)
+        kept.append((entry, point))
+    charted = chart(point for _, point in kept)
+    return [Morning(entry, made) for (entry, _), made in zip(kept, charted, strict=True)]
+
+
+def standing_of(entries: Sequence[GaugeEntry], gauge: str, bench: str, at: datetime) -> GaugeStanding:
+    """Return how a gauge stands at a bench, from what the record keeps of it up to then."""
+    mornings = mornings_of(entries, gauge, bench)
+    if not mornings:
+        return GaugeStanding("not checked", f"Gauge {gauge}: not checked against a master.", None, None)
+    newest = mornings[-1]
+    happened = [
+        one.fact.event
+        for one in entries
+        if isinstance(one.fact, GaugeEvent) and one.fact.gauge == gauge and one.number > newest.entry.number
+    ]
+    when = newest.entry.at.astimezone()
+    if happened:
+        text = f"Gauge {gauge}: {happened[-1]} since its last check ({when:%d %b %H:%M}). Check it against a master."
+        return GaugeStanding("not checked", text, None, newest.entry.at)
+    if at - newest.entry.at > HOLDS:
+        text = f"Gauge {gauge}: last checked against a master {when:%d %b %H:%M}. Check it again."
+        return GaugeStanding("not checked", text, None, newest.entry.at)
+    error = error_of_check(entries, mornings)
+    check = newest.fact.check
+    if newest.charted.alarm:
+        usual = newest.charted.limits
+        assert usual is not None
+        text = f"Gauge {gauge} is out of control: {spoken(newest)}. Use the spare gauge, and tell the supervisor."
+        return GaugeStanding("out of control", text, error, newest.entry.at, newest.entry.number)
+    text = f"Gauge {gauge}: {spoken(newest)}"
+    if not check.usable:
+        return GaugeStanding("not checked", f"{text}. {' '.join(check.remarks)}", None, newest.entry.at)
+    if check.result == "out":
+        text += ": OUT of its limit. Use another gauge, and tell the supervisor."
+    else:
+        text += f": {check.result}."
+        if newest.charted.word in ("level", "spread"):
+            text += " That is unusual: wipe both faces and the anvil, and do it again."
+    return GaugeStanding(check.result, text, error, newest.entry.at, newest.entry.number)
+
+
+def spoken(morning: Morning) -> str:
+    """Return a check's result in words: "reads 3 um long at 1 mm, usual 2 +- 3"."""
+    first = morning.fact.check.masters[0]
+    usual = ""
+    if (limits := morning.charted.limits) is not None:
+        usual = f", usual {limits.mean_nm / 1000:.0f} ± {limits.value_nm / 1000:.0f}"
+        if morning.charted.word == "spread":
+            usual += f"; its repeats scatter by {morning.charted.point.spread.sd / 1000:.1f} um"
+    micrometres = round(first.error_nm / 1000)
+    how = f"{abs(micrometres)} um {'long' if micrometres > 0 else 'short'}" if micrometres else "true"
+    return f"reads {how} at {first.value_nm / 1_000_000:.3g} mm{usual}"
+
+
+def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -> ErrorFound:
+    """Return what the newest of these checks says of the gauge's error, with what the others do."""
+    newest = mornings[-1]
+    fact, charted = newest.fact, newest.charted
+    check, gauge, limit = fact.check, fact.gauge, fact.max_error_nm
+    line = _linearity(mornings)
+    spread = check.spread
+    if charted.limits is not None and charted.word != "spread":
+        spread = pooled((spread, charted.limits.spread))
+    worst = max(check.masters, key=lambda one: abs(one.error_nm) + one.expanded_uncertainty_nm)
+    bad = check.result == "out" or charted.alarm
+    same = [one.charted.point for one in mornings if one.charted.point.phase == charted.point.phase]
+    moved = day_to_day(same)
+    known = len(same) >= LEAST_MORNINGS
+    drift = math.hypot(charted.shift_nm, moved.sd) if known else limit * _DRIFT_SHARE
+    remounts = _study(entries, gauge)
+    shown = line is not None and line.play is not None and line.play.shown
+    return ErrorFound(
+        entry=newest.entry.number,
+        sha256=newest.entry.sha256,
+        table=tuple(sorted((one.value_nm, float(one.error_nm)) for one in check.masters)),
+        repeats_nm=spread.sd / math.sqrt(check.masters[0].repeats),
+        repeats_dof=spread.dof,
+        rounding_nm=check.rounding_nm,
+        master_nm=max(one.standard_uncertainty_nm for one in fact.masters),
+        local_nm=line.local_nm if line is not None else limit * _LOCAL_SHARE,
+        play_nm=line.play.nm if shown and line is not None and line.play is not None else 0.0,
+        play_known=line is not None and line.play is not None,
+        drift_nm=drift,
+        drift_dof=moved.dof if known else 0,
+        remount_nm=0.0 if remounts is None else remounts.grr_nm,
+        remount_dof=0.0 if remounts is None else remounts.grr_dof,
+        widened_nm=max(limit, abs(worst.error_nm) + worst.expanded_uncertainty_nm) if bad else 0,
+    )
+
+
+def _linearity(mornings: Sequence[Morning]) -> Linearity | None:
+    """Return the newest linearity of the gauge in the phase of its newest check."""
+    phase = mornings[-1].charted.point.phase
+    for one in reversed(mornings):
+        if one.charted.point.phase == phase and one.fact.linearity is not None:
+            return one.fact.linearity
+    return None
+
+
+def _study(entries: Sequence[GaugeEntry], gauge: str) -> StudyKept | None:
+    for one in reversed(entries):
+        if isinstance(one.fact, StudyKept) and one.fact.gauge == gauge:
+            return one.fact
+    return None

@@ -1,0 +1,201 @@
+"""Runs a check against masters, live or from a recording; keeps it, and says what came of it."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from time import monotonic_ns
+from typing import Any, Final
+from uuid import uuid4
+
+from capture import __version__
+from capture.clearance.gauge.facts import GaugeChecked
+from capture.clearance.gauge.guided import GuidedCheck
+from capture.clearance.gauge.masters import Master
+from capture.clearance.gauge.standing import standing_of
+from capture.cli.gauge_files import Port, gauge_serial, new_or_old_record, signer
+from capture.config import Config
+from capture.plumbing.durable import copy_into
+from capture.plumbing.file_name import file_name
+from capture.recordings.file import FORM, RecordingError, RecordingWriter, open_recording
+from capture.recordings.master_strokes import MastersMeasured, measure_masters
+from capture.recordings.playback import open_port
+from capture.recordings.stream import IndicatorStream
+from drivers.transport import Chunk
+
+__all__ = ["CheckDone", "check_json", "check_lines", "run_check"]
+
+#: Nobody slides masters for longer than this.
+_LONGEST_S: Final = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class CheckDone:
+    """A check that was made, and how the gauge stands after it."""
+
+    measured: MastersMeasured
+    gauge: str
+    entry: int
+    """Its number in the ledger; 0 where it is not kept."""
+    sha256: str
+    text: str
+    """How the gauge stands now, in a line; empty where the check is not kept."""
+    not_kept: str
+    """Why it is not kept, in words; empty where it is."""
+    alarm: bool
+
+
+def run_check(
+    port: Port,
+    masters: Sequence[Master],
+    *,
+    settled: Config,
+    data_dir: Path | None,
+    gauge: str | None,
+    bench: str | None,
+    as_left: bool,
+    by: str | None,
+    tell: Callable[[str], None],
+) -> CheckDone:
+    """Check a gauge against masters. `tell` is given the next step. Raises RecordingError and RecordError."""
+    home = data_dir or settled.data_dir
+    serial = gauge_serial(gauge, settled)
+    made = port.recording or _live(port, masters, home, bench or settled.bench, tell)
+    measured = measure_masters(made, masters)
+    signed = by is not None or port.recording is None
+    if not serial or not signed:
+        why = "no serial number: give --gauge SERIAL" if not serial else "nobody signs it: give --by NAME"
+        return CheckDone(measured, serial, 0, "", "", f"Not kept: {why}.", False)
+    place = made if port.recording is None else _copied(made, home, serial, measured.header.started)
+    with open_recording(place) as file:
+        size, sha256 = copy_into(file, None)
+    fact = GaugeChecked(
+        gauge=serial,
+        bench=bench or measured.header.bench,
+        by=signer(by, settled),
+        as_left=as_left,
+        indicator=measured.header.indicator,
+        resolution_nm=measured.settings.resolution_nm,
+        max_error_nm=measured.settings.max_error_nm,
+        masters=tuple(masters),
+        check=measured.check,
+        linearity=measured.linearity,
+        started_at=measured.header.started.astimezone(UTC).isoformat(),
+        recording_path=place.relative_to(home).as_posix(),
+        recording_sha256=sha256,
+        recording_bytes=size,
+        software_version=__version__,
+    )
+    now = datetime.now(UTC)
+    with new_or_old_record(settled, data_dir) as store:
+        number = store.add_gauge_fact(fact, at=now)
+        entries = store.gauge_facts()
+    hashed = next(one.sha256 for one in entries if one.number == number)
+    standing = standing_of(entries, serial, fact.bench, now)
+    alarm = standing.entry == number and standing.word == "out of control"
+    return CheckDone(measured, serial, number, hashed, standing.text, "", alarm)
+
+
+def _new_place(home: Path, serial: str, at: datetime) -> Path:
+    return home / "recordings" / "gauges" / f"{at:%Y%m%dT%H%M%S}-{file_name(serial)}-{uuid4().hex[:6]}.jsonl"
+
+
+def _copied(made: Path, home: Path, serial: str, at: datetime) -> Path:
+    """Copy a recording into the data folder, where the record's own are."""
+    place = _new_place(home, serial, at)
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        with open_recording(made) as file, place.open("xb") as copy:
+            shutil.copyfileobj(file, copy)
+    except OSError as error:
+        raise RecordingError(f"cannot keep the recording {made} as {place}: {error.strerror}") from error
+    return place
+
+
+def _live(port: Port, masters: Sequence[Master], home: Path, bench: str, tell: Callable[[str], None]) -> Path:
+    now = datetime.now(UTC)
+    header = {"recording": FORM, "started": now.isoformat(), "bench": bench, "indicator": port.indicator}
+    recording = RecordingWriter(_new_place(home, masters[0].serial, now), header)
+    recording.mark(0, {"note": "check against masters", "masters": [one.serial for one in masters]})
+    try:
+        with suppress(TimeoutError):
+            asyncio.run(asyncio.wait_for(_follow(port, GuidedCheck(masters), recording, tell), _LONGEST_S))
+        recording.seal()
+    finally:
+        recording.close()
+    return recording.path
+
+
+async def _follow(port: Port, guided: GuidedCheck, recording: RecordingWriter, tell: Callable[[str], None]) -> None:
+    """Record and measure what the port brings until every master was slid under as often as it takes."""
+    assert port.driver is not None and port.settings is not None
+    driver, settings = port.driver, port.settings
+    stream, began_ns = IndicatorStream(driver, settings), monotonic_ns()
+    transport = open_port(
+        port.url,
+        baud=settings.baud,
+        framing=settings.framing,
+        request=driver.request(settings),
+        poll_interval_ns=driver.poll_interval_ns(settings),
+        speed=1.0,
+    )
+    tell(guided.next_step)
+    async with transport:
+        async for event in transport:
+            if not isinstance(event, Chunk):
+                continue
+            time_ns = recording.stream(max(0, event.t_ns - began_ns), "indicator", event.data)
+            _, strokes = stream.feed(time_ns, event.data)
+            for stroke in strokes:
+                guided.take(stroke)
+                tell(guided.next_step)
+            if guided.done:
+                return
+
+
+def check_json(done: CheckDone) -> dict[str, Any]:
+    """Return a check as one JSON object."""
+    found, line = done.measured.check, done.measured.linearity
+    return {
+        "type": "gauge_check",
+        "gauge": done.gauge or None,
+        "masters": [asdict(one) for one in found.masters],
+        "result": found.result,
+        "refused": None if found.refusal is None else asdict(found.refusal),
+        "remarks": list(found.remarks),
+        "spread_nm": found.spread.sd,
+        "spread_dof": found.spread.dof,
+        "max_error_nm": done.measured.settings.max_error_nm,
+        "linearity": None if line is None else asdict(line),
+        "entry": done.entry or None,
+        "sha256": done.sha256 or None,
+        "standing": done.text or None,
+    }
+
+
+def check_lines(done: CheckDone) -> list[str]:
+    """Return what came of a check, for people."""
+    found = done.measured.check
+    lines = [
+        f"{one.serial}: reads {one.error_nm / 1000:+.1f} um at {one.value_nm / 1e6:.4g} mm, U "
+        f"{one.expanded_uncertainty_nm / 1000:.1f} um, {one.repeats} times: {one.result}"
+        for one in found.masters
+    ]
+    if found.refusal is not None:
+        lines.append(f"Refused: {found.refusal.text}")
+    if not done.measured.settings.max_error_nm:
+        lines.append("No max_error is given under [indicator], so nothing can be proven against it.")
+    lines += found.remarks
+    if (line := done.measured.linearity) is not None:
+        lines.append(
+            f"Over the range: {line.line.slope * 1000:+.2f} um a mm, up to {line.local_nm / 1000:.1f} um between two "
+            f"masters; {'a line fits' if line.fits else 'no line fits'}"
+            + (f", play {line.play.nm / 1000:+.1f} um" if line.play is not None and line.play.shown else "")
+            + "."
+        )
+    return [*lines, done.text] if done.text else [*lines, done.not_kept]

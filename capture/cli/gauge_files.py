@@ -1,0 +1,157 @@
+"""What the commands about gauges read and write beside their arguments: settings, masters, the record."""
+
+from __future__ import annotations
+
+import getpass
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from capture.cli.options import errors_in_words, fail, pairs, settings_of
+
+if TYPE_CHECKING:
+    from capture.clearance.gauge.masters import Master
+    from capture.clearance.gauge.study import Row, Study
+    from capture.config import Config
+    from capture.record import Store
+    from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+
+__all__ = [
+    "Port",
+    "chosen_masters",
+    "gauge_serial",
+    "keep_study",
+    "new_or_old_record",
+    "port_of",
+    "settled_of",
+    "signer",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Port:
+    """Where an indicator is, or its recording, and how it is read; of a recording only its file is known here."""
+
+    url: str
+    driver: IndicatorDriver | None
+    settings: IndicatorSettings | None
+    indicator: dict[str, Any]
+
+    @property
+    def recording(self) -> Path | None:
+        """The recording's file; None for a real port."""
+        from capture.recordings.playback import PREFIX
+
+        return Path(self.url.removeprefix(PREFIX)) if self.url.startswith(PREFIX) else None
+
+
+def settled_of(config: Path | None) -> Config:
+    """Return the settings, or exit saying what is wrong with them."""
+    from capture.config import load_config
+
+    with errors_in_words():
+        return load_config(config)
+
+
+def signer(by: str | None, settled: Config) -> str:
+    """Return who signs: as named, else the technician of the settings, else the user who is logged in."""
+    if by is not None and not by.strip():
+        fail("--by: is empty; expected a name", 2)
+    try:
+        return (by or settled.technician or getpass.getuser()).strip()
+    except (OSError, KeyError):
+        fail("nobody signs: give --by NAME", 2)
+
+
+def gauge_serial(gauge: str | None, settled: Config) -> str:
+    """Return the gauge's serial number as named, else that of the settings; empty where neither says one."""
+    return gauge or (settled.gauge.serial if settled.gauge is not None else "")
+
+
+def place_of_record(settled: Config, data_dir: Path | None) -> Path:
+    """Return where the record is, or would be."""
+    return data_dir / "record.sqlite" if data_dir else settled.record_path
+
+
+def new_or_old_record(settled: Config, data_dir: Path | None) -> Store:
+    """Open the record, making it on a bench's first day. Raises RecordError."""
+    from capture.record import RecordError, Store
+
+    path = place_of_record(settled, data_dir)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"cannot make the folder {path.parent}: {error.strerror}; give another --data-dir") from error
+    return Store.open(path)
+
+
+def chosen_masters(
+    serials: Sequence[str], file: Path | None, settled: Config, data_dir: Path | None
+) -> tuple[Master, ...]:
+    """Return the masters with these serial numbers, from a file or from the record, or exit saying which there are."""
+    from capture.clearance.gauge.masters import load_masters
+    from capture.clearance.gauge.standing import masters_of
+    from capture.plumbing.checked_file import TableError
+    from capture.record import Store
+
+    place = place_of_record(settled, data_dir)
+    if file is not None:
+        try:
+            there = tuple(load_masters(file))
+        except TableError as error:
+            fail(str(error))
+    elif place.is_file():
+        with errors_in_words(), Store.open(place) as store:
+            there = masters_of(store.gauge_facts())
+    else:
+        there = ()
+    known = {one.serial: one for one in there}
+    for serial in serials:
+        if serial not in known:
+            listed = ", ".join(known) or "none yet; `strokelog gauge masters FILE` takes them from a file"
+            fail(f"no master {serial!r}; there are: {listed}", 2)
+    return tuple(known[serial] for serial in dict.fromkeys(serials))
+
+
+def port_of(port: str | None, driver: str | None, words: list[str] | None, settled: Config) -> Port:
+    """Return the port to check a gauge at, or exit."""
+    from capture.recordings.playback import PREFIX
+
+    url = port or settled.indicator.port
+    if not url:
+        fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
+    if url.startswith(PREFIX):
+        return Port(url, None, None, {})
+    name = driver or settled.indicator.driver
+    values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **pairs(words)}
+    found, settings = settings_of(name, values, "indicator")
+    return Port(url, found, settings, {"driver": name, **values})
+
+
+def keep_study(
+    rows: Sequence[Row], found: Study, unit: str, gauge: str | None, by: str | None, config: Path | None,
+    data_dir: Path | None,
+) -> None:  # fmt: skip
+    """Keep a study in the record, for the gauge that it was made with."""
+    from capture.clearance.gauge.facts import StudyKept
+
+    settled = settled_of(config)
+    serial = gauge_serial(gauge, settled)
+    if unit not in ("mm", "in"):
+        fail(f"--unit {unit}: expected mm or in", 2)
+    if not serial:
+        fail("a study is kept for a gauge: give --gauge SERIAL, or `serial` under [gauge] in the settings", 2)
+    nm = 25_400_000 if unit == "in" else 1_000_000
+    kept = StudyKept(
+        serial,
+        tuple((row.part, row.operator, row.value * nm) for row in rows),
+        found.repeatability.sd * nm,
+        found.reproducibility.sd * nm,
+        found.grr.sd * nm,
+        found.grr.dof,
+        signer(by, settled),
+    )
+    with new_or_old_record(settled, data_dir) as store:
+        store.add_gauge_fact(kept, at=datetime.now(UTC))

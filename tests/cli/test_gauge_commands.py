@@ -1,0 +1,169 @@
+"""The commands about gauges: masters, a check from a recording and from a port, a study."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from capture.cli.main import app
+from capture.record import Store
+from tests.support.master_recording import MASTERS, write_masters
+
+TWICE = [1_000_120] * 3 + [1_999_900]
+
+
+def run(*words: str, code: int = 0) -> Any:
+    done = CliRunner().invoke(app, ["gauge", *words])
+    assert done.exit_code == code, done.output
+    return done
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A data folder whose record knows two masters."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "none"))
+    (tmp_path / "masters.toml").write_text(MASTERS)
+    run("masters", str(tmp_path / "masters.toml"), "--data-dir", str(tmp_path), "--by", "A. Person")
+    return tmp_path
+
+
+def test_masters_are_listed_with_what_is_certified(home: Path) -> None:
+    told = [json.loads(line) for line in run("masters", "--json", "--data-dir", str(home)).output.splitlines()]
+    assert [(one["serial"], one["value_nm"]) for one in told] == [("GB-1", 1_000_120), ("GB-2", 1_999_900)]
+    assert (
+        "GB-1: gauge block 1.000 mm, certified 1.00012 mm ± 0.5 um (k = 2), C-17, until 2028-05-01"
+        in run("masters", "--data-dir", str(home)).output
+    )
+
+
+def test_anyones_recording_can_be_put_through(home: Path) -> None:
+    file = write_masters(home / "morning.jsonl", TWICE, error=lambda nm: 1500.0)
+    told = json.loads(
+        run("check", "--master", "GB-1", "--master", "GB-2", "--port", f"recording:{file}", "--json", "--data-dir",
+            str(home)).output
+    )  # fmt: skip
+    assert told["type"] == "gauge_check" and told["result"] == "in order" and told["refused"] is None
+    first, second = told["masters"]
+    assert (first["serial"], first["repeats"], second["repeats"]) == ("GB-1", 3, 1)
+    assert abs(first["error_nm"] - 1500) <= 2 * first["standard_uncertainty_nm"]
+    assert told["entry"] is None  # nobody signed
+
+
+@pytest.mark.parametrize(
+    ("error_nm", "result", "code"), [(0, "in order", 0), (3800, "not shown", 0), (6000, "out", 3), (-6000, "out", 3)]
+)
+def test_the_exit_code_says_whether_the_gauge_is_out(home: Path, error_nm: int, result: str, code: int) -> None:
+    file = write_masters(home / "morning.jsonl", [1_000_120] * 3, error=lambda nm: float(error_nm))
+    done = run("check", "--master", "GB-1", "--port", f"recording:{file}", "--json", "--data-dir", str(home), code=code)
+    assert json.loads(done.output)["result"] == result
+
+
+def test_another_master_than_named_is_refused(home: Path) -> None:
+    file = write_masters(home / "morning.jsonl", [1_100_000] * 3)
+    done = run("check", "--master", "GB-1", "--port", f"recording:{file}", "--data-dir", str(home), code=1)
+    assert "Refused: That is not the 1.000 mm gauge block GB-1, or it is dirty" in done.output
+
+
+def test_a_stand_that_moved_is_refused(home: Path) -> None:
+    file = write_masters(home / "morning.jsonl", [1_000_120] * 4, moved_nm=20_000)
+    done = run("check", "--master", "GB-1", "--port", f"recording:{file}", "--json", "--data-dir", str(home), code=1)
+    assert json.loads(done.output)["refused"]["code"] == "rest_moved"
+
+
+def test_a_check_that_is_signed_is_kept_with_its_recording(home: Path) -> None:
+    file = write_masters(home / "morning.jsonl", TWICE)
+    words = ("check", "--master", "GB-1", "--master", "GB-2", "--port", f"recording:{file}", "--gauge", "DI-0413",
+             "--by", "A. Person", "--json", "--data-dir", str(home))  # fmt: skip
+    told = json.loads(run(*words).output)
+    with Store.open(home / "record.sqlite") as store:
+        entry = store.gauge_facts()[-1]
+    assert (entry.number, entry.sha256) == (told["entry"], told["sha256"])
+    assert entry.fact.by == "A. Person"
+    assert (home / entry.fact.recording_path).read_bytes() == file.read_bytes()
+    left = json.loads(run(*words, "--as-left").output)
+    assert left["entry"] == told["entry"] + 1
+
+
+def test_five_masters_up_and_down_say_how_straight_the_gauge_is(home: Path) -> None:
+    values = [200_000, 600_000, 1_000_000, 1_400_000, 1_800_000]
+    (home / "five.toml").write_text(
+        "".join(
+            f'[[masters]]\nserial = "GB-{n}"\nkind = "gauge block"\nvalue = "{nm / 1e6} mm"\n'
+            f'expanded_uncertainty = "0.0003 mm"\ncertificate = "C-17"\n'
+            for n, nm in enumerate(values)
+        )
+    )
+    cycle = [*values, *reversed(values)]
+    file = write_masters(home / "month.jsonl", cycle * 3, error=lambda nm: nm * 0.001)
+    named = [word for n in range(5) for word in ("--master", f"GB-{n}")]
+    done = run("check", *named, "--masters", str(home / "five.toml"), "--port", f"recording:{file}", "--json")
+    told = json.loads(done.output)
+    assert told["linearity"]["line"]["slope"] == pytest.approx(0.001, abs=3e-4)
+
+
+def test_a_master_that_is_not_listed_is_answered_with_those_that_are(home: Path) -> None:
+    done = run("check", "--master", "GB-9", "--port", "recording:x", "--data-dir", str(home), code=2)
+    assert "no master 'GB-9'; there are: GB-1, GB-2" in done.output
+
+
+def test_a_study_is_planned_and_worked_out_from_the_same_table(tmp_path: Path) -> None:
+    plan = run("study", "--part", "C1", "--part", "C2", "--operator", "Ana", "--operator", "Bo, jr").output
+    rows = list(csv.DictReader(plan.splitlines()))
+    assert len(rows) == 8 and {row["operator"] for row in rows} == {"Ana", "Bo, jr"}
+    table = tmp_path / "study.csv"
+    table.write_text(plan)
+    assert "8 left to measure" in run("study", "--csv", str(table), code=1).output
+    with table.open("w") as file:
+        writer = csv.DictWriter(file, ["part", "operator", "value"])
+        writer.writeheader()
+        for count, row in enumerate(rows):
+            level = 1.1 + 0.2 * (row["part"] == "C2") + 0.01 * (row["operator"] == "Ana") + 0.001 * (count % 3)
+            writer.writerow({**row, "value": level})
+    told = json.loads(run("study", "--csv", str(table), "--json", "--tolerance", "0.4").output)
+    assert told["type"] == "study"
+    assert set(told) >= {
+        "repeatability_sd",
+        "reproducibility_sd",
+        "interaction_sd",
+        "part_sd",
+        "grr_sd",
+        "pooled",
+        "dof",
+    }
+    assert told["grr_sd"] ** 2 == pytest.approx(told["repeatability_sd"] ** 2 + told["reproducibility_sd"] ** 2)
+    assert told["of_tolerance"] == pytest.approx(6 * told["grr_sd"] / 0.4)
+    said = run("study", "--csv", str(table)).output
+    assert "2 technicians are 1 degrees of freedom" in said
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("a,b,c\n1,2,3\n", "expected the columns part,operator,value"),
+        ("part,operator,value\nx,y,wide\n", "line 2: value 'wide' is no number"),
+        ("part,operator,value\nx,y,nan\n", "is no number"),
+        ("part,operator,value\n", "holds no rows"),
+        ("part,operator,value\nx,y,1\nx,y,2\n", "1 parts and 1 operators"),
+    ],
+)
+def test_a_table_that_is_no_study_says_why(tmp_path: Path, text: str, said: str) -> None:
+    (tmp_path / "t.csv").write_text(text)
+    assert said in run("study", "--csv", str(tmp_path / "t.csv"), code=1).output
+
+
+def test_the_study_is_kept_for_its_gauge_in_nanometres(home: Path) -> None:
+    table = home / "study.csv"
+    table.write_text("part,operator,value\n" + "".join(
+        f"{part},{who},{1 + 0.1 * (part == 'b') + 0.002 * (who == 'y') + 0.001 * trial}\n"
+        for part in "ab" for who in "xy" for trial in range(2)
+    ))  # fmt: skip
+    told = json.loads(run("study", "--csv", str(table), "--unit", "mm", "--gauge", "DI-0413", "--by", "A. Person",
+                          "--json", "--data-dir", str(home)).output)  # fmt: skip
+    with Store.open(home / "record.sqlite") as store:
+        kept = store.gauge_facts()[-1].fact
+    assert kept.grr_nm == pytest.approx(told["grr_sd"] * 1e6)
