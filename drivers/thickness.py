@@ -1,4 +1,4 @@
-"""A piece's thickness read from an instrument's port: waits until the reading rests on a value that the piece can have.
+"""A part's thickness read from an instrument's port: waits until the reading rests on a value that the part can have.
 
 Any indicator driver will do. The instrument was zeroed before, so a thickness is the difference of two readings, as a
 travel is (JCGM 100, F.2.2.1); its expanded uncertainty is given with k = 2."""

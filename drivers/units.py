@@ -195,11 +195,11 @@ def parse_torque(text: object) -> int:
 
 def parse_duration(text: object) -> int:
     """Return the time that `text` names in nanoseconds, such as "30 min" or "1 h 30 min"; raises ValueError."""
-    pieces = _TIME.findall(text) if isinstance(text, str) else []
-    if not pieces or _TIME.sub("", str(text)).strip():
+    found = _TIME.findall(text) if isinstance(text, str) else []
+    if not found or _TIME.sub("", str(text)).strip():
         raise ValueError(f"{text!r} is no time with a unit; expected such as '30 min'")
-    words = (f"{number} {_TIME_WORDS.get(unit.lower(), unit)}" for number, unit in pieces)
-    return round(sum(_parse(piece, "[time]", "second", "30 min") for piece in words) * 1_000_000_000)
+    words = (f"{number} {_TIME_WORDS.get(unit.lower(), unit)}" for number, unit in found)
+    return round(sum(_parse(one, "[time]", "second", "30 min") for one in words) * 1_000_000_000)
 
 
 def format_torque(value_unm: int, unit: TorqueUnit) -> str:

@@ -103,7 +103,7 @@ def part_of(adjuster: Adjuster, factors: Sequence[float] = (1.0,)) -> Part:
 
 
 def handled_parts(adjuster: Adjuster, before: int, after: int) -> list[Term]:
-    """Return what is not known of the pieces that a change of `adjuster` takes out and puts in."""
+    """Return what is not known of the parts that a change of `adjuster` takes out and puts in."""
     if not isinstance(adjuster, Shim):
         return [rectangle(adjuster.tolerance)] * 2
     count = abs(after - before)

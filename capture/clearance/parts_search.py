@@ -81,13 +81,13 @@ class Part:
 
     steps_nm: tuple[int, ...]
     handled: tuple[int, ...]
-    """How many pieces are taken out or put in."""
+    """How many parts are taken out or put in."""
     touched: tuple[int, ...]
     factors: tuple[float, ...]
     tolerance_nm: float = 0.0
-    """How far a piece may be from its thickness."""
+    """How far a part may be from its thickness."""
     batch: bool = False
-    """Whether all pieces err alike, as those of one batch; else each by itself."""
+    """Whether all parts err alike, as those of one batch; else each by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,7 @@ class _Rows:
 class _Handled:
     """The parts handled as one whole number, so that blocks of combinations can add them up.
 
-    A digit for each tolerance counts the pieces that have it, since it does not matter of which adjuster they are; a
+    A digit for each tolerance counts the parts that have it, since it does not matter of which adjuster they are; a
     digit for each batch counts its own.
     """
 

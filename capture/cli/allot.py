@@ -1,4 +1,4 @@
-"""The command `stock allot`: which piece of the stock goes into which waiting pack, on all benches at once."""
+"""The command `stock allot`: which part of the stock goes into which waiting pack, on all benches at once."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def allot(
     days: Annotated[
         int, typer.Option("--days", min=0, help="Also packs whose session ended at most so many days ago.")
     ] = 14,
-    reserve: Annotated[bool, typer.Option("--reserve", help="Reserve the pieces, all of them or none.")] = False,
+    reserve: Annotated[bool, typer.Option("--reserve", help="Reserve the parts, all of them or none.")] = False,
     as_json: Json = False,
     stock: StockPath = None,
     config: ConfigFile = None,
@@ -183,11 +183,11 @@ class _Shown:
                 return "the stock lists none of its selective parts"
             return f"no other thickness is allowed by its build sheet{given}"
         name = pack.slots[wants.slot].name
-        piece = f"{name} {self._thickness(pack, wants.size.part, wants.size.thickness_nm)}"
+        part = f"{name} {self._thickness(pack, wants.size.part, wants.size.thickness_nm)}"
         outcome = f"{self._clearance(pack, wants)}, {_percent(wants.in_range_probability)}"
         if one.reason == "short":
-            return f"no piece left for it: {piece} would give {outcome}; order it{given}"
-        return f"no thickness of its build sheet reaches: {piece} would give {outcome}{given}"
+            return f"no part left for it: {part} would give {outcome}; order it{given}"
+        return f"no thickness of its build sheet reaches: {part} would give {outcome}{given}"
 
     def _change_in_short(self, one: Placement) -> str:
         pack, option = one.pack, one.option
@@ -206,7 +206,7 @@ class _Shown:
         found = self._found
         console = harmless_console()
         table = Table(title=f"Allotment, at least {level:.4g} likely in range", title_justify="left")
-        for name in ("unit", "pack", "measured", "change", "piece", "predicted (95 %)", "in range"):
+        for name in ("unit", "pack", "measured", "change", "part", "predicted (95 %)", "in range"):
             table.add_column(name, overflow="fold")
         for one in found.placed:
             cells = (

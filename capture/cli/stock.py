@@ -41,7 +41,7 @@ StockPath = Annotated[
 _By = Annotated[str | None, typer.Option("--by", help="Who does it; else the settings' technician.")]
 _Part = Annotated[str, typer.Argument(help="The part, as the build sheet names it.")]
 _Thickness = Annotated[str, typer.Argument(help="The thickness it is sold by, such as '2.80 mm'.")]
-_Serial = Annotated[str | None, typer.Option("--serial", help="The measured piece with this serial.")]
+_Serial = Annotated[str | None, typer.Option("--serial", help="The measured part with this serial.")]
 _Pack = Annotated[str, typer.Option("--pack", help="The pack it is for.")]
 
 
@@ -152,7 +152,7 @@ def import_(
         return
     for line in changed:
         say(line)
-    say(f"{len(loaded.pieces)} thicknesses read, {len(changed)} changes.")
+    say(f"{len(loaded.parts)} thicknesses read, {len(changed)} changes.")
     for one in low:
         warn(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}")
 
@@ -197,12 +197,12 @@ def show(as_json: Json = False, stock: StockPath = None, config: ConfigFile = No
             "is_low": one.is_low,
             "measured": [
                 {
-                    "serial": piece.serial,
-                    "actual_nm": piece.actual_nm,
-                    "expanded_uncertainty_nm": piece.expanded_uncertainty_nm,
-                    "reserved": piece.reserved,
+                    "serial": part.serial,
+                    "actual_nm": part.actual_nm,
+                    "expanded_uncertainty_nm": part.expanded_uncertainty_nm,
+                    "reserved": part.reserved,
                 }
-                for piece in one.pieces
+                for part in one.measured
             ],
         }
         say(json.dumps(line, ensure_ascii=False))
@@ -219,12 +219,12 @@ def _show_tables(holdings: Holdings) -> None:
 
     console = harmless_console()
     table = Table(title="Stock", title_justify="left")
-    for name in ("part", "thickness", "on shelf", "reserved", "free", "order at", "measured pieces"):
+    for name in ("part", "thickness", "on shelf", "reserved", "free", "order at", "measured parts"):
         table.add_column(name, justify="right" if name in ("on shelf", "reserved", "free", "order at") else "left")
     for one in holdings.bins:
         measured = ", ".join(
-            f"{piece.serial} {format_length(piece.actual_nm, one.unit)}{' (reserved)' if piece.reserved else ''}"
-            for piece in one.pieces
+            f"{part.serial} {format_length(part.actual_nm, one.unit)}{' (reserved)' if part.reserved else ''}"
+            for part in one.measured
         )
         order = "-" if one.low is None else f"{one.low}{'  LOW' if one.is_low else ''}"
         cells = (one.part, one.thickness_text, str(one.shelf), str(one.reserved), str(one.free), order, measured)
@@ -245,7 +245,7 @@ def receive(
     config: ConfigFile = None,
     by: _By = None,
 ) -> None:
-    """Put new pieces on the shelf, of a thickness that the stock lists."""
+    """Put new parts on the shelf, of a thickness that the stock lists."""
     value = _length(thickness, "THICKNESS")
     with opened(stock, config, by) as (room, who, at):
         room.receive(part, value, count, by=who, at=at)
@@ -258,7 +258,7 @@ def receive(
 def measure(
     part: _Part,
     thickness: _Thickness,
-    serial: Annotated[str, typer.Argument(help="The serial on the piece's tag; a new one is put on a loose piece.")],
+    serial: Annotated[str, typer.Argument(help="The serial on the part's tag; a new one is put on a loose part.")],
     micrometer: Annotated[str | None, typer.Option("--micrometer", help="What it measures, typed in.")] = None,
     uncertainty: Annotated[
         str | None, typer.Option("--uncertainty", help="Expanded uncertainty (95 %) of the measurement.")
@@ -272,7 +272,7 @@ def measure(
     config: ConfigFile = None,
     by: _By = None,
 ) -> None:
-    """Keep a piece's measured thickness, typed in or read from an instrument that was zeroed before."""
+    """Keep a part's measured thickness, typed in or read from an instrument that was zeroed before."""
     from capture.stock.holdings import misfit
     from drivers.units import format_length
 
@@ -321,7 +321,7 @@ def reserve(
     config: ConfigFile = None,
     by: _By = None,
 ) -> None:
-    """Reserve one piece for a unit."""
+    """Reserve one part for a unit."""
     from capture.stock import Place, Request
 
     value = _length(thickness, "THICKNESS")
@@ -354,7 +354,7 @@ def release(
     config: ConfigFile = None,
     by: _By = None,
 ) -> None:
-    """Give up what is reserved for a unit; the pieces are free again."""
+    """Give up what is reserved for a unit; the parts are free again."""
     who_has = _chosen(unit, number)
     with opened(stock, config, by) as (room, who, at):
         closed = room.release(who_has, pack, by=who, at=at)
@@ -390,7 +390,7 @@ def give_back(
     config: ConfigFile = None,
     by: _By = None,
 ) -> None:
-    """Put a piece that came out of a unit back on the shelf."""
+    """Put a part that came out of a unit back on the shelf."""
     value = _length(thickness, "THICKNESS")
     with opened(stock, config, by) as (room, who, at):
         room.take_back(part, value, serial, by=who, at=at)

@@ -87,7 +87,7 @@ class UnitStock:
             return
         # Of shims there are several in one place; of anything else there is one, and the stock sees to that.
         place = Place(self._job, self._unit, pack, None if is_shim else change.adjuster)
-        for serial in _pieces(shelf, max(0, put_in)):
+        for serial in _chosen(shelf, max(0, put_in)):
             room.reserve([Request(shelf.part, shelf.thickness_nm, serial, place)], by=by, at=at)
 
     def consume(self, *, by: str, at: datetime) -> list[Reservation]:
@@ -102,7 +102,7 @@ class UnitStock:
 
 
 def _put_in(adjuster: Adjuster, change: Change) -> int:
-    """How many pieces a change takes from the shelf."""
+    """How many parts a change takes from the shelf."""
     return max(0, change.after - change.before) if isinstance(adjuster, Shim) else 1
 
 
@@ -112,7 +112,7 @@ def _keys(adjuster: Adjuster) -> tuple[str, ...]:
 
 
 def _bin(there: Holdings, adjuster: Adjuster, change: Change) -> Bin | None:
-    """Where the pieces that a change puts in lie; an empty bin where only other thicknesses are listed."""
+    """Where the parts that a change puts in lie; an empty bin where only other thicknesses are listed."""
     thickness_nm = adjuster.thickness if isinstance(adjuster, Shim) else change.after
     for key in _keys(adjuster):
         same = [one for one in there.bins if part_key(one.part) == key]
@@ -125,13 +125,13 @@ def _bin(there: Holdings, adjuster: Adjuster, change: Change) -> Bin | None:
     return None
 
 
-def _pieces(shelf: Bin, count: int) -> list[str | None]:
-    """Which pieces to take: loose ones first, then the measured ones nearest to what they are sold as."""
+def _chosen(shelf: Bin, count: int) -> list[str | None]:
+    """Which parts to take: loose ones first, then the measured ones nearest to what they are sold as."""
     loose: list[str | None] = [None] * min(count, shelf.loose - shelf.loose_reserved)
     free = sorted(
-        (piece for piece in shelf.pieces if not piece.reserved),
-        key=lambda piece: abs(piece.actual_nm - shelf.thickness_nm),
+        (part for part in shelf.measured if not part.reserved),
+        key=lambda part: abs(part.actual_nm - shelf.thickness_nm),
     )
-    chosen = loose + [piece.serial for piece in free][: count - len(loose)]
+    chosen = loose + [part.serial for part in free][: count - len(loose)]
     # What cannot be had is asked for all the same, so that the stock says why in its own words.
     return chosen + [None] * (count - len(chosen))

@@ -215,8 +215,8 @@ class _Picture:
         points = self._travels(trace)
         ink, dash = (_INK, "none") if use != "not counted" else (_QUIET, "0.9 0.5")
         dots = len(points) <= _MOST_DOTS
-        for piece in self._pieces(points, trace.gaps_ns):
-            drawn = [(self.x(t_ns), self.y(travel)) for t_ns, travel in piece]
+        for stretch in self._stretches(points, trace.gaps_ns):
+            drawn = [(self.x(t_ns), self.y(travel)) for t_ns, travel in stretch]
             _path(svg, drawn if dots else _thinned(drawn), ink, 0.2, dash)
             if dots:
                 for x, y in drawn:
@@ -242,16 +242,16 @@ class _Picture:
         return [(t_ns, direction * travel) for t_ns, travel in shown]
 
     @staticmethod
-    def _pieces(points: list[tuple[int, int]], gaps_ns: Sequence[int]) -> list[list[tuple[int, int]]]:
-        pieces: list[list[tuple[int, int]]] = []
+    def _stretches(points: list[tuple[int, int]], gaps_ns: Sequence[int]) -> list[list[tuple[int, int]]]:
+        stretches: list[list[tuple[int, int]]] = []
         before: int | None = None
         for point in points:
             gap = before is not None and any(before <= at <= point[0] for at in gaps_ns)
             if before is None or gap:
-                pieces.append([])
-            pieces[-1].append(point)
+                stretches.append([])
+            stretches[-1].append(point)
             before = point[0]
-        return pieces
+        return stretches
 
 
 def _thinned(points: Sequence[Point]) -> list[Point]:

@@ -1,19 +1,19 @@
 """The stock of selective parts: its file (TOML, for people) and its ledger (SQLite, for benches).
 
-Which piece goes into which pack is decided elsewhere; this package says what there is, and lets no piece be promised
+Which part goes into which pack is decided elsewhere; this package says what there is, and lets no part be promised
 twice.
 """
 
 from __future__ import annotations
 
 from capture.stock.file import StockFile, load_stock, part_key, write_stock
-from capture.stock.holdings import Bin, Holdings, Piece, Place, Reservation, StockError
+from capture.stock.holdings import Bin, Holdings, MeasuredPart, Place, Reservation, StockError
 from capture.stock.room import Request, StockRoom
 
 __all__ = [
     "Bin",
     "Holdings",
-    "Piece",
+    "MeasuredPart",
     "Place",
     "Request",
     "Reservation",

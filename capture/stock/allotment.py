@@ -1,16 +1,16 @@
-"""Which piece goes into which pack: a limited stock over every pack that waits, on all benches, as one integer program.
+"""Which part goes into which pack: a limited stock over every pack that waits, on all benches, as one integer program.
 
 Theory. A pack chooses one option: keep its parts and be in range, change one selective part and be in range, stay out
 of range with its parts kept, or stay out and give its parts to others. "In range" means that the clearance is at least
 as likely as `level` to lie within the limits (JCGM 106, 7.3), predicted as the measured mean plus the step from the
 part taken out to the part put in; what is not known of it is the sum of the measurement's and both parts'
 (`distribution`). A part has its measured thickness and that uncertainty where somebody measured it, else its nominal
-thickness and a rectangular tolerance (JCGM 100, 4.3.7). Pieces that are alike are one size. A fitted part belongs to
-the pool of its size like a piece on the shelf; keeping it uses it up. So every option uses some sizes, every size has a
-number of pieces, and that is the whole program:
+thickness and a rectangular tolerance (JCGM 100, 4.3.7). Parts that are alike are one size. A fitted part belongs to
+the pool of its size like a part on the shelf; keeping it uses it up. So every option uses some sizes, every size has a
+number of parts, and that is the whole program:
 
     maximise   1. packs in range                       subject to   one option a pack,
-    minimise   2. total distance from the preferred                 no size used more often than there are pieces,
+    minimise   2. total distance from the preferred                 no size used more often than there are parts,
     minimise   3. packs opened                                      every option taken whole or not at all.
 
 The three aims are three solves, each with the earlier aims' values as constraints, and not one sum with weights: a
@@ -19,7 +19,7 @@ and the other aims whole packs, so a solution is proven best when it is less tha
 also put back into the constraints in whole numbers. With one selective part a pack the constraints of the first two
 solves are those of a transport problem, whose corners are whole, so the solver need not branch there.
 
-Everything is sorted first, so the same packs and pieces give the same answer in whatever order they come.
+Everything is sorted first, so the same packs and parts give the same answer in whatever order they come.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class AllotError(Exception):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Size:
-    """Pieces that are alike. Lengths nm; `standard_nm` is a piece's standard uncertainty about `actual_nm`."""
+    """Parts that are alike. Lengths nm; `standard_nm` is a part's standard uncertainty about `actual_nm`."""
 
     part: str
     thickness_nm: int
@@ -70,13 +70,13 @@ class Size:
 
     @property
     def term(self) -> Term:
-        """What is not known of it: of a measured piece normal, of another a rectangle (JCGM 100, 4.3.7)."""
+        """What is not known of it: of a measured part normal, of another a rectangle (JCGM 100, 4.3.7)."""
         return normal(self.standard_nm) if self.measured else rectangle(math.sqrt(3) * self.standard_nm)
 
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """Free pieces of one size on the shelf; measured ones by their serials."""
+    """Free parts of one size on the shelf; measured ones by their serials."""
 
     size: Size
     count: int
@@ -95,9 +95,9 @@ class Slot:
     opens: bool
     """Whether a thicker part opens the pack."""
     serial: str | None = None
-    """The fitted piece's, where it is known."""
+    """The fitted part's, where it is known."""
     promised: bool = False
-    """The fitted piece is to go into another pack already: it can neither stay nor be offered."""
+    """The fitted part is to go into another pack already: it can neither stay nor be offered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +119,7 @@ class WaitingPack:
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """What a pack would be with a piece of `size` in its slot number `slot`, or as it is (both None). Lengths nm."""
+    """What a pack would be with a part of `size` in its slot number `slot`, or as it is (both None). Lengths nm."""
 
     slot: int | None
     size: Size | None
@@ -144,7 +144,7 @@ class Placement:
 class LeftOut:
     """A pack that stays out of range, and why.
 
-    `short`: `wants` would bring it in, but all such pieces are better used elsewhere, or there are none.
+    `short`: `wants` would bring it in, but all such parts are better used elsewhere, or there are none.
     `unreachable`: no thickness that the sheet allows would; `wants` is the likeliest of them.
     `no_part`: the stock lists no part of this pack.
     """
@@ -154,7 +154,7 @@ class LeftOut:
     now_probability: float
     wants: Option | None
     given: tuple[int, ...]
-    """The slots whose fitted piece goes into another pack."""
+    """The slots whose fitted part goes into another pack."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -297,7 +297,7 @@ class _Program:
         entries += [(row_of[size], n) for n, column in enumerate(columns) for size in column.uses]
         rows, places = zip(*entries, strict=True)
         shape = (len(waiting) + len(row_of), len(columns))
-        # Entries of the same place add up: a pack may hold two pieces of one size.
+        # Entries of the same place add up: a pack may hold two parts of one size.
         self._matrix: Any = csr_array((np.ones(len(entries), dtype=np.int64), (rows, places)), shape=shape)
         self._low = np.full(shape[0], -math.inf)
         for n, pack in enumerate(waiting):
@@ -342,9 +342,9 @@ def _may_be_stripped(pack: WaitingPack) -> bool:
 def _sources(
     waiting: Sequence[WaitingPack], chosen: Mapping[int, Option], kept: set[int], shelf: Sequence[Supply]
 ) -> dict[int, tuple[str | None, int | None, int | None]]:
-    """Say for each pack that gets a piece which one: (serial, pack it comes from, slot there).
+    """Say for each pack that gets a part which one: (serial, pack it comes from, slot there).
 
-    Pieces from the shelf first, since they are at hand; then those that come out for another; stripped packs last.
+    Parts from the shelf first, since they are at hand; then those that come out for another; stripped packs last.
     """
     ready: dict[Size, list[tuple[str | None, int | None, int | None]]] = {}
     for bin_ in shelf:

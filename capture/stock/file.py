@@ -1,4 +1,4 @@
-"""The stock file: TOML that a person writes, imports and exports, saying which pieces lie on the shelf.
+"""The stock file: TOML that a person writes, imports and exports, saying which parts lie on the shelf.
 
 Says nothing of reservations: those belong to jobs and live in the ledger."""
 
@@ -22,7 +22,7 @@ from capture.plumbing.checked_file import TableError, read_table
 from capture.stock.holdings import Bin, StockError, misfit
 from drivers.units import LengthNm
 
-__all__ = ["About", "Measured", "Pieces", "StockFile", "exact_length", "load_stock", "part_key", "write_stock"]
+__all__ = ["About", "Measured", "Parts", "StockFile", "exact_length", "load_stock", "part_key", "write_stock"]
 
 
 def part_key(name: str) -> str:
@@ -41,17 +41,17 @@ class About(_Table):
 
 
 class Measured(_Table):
-    """One piece with a tag on it and its thickness measured. Lengths nm; the uncertainty is expanded (95 %)."""
+    """One part with a tag on it and its thickness measured. Lengths nm; the uncertainty is expanded (95 %)."""
 
     serial: str = Field(min_length=1, max_length=60)
     actual: LengthNm = Field(gt=0)
     uncertainty: LengthNm = Field(gt=0)
 
 
-class Pieces(_Table):
-    """The pieces of one part and one thickness: `count` on the shelf, the measured ones among them. Lengths nm.
+class Parts(_Table):
+    """The parts of one name and one thickness: `count` on the shelf, the measured ones among them. Lengths nm.
 
-    `tolerance` is how far a piece that nobody measured may be from its thickness; left out, the build sheet's holds.
+    `tolerance` is how far a part that nobody measured may be from its thickness; left out, the build sheet's holds.
     `low` asks for a warning when no more than so many are free.
     """
 
@@ -65,11 +65,11 @@ class Pieces(_Table):
 
     @model_validator(mode="wrap")
     @classmethod
-    def _keep_text(cls, value: Any, handler: ModelWrapValidatorHandler[Pieces]) -> Pieces:
-        pieces = handler(value)
+    def _keep_text(cls, value: Any, handler: ModelWrapValidatorHandler[Parts]) -> Parts:
+        parts = handler(value)
         if isinstance(value, dict):
-            pieces._text = str(value["thickness"]).strip()
-        return pieces
+            parts._text = str(value["thickness"]).strip()
+        return parts
 
     @property
     def text(self) -> str:
@@ -77,14 +77,14 @@ class Pieces(_Table):
         return self._text
 
     @model_validator(mode="after")
-    def _check(self) -> Pieces:
+    def _check(self) -> Parts:
         if len(self.measured) > self.count:
             raise ValueError(
-                f"count: {len(self.measured)} measured pieces are listed; expected a count that includes them"
+                f"count: {len(self.measured)} measured parts are listed; expected a count that includes them"
             )
         for one in self.measured:
             if wrong := misfit(one.actual, self.thickness, ()):
-                raise ValueError(f"measured: piece {one.serial!r} {wrong}")
+                raise ValueError(f"measured: part {one.serial!r} {wrong}")
         return self
 
 
@@ -92,20 +92,20 @@ class StockFile(_Table):
     """A stock file."""
 
     stock: About = About()
-    pieces: tuple[Pieces, ...] = Field(min_length=1)
+    parts: tuple[Parts, ...] = Field(min_length=1)
 
     @model_validator(mode="after")
     def _check(self) -> StockFile:
         seen: set[tuple[str, int]] = set()
         serials: set[str] = set()
-        for one in self.pieces:
+        for one in self.parts:
             if (key := (part_key(one.part), one.thickness)) in seen:
-                raise ValueError(f"pieces: {one.part!r} of {one.text} is listed twice; give it one table")
+                raise ValueError(f"parts: {one.part!r} of {one.text} is listed twice; give it one table")
             seen.add(key)
-            for piece in one.measured:
-                if piece.serial in serials:
-                    raise ValueError(f"pieces: two measured pieces have the serial {piece.serial!r}")
-                serials.add(piece.serial)
+            for part in one.measured:
+                if part.serial in serials:
+                    raise ValueError(f"parts: two measured parts have the serial {part.serial!r}")
+                serials.add(part.serial)
         return self
 
 
@@ -125,7 +125,7 @@ def exact_length(value_nm: int, unit: str) -> str:
 
 
 def write_stock(bins: Sequence[Bin]) -> str:
-    """Return the shelf as the text of a stock file; reading it back gives the same pieces."""
+    """Return the shelf as the text of a stock file; reading it back gives the same parts."""
     import tomli_w
 
     tables: list[dict[str, Any]] = []
@@ -135,14 +135,14 @@ def write_stock(bins: Sequence[Bin]) -> str:
             table["low"] = one.low
         if one.tolerance_nm is not None:
             table["tolerance"] = exact_length(one.tolerance_nm, one.unit)
-        if one.pieces:
+        if one.measured:
             table["measured"] = [
                 {
-                    "serial": piece.serial,
-                    "actual": exact_length(piece.actual_nm, one.unit),
-                    "uncertainty": exact_length(piece.expanded_uncertainty_nm, one.unit),
+                    "serial": part.serial,
+                    "actual": exact_length(part.actual_nm, one.unit),
+                    "uncertainty": exact_length(part.expanded_uncertainty_nm, one.unit),
                 }
-                for piece in one.pieces
+                for part in one.measured
             ]
         tables.append(table)
-    return tomli_w.dumps({"pieces": tables})
+    return tomli_w.dumps({"parts": tables})

@@ -1,5 +1,5 @@
-"""What a stock holds, as plain frozen data: bins of one part and one thickness, measured pieces, who has what reserved.
-Reads and writes nothing. Lengths are integer nanometres; a piece's uncertainty is expanded, 95 %, k = 2."""
+"""What a stock holds, as plain frozen data: bins of one name and one thickness, measured parts, who has what reserved.
+Reads and writes nothing. Lengths are integer nanometres; a part's uncertainty is expanded, 95 %, k = 2."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from datetime import datetime
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
-__all__ = ["Bin", "Holdings", "Piece", "Place", "Reservation", "StockError", "misfit"]
+__all__ = ["Bin", "Holdings", "MeasuredPart", "Place", "Reservation", "StockError", "misfit"]
 
-#: A micrometer reading further than this from what the piece is sold as (as a share of it) is of another piece, or
+#: A micrometer reading further than this from what the part is sold as (as a share of it) is of another part, or
 #: of none (common practice: a ring out of its tolerance by this much is scrap).
-_OTHER_PIECE = 0.05
+_OTHER_PART = 0.05
 
 
 class StockError(Exception):
@@ -23,7 +23,7 @@ class StockError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where a piece goes or comes from. `job` is the same on every bench: a job's UUID, or empty without a record."""
+    """Where a part goes or comes from. `job` is the same on every bench: a job's UUID, or empty without a record."""
 
     job: str
     unit: str
@@ -47,8 +47,8 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
-    """A measured piece on the shelf, known by its serial."""
+class MeasuredPart:
+    """A measured part on the shelf, known by its serial."""
 
     serial: str
     actual_nm: int
@@ -58,28 +58,28 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Bin:
-    """All pieces of one part and one thickness: loose ones, which are alike, and measured ones."""
+    """All parts of one name and one thickness: loose ones, which are alike, and measured ones."""
 
     part: str
     thickness_nm: int
     thickness_text: str
     tolerance_nm: int | None
-    """How far an unmeasured piece may be from its thickness; None leaves it to the build sheet."""
+    """How far an unmeasured part may be from its thickness; None leaves it to the build sheet."""
     low: int | None
-    """The number of free pieces at which to order; None asks for no warning."""
+    """The number of free parts at which to order; None asks for no warning."""
     loose: int
     loose_reserved: int
-    pieces: tuple[Piece, ...]
+    measured: tuple[MeasuredPart, ...]
 
     @property
     def shelf(self) -> int:
         """How many lie on the shelf, reserved ones included."""
-        return self.loose + len(self.pieces)
+        return self.loose + len(self.measured)
 
     @property
     def reserved(self) -> int:
         """How many of those are reserved."""
-        return self.loose_reserved + sum(piece.reserved for piece in self.pieces)
+        return self.loose_reserved + sum(part.reserved for part in self.measured)
 
     @property
     def free(self) -> int:
@@ -104,9 +104,9 @@ class Bin:
 
 @dataclass(frozen=True, slots=True)
 class Reservation:
-    """One piece promised to a place and not yet released or consumed.
+    """One part promised to a place and not yet released or consumed.
 
-    With a `source` the piece is no shelf's: it is fitted in another pack, from which it is to be taken.
+    With a `source` the part is no shelf's: it is fitted in another pack, from which it is to be taken.
     """
 
     number: int
@@ -142,15 +142,15 @@ class Holdings:
 
 
 def misfit(actual_nm: int, thickness_nm: int, others_nm: Iterable[int]) -> str:
-    """Say why a measured thickness cannot be that of a piece sold as `thickness_nm`; empty if it can.
+    """Say why a measured thickness cannot be that of a part sold as `thickness_nm`; empty if it can.
 
-    `others_nm` are the other thicknesses of the same part: a reading nearer to one of them is of the wrong piece.
+    `others_nm` are the other thicknesses of the same part: a reading nearer to one of them is of the wrong part.
     """
     unit: LengthUnit = "mm"
     shown, sold = format_length(actual_nm, unit), format_length(thickness_nm, unit)
     nearest = min(others_nm, key=lambda other: abs(other - actual_nm), default=thickness_nm)
     if abs(nearest - actual_nm) < abs(thickness_nm - actual_nm):
         return f"measures {shown}, nearer to {format_length(nearest, unit)} than to {sold}; is it in the right bin?"
-    if abs(actual_nm - thickness_nm) > _OTHER_PIECE * thickness_nm:
-        return f"measures {shown}, more than 5 % off {sold}; check the zero, dirt and the piece"
+    if abs(actual_nm - thickness_nm) > _OTHER_PART * thickness_nm:
+        return f"measures {shown}, more than 5 % off {sold}; check the zero, dirt and the part"
     return ""

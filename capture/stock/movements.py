@@ -29,9 +29,9 @@ from sqlalchemy import (
 from capture.plumbing.sqlite_file import READ, open_sqlite
 from capture.stock.holdings import StockError
 
-__all__ = ["bins", "metadata", "movements", "open_stock", "pieces"]
+__all__ = ["bins", "measured_parts", "metadata", "movements", "open_stock"]
 
-_VERSION: Final = 1
+_VERSION: Final = 2
 
 metadata = MetaData()
 
@@ -48,9 +48,9 @@ bins = Table(
     UniqueConstraint("part_key", "thickness_nm"),
 )
 
-#: Pieces that carry a tag, since they were measured.
-pieces = Table(
-    "pieces",
+#: Parts that carry a tag, since they were measured.
+measured_parts = Table(
+    "measured_parts",
     metadata,
     Column("id", Integer, primary_key=True),
     Column("bin", ForeignKey("bins.id"), nullable=False),
@@ -65,15 +65,15 @@ movements = Table(
     Column("by", Text, nullable=False),
     Column("kind", Text, nullable=False),
     Column("bin", ForeignKey("bins.id"), nullable=False),
-    Column("piece", ForeignKey("pieces.id")),  # null: one of the loose pieces
-    Column("shelf", Integer, nullable=False),  # how many pieces more (or fewer) lie on the shelf after this
+    Column("measured_part", ForeignKey("measured_parts.id")),  # null: one of the loose parts
+    Column("shelf", Integer, nullable=False),  # how many parts more (or fewer) lie on the shelf after this
     # A released or consumed reservation; unique, so that one can be closed only once whatever a program does.
     Column("closes", ForeignKey("movements.id"), unique=True),
     Column("job", Text),
     Column("unit", Text),
     Column("pack", Text),
     Column("adjuster", Integer),
-    Column("from_job", Text),  # not null: the piece is fitted in this pack and is to come out of it
+    Column("from_job", Text),  # not null: the part is fitted in this pack and is to come out of it
     Column("from_unit", Text),
     Column("from_pack", Text),
     Column("from_adjuster", Integer),
@@ -84,7 +84,7 @@ movements = Table(
         name="movements_kind",
     ),
     CheckConstraint("(closes IS NOT NULL) = (kind IN ('released', 'consumed'))", name="movements_closes"),
-    Index("movements_bin_piece", "bin", "piece"),
+    Index("movements_bin_measured_part", "bin", "measured_part"),
     sqlite_autoincrement=True,
 )
 
@@ -126,7 +126,10 @@ def _make(engine: Engine, path: Path) -> None:
         tables = inspect(connection).get_table_names()
         if "movements" in tables:
             if _version(connection) != _VERSION:
-                raise StockError(f"the stock {path} was written by a newer strokelog; install that version")
+                raise StockError(
+                    f"the stock {path} was written by another version of strokelog; install that one, or export the "
+                    "stock file with it (`strokelog stock export`) and import that here into a new stock"
+                )
             return
         if tables:
             raise StockError(f"{path} is an SQLite database but no stock (it holds the table {tables[0]!r})")

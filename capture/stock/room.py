@@ -1,8 +1,8 @@
-"""The stock as benches share it: receives, measures, reserves, releases, consumes and takes back pieces.
+"""The stock as benches share it: receives, measures, reserves, releases, consumes and takes back parts.
 
 Theory. Nothing is stored but movements, each only ever added; what lies on the shelf and what is reserved is their
 sum. Every change is one transaction that takes the file's write lock before it looks at what there is, so two benches
-that ask for the last piece at once ask one after the other, and the second is refused. A killed process leaves the
+that ask for the last part at once ask one after the other, and the second is refused. A killed process leaves the
 whole change or none. A reservation is closed by a movement that names it, and the file refuses a second one.
 """
 
@@ -20,7 +20,7 @@ from sqlalchemy import Connection, insert, select, update
 from capture.plumbing.sqlite_file import READ, SqliteFile
 from capture.stock.file import StockFile, exact_length, part_key
 from capture.stock.holdings import Bin, Holdings, Place, Reservation, StockError, misfit
-from capture.stock.movements import bins, movements, open_stock, pieces
+from capture.stock.movements import bins, measured_parts, movements, open_stock
 from capture.stock.shelf import find_bin, holdings_of, open_reservations
 from drivers.units import format_length
 
@@ -29,7 +29,7 @@ __all__ = ["Request", "StockRoom"]
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One piece to reserve: a loose one, or the measured one of that serial; from the shelf, or out of `source`."""
+    """One part to reserve: a loose one, or the measured one of that serial; from the shelf, or out of `source`."""
 
     part: str
     thickness_nm: int
@@ -60,7 +60,7 @@ class StockRoom(SqliteFile):
         """
         changed: list[str] = []
         with self._writing("import a stock file") as connection:
-            for listed in stock.pieces:
+            for listed in stock.parts:
                 key, known = find_bin(connection, listed.part, listed.thickness)
                 about = {
                     "part": listed.part,
@@ -74,7 +74,7 @@ class StockRoom(SqliteFile):
                 else:
                     connection.execute(update(bins).where(bins.c.id == key).values(**about))
                 kind = "counted" if known else "received"
-                tagged = {piece.serial: piece for piece in known.pieces} if known else {}
+                tagged = {part.serial: part for part in known.measured} if known else {}
                 loose = known.loose if known else 0
                 name = f"{listed.part} {listed.text}"
                 for one in listed.measured:
@@ -87,7 +87,7 @@ class StockRoom(SqliteFile):
                         key,
                         at,
                         by,
-                        piece=_tag(connection, key, one.serial),
+                        measured_part=_tag(connection, key, one.serial),
                         shelf=0 if old else 1,
                         actual_nm=one.actual,
                         uncertainty_nm=one.uncertainty,
@@ -95,8 +95,8 @@ class StockRoom(SqliteFile):
                     changed.append(f"{name}: {one.serial} {format_length(one.actual, 'mm')}")
                 for gone in tagged.values():
                     if gone.reserved:
-                        raise StockError(f"{name}: piece {gone.serial} is reserved, but the file does not list it")
-                    _add(connection, kind, key, at, by, piece=_tag(connection, key, gone.serial), shelf=-1)
+                        raise StockError(f"{name}: part {gone.serial} is reserved, but the file does not list it")
+                    _add(connection, kind, key, at, by, measured_part=_tag(connection, key, gone.serial), shelf=-1)
                     changed.append(f"{name}: {gone.serial} is gone")
                 wanted = listed.count - len(listed.measured)
                 if wanted != loose:
@@ -105,21 +105,21 @@ class StockRoom(SqliteFile):
         return changed
 
     def receive(self, part: str, thickness_nm: int, count: int, *, by: str, at: datetime) -> None:
-        """Put `count` new, unmeasured pieces on the shelf, in a bin that there is."""
-        with self._writing("receive pieces") as connection:
+        """Put `count` new, unmeasured parts on the shelf, in a bin that there is."""
+        with self._writing("receive parts") as connection:
             key, _ = self._bin(connection, part, thickness_nm)
             _add(connection, "received", key, at, by, shelf=count)
 
     def measure(
         self, part: str, thickness_nm: int, serial: str, actual_nm: int, expanded_nm: int, *, by: str, at: datetime
     ) -> None:
-        """Keep a piece's measured thickness. A serial not yet known is put on one of the free loose pieces."""
+        """Keep a part's measured thickness. A serial not yet known is put on one of the free loose parts."""
         with self._writing(f"keep the thickness of {serial}") as connection:
             key, shelf = self._bin(connection, part, thickness_nm)
             others = [one.thickness_nm for one in holdings_of(connection).bins if part_key(one.part) == part_key(part)]
             if wrong := misfit(actual_nm, thickness_nm, others):
-                raise StockError(f"piece {serial} {wrong}")
-            known = serial in {piece.serial for piece in shelf.pieces}
+                raise StockError(f"part {serial} {wrong}")
+            known = serial in {part.serial for part in shelf.measured}
             if not known:
                 if shelf.loose <= shelf.loose_reserved:
                     raise StockError(f"no unmeasured {shelf.text} is free to be given the serial {serial}")
@@ -130,16 +130,16 @@ class StockRoom(SqliteFile):
                 key,
                 at,
                 by,
-                piece=_tag(connection, key, serial, new=not known),
+                measured_part=_tag(connection, key, serial, new=not known),
                 shelf=0 if known else 1,
                 actual_nm=actual_nm,
                 uncertainty_nm=expanded_nm,
             )
 
     def reserve(self, requests: Sequence[Request], *, by: str, at: datetime) -> list[Reservation]:
-        """Reserve all pieces or none, and return the reservations.
+        """Reserve all parts or none, and return the reservations.
 
-        A piece out of another pack was fitted there, so what was reserved for that pack counts as consumed.
+        A part out of another pack was fitted there, so what was reserved for that pack counts as consumed.
         """
         numbers = []
         with self._writing("reserve") as connection:
@@ -147,17 +147,17 @@ class StockRoom(SqliteFile):
                 values = _place("", request.place)
                 if request.source is None:
                     key, shelf = self._bin(connection, request.part, request.thickness_nm)
-                    piece = _free_piece(connection, shelf, request.serial)
+                    part = _free_part(connection, shelf, request.serial)
                 else:
                     key = _bin_for_fitted(connection, request.part, request.thickness_nm)
-                    piece = _tag(connection, key, request.serial) if request.serial else None
+                    part = _tag(connection, key, request.serial) if request.serial else None
                     _take_out(connection, request, at, by)
                     values |= _place("from_", request.source)
                 if request.place.adjuster is not None:
                     for other in open_reservations(connection):
                         if other.source is None and other.place.is_same(request.place):
                             raise StockError(f"reserved already: {other.text}; release it first")
-                numbers.append(_add(connection, "reserved", key, at, by, piece=piece, shelf=0, **values))
+                numbers.append(_add(connection, "reserved", key, at, by, measured_part=part, shelf=0, **values))
             return [one for one in open_reservations(connection) if one.number in numbers]
 
     def release(self, holder: str | int, pack: str | None = None, *, by: str, at: datetime) -> list[Reservation]:
@@ -167,23 +167,23 @@ class StockRoom(SqliteFile):
         return self._close_all("released", holder, pack, by, at)
 
     def consume(self, holder: str | int, pack: str | None = None, *, by: str, at: datetime) -> list[Reservation]:
-        """Take reserved pieces off the shelf for good, as at a unit's sign-off; chosen like those to release."""
+        """Take reserved parts off the shelf for good, as at a unit's sign-off; chosen like those to release."""
         return self._close_all("consumed", holder, pack, by, at)
 
     def take_back(self, part: str, thickness_nm: int, serial: str | None, *, by: str, at: datetime) -> None:
-        """Put a piece that came out of a pack back on the shelf; with the serial it had, if it had one."""
-        with self._writing("take a piece back") as connection:
+        """Put a part that came out of a pack back on the shelf; with the serial it had, if it had one."""
+        with self._writing("take a part back") as connection:
             key = _bin_for_fitted(connection, part, thickness_nm)
             if serial is None:
                 _add(connection, "returned", key, at, by, shelf=1)
                 return
             _, shelf = self._bin(connection, part, thickness_nm)
-            if serial in {piece.serial for piece in shelf.pieces}:
-                raise StockError(f"piece {serial} lies on the shelf already; expected one that was consumed")
-            measured = select(pieces.c.id).where(pieces.c.bin == key, pieces.c.serial == serial)
+            if serial in {part.serial for part in shelf.measured}:
+                raise StockError(f"part {serial} lies on the shelf already; expected one that was consumed")
+            measured = select(measured_parts.c.id).where(measured_parts.c.bin == key, measured_parts.c.serial == serial)
             if connection.execute(measured).first() is None:
                 raise StockError(f"no {shelf.text} was ever given the serial {serial}; leave the serial out")
-            _add(connection, "returned", key, at, by, piece=_tag(connection, key, serial), shelf=1)
+            _add(connection, "returned", key, at, by, measured_part=_tag(connection, key, serial), shelf=1)
 
     def _close_all(
         self, kind: Literal["released", "consumed"], holder: str | int, pack: str | None, by: str, at: datetime
@@ -230,11 +230,11 @@ def _add(
     by: str,
     *,
     shelf: int,
-    piece: int | None = None,
+    measured_part: int | None = None,
     **rest: Any,
 ) -> int:
     when = at.astimezone(UTC).isoformat(timespec="microseconds")
-    values = {"at": when, "by": by, "kind": kind, "bin": key, "piece": piece, "shelf": shelf, **rest}
+    values = {"at": when, "by": by, "kind": kind, "bin": key, "measured_part": measured_part, "shelf": shelf, **rest}
     return int(connection.execute(insert(movements).values(**values).returning(movements.c.id)).scalar_one())
 
 
@@ -243,18 +243,18 @@ def _place(prefix: str, place: Place) -> dict[str, Any]:
 
 
 def _tag(connection: Connection, key: int, serial: str, new: bool = False) -> int:
-    """Return the number of the piece with this serial in this bin, made if there is none."""
-    row = connection.execute(select(pieces).where(pieces.c.serial == serial)).first()
+    """Return the number of the part with this serial in this bin, made if there is none."""
+    row = connection.execute(select(measured_parts).where(measured_parts.c.serial == serial)).first()
     if row is None:
-        made = insert(pieces).values(bin=key, serial=serial).returning(pieces.c.id)
+        made = insert(measured_parts).values(bin=key, serial=serial).returning(measured_parts.c.id)
         return int(connection.execute(made).scalar_one())
     if row.bin != key or new:
-        raise StockError(f"the serial {serial} is another piece's; give this one a serial of its own")
+        raise StockError(f"the serial {serial} is another part's; give this one a serial of its own")
     return int(row.id)
 
 
 def _bin_for_fitted(connection: Connection, part: str, thickness_nm: int) -> int:
-    """Return the bin of a piece that comes out of a pack, made if the stock never had that thickness of the part."""
+    """Return the bin of a part that comes out of a pack, made if the stock never had that thickness of the part."""
     key, _ = find_bin(connection, part, thickness_nm)
     if key is not None:
         return key
@@ -271,16 +271,18 @@ def _bin_for_fitted(connection: Connection, part: str, thickness_nm: int) -> int
     return int(connection.execute(insert(bins).values(**values).returning(bins.c.id)).scalar_one())
 
 
-def _free_piece(connection: Connection, shelf: Bin, serial: str | None) -> int | None:
-    """Return the number of the free piece asked for, None for a loose one; raises StockError if it is not free."""
+def _free_part(connection: Connection, shelf: Bin, serial: str | None) -> int | None:
+    """Return the number of the free part asked for, None for a loose one; raises StockError if it is not free."""
     if serial is not None:
-        found = next((piece for piece in shelf.pieces if piece.serial == serial), None)
+        found = next((part for part in shelf.measured if part.serial == serial), None)
         if found is None or found.reserved:
             state = "is reserved already" if found else "does not lie on the shelf"
-            raise StockError(f"{shelf.text}, piece {serial} {state}; see `strokelog stock show`")
-        return int(connection.execute(select(pieces.c.id).where(pieces.c.serial == serial)).scalar_one())
+            raise StockError(f"{shelf.text}, part {serial} {state}; see `strokelog stock show`")
+        return int(
+            connection.execute(select(measured_parts.c.id).where(measured_parts.c.serial == serial)).scalar_one()
+        )
     if shelf.loose <= shelf.loose_reserved:
-        free = ", ".join(piece.serial for piece in shelf.pieces if not piece.reserved)
+        free = ", ".join(part.serial for part in shelf.measured if not part.reserved)
         hint = f"the free ones are measured, choose by serial: {free}" if free else "see `strokelog stock show`"
         raise StockError(f"no unmeasured {shelf.text} is free ({shelf.shelf} there, {shelf.reserved} reserved); {hint}")
     return None
@@ -303,4 +305,14 @@ def _take_out(connection: Connection, request: Request, at: datetime, by: str) -
 def _close(connection: Connection, kind: str, one: Reservation, at: datetime, by: str) -> None:
     row = connection.execute(select(movements).where(movements.c.id == one.number)).one()
     shelf = -1 if kind == "consumed" and one.source is None else 0
-    _add(connection, kind, row.bin, at, by, piece=row.piece, shelf=shelf, closes=one.number, **_place("", one.place))
+    _add(
+        connection,
+        kind,
+        row.bin,
+        at,
+        by,
+        measured_part=row.measured_part,
+        shelf=shelf,
+        closes=one.number,
+        **_place("", one.place),
+    )

@@ -8,8 +8,8 @@ from datetime import datetime
 from sqlalchemy import Connection, func, select
 
 from capture.stock.file import part_key
-from capture.stock.holdings import Bin, Holdings, Piece, Place, Reservation
-from capture.stock.movements import bins, movements, pieces
+from capture.stock.holdings import Bin, Holdings, MeasuredPart, Place, Reservation
+from capture.stock.movements import bins, measured_parts, movements
 
 __all__ = ["find_bin", "holdings_of", "open_reservations"]
 
@@ -28,16 +28,16 @@ def find_bin(connection: Connection, part: str, thickness_nm: int) -> tuple[int 
 
 
 def _measurements(connection: Connection) -> dict[int, tuple[int, int]]:
-    """The newest measurement of each piece that has one."""
+    """The newest measurement of each part that has one."""
     newest = (
         select(func.max(movements.c.id))
-        .where(movements.c.actual_nm.is_not(None), movements.c.piece.is_not(None))
-        .group_by(movements.c.piece)
+        .where(movements.c.actual_nm.is_not(None), movements.c.measured_part.is_not(None))
+        .group_by(movements.c.measured_part)
     )
-    query = select(movements.c.piece, movements.c.actual_nm, movements.c.uncertainty_nm).where(
+    query = select(movements.c.measured_part, movements.c.actual_nm, movements.c.uncertainty_nm).where(
         movements.c.id.in_(newest)
     )
-    return {row.piece: (row.actual_nm, row.uncertainty_nm) for row in connection.execute(query)}
+    return {row.measured_part: (row.actual_nm, row.uncertainty_nm) for row in connection.execute(query)}
 
 
 def open_reservations(connection: Connection) -> list[Reservation]:
@@ -46,15 +46,15 @@ def open_reservations(connection: Connection) -> list[Reservation]:
     closed = select(closing.c.id).where(closing.c.closes == movements.c.id).exists()
     measured = _measurements(connection)
     query = (
-        select(movements, bins.c.part, bins.c.thickness_nm, bins.c.thickness_text, pieces.c.serial)
+        select(movements, bins.c.part, bins.c.thickness_nm, bins.c.thickness_text, measured_parts.c.serial)
         .join(bins, bins.c.id == movements.c.bin)
-        .join(pieces, pieces.c.id == movements.c.piece, isouter=True)
+        .join(measured_parts, measured_parts.c.id == movements.c.measured_part, isouter=True)
         .where(movements.c.kind == "reserved", ~closed)
         .order_by(movements.c.id)
     )
     found = []
     for row in connection.execute(query):
-        actual_nm, expanded_nm = measured.get(row.piece, (None, None))
+        actual_nm, expanded_nm = measured.get(row.measured_part, (None, None))
         source = (
             Place(row.from_job, row.from_unit, row.from_pack, row.from_adjuster) if row.from_job is not None else None
         )
@@ -80,19 +80,19 @@ def holdings_of(connection: Connection) -> Holdings:
     """Return the whole stock."""
     reserved = open_reservations(connection)
     measured = _measurements(connection)
-    sums = select(movements.c.bin, movements.c.piece, func.sum(movements.c.shelf).label("shelf")).group_by(
-        movements.c.bin, movements.c.piece
+    sums = select(movements.c.bin, movements.c.measured_part, func.sum(movements.c.shelf).label("shelf")).group_by(
+        movements.c.bin, movements.c.measured_part
     )
     loose: dict[int, int] = defaultdict(int)
-    tagged: dict[int, list[Piece]] = defaultdict(list)
-    serials = {row.id: row.serial for row in connection.execute(select(pieces))}
+    tagged: dict[int, list[MeasuredPart]] = defaultdict(list)
+    serials = {row.id: row.serial for row in connection.execute(select(measured_parts))}
     taken = {one.serial for one in reserved if one.source is None}
     for row in connection.execute(sums):
-        if row.piece is None:
+        if row.measured_part is None:
             loose[row.bin] = row.shelf
         elif row.shelf:
-            serial = serials[row.piece]
-            tagged[row.bin].append(Piece(serial, *measured[row.piece], serial in taken))
+            serial = serials[row.measured_part]
+            tagged[row.bin].append(MeasuredPart(serial, *measured[row.measured_part], serial in taken))
     found = []
     for row in connection.execute(select(bins).order_by(bins.c.part_key, bins.c.thickness_nm)):
         promised = sum(
@@ -108,7 +108,7 @@ def holdings_of(connection: Connection) -> Holdings:
                 low=row.low,
                 loose=loose[row.id],
                 loose_reserved=promised,
-                pieces=tuple(sorted(tagged[row.id], key=lambda piece: piece.serial)),
+                measured=tuple(sorted(tagged[row.id], key=lambda part: part.serial)),
             )
         )
     return Holdings(tuple(found), tuple(reserved))

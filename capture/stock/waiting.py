@@ -182,7 +182,7 @@ def _fitted(
 
 
 def _is_for(reservation: Reservation, place: Place, one: Selective) -> bool:
-    """Whether a piece is reserved for a place, or for its pack or unit without a word on which of its parts."""
+    """Whether a part is reserved for a place, or for its pack or unit without a word on which of its parts."""
     there = reservation.place
     if there.adjuster is not None:
         return there.is_same(place)
@@ -198,7 +198,7 @@ class _Table(BaseModel):
 
 
 class FittedSelective(Selective):
-    """A selective part as a build sheet has it, and the fitted piece's measured thickness if somebody knows it."""
+    """A selective part as a build sheet has it, and the fitted part's measured thickness if somebody knows it."""
 
     fitted_actual: LengthNm | None = Field(default=None, gt=0)
     fitted_uncertainty: LengthNm | None = Field(default=None, gt=0)
@@ -313,7 +313,7 @@ def _part_of(selective: Selective, listed: set[str]) -> str | None:
 
 
 class _LooseSizes:
-    """The size of an unmeasured piece: its nominal thickness, its tolerance as a rectangle (JCGM 100, 4.3.7).
+    """The size of an unmeasured part: its nominal thickness, its tolerance as a rectangle (JCGM 100, 4.3.7).
 
     The tolerance is the stock's word, or where it has none the widest that a waiting pack's sheet states.
     """
@@ -350,10 +350,10 @@ def _free(holdings: Holdings, loose: _LooseSizes) -> Iterable[Supply]:
         if one.loose > one.loose_reserved:
             yield Supply(loose.of(key, one.thickness_nm), one.loose - one.loose_reserved)
         alike: dict[Size, list[str]] = {}
-        for piece in one.pieces:
-            if not piece.reserved:
-                standard = piece.expanded_uncertainty_nm / _TYPED_FACTOR
-                size = Size(key, one.thickness_nm, piece.actual_nm, standard, measured=True)
-                alike.setdefault(size, []).append(piece.serial)
+        for part in one.measured:
+            if not part.reserved:
+                standard = part.expanded_uncertainty_nm / _TYPED_FACTOR
+                size = Size(key, one.thickness_nm, part.actual_nm, standard, measured=True)
+                alike.setdefault(size, []).append(part.serial)
         for size, serials in alike.items():
             yield Supply(size, len(serials), tuple(serials))

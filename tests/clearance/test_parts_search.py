@@ -68,9 +68,9 @@ def looked_at_one_by_one(targets: list[Target], found: list[Part]) -> list[tuple
             clearance, terms = float(target.mean_nm), list[Term]()
             for part, state in zip(found, states, strict=True):
                 clearance += part.factors[i] * part.steps_nm[state]
-                half, pieces = abs(part.factors[i]) * part.tolerance_nm, part.handled[state]
-                # All pieces of a batch err alike, others each by itself.
-                terms += [rectangle(pieces * half)] if part.batch else [rectangle(half)] * pieces
+                half, count = abs(part.factors[i]) * part.tolerance_nm, part.handled[state]
+                # All parts of a batch err alike, others each by itself.
+                terms += [rectangle(count * half)] if part.batch else [rectangle(half)] * count
             probability *= chance(target, round(clearance), terms)
             away += abs(round(clearance) - target.preferred_nm)
         touched = sum(part.touched[state] for part, state in zip(found, states, strict=True))

@@ -133,7 +133,7 @@ def test_every_block_of_toml_in_the_guide_is_taken_by_what_reads_it(tmp_path: Pa
                 seen.add("steps" if parse_sheet(whole + block, str(file)).steps else "")
             elif "sheet" in tables and "packs" in tables:
                 seen.add("sheet" if parse_sheet(block, str(file)).packs else "")
-            elif tables == {"pieces"}:
+            elif tables == {"parts"}:
                 seen.add("stock" if load_stock(file) else "")
             elif "database" in tables:
                 seen.add("collector" if load_settings(file) else "")

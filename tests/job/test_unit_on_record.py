@@ -81,13 +81,13 @@ def record(tmp_path: Path) -> tuple[Store, int]:
 
 def shelf(tmp_path: Path, *rings: tuple[str, int], shims: int | None = None) -> Path:
     path = tmp_path / "stock.sqlite"
-    pieces: list[dict[str, Any]] = [
+    parts: list[dict[str, Any]] = [
         {"part": "snap ring", "thickness": thickness, "count": count} for thickness, count in rings
     ]
     if shims is not None:
-        pieces.append({"part": "backing shim", "thickness": "0.25 mm", "count": shims})
+        parts.append({"part": "backing shim", "thickness": "0.25 mm", "count": shims})
     with StockRoom.open(path) as room:
-        room.import_file(StockFile.model_validate({"stock": {"name": "shop"}, "pieces": pieces}), by="", at=AT)
+        room.import_file(StockFile.model_validate({"stock": {"name": "shop"}, "parts": parts}), by="", at=AT)
     return path
 
 

@@ -210,19 +210,19 @@ def test_wrong_questions_are_refused() -> None:
 # -- proven best ----------------------------------------------------------------------------------------------
 
 
-def chance(one: WaitingPack, predicted: int, *pieces: Size) -> float:
+def chance(one: WaitingPack, predicted: int, *parts: Size) -> float:
     """The probability of lying in range; what the sums are is checked in tests/clearance/test_distribution.py."""
-    terms = [normal(p.standard_nm) if p.measured else rectangle(math.sqrt(3) * p.standard_nm) for p in pieces]
+    terms = [normal(p.standard_nm) if p.measured else rectangle(math.sqrt(3) * p.standard_nm) for p in parts]
     total = one.spread.plus(terms)
     return float(total.below(one.high_nm - predicted) - total.below(one.low_nm - predicted))
 
 
-Piece = tuple[str, int, int]
-Ways = list[tuple[frozenset[Piece], bool, int, int]]
+Part = tuple[str, int, int]
+Ways = list[tuple[frozenset[Part], bool, int, int]]
 
 
-def ways_of(at: int, one: WaitingPack, pieces: dict[Piece, Size]) -> Ways:
-    """All that can be done with a pack: (pieces it holds then, in range, distance, opened)."""
+def ways_of(at: int, one: WaitingPack, parts: dict[Part, Size]) -> Ways:
+    """All that can be done with a pack: (parts it holds then, in range, distance, opened)."""
     own = {n: ("pack", at, n) for n in range(len(one.slots))}
     keeps = frozenset(own.values())
     now = chance(one, one.mean_nm)
@@ -233,7 +233,7 @@ def ways_of(at: int, one: WaitingPack, pieces: dict[Piece, Size]) -> Ways:
     if now < 0.5:
         ways.append((frozenset(), False, 0, 1))
     for n, there in enumerate(one.slots):
-        for name, size in pieces.items():
+        for name, size in parts.items():
             if name in keeps or size.part != there.part or size.thickness_nm not in there.choices_nm:
                 continue
             step = (size.actual_nm - there.fitted.actual_nm) * (1 if there.opens else -1)
@@ -246,14 +246,14 @@ def ways_of(at: int, one: WaitingPack, pieces: dict[Piece, Size]) -> Ways:
 
 
 def exhaustive(packs: Sequence[WaitingPack], shelf: Sequence[Supply]) -> tuple[int, int, int]:
-    """The best of every assignment of single pieces: (packs in range, total distance, packs opened)."""
-    pieces: dict[Piece, Size] = {}
+    """The best of every assignment of single parts: (packs in range, total distance, packs opened)."""
+    parts: dict[Part, Size] = {}
     for n, bin_ in enumerate(shelf):
-        pieces |= {("shelf", n, k): bin_.size for k in range(bin_.count)}
+        parts |= {("shelf", n, k): bin_.size for k in range(bin_.count)}
     for at, one in enumerate(packs):
-        pieces |= {("pack", at, n): there.fitted for n, there in enumerate(one.slots)}
+        parts |= {("pack", at, n): there.fitted for n, there in enumerate(one.slots)}
 
-    def search(at: int, taken: frozenset[Piece]) -> Iterator[tuple[int, int, int]]:
+    def search(at: int, taken: frozenset[Part]) -> Iterator[tuple[int, int, int]]:
         if at == len(packs):
             yield 0, 0, 0
             return
@@ -262,7 +262,7 @@ def exhaustive(packs: Sequence[WaitingPack], shelf: Sequence[Supply]) -> tuple[i
                 for rest in search(at + 1, taken | held):
                     yield rest[0] - inside, rest[1] + distance, rest[2] + opened
 
-    ways = [ways_of(at, one, pieces) for at, one in enumerate(packs)]
+    ways = [ways_of(at, one, parts) for at, one in enumerate(packs)]
     count, distance, opened = min(search(0, frozenset()))
     return -count, distance, opened
 
@@ -303,7 +303,7 @@ def test_no_assignment_of_single_pieces_is_better(
     assert opened(found) == best[2]
     for one in found.placed:
         assert one.option.in_range_probability >= LEVEL
-    # A piece goes into one pack only, and comes from where there is one.
+    # A part goes into one pack only, and comes from where there is one.
     from_packs = [(one.source, one.source_slot) for one in found.placed if one.source is not None]
     assert len(set(from_packs)) == len(from_packs)
     staying = {one.pack.unit for one in found.placed if one.option.slot is None}
@@ -339,17 +339,17 @@ def workshop(seed: int, packs: int, thicknesses: int, most: int) -> tuple[list[W
 
 @pytest.mark.parametrize(("seed", "packs", "thicknesses", "most"), [(1, 40, 20, 2), (2, 80, 30, 1), (3, 200, 60, 4)])
 def test_an_assignment_solver_finds_no_better(seed: int, packs: int, thicknesses: int, most: int) -> None:
-    # Reference: scipy.optimize.linear_sum_assignment, another algorithm (shortest augmenting paths). Every piece is a
+    # Reference: scipy.optimize.linear_sum_assignment, another algorithm (shortest augmenting paths). Every part is a
     # column of its own, the fitted ones too, and staying out is a free column for each pack.
     waiting, shelf = workshop(seed, packs, thicknesses, most)
-    pieces = list(itertools.chain.from_iterable([bin_.size] * bin_.count for bin_ in shelf))
-    pieces += [one.slots[0].fitted for one in waiting]
+    parts = list(itertools.chain.from_iterable([bin_.size] * bin_.count for bin_ in shelf))
+    parts += [one.slots[0].fitted for one in waiting]
     bonus = 10**9  # more than all distances together
-    cost = np.zeros((packs, len(pieces) + packs))
+    cost = np.zeros((packs, len(parts) + packs))
     for row, one in enumerate(waiting):
         there = one.slots[0]
         known: dict[Size, float] = {}
-        for column, size in enumerate(pieces):
+        for column, size in enumerate(parts):
             if size not in known:
                 predicted = one.mean_nm + (size.actual_nm - there.fitted.actual_nm) * (1 if there.opens else -1)
                 inside = chance(one, predicted, size, there.fitted) >= LEVEL

@@ -1,4 +1,4 @@
-"""The stock: its file in words, and a ledger from which no two benches get the same piece."""
+"""The stock: its file in words, and a ledger from which no two benches get the same part."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ def stock_file(folder: Path, text: str) -> Path:
 
 
 def test_the_example_is_read_as_it_is_written() -> None:
-    first, _, third, last = load_stock(EXAMPLE).pieces
+    first, _, third, last = load_stock(EXAMPLE).parts
     assert (first.part, first.thickness, first.text, first.count, first.low) == (RING, 2_800_000, "2.80 mm", 4, 1)
     assert [(one.serial, one.actual, one.uncertainty) for one in third.measured] == [("SR-31", 3_212_000, 4_000)]
     assert last.tolerance is None
@@ -77,30 +77,30 @@ def test_the_example_is_read_as_it_is_written() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("pieces = 3", "stock.toml: pieces: 3: "),
-        ("", "stock.toml: pieces: is missing"),
-        ("[[pieces]]\npart='r'\ncount=1", "pieces[0].thickness: is missing; every stock file has it"),
-        ("[[pieces]]\npart='r'\ncount=1\nthickness=2.8", "pieces[0].thickness: 2.8: 2.8 has no unit"),
-        ("[[pieces]]\npart='r'\ncount=-1\nthickness='2 mm'", "pieces[0].count: -1: "),
-        ("[[pieces]]\npart='r'\ncount=1.5\nthickness='2 mm'", "pieces[0].count: 1.5: "),
-        ("[[pieces]]\npart='r'\ncount=1\nthickness='2 mm'\ncolour='red'", "pieces[0].colour: 'red': is no key"),
-        ("[[pieces]]\npart='r'\ncount=1\nthickness='2 mm'\n" * 2, "'r' of 2 mm is listed twice"),
+        ("parts = 3", "stock.toml: parts: 3: "),
+        ("", "stock.toml: parts: is missing"),
+        ("[[parts]]\npart='r'\ncount=1", "parts[0].thickness: is missing; every stock file has it"),
+        ("[[parts]]\npart='r'\ncount=1\nthickness=2.8", "parts[0].thickness: 2.8: 2.8 has no unit"),
+        ("[[parts]]\npart='r'\ncount=-1\nthickness='2 mm'", "parts[0].count: -1: "),
+        ("[[parts]]\npart='r'\ncount=1.5\nthickness='2 mm'", "parts[0].count: 1.5: "),
+        ("[[parts]]\npart='r'\ncount=1\nthickness='2 mm'\ncolour='red'", "parts[0].colour: 'red': is no key"),
+        ("[[parts]]\npart='r'\ncount=1\nthickness='2 mm'\n" * 2, "'r' of 2 mm is listed twice"),
         (
-            "[[pieces]]\npart='r'\ncount=0\nthickness='2 mm'\n"
+            "[[parts]]\npart='r'\ncount=0\nthickness='2 mm'\n"
             "measured=[{serial='a', actual='2 mm', uncertainty='1 um'}]",
-            "pieces[0].count: 0: 1 measured pieces are listed",
+            "parts[0].count: 0: 1 measured parts are listed",
         ),
         (
-            "[[pieces]]\npart='r'\ncount=1\nthickness='2 mm'\n"
+            "[[parts]]\npart='r'\ncount=1\nthickness='2 mm'\n"
             "measured=[{serial='a', actual='2.2 mm', uncertainty='1 um'}]",
-            "piece 'a' measures 2.200 mm, more than 5 % off 2.000 mm",
+            "part 'a' measures 2.200 mm, more than 5 % off 2.000 mm",
         ),
         (
-            "[[pieces]]\npart='r'\ncount=2\nthickness='2 mm'\n"
+            "[[parts]]\npart='r'\ncount=2\nthickness='2 mm'\n"
             "measured=[" + "{serial='a', actual='2 mm', uncertainty='1 um'}," * 2 + "]",
-            "two measured pieces have the serial 'a'",
+            "two measured parts have the serial 'a'",
         ),
-        ("pieces = [", "no TOML"),
+        ("parts = [", "no TOML"),
     ],
 )
 def test_an_error_names_the_file_the_key_the_value_and_what_was_expected(tmp_path: Path, text: str, said: str) -> None:
@@ -135,7 +135,7 @@ def test_what_is_exported_can_be_imported_elsewhere(room: StockRoom, tmp_path: P
     assert room.import_file(load_stock(stock_file(tmp_path, text)), by="", at=AT) == []
 
 
-# -- what happens to pieces -----------------------------------------------------------------------------------
+# -- what happens to parts -----------------------------------------------------------------------------------
 
 
 def test_a_piece_is_reserved_released_consumed_and_brought_back(room: StockRoom) -> None:
@@ -174,17 +174,17 @@ def test_a_measured_piece_is_a_piece_of_its_own(room: StockRoom) -> None:
     room.measure(RING, 2_800_000, "SR-1", 2_803_000, 4_000, by="", at=AT)
     assert counts(room, 2_800_000) == (4, 0, 4)
     room.measure(RING, 2_800_000, "SR-1", 2_804_000, 3_000, by="", at=AT)
-    (piece,) = room.holdings().bins[0].pieces
-    assert (piece.serial, piece.actual_nm, piece.expanded_uncertainty_nm) == ("SR-1", 2_804_000, 3_000)
+    (part,) = room.holdings().bins[0].measured
+    assert (part.serial, part.actual_nm, part.expanded_uncertainty_nm) == ("SR-1", 2_804_000, 3_000)
     (made,) = room.reserve([Request(RING, 2_800_000, "SR-1", UNIT)], by="", at=AT)
     assert (made.serial, made.actual_nm) == ("SR-1", 2_804_000)
-    with pytest.raises(StockError, match="piece SR-1 is reserved already"):
+    with pytest.raises(StockError, match="part SR-1 is reserved already"):
         room.reserve([Request(RING, 2_800_000, "SR-1", Place("", "U2"))], by="", at=AT)
     room.consume("FW3-0117", by="", at=AT)
     with pytest.raises(StockError, match="does not lie on the shelf"):
         room.reserve([Request(RING, 2_800_000, "SR-1", Place("", "U2"))], by="", at=AT)
     room.take_back(RING, 2_800_000, "SR-1", by="", at=AT)
-    assert room.holdings().bins[0].pieces == (piece,)
+    assert room.holdings().bins[0].measured == (part,)
     with pytest.raises(StockError, match="lies on the shelf already"):
         room.take_back(RING, 2_800_000, "SR-1", by="", at=AT)
     with pytest.raises(StockError, match="ever given the serial SR-2"):
@@ -196,7 +196,7 @@ def test_a_thickness_that_cannot_be_the_pieces_is_refused(room: StockRoom) -> No
         room.measure(RING, 2_800_000, "SR-2", 2_990_000, 4_000, by="", at=AT)
     with pytest.raises(StockError, match="more than 5 % off"):
         room.measure(RING, 2_800_000, "SR-2", 0, 4_000, by="", at=AT)
-    with pytest.raises(StockError, match="is another piece's"):
+    with pytest.raises(StockError, match="is another part's"):
         room.measure(RING, 2_800_000, "SR-31", 2_800_000, 4_000, by="", at=AT)
     with pytest.raises(StockError, match=r"no unmeasured snap ring 3\.40 mm is free to be given the serial SR-2"):
         room.measure(RING, 3_400_000, "SR-2", 3_400_000, 4_000, by="", at=AT)
@@ -233,8 +233,8 @@ def test_a_ring_of_a_thickness_the_stock_never_had_can_come_out_of_a_pack(room: 
 def test_counting_cannot_lose_what_is_reserved(room: StockRoom, tmp_path: Path) -> None:
     room.reserve([Request(RING, 3 * MM, None, UNIT)], by="", at=AT)
     before = room.holdings()
-    text = "[[pieces]]\npart='snap ring'\nthickness='2.80 mm'\ncount=9\n"
-    emptied = text + "[[pieces]]\npart='snap ring'\nthickness='3.00 mm'\ncount=0\n"
+    text = "[[parts]]\npart='snap ring'\nthickness='2.80 mm'\ncount=9\n"
+    emptied = text + "[[parts]]\npart='snap ring'\nthickness='3.00 mm'\ncount=0\n"
     with pytest.raises(StockError, match=r"1 unmeasured snap ring 3\.00 mm are reserved and 0 would be there"):
         room.import_file(load_stock(stock_file(tmp_path, emptied)), by="", at=AT)
     assert room.holdings() == before
@@ -242,8 +242,8 @@ def test_counting_cannot_lose_what_is_reserved(room: StockRoom, tmp_path: Path) 
         "snap ring 2.80 mm: +5 unmeasured, now 9"
     ]
     room.reserve([Request(RING, 3_200_000, "SR-31", Place("", "U2"))], by="", at=AT)
-    gone = "[[pieces]]\npart='snap ring'\nthickness='3.20 mm'\ncount=2\n"
-    with pytest.raises(StockError, match="piece SR-31 is reserved, but the file does not list it"):
+    gone = "[[parts]]\npart='snap ring'\nthickness='3.20 mm'\ncount=2\n"
+    with pytest.raises(StockError, match="part SR-31 is reserved, but the file does not list it"):
         room.import_file(load_stock(stock_file(tmp_path, gone)), by="", at=AT)
 
 
@@ -370,9 +370,9 @@ def test_another_file_is_not_taken_for_a_stock(tmp_path: Path) -> None:
         StockRoom.open(tmp_path / "a" / "b")
     StockRoom.open(tmp_path / "newer").close()
     with sqlite3.connect(tmp_path / "newer") as raw:
-        raw.execute("PRAGMA user_version = 2")
+        raw.execute("PRAGMA user_version = 3")
     raw.close()
-    with pytest.raises(StockError, match="written by a newer strokelog"):
+    with pytest.raises(StockError, match="written by another version of strokelog"):
         StockRoom.open(tmp_path / "newer")
 
 
@@ -387,9 +387,9 @@ STEPS = st.lists(
 def test_whatever_happens_the_shelf_is_what_went_in_less_what_went_out(
     tmp_path_factory: pytest.TempPathFactory, steps: list[tuple[str, int]]
 ) -> None:
-    shelf, held, tags = 3, {}, 0  # the model: pieces there, unit to how many it holds
+    shelf, held, tags = 3, {}, 0  # the model: parts there, unit to how many it holds
     with StockRoom.open(tmp_path_factory.mktemp("stock") / "s.sqlite") as room:
-        source = stock_file(tmp_path_factory.mktemp("file"), "[[pieces]]\npart='r'\nthickness='2 mm'\ncount=3")
+        source = stock_file(tmp_path_factory.mktemp("file"), "[[parts]]\npart='r'\nthickness='2 mm'\ncount=3")
         room.import_file(load_stock(source), by="", at=AT)
         for what, n in steps:
             unit = f"U{n}"
@@ -537,7 +537,7 @@ def test_parts_changed_since_the_sheet_count_and_since_the_check_make_it_stale(r
     assert waiting.slots[0].fitted.thickness_nm == 3_200_000
     (recheck,) = from_jobs(jobs, room.holdings(), EVER, after).not_asked
     assert "changed since it was measured" in recheck.reason
-    # A measured piece that was reserved for the pack and is fitted now is known to the micrometer.
+    # A measured part that was reserved for the pack and is fitted now is known to the micrometer.
     place = Place(str(uuid), "A", "high", 1)
     room.reserve([Request(RING, 3_200_000, "SR-31", place)], by="", at=AT - timedelta(minutes=9))
     (waiting,) = from_jobs(jobs, room.holdings(), EVER, before).packs
@@ -690,7 +690,7 @@ def test_a_thickness_is_read_from_an_instruments_port(room: StockRoom, tmp_path:
     assert read["actual_nm"] == 2_803_000
     # JCGM 100, 4.3.7 and F.2.2.1: 4 um as a rectangle, two readings of 1 um; k = 2.
     assert read["expanded_uncertainty_nm"] == pytest.approx(2 * (4**2 / 3 + 2 / 12) ** 0.5 * 1000, abs=1)
-    assert room.holdings().bins[0].pieces[0].serial == "SR-9"
+    assert room.holdings().bins[0].measured[0].serial == "SR-9"
 
 
 def test_an_instrument_that_shows_something_else_is_told(room: StockRoom, tmp_path: Path) -> None:

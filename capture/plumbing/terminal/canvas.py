@@ -14,7 +14,7 @@ from capture.plumbing.plaintext import clean
 
 __all__ = ["Frame", "Ink", "Row", "beside", "clean", "fit", "plain", "row_width", "wrap"]
 
-#: One line of the screen: pieces of text, each with a rich style.
+#: One line of the screen: stretches of text, each with a rich style.
 Row = list[tuple[str, str]]
 
 
@@ -71,14 +71,14 @@ def wrap(text: str, width: int, most: int) -> list[str]:
     lines: list[str] = []
     line = ""
     for word in text.split():
-        pieces = chop_cells(word, width) if cell_len(word) > width else [word]
-        for piece in pieces:
-            joined = f"{line} {piece}" if line else piece
+        chunks = chop_cells(word, width) if cell_len(word) > width else [word]
+        for chunk in chunks:
+            joined = f"{line} {chunk}" if line else chunk
             if cell_len(joined) <= width:
                 line = joined
             else:
                 lines.append(line)
-                line = piece
+                line = chunk
     if line:
         lines.append(line)
     if len(lines) > most:

@@ -110,20 +110,20 @@ class Screen:
         with self._console.capture() as capture:
             self._console.print(self.draw(width, height, self.ascii_only), end="", soft_wrap=True)
         lines = capture.get().split("\n")[:height]
-        pieces = []
+        chunks = []
         if (width, height) != self._size:
             self._size = (width, height)
             self._shown = []
-            pieces.append("\x1b[0m\x1b[2J")
+            chunks.append("\x1b[0m\x1b[2J")
         for row, line in enumerate(lines):
             if row >= len(self._shown) or self._shown[row] != line:
-                pieces.append(f"\x1b[{row + 1};1H{line}")
+                chunks.append(f"\x1b[{row + 1};1H{line}")
         for row in range(len(lines), len(self._shown)):
-            pieces.append(f"\x1b[{row + 1};1H\x1b[2K")
+            chunks.append(f"\x1b[{row + 1};1H\x1b[2K")
         self._shown = lines
-        if pieces:
+        if chunks:
             self.drawn += 1
-            self._write("".join(pieces))
+            self._write("".join(chunks))
 
     def _terminal_size(self) -> tuple[int, int]:
         try:
