@@ -24,7 +24,7 @@ from capture.record import Ended, Job, KeptCheck, Mismatch, Store, audit
 from capture.recordings.file import RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
-from capture.strokes.stroke import Stroke, unsaid
+from capture.strokes.stroke import Stroke
 from capture.unit.facts import StrokeLeftOut
 
 __all__ = ["Proof", "recording_of", "verify"]
@@ -33,8 +33,6 @@ __all__ = ["Proof", "recording_of", "verify"]
 _SAME_FLOAT = 1e-9
 #: Words for people, which another version may put differently.
 _WORDING = frozenset({"next_step", "budget", "basis", "remarks"})
-#: Findings that older versions did not make of the same strokes.
-_REMARKED_SINCE = frozenset({"leak_once", "leak_down_once"})
 
 
 @dataclass(slots=True)
@@ -51,7 +49,7 @@ class Proof:
     pruned: int = 0
     """Checks whose recording was removed by policy: not provable any more."""
     unsealed: int = 0
-    """Checks without a verdict that were never sealed (a crash, an older version): their strokes rest on the chain."""
+    """Checks without a verdict that were never sealed (a crash): their strokes rest on the chain."""
     mismatch: Mismatch | None = None
     """The first thing that does not match."""
     further: list[Mismatch] = field(default_factory=list)
@@ -190,13 +188,9 @@ class _OneCheck:
             (check.low_nm, check.high_nm, check.strokes_wanted, check.seat_wanted, check.measure),
         )
         try:
-            older = unsaid(kept.stroke for kept in check.strokes)
             gone = [one.fact for one in check.left_out if isinstance(one.fact, StrokeLeftOut)]
             running = [(fact.after, fact.stroke) for fact in gone if fact.verdict is None]
-            replay = Replay(
-                self._path, pack, sheet.display_unit, sheet.air,
-                stop_when_settled=True, unsaid=older, left_out=running,
-            )  # fmt: skip
+            replay = Replay(self._path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, left_out=running)
             again = list(replay.strokes())
         except RecordingError as error:
             raise self._mismatch("its recording", "one that can be measured", f"{error}") from error
@@ -225,9 +219,7 @@ class _OneCheck:
         for one in fields(Verdict):
             self._again(f"{one.name} of {what}", kept, made, one.name)
         said, found = ({remark.code for remark in judged.remarks} for judged in (kept, made))
-        # Of a travel measured while held, older versions did not look at the strokes that do not count for their fall.
-        since = _REMARKED_SINCE | ({"leak"} if self._check.measure == "held" else set())
-        if said - found or found - said - since:
+        if said != found:
             raise self._differs(f"the remarks of {what}", sorted(said), sorted(found))
         if len(kept.budget) != len(made.budget):
             raise self._differs(f"how many lines the budget has in {what}", len(kept.budget), len(made.budget))

@@ -153,7 +153,7 @@ class StrokeMessage(_Message):
         default=None, description="Standard uncertainty that the display's rounding leaves in the travel."
     )
     fall_nm_per_s: int | None = Field(
-        default=None, description="How fast the travel fell while held, 0 where it did not; null if a bench is older."
+        default=None, description="How fast the travel fell while held, 0 where it did not."
     )
     inferred_nm: int | None = Field(
         default=None, description="Standard uncertainty of what was inferred of the travel, 0 where nothing was."

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
 from typing import Any, Final
-from uuid import UUID
 
-from sqlalchemy import Connection, Row, Select, Table, insert, select
+from sqlalchemy import Connection, Select, Table, insert, select
 
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import BudgetLine, Remark, Verdict
+from capture.plumbing.columns import of_row
 from capture.record import ledger, schema
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.sheet.sheet import Pack, Selective
@@ -49,10 +49,6 @@ def to_text(at: datetime) -> str:
     return at.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
-def _from_text(text: str) -> datetime:
-    return datetime.fromisoformat(text)
-
-
 def keep(connection: Connection, kind: str, job: int | None, at: datetime, **columns: Any) -> int:
     """Insert a row and append its entry, whose body is the row; return the row's id. A job's own row is its job."""
     table, timed = ROWS[kind]
@@ -70,11 +66,6 @@ def keep(connection: Connection, kind: str, job: int | None, at: datetime, **col
 def columns_of_stroke(stroke: Stroke) -> dict[str, Any]:
     """Return the columns that keep `stroke`."""
     return {**asdict(stroke), "flags": list(stroke.flags)}
-
-
-def _stroke(row: Row[Any]) -> Stroke:
-    columns = {field.name: getattr(row, field.name) for field in fields(Stroke)}
-    return Stroke(**{**columns, "flags": tuple(row.flags)})
 
 
 # Neither JSON nor every database can hold an infinite number, and dof is often infinite: null stands for it.
@@ -115,28 +106,8 @@ def columns_of_advice(pack: Pack, advice: Advice) -> dict[str, Any]:
 def _verdict_of(columns: Mapping[str, Any]) -> Verdict:
     told = {field.name: columns[field.name] for field in fields(Verdict) if field.name in columns}
     budget = tuple(BudgetLine(**{**line, "dof": _dof_in(line["dof"])}) for line in told["budget"])
-    remarks = tuple(Remark(**remark) for remark in columns.get("remarks") or ())
+    remarks = tuple(Remark(**remark) for remark in columns["remarks"])
     return Verdict(**{**told, "dof": _dof_in(told["dof"]), "budget": budget, "remarks": remarks})
-
-
-def _verdict(row: Row[Any], number: int) -> VerdictEntry:
-    return VerdictEntry(
-        number=number,
-        verdict=_verdict_of(dict(row._mapping)),
-        advice=tuple(row.advice),
-        recording_sha256=row.recording_sha256,
-        recording_bytes=row.recording_bytes,
-        software_version=row.software_version,
-        at=_from_text(row.at),
-    )
-
-
-def _acknowledged(kept: dict[str, Any] | str) -> ToAcknowledge:
-    """Return what a sign-off acknowledged. Versions up to 0.2 kept nothing but the words, of two kinds."""
-    if isinstance(kept, str):
-        overdue = kept.startswith("Gauge ") and ", was overdue when " in kept
-        return ToAcknowledge("gauge_overdue" if overdue else "not_as_predicted", 0, kept)
-    return ToAcknowledge(**kept)
 
 
 def body_of(fact: Fact) -> dict[str, Any]:
@@ -155,7 +126,7 @@ def fact_of(kind: str, body: dict[str, Any]) -> Fact:
     if told.get("verdict") is not None:
         told["verdict"] = _verdict_of(told["verdict"])
     if told.get("acknowledged") is not None:
-        told["acknowledged"] = tuple(_acknowledged(one) for one in told["acknowledged"])
+        told["acknowledged"] = tuple(ToAcknowledge(**one) for one in told["acknowledged"])
     return FACT_KINDS[kind](**told)
 
 
@@ -181,9 +152,11 @@ class _Numbers:
             elif row.kind == "verdict":
                 self.judged[body["check"]] = row.number
             elif row.kind == "pruned":
-                self.pruned[body["check"]] = _from_text(row.at)
+                self.pruned[body["check"]] = datetime.fromisoformat(row.at)
             else:
-                self.facts[row.job].append(FactEntry(row.number, _from_text(row.at), fact_of(row.kind, body)))
+                self.facts[row.job].append(
+                    FactEntry(row.number, datetime.fromisoformat(row.at), fact_of(row.kind, body))
+                )
 
 
 def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
@@ -198,57 +171,27 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
     for row in connection.execute(
         select(strokes).where(strokes.c.check.in_(chosen_checks)).order_by(strokes.c.check, strokes.c.n)
     ):
-        strokes_of[row.check].append(StrokeKept(_stroke(row), row.seat))
+        strokes_of[row.check].append(StrokeKept(of_row(Stroke, row), row.seat))
     verdict_of = {
-        row.check: _verdict(row, numbers.judged.get(row.check, 0))
+        row.check: of_row(
+            VerdictEntry, row, number=numbers.judged.get(row.check, 0), verdict=_verdict_of(row._asdict())
+        )
         for row in connection.execute(select(verdicts).where(verdicts.c.check.in_(chosen_checks)))
     }
     checks_of: dict[int, list[KeptCheck]] = defaultdict(list)
     for row in connection.execute(select(checks).where(checks.c.job.in_(chosen_jobs)).order_by(checks.c.id)):
-        check = _check(row, numbers, strokes_of[row.id], verdict_of.get(row.id))
+        check = of_row(
+            KeptCheck,
+            row,
+            started_number=numbers.started.get(row.id, 0),
+            strokes=tuple(strokes_of[row.id]),
+            verdict=verdict_of.get(row.id),
+            pruned_at=numbers.pruned.get(row.id),
+            left_out=(),
+        )
         for entry in numbers.facts[row.job]:
             if isinstance(entry.fact, StrokeLeftOut) and entry.fact.check == row.id:
                 check = check.without(entry)
         checks_of[row.job].append(check)
     rows = connection.execute(select(jobs).where(jobs.c.id.in_(chosen_jobs)).order_by(jobs.c.id.desc()))
-    return [_job(row, checks_of[row.id], numbers.facts[row.id]) for row in rows]
-
-
-def _check(row: Row[Any], numbers: _Numbers, strokes: Sequence[StrokeKept], verdict: VerdictEntry | None) -> KeptCheck:
-    return KeptCheck(
-        id=row.id,
-        pack=row.pack,
-        number=row.number,
-        started_number=numbers.started.get(row.id, 0),
-        state=row.state,
-        indicator=row.indicator,
-        gauge=row.gauge,
-        recording_path=row.recording_path,
-        started_at=_from_text(row.started_at),
-        ended_at=None if row.ended_at is None else _from_text(row.ended_at),
-        low_nm=row.low_nm,
-        high_nm=row.high_nm,
-        strokes_wanted=row.strokes_wanted,
-        seat_wanted=row.seat_wanted,
-        measure=row.measure,
-        strokes=tuple(strokes),
-        verdict=verdict,
-        pruned_at=numbers.pruned.get(row.id),
-    )
-
-
-def _job(row: Row[Any], checks: Sequence[KeptCheck], facts: Sequence[FactEntry]) -> Job:
-    return Job(
-        id=row.id,
-        uuid=UUID(row.uuid),
-        bench=row.bench,
-        unit_serial=row.unit_serial,
-        technician=row.technician,
-        sheet_name=row.sheet_name,
-        sheet_revision=row.sheet_revision,
-        sheet_toml=row.sheet_toml,
-        opened_at=_from_text(row.opened_at),
-        closed_at=None if row.closed_at is None else _from_text(row.closed_at),
-        checks=tuple(checks),
-        facts=tuple(facts),
-    )
+    return [of_row(Job, row, checks=tuple(checks_of[row.id]), facts=tuple(numbers.facts[row.id])) for row in rows]

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterable, Iterator
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Any
 
 from pydantic import ValidationError
 
@@ -34,7 +32,6 @@ class Replay:
         air: Air | None = None,
         *,
         stop_when_settled: bool = False,
-        unsaid: Collection[str] = (),
         left_out: Iterable[tuple[int, int]] = (),
         keep_readings: bool = False,
     ) -> None:
@@ -42,7 +39,6 @@ class Replay:
 
         `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
         strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
-        The numbers named in `unsaid` the strokes do not say, as in records from before they did.
         `left_out` are strokes that a person left out while the check ran: after which stroke, and which.
         `keep_readings` keeps every reading, for whoever draws them.
         """
@@ -61,7 +57,6 @@ class Replay:
         )
         self.pack = pack
         self._unit = unit
-        self._unsaid: dict[str, Any] = dict.fromkeys(unsaid)
         self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled, unit=unit) if pack else None
         self._left_out = list(left_out)
         self._keep_readings = keep_readings
@@ -124,7 +119,7 @@ class Replay:
         yield from self._kept(self.stream.finish(t_ns))
 
     def _kept(self, found: list[Stroke]) -> Iterator[StrokeKept]:
-        for stroke in [replace(one, **self._unsaid) for one in found] if self._unsaid else found:
+        for stroke in found:
             if self._check is None:
                 yield StrokeKept(stroke, seat=False)
             else:

@@ -15,7 +15,6 @@ from capture.record import KeptCheck
 from capture.recordings.file import RecordingError, RecordingWarning
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError
-from capture.strokes.stroke import unsaid
 
 __all__ = ["Trace", "trace_of"]
 
@@ -58,7 +57,6 @@ def trace_of(check: KeptCheck, record: Path, sheet: Sheet | None, *, pruned: boo
                 sheet.air if sheet else None,
                 stop_when_settled=True,
                 keep_readings=True,
-                unsaid=unsaid(kept.stroke for kept in check.strokes),  # as verify does
             )
             again = [kept.stroke for kept in replay.strokes()]
     except RecordingError as error:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["FLAGS", "Stroke", "counts", "unsaid"]
+__all__ = ["FLAGS", "Stroke", "counts"]
 
 #: The flags a stroke can carry, in the order they are listed.
 FLAGS = (
@@ -34,15 +34,6 @@ def counts(flags: Sequence[str], measured: str = "peak") -> bool:
     return all(flag in harmless for flag in flags)
 
 
-#: Numbers that strokes did not always say: None in records from before they did.
-_SAID_SINCE = ("rounding_nm", "fall_nm_per_s", "inferred_nm")
-
-
-def unsaid(strokes: Iterable[Stroke]) -> frozenset[str]:
-    """Return the names of the numbers that one of these strokes, from an older record, does not say."""
-    return frozenset(name for stroke in strokes for name in _SAID_SINCE if getattr(stroke, name) is None)
-
-
 @dataclass(frozen=True, slots=True)
 class Stroke:
     """One apply and release, as measured. Lengths nm (travels positive), times ns since the recording began.
@@ -67,7 +58,7 @@ class Stroke:
     """Standard uncertainty that the display's rounding leaves in this travel, dithered by the noise it showed, nm."""
     fall_nm_per_s: int | None = None
     """How fast the travel fell while held, 0 where it did not or where that cannot be told from noise and rounding,
-    nanometres a second; None, like the rounding above, in a record from before strokes said it."""
+    nanometres a second. None, like the rounding above, in a stroke that the finder did not measure."""
     inferred_nm: int | None = None
     """Standard uncertainty of what was not read but inferred, nm: a base that drifts unevenly between the rests, a
     squeeze-out or a return followed to its end, a leak followed back to where it began. 0 where nothing was."""

@@ -29,17 +29,11 @@ AT = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 GAUGE = {"serial": "DI-0413", "calibration_due": "2026-09-30"}
 UUIDS = (UUID("5d3f2c9e-7f0a-4b55-9a3e-2f6f0c1d8a44"), UUID("6e4a3dbf-8a1b-4c66-8b4f-30701d2e9b55"))
 
-#: What strokes did not say in the first records.
-_SAID_SINCE = ("rounding_nm", "fall_nm_per_s", "inferred_nm")
-
 
 def check_from(
-    store: Store, home: Path, job: int, pack_name: str, name: str, at: datetime, end: str = "verdict", old: bool = False
+    store: Store, home: Path, job: int, pack_name: str, name: str, at: datetime, end: str = "verdict"
 ) -> int:
-    """Keep a check as the bench would have, from the stream in fixtures/recordings/NAME.jsonl.
-
-    An `old` one did not say yet what a stroke leaves uncertain and how fast it leaked.
-    """
+    """Keep a check as the bench would have, from the stream in fixtures/recordings/NAME.jsonl."""
     sheet = parse_sheet(SHEET, "sheet")
     pack = sheet.pack(pack_name)
     header, lines = read_recording(RECORDINGS / f"{name}.jsonl")
@@ -65,9 +59,7 @@ def check_from(
             assert line.source == "indicator"
             recording.stream(line.t_ns, "indicator", line.data)
         sha256, size = recording.seal(), recording.size
-    replay = Replay(
-        path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, unsaid=_SAID_SINCE if old else ()
-    )
+    replay = Replay(path, pack, sheet.display_unit, sheet.air, stop_when_settled=True)
     for kept in replay.strokes():
         store.add_stroke(check, kept.stroke, seat=kept.seat, at=at + timedelta(microseconds=kept.stroke.end_ns // 1000))
     over = at + timedelta(seconds=40)
@@ -104,16 +96,16 @@ def open_job(store: Store, number: int, at: datetime) -> int:
     )
 
 
-def make_record(home: Path, old: bool = False) -> Path:
+def make_record(home: Path) -> Path:
     """Make home/record.sqlite: a closed and signed-off job with one of everything, and one still being measured."""
     path = home / "record.sqlite"
     with Store.open(path) as store:
         job = open_job(store, 0, AT)
-        check_from(store, home, job, "low", "line-10hz-mm-clean", AT + timedelta(minutes=1), old=old)
+        check_from(store, home, job, "low", "line-10hz-mm-clean", AT + timedelta(minutes=1))
         parts = PartsChanged("low", (Change(0, "shim", 2, 3),), 1_020_000, 24_000, "first shift")
         changed = store.add_fact(job, parts, at=AT + timedelta(minutes=2))
-        check_from(store, home, job, "high", "line-10hz-mm-glitch", AT + timedelta(minutes=3), "abandoned", old=old)
-        check_from(store, home, job, "high", "line-10hz-mm-short-hold", AT + timedelta(minutes=4), "crash", old=old)
+        check_from(store, home, job, "high", "line-10hz-mm-glitch", AT + timedelta(minutes=3), "abandoned")
+        check_from(store, home, job, "high", "line-10hz-mm-short-hold", AT + timedelta(minutes=4), "crash")
         store.add_fact(job, StepDone(0, "first shift", lasted_ns=1_800_000_000_000), at=AT + timedelta(minutes=5))
         store.add_fact(job, Override("high", None, "foreman", "measured by hand"), at=AT + timedelta(minutes=6))
         store.close_job(job, at=AT + timedelta(minutes=7))
@@ -122,10 +114,8 @@ def make_record(home: Path, old: bool = False) -> Path:
             job, Correction(changed, "foreman", "miscounted", "one shim fewer"), at=AT + timedelta(minutes=9)
         )
         second = open_job(store, 1, AT + timedelta(hours=1))
-        check_from(store, home, second, "low", "line-10hz-mm-creep", AT + timedelta(hours=1, minutes=1), old=old)
-        check_from(
-            store, home, second, "reverse", "line-10hz-mm-gap", AT + timedelta(hours=1, minutes=2), "measuring", old=old
-        )
+        check_from(store, home, second, "low", "line-10hz-mm-creep", AT + timedelta(hours=1, minutes=1))
+        check_from(store, home, second, "reverse", "line-10hz-mm-gap", AT + timedelta(hours=1, minutes=2), "measuring")
     return path
 
 
