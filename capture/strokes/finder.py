@@ -376,7 +376,8 @@ class StrokeFinder:
 
     def _depart(self, t_ns: int, value: int) -> None:
         """A reading left the band."""
-        self._rest.leave(self._stroke.direction)
+        earlier = self._stroke.earlier
+        self._rest.leave(earlier.direction or self._stroke.direction, earlier.travel_nm)
         self._stroke.depart(value)
         if self._after_gap:
             self._stroke.noted.add("gap")
@@ -545,7 +546,7 @@ class StrokeFinder:
             )
         )
         self._noticed -= {Notice.MOVED, Notice.UNSEEN, Notice.AIR_WAS_ON}
-        rest.remember_noise()
+        rest.remember()
         begins = min(stroke.slow_from(), len(stroke.values) - len(back))
         slow, since_ns = stroke.values[begins : len(stroke.values) - len(back)], stroke.times[begins]
         self._begin_rest(back or [stroke.values[-1]], newest_ns)

@@ -57,8 +57,10 @@ class StrokeSamples:
     noted: frozenset[str]
     """Flags that the finder raised while the stroke ran."""
     rest_mean_ns: int | None = None
-    """The mean time of the readings of the rest level before; None, like the next, where it is not known."""
-    rest_after_mean_ns: int | None = None
+    """The mean time of the readings of the rest level before; None where it is not known."""
+    drift_nm_per_s: int = 0
+    """How fast the rest level moved, as displayed, as far as what still comes home did not make it."""
+    drift_doubt_nm_per_s: int = 0
     sway_nm: int = 0
     """How far the level went at rest around this stroke, beyond noise."""
 

@@ -171,15 +171,12 @@ def _offsets(samples: StrokeSamples) -> list[int]:
     readings, it is interpolated. What moved by more than a stand does was a step, or the piston is still coming home,
     and nobody knows when: then the rest before counts all along.
     """
-    way, base = samples.direction, samples.rest_nm
-    before, after = samples.rest_mean_ns, samples.rest_after_mean_ns
-    if before is not None and after is not None and samples.rest_after_nm is not None and samples.returned:
-        moved, span = samples.rest_after_nm - base, after - before
-        if 0 < abs(moved) * 1_000_000_000 <= _MOST_DRIFT_NM_PER_S * span:
-            return [
-                way * (value - base - moved * (time - before) // span)
-                for time, value in zip(samples.times, samples.values, strict=True)
-            ]
+    way, base, before, drift = samples.direction, samples.rest_nm, samples.rest_mean_ns, samples.drift_nm_per_s
+    if before is not None and drift:
+        return [
+            way * (value - base - drift * (time - before) // 1_000_000_000)
+            for time, value in zip(samples.times, samples.values, strict=True)
+        ]
     return [way * (value - base) for value in samples.values]
 
 
@@ -299,7 +296,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         creep_nm=creep,
         return_error_nm=return_error,
         fall_nm_per_s=fall,
-        inferred_nm=inferred,
+        inferred_nm=isqrt(inferred**2 + _drift_doubt(samples, hold) ** 2),
         rounding_nm=isqrt(
             rounding**2
             + rounding_left(successive_noise(levels[len(levels) // 4 :]), resolution_nm) ** 2  # once it has settled
@@ -307,6 +304,14 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         ),
         flags=tuple(flag for flag in FLAGS if flag in flags),
     )
+
+
+def _drift_doubt(samples: StrokeSamples, hold: list[int]) -> int:
+    """Return in how much doubt the drift leaves the base in the middle of the hold."""
+    if samples.rest_mean_ns is None:
+        return 0
+    since = samples.times[hold[len(hold) // 2]] - samples.rest_mean_ns
+    return samples.drift_doubt_nm_per_s * since // 1_000_000_000
 
 
 def _to_its_end(

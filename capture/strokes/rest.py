@@ -11,11 +11,12 @@ from collections.abc import Sequence
 from math import isqrt
 from operator import neg
 
-from capture.strokes.followed import Inferred, tail_followed
-from capture.strokes.levels import growth, noise_of_steps, rounded_mean, rounding_left, settled, steps_between
+from capture.strokes.followed import Inferred
+from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of
+from capture.strokes.levels import noise_of_steps, rounded_mean, rounding_left, settled, steps_between
 from capture.strokes.pace import Pace
 
-__all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel", "is_slow_home"]
+__all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
 
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
 #: (common practice).
@@ -27,11 +28,6 @@ _KEPT, _BATCH = 1024, 32
 _NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
 #: A standard deviation of the readings at rest that is no calm bench (common practice).
 _SHAKES_NM = 12_000
-#: A return is followed for so long; then nothing is left of its slow end (common practice).
-_FOLLOWED_NS = 4_000_000_000
-#: A rest that still falls faster than this is coming home, since no stand drifts so fast; and what one usually drifts
-#: between two strokes (common practice: a few micrometres a minute, and in the sun some a second).
-_MOST_DRIFT_NM_PER_S, _DRIFT_NM_PER_S = 3_500, 700
 #: Where a band begins that is empty: above every reading.
 NEVER = 1 << 62
 
@@ -41,8 +37,7 @@ class RestLevel:
 
     __slots__ = (
         "_earlier_steps",
-        "_home",
-        "_home_ns",
+        "_left",
         "_pace",
         "_resolution_nm",
         "_slow",
@@ -50,6 +45,7 @@ class RestLevel:
         "age_ns",
         "band_nm",
         "displayed_noise_nm",
+        "drift",
         "full",
         "high",
         "inferred_nm",
@@ -87,8 +83,8 @@ class RestLevel:
         """Standard uncertainty of the level where the pack was still coming home, and followed there; else 0."""
         self._slow: list[int] = []
         self._slow_ns: int | None = None
-        self._home: Inferred | None = None
-        self._home_ns = 0
+        self.drift = Drift()
+        self._left: tuple[Inferred, int] | None = None
         self._earlier_steps: list[int] = []
 
     @property
@@ -153,6 +149,7 @@ class RestLevel:
     def begin(self, values: Sequence[int], t_ns: int) -> None:
         """Rest begins (again) with these readings."""
         self._slow, self._slow_ns = [], None
+        self._left = None
         self.readings = _without_wild(values)
         self.time_ns = t_ns
         self.tune()
@@ -170,57 +167,59 @@ class RestLevel:
         self.time_ns = t_ns
         self.tune()
 
-    def leave(self, direction: int) -> None:
+    def leave(self, direction: int, travel_nm: int) -> None:
         """A reading left the band. The newest readings at rest may already have been moving: leave them out.
 
-        `direction` is that of the stroke before: the pack may still have been coming back from it.
+        `direction` and `travel_nm` are those of the stroke before: the pack may still have been coming back from it.
         """
-        steady = self.readings[:-2] if len(self.readings) >= 10 else self.readings
+        left_out = 2 if len(self.readings) >= 10 else 0
+        steady = self.readings[: len(self.readings) - left_out]
         newest = steady[-self.window() :]
         rising = newest if direction < 0 else list(map(neg, newest))
-        still = settled(rising, self.noise_nm, 2)
-        self.level_nm = rounded_mean(still) if direction < 0 else -rounded_mean(still)
-        self.age_ns = (2 * (len(self.readings) - len(steady)) + len(still) - 1) * self._pace.reading_ns // 2
-        self._follow_home(len(self.readings) - len(steady), len(still), direction)
+        still = len(settled(rising, self.noise_nm, 2))
+        self.level_nm = rounded_mean(steady[-still:])
+        self.age_ns = (2 * left_out + still - 1) * self._pace.reading_ns // 2
+        at_ns, sure = self.time_ns - self.age_ns, self.surely(self.level_nm, still)
+        home = sure
+        if self._slow_ns is not None and self.time_ns - self._slow_ns <= FOLLOWED_NS:
+            way = [*self._slow, *steady]
+            span = max(0, self.time_ns - self._slow_ns)
+            times = [self._slow_ns + span * at // (len(way) + left_out) for at in range(1, len(way) + 1)]
+            still_ns = (still - 1) * self._pace.reading_ns
+            home = self.home(WayHome(times, way, direction, travel_nm, still_ns), sure, at_ns)
+        self.level_nm = home.level_nm
+        self.inferred_nm = isqrt(max(0, home.standard_nm**2 - sure.standard_nm**2))
+        self._left = home, at_ns
         self.close()
 
-    def _follow_home(self, left_out: int, still: int, direction: int) -> None:
-        """Where the pack is still coming home, the level is where it is going to.
+    def surely(self, level_nm: int, count: int) -> Inferred:
+        """Return this mean of so many readings at rest, with how well they tell it."""
+        standard = isqrt(self.noise_nm**2 // count + self.rounding_nm**2) + self._resolution_nm // 10
+        return Inferred(level_nm, standard)
 
-        What its way tells of that, and where it rested before, which a stand's drift since has made less sure, are
-        weighted by their variances. Where they contradict each other, the stand has moved, and its way alone counts.
-        """
-        self.inferred_nm = 0
-        rounding = rounding_left(self.displayed_noise_nm, self._resolution_nm)
-        sure = isqrt(self.noise_nm**2 // still + rounding**2) + self._resolution_nm // 10
-        since_ns, before, before_ns = self._slow_ns, self._home, self._home_ns
-        self._home_ns = self.time_ns
-        if since_ns is not None and 0 < self.time_ns - since_ns <= _FOLLOWED_NS:
-            way = [*self._slow, *self.readings]
-            span = self.time_ns - since_ns
-            times = [since_ns + span * at // max(1, len(way) - 1) for at in range(len(way) - left_out)]
-            rising = way[: len(times)] if direction < 0 else list(map(neg, way[: len(times)]))
-            if is_slow_home(rising, span, self.noise_nm, rounding):
-                home = tail_followed(times, rising, self.noise_nm, rounding)
-                level = self.level_nm if home is None else home.level_nm if direction < 0 else -home.level_nm
-                doubt = abs(rising[-1] - rising[0]) if home is None else home.standard_nm
-                doubt = max(doubt, sure)
-                if before is not None:
-                    drifted = _DRIFT_NM_PER_S * (self.time_ns - before_ns) // 1_000_000_000
-                    old = before.standard_nm**2 + drifted**2
-                    if home is None or (level - before.level_nm) ** 2 <= 9 * (doubt**2 + old):
-                        level = (level * old + before.level_nm * doubt**2) // (old + doubt**2)
-                        doubt = isqrt(old * doubt**2 // (old + doubt**2))
-                self.level_nm, self.inferred_nm, sure = level, doubt, doubt
-        self._home = Inferred(self.level_nm, sure)
+    @property
+    def rounding_nm(self) -> int:
+        """What the display's rounding leaves in the mean of readings at rest."""
+        return rounding_left(self.displayed_noise_nm, self._resolution_nm)
+
+    def home(self, way: WayHome, still: Inferred, at_ns: int) -> Inferred:
+        """Return where the readings on the way home go to, the last of which stand `still` there, at that time."""
+        return home_of(way, still, self.noise_nm, self.rounding_nm, self.drift.expected(at_ns))
 
     def close(self) -> None:
         """No reading is at rest until it begins again."""
         self.low, self.high = NEVER, 0
 
-    def remember_noise(self) -> None:
-        """Keep the steps of this rest for the noise of the next."""
+    def remember(self) -> None:
+        """It was a stroke: keep what this rest told for the next, the steps of its noise and where it was."""
         self._earlier_steps = [*self._earlier_steps, *self._steps()][-_NOISE_FROM:]
+        if self._left is not None:
+            level, at_ns = self._left
+            if self._slow_ns is None:
+                self.drift.drifted(
+                    self.readings, self._pace.reading_ns, self.noise_nm, self.rounding_nm, self.wander_nm
+                )
+            self.drift.rested(level.level_nm, level.standard_nm, at_ns)
 
 
 def _without_wild(values: Sequence[int]) -> list[int]:
@@ -229,9 +228,3 @@ def _without_wild(values: Sequence[int]) -> list[int]:
     usual = sorted(abs(value - middle) for value in values)[len(values) // 2]
     limit = max(10 * usual, LEAST_TRAVEL_NM)
     return [value for value in values if abs(value - middle) <= limit]
-
-
-def is_slow_home(rising: Sequence[int], span_ns: int, noise_nm: int, rounding_nm: int) -> bool:
-    """Say whether these readings since the quick part of a return, turned so that they rise, still come home."""
-    grew = growth(rising, noise_nm, rounding_nm, 30)
-    return grew * 1_000_000_000 > _MOST_DRIFT_NM_PER_S * span_ns

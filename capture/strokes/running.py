@@ -10,13 +10,15 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
+from math import isqrt
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.hold import StrokeSamples
-from capture.strokes.levels import rounded_mean, rounding_left, settled, sway_of
+from capture.strokes.home import MOST_DRIFT_NM_PER_S, WayHome
+from capture.strokes.levels import rounded_mean, settled, sway_of
 from capture.strokes.measure import SHORT_HOLD_NS, return_tolerance
 from capture.strokes.pace import Pace
-from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel, is_slow_home
+from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 
 __all__ = [
     "LAG_NS",
@@ -42,6 +44,7 @@ _QUICK_FALL_NS = 600_000_000
 _SHOWS_NO_HOLD_NS = 80_000_000
 #: Over how long readings at rest are averaged to see their level sway (common practice: a stand sways in seconds).
 _SWAY_NS = 250_000_000
+_SECOND = 1_000_000_000
 #: A quick stream is judged by the median of so many readings, any other by that of three.
 _QUICK_MEDIAN = 9
 
@@ -518,15 +521,9 @@ class RunningStroke:
         Where that is the mean of the newest readings, those that came `back`, it is known when they came.
         """
         rest = self._rest
-        known = len(back) >= 3 and rest_after_nm == rounded_mean(back)
-        if known:
-            # What still comes home is no level: it would pass for a stand that drifts.
-            slow = self.slow_from()
-            rising = [-travel for travel in self.travels(self.values[slow:])]
-            span = self.times[-1] - self.times[slow]
-            known = not is_slow_home(
-                rising, span, rest.noise_nm, rounding_left(rest.displayed_noise_nm, self._resolution_nm)
-            )
+        drift, inferred = 0, 0
+        if len(back) >= 3 and rest_after_nm == rounded_mean(back):
+            drift, inferred = self._drifted(rest_after_nm, len(back))
         run = max(1, _SWAY_NS // max(1, self._pace.reading_ns))
         swayed = sway_of(rest.readings, run, rest.noise_nm, self._resolution_nm)
         self.sway_nm = max(swayed, self.sway_nm * 3 // 4)
@@ -547,5 +544,23 @@ class RunningStroke:
             noted=frozenset(self.noted),
             sway_nm=self.sway_nm,
             rest_mean_ns=rest.time_ns - rest.age_ns,
-            rest_after_mean_ns=self.times[-1] - (len(back) - 1) * self._pace.reading_ns // 2 if known else None,
+            drift_nm_per_s=drift,
+            drift_doubt_nm_per_s=inferred,
         )
+
+    def _drifted(self, rest_after_nm: int, count: int) -> tuple[int, int]:
+        """Return how fast the rest level moved from before to after, where those are `count` readings, and in how
+        much doubt a return that may not have ended leaves that."""
+        rest, still_ns = self._rest, (count - 1) * self._pace.reading_ns
+        mean_ns = self.times[-1] - still_ns // 2
+        span = mean_ns - rest.time_ns + rest.age_ns
+        if span <= 0 or abs(rest_after_nm - rest.level_nm) > self.tolerance():
+            return 0, 0
+        slow = min(self.slow_from(), len(self.values) - count)
+        sure = rest.surely(rest_after_nm, count)
+        way = WayHome(self.times[slow:], self.values[slow:], self.direction, self.top_nm, still_ns)
+        after = rest.home(way, sure, mean_ns)
+        moved, doubt = after.level_nm - rest.level_nm, isqrt(max(0, after.standard_nm**2 - sure.standard_nm**2))
+        if abs(moved) * _SECOND > MOST_DRIFT_NM_PER_S * span:
+            return 0, 0
+        return moved * _SECOND // span, doubt * _SECOND // span

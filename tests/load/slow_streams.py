@@ -4,6 +4,7 @@ Each check has six strokes of one travel and is judged with an indicator that is
 themselves say is in the uncertainty. It counts how often that holds the truth.
 
     return      3 % of the travel comes back with a time constant of 0.6 s, 0.7 to 1.6 s between strokes, 1 um
+    hurried     the same with 0.5 to 1.1 s between strokes, 1 um and 0.0001 in
     squeeze     3 % of the travel is squeezed out with a time constant of 0.6 s, held for 0.35 to 0.6 s
 """
 
@@ -24,7 +25,7 @@ from drivers.reading import Reading
 
 __all__ = ["SLOW", "SlowCheck", "SlowTally", "draw", "found_in", "tallied"]
 
-SLOW = ("return", "squeeze")
+SLOW = ("return", "squeeze", "hurried")
 STROKES = 6
 SECOND = 1_000_000_000
 
@@ -59,17 +60,17 @@ class SlowTally:
 def draw(trouble: str, rng: np.random.Generator) -> SlowCheck:
     """Draw one check."""
     rate = float(rng.choice([10, 20, 50, 100]))
-    step = int(rng.choice([1_000] if trouble == "return" else [1_000, 10_000, 2_540]))
+    step = int(rng.choice({"return": [1_000], "hurried": [1_000, 2_540]}.get(trouble, [1_000, 10_000, 2_540])))
     travel = float(rng.uniform(0.6e6, 2.4e6))
     noise = float(rng.uniform(0.3, 1.0)) * min(step, 2_540)
     quick = float(rng.uniform(0.008, 0.03))
     part, slow = float(rng.uniform(0.025, 0.035)), float(rng.uniform(0.45, 0.75))
-    back, out = (part, 0.0) if trouble == "return" else (0.0, part)
+    back, out = (0.0, part) if trouble == "squeeze" else (part, 0.0)
     t = float(rng.uniform(2.5, 3.5))
     strokes = []
     for _ in range(STROKES):
-        hold = rng.uniform(0.9, 1.6) if trouble == "return" else rng.uniform(0.35, 0.6)
-        rest = rng.uniform(0.7, 1.6) if trouble == "return" else rng.uniform(1.0, 1.8)
+        hold = rng.uniform(0.35, 0.6) if trouble == "squeeze" else rng.uniform(0.9, 1.6)
+        rest = rng.uniform(*{"return": (0.7, 1.6), "hurried": (0.5, 1.1)}.get(trouble, (1.0, 1.8)))
         strokes.append((t, t + float(hold)))
         t += float(hold + rest)
     times = (np.arange(int((t + 0.5) * rate)) + rng.uniform(0, 1)) / rate

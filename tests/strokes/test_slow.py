@@ -14,6 +14,14 @@ def test_a_return_with_a_slow_end_biases_no_stroke_by_more_than_its_uncertainty_
     assert result.expanded_nm < 5_000
 
 
+def test_the_next_apply_before_the_return_has_ended_leaves_the_truth_within_the_uncertainty() -> None:
+    """The same with 0.5 to 1.1 s between: a rest too short to see the tail is held against where the pack rested."""
+    result = tallied("hurried", 120)
+    assert result.found == result.strokes
+    assert result.covered >= 0.93
+    assert result.expanded_nm < 8_000
+
+
 def test_a_squeeze_out_that_was_cut_short_is_not_counted_or_its_uncertainty_holds_what_was_left() -> None:
     """3 % of the travel at 0.6 s, let go after 0.35 to 0.6 s: half of that is still to come, seen to grow or not."""
     result = tallied("squeeze", 60)

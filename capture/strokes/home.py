@@ -1,0 +1,139 @@
+"""Where the pack comes home to: the rest level where a return may still have been on its way, and how a stand drifts.
+
+Theory. After a return the readings at rest lie above home by what has not come back yet, a tail c exp(-t / tau). Seen
+to fall, it is followed to its end (`followed`). Too short or too noisy to be seen, it can still be there: a tail that
+fell by g in a time T has g exp(-T / tau) / (1 - exp(-T / tau)) left, so that the most that can have gone unseen of a
+fall says how much may be left. What is known against it is where the pack rested before the stroke, and how fast that
+drifts: a level that is no higher than expected has no tail. What the readings tell and what was expected are weighted
+by their variances; of what is taken out so, but was not seen, a third stays in the uncertainty. Where they contradict
+each other, the stand has moved, and the readings alone count.
+
+The drift is followed from rest to rest and along each long rest, as a Kalman filter of one number does. Lengths are
+integer nanometres, times integer nanoseconds, and levels are turned so that a return rises.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import isqrt
+
+from capture.strokes.followed import Inferred, decay, tail_followed
+from capture.strokes.levels import growth, may_hide
+
+__all__ = ["FOLLOWED_NS", "MOST_DRIFT_NM_PER_S", "Drift", "WayHome", "home_of", "is_slow_home"]
+
+_SECOND = 1_000_000_000
+#: A rest that still falls faster than this is coming home, since no stand drifts so fast (common practice: a few
+#: micrometres a minute, and in the sun some a second).
+MOST_DRIFT_NM_PER_S = 3_500
+#: What a stand may drift that was not yet seen to, and by how much that changes from one stroke to the next.
+_UNSEEN_NM_PER_S, _CHANGES_NM_PER_S = 1_000, 300
+#: The time constant of a long tail, and how long after a return one is looked for (common practice).
+_TAIL_NS, FOLLOWED_NS = 600_000_000, 4_000_000_000
+#: No more than this part of a travel is left of its return where a rest is taken (common practice).
+_MOST_LEFT = 16
+#: A drift is told from the readings of a rest that lasted this long, of which hardly any tail is left.
+_LONG_REST_NS = 1_200_000_000
+
+
+class Drift:
+    """Where the pack last rested, and how fast that moves."""
+
+    __slots__ = ("_at_ns", "_level_nm", "_rate", "_rate_variance", "_standard_nm")
+
+    def __init__(self) -> None:
+        self._level_nm, self._standard_nm = 0, 0
+        self._at_ns: int | None = None
+        self._rate, self._rate_variance = 0, _UNSEEN_NM_PER_S**2
+
+    def expected(self, t_ns: int) -> Inferred | None:
+        """Return where it should rest at that time, as displayed, None where it has not rested yet."""
+        if self._at_ns is None:
+            return None
+        moved = self._rate * (t_ns - self._at_ns) // _SECOND
+        variance = self._standard_nm**2 + self._rate_variance * (t_ns - self._at_ns) ** 2 // _SECOND**2
+        return Inferred(self._level_nm + moved, isqrt(variance))
+
+    def rested(self, level_nm: int, standard_nm: int, t_ns: int) -> None:
+        """It rested there at that time."""
+        expected = self.expected(t_ns)
+        if expected is not None and self._at_ns is not None and t_ns > self._at_ns:
+            apart = t_ns - self._at_ns
+            if (level_nm - expected.level_nm) ** 2 > 16 * (expected.standard_nm**2 + standard_nm**2):
+                self._rate, self._rate_variance = 0, _UNSEEN_NM_PER_S**2
+            else:
+                doubt = (self._standard_nm**2 + standard_nm**2) * _SECOND**2 // apart**2
+                self._learn((level_nm - self._level_nm) * _SECOND // apart, doubt)
+        self._level_nm, self._standard_nm, self._at_ns = level_nm, standard_nm, t_ns
+
+    def drifted(self, readings: Sequence[int], reading_ns: int, noise_nm: int, rounding_nm: int, sway_nm: int) -> None:
+        """Take what the readings of a whole rest say of it, where that was a long one; the oldest is first."""
+        count = len(readings)
+        span = (count - 1) * reading_ns
+        if span < _LONG_REST_NS or count < 8:
+            return
+        rise = 6 * sum((2 * at - count + 1) * value for at, value in enumerate(readings)) // (count * (count + 1))
+        doubt = may_hide(count, noise_nm, rounding_nm, 10) + sway_nm
+        self._learn(rise * _SECOND // span, (doubt * _SECOND // span) ** 2)
+
+    def _learn(self, rate: int, variance: int) -> None:
+        known = self._rate_variance
+        self._rate = (self._rate * variance + rate * known) // max(1, known + variance)
+        self._rate = max(-MOST_DRIFT_NM_PER_S, min(MOST_DRIFT_NM_PER_S, self._rate))
+        changes = (self._rate // 2) ** 2 + _CHANGES_NM_PER_S**2
+        self._rate_variance = min(_UNSEEN_NM_PER_S**2, known * variance // max(1, known + variance) + changes)
+
+
+@dataclass(frozen=True, slots=True)
+class WayHome:
+    """The readings since the quick part of a return, as displayed, up to the newest that count."""
+
+    times: Sequence[int]
+    values: Sequence[int]
+    direction: int
+    """Which way the stroke went."""
+    travel_nm: int
+    """How far it went."""
+    still_ns: int
+    """How long before the newest those began that can no longer be told to be coming back."""
+
+
+def home_of(way: WayHome, still: Inferred, noise_nm: int, rounding_nm: int, expected: Inferred | None) -> Inferred:
+    """Return where they come home to, as displayed.
+
+    `still` is the level of those that can no longer be told to be coming back, and how well so many tell a level.
+    """
+    turn = -way.direction
+    rising = [turn * value for value in way.values]
+    level, doubt = turn * still.level_nm, still.standard_nm
+    span = max(0, way.times[-1] - way.times[0])
+    if told := is_slow_home(rising, span, noise_nm, rounding_nm):
+        followed = tail_followed(way.times, rising, noise_nm, rounding_nm)
+        doubt = max(doubt, abs(rising[-1] - rising[0]) if followed is None else followed.standard_nm)
+        level = level if followed is None else followed.level_nm
+    if expected is None:
+        return Inferred(turn * level, doubt)
+    home, old = turn * expected.level_nm, expected.standard_nm
+    left = 0
+    if not told and level < home:
+        # What rises lies below: only a level below the expected one can have a tail.
+        left = min(home - level, way.travel_nm // _MOST_LEFT)
+        if span > 0:
+            rose = max(0, growth(rising, 0, 0, 0)) + may_hide(len(rising), noise_nm, rounding_nm, 20)
+            gone = decay(span, _TAIL_NS)
+            left = min(left, rose * decay(span - way.still_ns // 2, _TAIL_NS) // max(1, (1 << 24) - gone))
+        doubt = max(doubt, left // 2)
+    if max(0, abs(level - home) - left) ** 2 > 9 * (doubt**2 + old**2):
+        return Inferred(turn * level, max(doubt, left // 2))
+    both = max(1, old**2 + doubt**2)
+    better = (level * old**2 + home * doubt**2) // both
+    # Nobody saw the tail that this takes out.
+    unseen = abs(better - level) // 3 if left else 0
+    return Inferred(turn * better, isqrt(old**2 * doubt**2 // both + unseen**2))
+
+
+def is_slow_home(rising: Sequence[int], span_ns: int, noise_nm: int, rounding_nm: int) -> bool:
+    """Say whether these readings since the quick part of a return, turned so that they rise, still come home."""
+    grew = growth(rising, noise_nm, rounding_nm, 30)
+    return grew * _SECOND > MOST_DRIFT_NM_PER_S * span_ns
