@@ -1,17 +1,17 @@
 """What is known of a length, as the sum of what is known of its terms: probabilities and intervals. Lengths nm.
 
 Theory. JCGM 101 gives every input of a budget a distribution (table 1): strokes that scatter a scaled and shifted t of
-n - 1 degrees of freedom (6.4.9), a limit of error, a rounding or a play that may be anywhere in between a rectangle
+n - 1 degrees of freedom (6.4.9), a limit of error, a rounding or an angle that may be anywhere in between a rectangle
 (6.4.2), a certificate's or another budget's normal result a normal one (6.4.7). What is known of a sum is the
 distribution of the sum, the convolution of its terms. Welch and Satterthwaite's t (JCGM 100, G.4.1) stands in for it
 where every term is near to normal; beside a rectangle that dominates its interval is 4 to 18 % too wide.
 
-All terms here are symmetric about zero, independent, and have one peak; so is their sum (Wintner), and it is enough to
-know it from zero on. JCGM 101 draws random numbers, which nobody can draw again. Here the sum is convolved by numbers:
+All terms here are symmetric about zero and independent; so is their sum, and it is enough to know it from zero on.
+JCGM 101 draws random numbers, which nobody can draw again. Here the sum is convolved by numbers:
 
     bounded      the rectangles and all t terms but the widest become masses on an even grid, each cell holding exactly
                  what its term has there; the widest rectangle is a whole number of cells wide, so its edges are exact.
-                 A t term ends at twenty of its scales
+                 A t term ends at twenty of its scales. Two points share their masses between the cells on either side
     exact        the widest t term is never cut: with F its distribution and H(x) the integral of F up to x, a cell of
                  width w about c adds its mass times (H(x - c + w/2) - H(x - c - w/2)) / w. H is known in closed form
 
@@ -38,10 +38,11 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["EXACT", "Distribution", "Term", "normal", "rectangle", "scaled_t"]
+__all__ = ["EXACT", "Distribution", "Term", "normal", "rectangle", "scaled_t", "two_points"]
 
 _CELLS_IN_RECTANGLE = 256
 _CELLS_IN_SCALE = 64
+_CELLS_BETWEEN_ENDS = 4096
 #: A t term beside a wider one ends here, in its own scales.
 _SCALES_KEPT = 20
 #: What is smaller than this term of the widest moves no digit that anybody sees.
@@ -50,7 +51,8 @@ _NOTHING = 1e-6
 
 @dataclass(frozen=True, slots=True, order=True)
 class Term:
-    """One symmetric term of a sum. A rectangle has no degrees of freedom, and its half-width for a scale."""
+    """One symmetric term of a sum. A rectangle has no degrees of freedom, and its half-width for a scale; two points
+    have zero of them, and half of what lies between them."""
 
     scale_nm: float
     dof: float | None
@@ -78,6 +80,14 @@ def rectangle(half_width_nm: float) -> Term:
     if half_width_nm < 0:
         raise ValueError(f"no rectangle: half-width {half_width_nm}; expected none or more")
     return Term(half_width_nm, None)
+
+
+def two_points(half_width_nm: float) -> Term:
+    """Return a term that is at one end or the other, `half_width_nm` to either side, each as likely: of all that lie
+    between the two ends that which asks for the widest interval."""
+    if half_width_nm < 0:
+        raise ValueError(f"no two points: half-width {half_width_nm}; expected none or more")
+    return Term(half_width_nm, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,15 +200,17 @@ def _table(terms: tuple[Term, ...]) -> _Table:
 
     widest = max((term.scale_nm for term in terms), default=0.0)
     kept = [term for term in terms if term.scale_nm > _NOTHING * widest]
-    spread = sorted((term for term in kept if term.dof is not None), key=lambda term: term.scale_nm)
+    spread = sorted((term for term in kept if term.dof), key=lambda term: term.scale_nm)
     core = spread.pop() if spread else None
     edges = sorted(term.scale_nm for term in kept if term.dof is None)
-    if not spread and not edges:
+    ends = [term.scale_nm for term in kept if term.dof == 0]
+    if not spread and not edges and not ends:
         empty = np.empty(0)
         return _Table(core, core.scale_nm / _CELLS_IN_SCALE if core else 0.0, empty, empty, ((0.0, 1.0),))
     step = max(
         2 * edges[-1] / _CELLS_IN_RECTANGLE if edges else 0.0,
         core.scale_nm / _CELLS_IN_SCALE if core else 0.0,
+        2 * sum(ends) / _CELLS_BETWEEN_ENDS,
     )
     masses = np.ones(1)
     if edges and edges[-1] > step:
@@ -208,6 +220,8 @@ def _table(terms: tuple[Term, ...]) -> _Table:
         masses = np.full(cells, 1 / cells)
     for half in edges:
         masses = np.convolve(masses, _rectangle_on(half, step))
+    for half in ends:
+        masses = np.convolve(masses, _two_points_on(half, step))
     for term in spread:
         masses = np.convolve(masses, _t_on(term, step))
     reach = (len(masses) - 1) / 2
@@ -233,6 +247,19 @@ def _rectangle_on(half: float, step: float) -> Floats:
     reach = math.ceil(half / step + 0.5)
     edges = np.clip((np.arange(2 * reach + 2) - reach - 0.5) * step, -half, half)
     return np.asarray(np.diff(edges) / (2 * half))
+
+
+def _two_points_on(half: float, step: float) -> Floats:
+    """Return what each cell of the grid holds of two points."""
+    import numpy as np
+
+    reach = math.ceil(half / step)
+    cells = np.zeros(2 * reach + 1)
+    beyond = reach - half / step
+    cells[[0, -1]] += (1 - beyond) / 2
+    if reach:
+        cells[[1, -2]] += beyond / 2
+    return cells
 
 
 def _t_on(term: Term, step: float) -> Floats:

@@ -13,8 +13,13 @@ strokes show (type A, 4.2) and what is known of the indicator (type B, 4.3):
     maximum error   a / sqrt(3), the maker's limit as a rectangular half-width               4.3.7
     misalignment    a plunger at any angle up to A shows up to L (1 - cos A) too much in a reading L, since it shows the
                     travel / cos A (geometry). Corrected by half, and as much to either side
-    hysteresis      a plunger with play H loses up to H of a travel, turning round at both ends. Corrected by half, and
-                    as much to either side
+    hysteresis      a plunger with play H shows a place higher or lower by H, by which side it came from. Whatever it
+                    loses where it turns round, at the rest or in the hold, a travel is short by 0 to H, and never long.
+                    Corrected by half. What is left is no rectangle: a plunger has the play it has in every check, and
+                    one that has all of what was set, or learned from a gauge check, lies at the rectangle's edge,
+                    beyond 95 % of it. So the play is taken to be at one end or the other, each as likely; of all
+                    between the two that has the widest interval, and whatever the play is, 95 of 100 intervals hold
+                    the clearance: P(|e + x| <= U) over an error e of one peak is least for x at an end
 
 Each line has a distribution, and together they have theirs (`distribution`, JCGM 101): the expanded uncertainty is the
 half-width of the interval that holds 95 % of it, the coverage factor that over the combined standard uncertainty. The
@@ -39,7 +44,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
-from capture.clearance.distribution import Distribution, Term, rectangle, scaled_t
+from capture.clearance.distribution import Distribution, Term, rectangle, scaled_t, two_points
 from capture.strokes.levels import rounded_mean
 
 __all__ = [
@@ -59,7 +64,7 @@ __all__ = [
 
 VerdictWord = Literal["good", "tight", "loose", "inconclusive"]
 #: How a line of a budget is distributed (JCGM 101, table 1). A t of unlimited degrees of freedom is normal.
-Shape = Literal["t", "rectangular", "triangular"]
+Shape = Literal["t", "rectangular", "triangular", "two points"]
 
 #: What a verdict can say beside itself.
 RemarkCode = Literal["leak", "leak_down", "leak_once", "leak_down_once"]
@@ -101,6 +106,8 @@ class BudgetLine:
             return (rectangle(math.sqrt(3) * self.standard_nm),)
         if self.distribution == "triangular":
             return (rectangle(math.sqrt(1.5) * self.standard_nm),) * 2
+        if self.distribution == "two points":
+            return (two_points(self.standard_nm),)
         return (scaled_t(self.standard_nm, self.dof),)
 
 
@@ -198,10 +205,12 @@ class _Strokes:
         for source, half_width, basis in (
             ("maximum error", float(limits.max_error_nm), "rectangular, a/sqrt(3)"),
             ("misalignment", long, "cosine error 0 to L(1 - cos A), corrected by half"),
-            ("hysteresis", short, "play of the plunger 0 to H, corrected by half"),
         ):
             if half_width:
                 lines.append(BudgetLine(source, half_width / math.sqrt(3), math.inf, basis, "rectangular"))
+        if short:
+            basis = "play of the plunger 0 or H, corrected by half"
+            lines.append(BudgetLine("hysteresis", short, math.inf, basis, "two points"))
         return tuple(lines)
 
     def chances(self, low_nm: int, high_nm: int, limits: MeasurementLimits) -> tuple[float, float]:

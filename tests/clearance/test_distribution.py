@@ -11,7 +11,7 @@ import scipy.stats
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from capture.clearance.distribution import EXACT, Distribution, Term, normal, rectangle, scaled_t
+from capture.clearance.distribution import EXACT, Distribution, Term, normal, rectangle, scaled_t, two_points
 
 MM = 1_000_000
 
@@ -148,6 +148,22 @@ def test_the_typical_checks_guard_is_19_5_micrometres() -> None:
     assert guard == pytest.approx(19_600, abs=150)
 
 
+@pytest.mark.parametrize(("half", "width"), [(500, 0), (1_500, 2_000), (7_000, 300), (40_000, 900)])
+def test_two_points_and_noise_are_two_normals(half: float, width: float) -> None:
+    # The mean of two normal distributions (SciPy).
+    total = of(two_points(half), normal(1_000), rectangle(width)) if width else of(two_points(half), normal(1_000))
+    for x in (-9_000.0, -500.0, 0.0, 300.0, 6_500.0, 41_000.0):
+        edges = np.linspace(-width, width, 401) if width else np.zeros(1)
+        mixed = np.mean([scipy.stats.norm.cdf(x + way - edges, scale=1_000) for way in (half, -half)])
+        assert total.below(x) == pytest.approx(mixed, abs=2e-4)
+    assert total.standard_nm == pytest.approx(math.sqrt(half**2 + 1_000**2 + width**2 / 3))
+
+
+def test_two_points_alone_are_at_their_ends() -> None:
+    assert of(two_points(3_000)).half_width(0.95) == pytest.approx(3_000, rel=1e-3)
+    assert of(two_points(3_000)).below(2_990) == pytest.approx(0.5)
+
+
 def test_what_is_exactly_known_is_on_one_side_or_the_other() -> None:
     assert (EXACT.below(-1), EXACT.below(0), EXACT.below(1)) == (0, 0.5, 1)
     assert EXACT.half_width(0.95) == 0 and EXACT.standard_nm == 0
@@ -178,3 +194,5 @@ def test_terms_that_are_none_are_refused() -> None:
         scaled_t(1.0, 0)
     with pytest.raises(ValueError, match="half-width -1; expected none or more"):
         rectangle(-1)
+    with pytest.raises(ValueError, match="no two points"):
+        two_points(-1)

@@ -15,7 +15,8 @@ first five strokes that count are judged, or as many as there are from three on.
     settling     the stand settles by 20 um with a time constant of 3 s, either way
     squeeze-out  the last 3 % come with a time constant of 0.6 s, in holds of 0.35 to 0.6 s
     slow return  the last 3 % of the way back take as long
-    play         the plunger loses something between nothing and its `hysteresis` of 1, 3 or 5 um where it turns round
+    play         the plunger loses something between nothing and its `hysteresis` of 1, 3 or 5 um where it turns round,
+                 and in every second check all of it
 
 The other troubles are those of `hard_streams`. Drift, settling, squeeze-out, slow return and play are drawn on the fine
 displays, 0.001 mm and 0.0001 in, where they matter; calm and leak on 0.01 mm and 0.0005 in as well.
@@ -134,7 +135,7 @@ def _held(trouble: str, rng: np.random.Generator) -> Check:
         x += rng.choice((-1, 1)) * 20_000 * np.exp(-t_s / 3)
     elif trouble == "play":
         hysteresis = int(rng.choice((1_000, 3_000, 5_000)))
-        x = _with_play(x, uniform(0, 1) * hysteresis)
+        x = _with_play(x, min(1.0, uniform(0, 2)) * hysteresis)
     true = [(apply_s, release_s, travel - short) for apply_s, release_s, travel in strokes]
     values = _shown(rng, x, noise, step)
     return Check(step, noise, t_s, values, true, clearance - short, hysteresis_nm=hysteresis)
