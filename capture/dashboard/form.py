@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 __all__ = ["Field", "Form"]
@@ -23,35 +22,41 @@ class Field:
     optional: bool = False
 
 
+@dataclass(slots=True)
 class Form:
     """What is asked for before something is done. Feed it keys; `take` says what they came to."""
 
-    def __init__(self, title: str, fields: Sequence[Field] = (), *, said: Sequence[str] = (), does: str = "") -> None:
-        """`said` stands under the title; `does` says what Enter does in the end, such as "signs the step"."""
-        self.title = title
-        self.said = tuple(said)
-        self.does = does
-        self.fields = list(fields)
-        self.problem = ""
-        """Why what was typed will not do, in words."""
-        self.at = next((i for i, field in enumerate(self.fields) if not field.value), 0)
+    title: str
+    fields: list[Field] = field(default_factory=list)
+    said: tuple[str, ...] = ()
+    """Stands under the title."""
+    does: str = ""
+    """What Enter does in the end, such as "signs the step"."""
+    problem: str = ""
+    """Why what was typed will not do, in words."""
+    at: int = -1
+    """The line being typed: from the first that is empty."""
+
+    def __post_init__(self) -> None:
+        if self.at < 0:
+            self.at = next((i for i, line in enumerate(self.fields) if not line.value), 0)
 
     @property
     def values(self) -> dict[str, str]:
         """What stands in the lines, without blanks around it."""
-        return {field.key: field.value.strip() for field in self.fields}
+        return {line.key: line.value.strip() for line in self.fields}
 
     def put(self, key: str, value: str) -> None:
         """Fill a line from elsewhere: a scanned badge, a wrench."""
-        for field in self.fields:
-            if field.key == key:
-                field.value = value[:_LONGEST]
+        for line in self.fields:
+            if line.key == key:
+                line.value = value[:_LONGEST]
 
     def append(self, text: str) -> None:
         """Add scanned text to the line being typed."""
         if self.fields:
-            field = self.fields[self.at]
-            field.value = (field.value + text)[:_LONGEST]
+            line = self.fields[self.at]
+            line.value = (line.value + text)[:_LONGEST]
 
     def take(self, key: str) -> Literal["typing", "done", "left"]:
         """Take a key: text is typed, Backspace takes it back, Enter goes on, Escape leaves."""
@@ -61,21 +66,21 @@ class Form:
             return self._enter()
         if not self.fields:
             return "typing"
-        field = self.fields[self.at]
+        line = self.fields[self.at]
         if key == "backspace":
-            field.value = field.value[:-1]
+            line.value = line.value[:-1]
             self.problem = ""
         elif key in ("down", "tab"):
             self.at = (self.at + 1) % len(self.fields)
         elif key == "up":
             self.at = (self.at - 1) % len(self.fields)
         elif len(key) == 1 and key.isprintable():
-            field.value = (field.value + key)[:_LONGEST]
+            line.value = (line.value + key)[:_LONGEST]
             self.problem = ""
         return "typing"
 
     def _enter(self) -> Literal["typing", "done"]:
-        missing = [i for i, field in enumerate(self.fields) if not field.value.strip() and not field.optional]
+        missing = [i for i, line in enumerate(self.fields) if not line.value.strip() and not line.optional]
         if not missing:
             return "done"
         # The lines below first, then from the top again.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
 from capture.plumbing.terminal.canvas import Frame, Ink, Row
@@ -9,7 +11,26 @@ from capture.sheet.sheet import Sheet, Shim
 from capture.unit.offers import Choice
 from drivers.units import format_length
 
-__all__ = ["parts_screen"]
+__all__ = ["PartsShown", "parts_screen", "parts_shown"]
+
+
+@dataclass(frozen=True, slots=True)
+class PartsShown:
+    """What there is to show of a unit's parts, in words."""
+
+    fitted: str
+    ways: tuple[tuple[str, str], ...]
+    """Each way to change them, best first, and what the shelf has for it."""
+    out_of_reach: tuple[str, ...]
+
+
+def parts_shown(sheet: Sheet, choice: Choice) -> PartsShown:
+    """Return what is shown of a sheet with its parts as fitted now, and of what may be changed."""
+    ways = tuple(
+        (f"{way.pack}: {way.text}" if way.pack else way.text, shelf)
+        for way, shelf in zip(choice.found.ways, choice.shelf, strict=True)
+    )
+    return PartsShown(_fitted(sheet), ways, choice.found.out_of_reach)
 
 
 def _fitted(sheet: Sheet) -> str:
@@ -27,29 +48,27 @@ def _fitted(sheet: Sheet) -> str:
 def parts_screen(
     view: BenchView,
     page: Page,
-    sheet: Sheet,
-    choice: Choice,
+    parts: PartsShown,
     width: int,
     height: int,
     *,
     ascii_only: bool = False,
 ) -> Frame:
-    """Return the screen; `sheet` has the parts as fitted now."""
+    """Return the screen."""
     ink = Ink(ascii_only)
-    blocks: list[list[Row]] = [bullet(" FITTED  ", _fitted(sheet), width, ink), [[]]]
-    for number, (way, shelf) in enumerate(zip(choice.found.ways, choice.shelf, strict=True), 1):
-        text = f"{way.pack}: {way.text}" if way.pack else way.text
+    blocks: list[list[Row]] = [bullet(" FITTED  ", parts.fitted, width, ink), [[]]]
+    for number, (text, shelf) in enumerate(parts.ways, 1):
         block = bullet(f" {number}  ", text, width, ink)
         if shelf:
             block += bullet("    on the shelf: ", shelf, width, ink, mark_style="")
         blocks.append(block)
-    for text in choice.found.out_of_reach:
+    for text in parts.out_of_reach:
         blocks.append(bullet(f" {ink.pick('×', 'x')}  ", text, width, ink))
-    if not choice.found.ways and not choice.found.out_of_reach:
+    if not parts.ways and not parts.out_of_reach:
         recheck = [pack.name for pack in view.packs if pack.recheck]
         why = f"check {', '.join(recheck)} again first" if recheck else "every pack that was checked is good"
         blocks.append(bullet("    ", f"Nothing is advised: {why}.", width, ink))
-    count = len(choice.found.ways)
+    count = len(parts.ways)
     keys = [f"1-{min(9, count)} was done" if count > 1 else "1 was done" if count else "", "p another part"]
     keys += ["Escape back", "t name", "s steps", "u sign-off"]
     title = "CHANGE PARTS  air off, pack at rest"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime
+from typing import Literal
 
 from rich.cells import cell_len
 
@@ -14,7 +16,42 @@ from capture.sheet.sheet import Sheet
 from capture.unit.signoff_rules import Standing, StepStanding
 from capture.unit.words import step_state
 
-__all__ = ["STEP_LOOKS", "steps_screen"]
+__all__ = ["STEP_LOOKS", "StepShown", "StepsShown", "steps_screen", "steps_shown"]
+
+
+@dataclass(frozen=True, slots=True)
+class StepShown:
+    """What there is to show of one step, in words."""
+
+    title: str
+    asks: str
+    instruction: str
+    state: Literal["open", "begun", "done", "overridden"]
+    stands: str
+    """How it stands, who signed it and when."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepsShown:
+    """What there is to show of a unit's steps."""
+
+    steps: tuple[StepShown, ...]
+    next_step: int | None
+    closed: int
+    """How many of them bar nothing any more."""
+
+
+def steps_shown(sheet: Sheet, standing: Standing, now: datetime) -> StepsShown:
+    """Return what is shown of the sheet's steps at `now`."""
+    steps = tuple(_step(sheet, one, now) for one in standing.steps)
+    return StepsShown(steps, standing.next_step, sum(one.closed for one in standing.steps))
+
+
+def _step(sheet: Sheet, one: StepStanding, now: datetime) -> StepShown:
+    step = sheet.steps[one.index]
+    signed = f" {one.by} {one.at.astimezone():%Y-%m-%d %H:%M}" if one.at is not None else ""
+    return StepShown(step.title, step.details(), step.instruction, one.state, f"{step_state(step, one, now)}{signed}")
+
 
 #: How a step stands as a shape; the word always stands beside it.
 STEP_LOOKS: dict[str, Look] = {
@@ -25,22 +62,18 @@ STEP_LOOKS: dict[str, Look] = {
 }
 
 
-def _block(
-    sheet: Sheet, one: StepStanding, chosen: bool, is_next: bool, now: datetime, width: int, ink: Ink
-) -> list[Row]:
-    step, look = sheet.steps[one.index], STEP_LOOKS[one.state]
+def _block(index: int, step: StepShown, chosen: bool, is_next: bool, width: int, ink: Ink) -> list[Row]:
+    look = STEP_LOOKS[step.state]
     pointer = ink.pick("▸", ">") if chosen else " "
-    asks = step.details()
-    signed = f" {one.by} {one.at.astimezone():%Y-%m-%d %H:%M}" if one.at is not None else ""
-    state = ink.text(f"{step_state(step, one, now)}{signed}") + ("  NEXT" if is_next else "")
+    state = ink.text(step.stands) + ("  NEXT" if is_next else "")
     left: Row = [
         (pointer, "bold"),
-        (f"{one.index + 1:>2} ", "bold"),
+        (f"{index + 1:>2} ", "bold"),
         (ink.pick(look.shape, look.ascii_shape), look.style),
     ]
     left.append((f" {ink.text(step.title)}", "bold" if chosen or is_next else ""))
-    if asks:
-        left.append((f": {ink.text(asks)}", ""))
+    if step.asks:
+        left.append((f": {ink.text(step.asks)}", ""))
     room = width - cell_len(state) - 1
     if sum(cell_len(text) for text, _ in left) <= room:
         rows: list[Row] = [[*fit(left, room), (state, look.style)]]
@@ -52,24 +85,13 @@ def _block(
 
 
 def steps_screen(
-    view: BenchView,
-    page: Page,
-    sheet: Sheet,
-    standing: Standing,
-    now: datetime,
-    width: int,
-    height: int,
-    *,
-    ascii_only: bool = False,
+    view: BenchView, page: Page, shown: StepsShown, width: int, height: int, *, ascii_only: bool = False
 ) -> Frame:
-    """Return the screen at `now`."""
+    """Return the screen."""
     ink = Ink(ascii_only)
-    blocks = [
-        _block(sheet, one, one.index == page.chosen, one.index == standing.next_step, now, width, ink)
-        for one in standing.steps
-    ]
+    blocks = [_block(i, step, i == page.chosen, i == shown.next_step, width, ink) for i, step in enumerate(shown.steps)]
     if not blocks:
         blocks = [bullet("   ", "The build sheet has no steps.", width, ink)]
-    closed = sum(one.closed for one in standing.steps)
     keys = f"Enter do   Escape back   o override   u sign-off   t name   1-{min(9, max(1, len(blocks)))} or arrows"
-    return unit_page(view, page, "STEPS", f"{closed} of {len(standing.steps)} done", blocks, keys, width, height, ink)
+    aside = f"{shown.closed} of {len(shown.steps)} done"
+    return unit_page(view, page, "STEPS", aside, blocks, keys, width, height, ink)

@@ -11,11 +11,8 @@ from collections.abc import AsyncIterator
 from dataclasses import replace
 from time import monotonic_ns
 
-from rich.console import RenderableType
-
 from capture.bench.bench import Bench
-from capture.dashboard.bench_screen import render
-from capture.dashboard.budget_screen import budget_screen
+from capture.dashboard.showing import Showing
 from capture.dashboard.view import BenchView, Question
 from capture.plumbing.terminal.keys import Keys
 from capture.plumbing.terminal.scanner import Key, KeyCollector, LostScan, Scan
@@ -68,14 +65,14 @@ class Controls:
 
     # -- what is shown -----------------------------------------------------------------------------------
 
-    def draw(self, width: int, height: int, ascii_only: bool) -> RenderableType:
-        """Return the screen."""
-        if self.screens.screen and not self._explaining:
-            return self.screens.draw(width, height, ascii_only)
+    def showing(self) -> Showing:
+        """Return what is shown now."""
         view = replace(self._bench.view, said=self.said, question=self.question)
+        if self.screens.screen and not self._explaining:
+            return self.screens.showing(view)
         if self._explaining and view.verdict is not None:
-            return budget_screen(view, view.verdict, width, height, ascii_only=ascii_only)
-        return render(replace(view, keys=self._keys(view)), width, height, ascii_only=ascii_only)
+            return Showing(view, "budget")
+        return Showing(replace(view, keys=self._keys(view)))
 
     @property
     def question(self) -> Question | None:

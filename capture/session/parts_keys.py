@@ -38,7 +38,7 @@ class PartsKeys:
                 forms.page.note = "No part of this sheet can be changed."
                 return
             hint = f"as now fitted, such as {adjusters[0]}/..."
-            said = [f"Pack, part and what is fitted now. There are: {', '.join(adjusters)}"]
+            said = (f"Pack, part and what is fitted now. There are: {', '.join(adjusters)}",)
             forms.ask(Form("Which part was changed?", [Field("part", "part", hint=hint)], said=said), self._part)
 
     async def _part(self, values: dict[str, str]) -> str:
@@ -71,5 +71,5 @@ class PartsKeys:
                 self._leave(forms.page.note)
             return why
 
-        said = ["Only what was done at the unit: from now on its checks count with these parts."]
+        said = ("Only what was done at the unit: from now on its checks count with these parts.",)
         forms.ask(Form(f"Was this done? {text}", [forms.by()], said=said, does="it was done"), submit)

@@ -21,6 +21,7 @@ from capture.bench.setup import BenchSetup
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.dashboard.caution_screen import caution_screen
+from capture.dashboard.showing import draw
 from capture.dashboard.view import PackView
 from capture.job.unit_on_record import Written
 from capture.output.json_forms import stroke_json, verdict_json
@@ -131,7 +132,7 @@ class Session:
 
     def _show_bench(self) -> None:
         self.understood.set()
-        self.screen.draw = self.controls.draw
+        self.screen.draw = lambda *size: draw(self.controls.showing(), *size)
         self.screen.changed()
 
     async def cautions(self, seconds: float | None = None) -> None:

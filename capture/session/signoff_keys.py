@@ -19,7 +19,7 @@ def ask_override(forms: FormRunner, pack: str | None, step: int | None, title: s
         return why
 
     fields = [forms.by(known=False), Field("reason", "reason", hint="the record keeps it for ever")]
-    said = ["Whoever lets it pass answers for it by name."]
+    said = ("Whoever lets it pass answers for it by name.",)
     forms.ask(Form(f"Override: {title}", fields, said=said, does="lets it pass"), submit)
 
 
@@ -38,7 +38,7 @@ class SignOffKeys:
             item = standing.open[min(forms.page.chosen, len(standing.open) - 1)]
             ask_override(forms, item.pack, item.step, item.text, then=0)
         elif key == "enter" and standing.open:
-            forms.page.note = f"{items_open(standing)}: do them, or let one pass by name (o)."
+            forms.page.note = f"{items_open(len(standing.open))}: do them, or let one pass by name (o)."
         elif key == "enter" and standing.signed is None:
             self._ask(standing.remarks, standing.cautions)
 
@@ -53,5 +53,5 @@ class SignOffKeys:
         title = f"Sign off unit {forms.bench.state.unit_serial or '-'}"
         title += ", knowing this:" if known else ": everything on this sheet is done and proven."
         why = [Field("why", "why it may go out", hint="the record keeps it for ever")] if known else []
-        said = [*(one.text for one in known), *(f"Look at: {caution}" for caution in cautions)]
+        said = (*(one.text for one in known), *(f"Look at: {caution}" for caution in cautions))
         forms.ask(Form(title, [*why, forms.by()], said=said, does="signs the unit off"), submit)

@@ -48,9 +48,9 @@ class StepsKeys:
         forms = self._forms
         forms.page.chosen = index
         step, standing = forms.now.sheet.steps[index], forms.now.standing.steps[index]
-        said = [step.instruction] if step.instruction else []
+        said: tuple[str, ...] = (step.instruction,) if step.instruction else ()
         if standing.state == "done":
-            said.append(f"It was signed by {standing.by}; signing it again takes the place of that.")
+            said += (f"It was signed by {standing.by}; signing it again takes the place of that.",)
         title = f"Step {index + 1}: {step.title}" + (f", {step.details()}" if step.details() else "")
         if isinstance(step, Torque):
             torque = Field("torque", "torque reached", hint=torque_hint(step), optional=step.value is None)

@@ -32,10 +32,10 @@ class StrokesKeys:
             forms.page.note = f"Stroke {number} does not count as it is."
             return
         fields = [Field("reason", "what was wrong", hint="such as: bumped the bench"), forms.by()]
-        said = [
+        said = (
             "Only a stroke that is known to be wrong. It is kept and shown with this reason; the verdict is worked out "
-            "anew, and must be surer for every stroke that is left out."
-        ]
+            "anew, and must be surer for every stroke that is left out.",
+        )
         forms.ask(Form(f"Leave out stroke {number}?", fields, said=said, does="leaves it out"), submit)
 
     async def _leave_out(self, number: int, by: str, reason: str) -> str:

@@ -10,14 +10,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Final, Literal
 
-from rich.console import RenderableType
-
 from capture.bench.bench import Bench
 from capture.dashboard.form import Field, Form
-from capture.dashboard.parts_screen import parts_screen
-from capture.dashboard.signoff_screen import release_screen
-from capture.dashboard.steps_screen import steps_screen
-from capture.dashboard.strokes_screen import strokes_screen
+from capture.dashboard.parts_screen import parts_shown
+from capture.dashboard.showing import Showing
+from capture.dashboard.signoff_screen import signoff_shown
+from capture.dashboard.steps_screen import steps_shown
+from capture.dashboard.view import BenchView
 from capture.session.form_runner import FormRunner
 from capture.session.parts_keys import PartsKeys
 from capture.session.signoff_keys import SignOffKeys
@@ -57,18 +56,19 @@ class UnitScreens:
         """Whether letters are text now."""
         return self._forms.page.form is not None
 
-    def draw(self, width: int, height: int, ascii_only: bool) -> RenderableType:
+    def showing(self, view: BenchView) -> Showing:
         """Return the open screen."""
-        view, page, now = self._bench.view, self._forms.page, self._forms.now
-        if self.screen == "parts":
-            choice = self._bench.state.choice
-            return parts_screen(view, page, now.fitted, choice, width, height, ascii_only=ascii_only)
-        if self.screen == "steps":
-            at = datetime.now(UTC)
-            return steps_screen(view, page, now.sheet, now.standing, at, width, height, ascii_only=ascii_only)
-        if self.screen == "strokes":
-            return strokes_screen(view, page, width, height, ascii_only=ascii_only)
-        return release_screen(view, page, now.standing, width, height, ascii_only=ascii_only)
+        page, now = self._forms.page, self._forms.now
+        match self.screen:
+            case "parts":
+                return Showing(view, "parts", page, parts=parts_shown(now.fitted, self._bench.state.choice))
+            case "steps":
+                return Showing(view, "steps", page, steps=steps_shown(now.sheet, now.standing, datetime.now(UTC)))
+            case "strokes":
+                return Showing(view, "strokes", page)
+            case "sign-off":
+                return Showing(view, "sign-off", page, signoff=signoff_shown(now.standing))
+        return Showing(view)
 
     # -- opening and leaving -----------------------------------------------------------------------------
 

@@ -108,9 +108,9 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
 STATE_WORDS = {"good": "good", "not good": "not good", "recheck": "re-check needed", "unchecked": "not checked"}
 
 
-def items_open(standing: Standing) -> str:
+def items_open(count: int) -> str:
     """Return how many things are open before the sign-off: "7 items open"."""
-    return f"{len(standing.open)} item{'' if len(standing.open) == 1 else 's'} open"
+    return f"{count} item{'' if count == 1 else 's'} open"
 
 
 def let_pass_words(standing: Standing, pack: str) -> str:

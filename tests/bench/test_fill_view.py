@@ -6,6 +6,7 @@ import asyncio
 from pathlib import Path
 
 from capture.bench.bench import Bench
+from capture.dashboard.showing import draw
 from capture.record import Store
 from capture.session.bench_keys import Controls
 from tests.bench.test_live import ended, setup_for, simulated
@@ -31,6 +32,6 @@ async def test_drawing_changes_nothing(tmp_path: Path) -> None:
     bench = Bench(setup_for(tmp_path))
     controls = Controls(bench)
     before = bench.view
-    first = controls.draw(80, 24, False).text  # type: ignore[attr-defined]
+    first = draw(controls.showing(), 80, 24, False).text  # type: ignore[attr-defined]
     assert "q end" in first and bench.view == before and bench.view.keys == ""
-    assert controls.draw(80, 24, False).text == first  # type: ignore[attr-defined]
+    assert draw(controls.showing(), 80, 24, False).text == first  # type: ignore[attr-defined]

@@ -16,9 +16,9 @@ from capture.bench.state import BenchState
 from capture.clearance.advice import Change
 from capture.dashboard.bench_screen import render
 from capture.dashboard.form import Field, Form
-from capture.dashboard.parts_screen import parts_screen
-from capture.dashboard.signoff_screen import release_screen
-from capture.dashboard.steps_screen import STEP_LOOKS, steps_screen
+from capture.dashboard.parts_screen import parts_screen, parts_shown
+from capture.dashboard.signoff_screen import release_screen, signoff_shown
+from capture.dashboard.steps_screen import STEP_LOOKS, steps_screen, steps_shown
 from capture.dashboard.unit_page import Page
 from capture.dashboard.view import BenchView, PackView
 from capture.output.words import CAUTION_LINE
@@ -117,9 +117,11 @@ def every_screen(width: int, height: int, ascii_only: bool = False, page: Page |
     view, page = view_of(now, warning="No readings for 4 s.", caution="Hands clear."), page or Page()
     drawn = {"ascii_only": ascii_only}
     return [
-        parts_screen(view, page, now.fitted, choice_of(now, "end shim 0.20 mm: 2 left"), width, height, **drawn),
-        steps_screen(view, page, SHEET, now.standing, NOW, width, height, **drawn),
-        release_screen(view, page, now.standing, width, height, **drawn),
+        parts_screen(
+            view, page, parts_shown(now.fitted, choice_of(now, "end shim 0.20 mm: 2 left")), width, height, **drawn
+        ),
+        steps_screen(view, page, steps_shown(SHEET, now.standing, NOW), width, height, **drawn),
+        release_screen(view, page, signoff_shown(now.standing), width, height, **drawn),
     ]
 
 
@@ -130,7 +132,7 @@ def words(frame: Frame) -> str:
 @pytest.mark.parametrize(("width", "height"), SIZES)
 @pytest.mark.parametrize("ascii_only", [False, True])
 def test_every_screen_fits_its_window_exactly(width: int, height: int, ascii_only: bool) -> None:
-    form = Form("Was this done?", [Field("by", "by"), Field("reason", "reason", "x" * 250)], said=["Only what was."])
+    form = Form("Was this done?", [Field("by", "by"), Field("reason", "reason", "x" * 250)], said=("Only what was.",))
     form.problem = "by is missing."
     for page in (Page(), Page(2, form, "Done by Ana. " * 20)):
         for frame in every_screen(width, height, ascii_only, page):
@@ -146,14 +148,14 @@ def test_every_screen_fits_its_window_exactly(width: int, height: int, ascii_onl
 def test_the_parts_screen_shows_what_is_fitted_advised_and_on_the_shelf(width: int, height: int) -> None:
     now = now_after()
     choice = choice_of(now, "end shim 0.20 mm: none in stock: allot or order")
-    said = words(parts_screen(view_of(now), Page(), now.fitted, choice, width, height))
+    said = words(parts_screen(view_of(now), Page(), parts_shown(now.fitted, choice), width, height))
     assert "swing: end shim 1 of 0.200 mm (0 to 4)" in said and "stop ring 4.20 mm" in said
     assert f"1 swing: {choice.found.ways[0].text}" in said
     assert "none in stock: allot or order" in said
     assert f"1-{len(choice.found.ways)} was done" in said
     assert CAUTION_LINE in said
     changed = now_after(replace(choice.found.ways[0].changes[0], by="Ana"))
-    said = words(parts_screen(view_of(changed), Page(), changed.fitted, choice_of(changed), width, height))
+    said = words(parts_screen(view_of(changed), Page(), parts_shown(changed.fitted, choice_of(changed)), width, height))
     assert "Nothing is advised: check swing, brake again first." in said and "re-check needed: swing, brake" in said
 
 
@@ -162,7 +164,7 @@ def test_the_steps_screen_says_what_is_done_by_whom_and_how_long_a_soak_must_sti
     width: int, height: int
 ) -> None:
     now = now_after(StepBegun(0, "Ana"), StepDone(3, "Bo"), Override(None, 1, "Cy", "bolts replaced"))
-    said = words(steps_screen(view_of(now), Page(0), SHEET, now.standing, NOW, width, height))
+    said = words(steps_screen(view_of(now), Page(0), steps_shown(SHEET, now.standing, NOW), width, height))
     assert "begun, 27 min left Ana 2026-03-10" in said
     assert "Soak every friction plate in clean oil before stacking." in said
     assert "done Bo" in said and "overridden: bolts replaced Cy" in said
@@ -179,17 +181,19 @@ def test_how_a_step_stands_shows_without_colour_in_shape_and_word() -> None:
 @pytest.mark.parametrize(("width", "height"), SIZES[:3])
 def test_the_sign_off_screen_says_what_stands_against_it_and_who_let_pass(width: int, height: int) -> None:
     now = now_after(Override("swing", None, "Foreman Di", "spare box, limits waived"))
-    said = words(release_screen(view_of(now), Page(), now.standing, width, height))
+    said = words(release_screen(view_of(now), Page(), signoff_shown(now.standing), width, height))
     assert "swing: loose; may pass, says Foreman Di: spare box, limits waived" in said
     assert "4 items open" in said and "step 1 (friction plates) is not done" in said
     assert CAUTION_LINE in said
     closed = [StepDone(0, "Ana", lasted_ns=31 * 60 * 10**9), StepDone(1, "Ana", torque_unm=20_000_000)]
     closed += [StepDone(2, "Ana", torque_unm=46_000_000), StepDone(3, "Ana")]
     ready = now_after(*closed, loose=False)
-    assert "Enter signs off" in words(release_screen(view_of(ready), Page(), ready.standing, width, height))
+    assert "Enter signs off" in words(
+        release_screen(view_of(ready), Page(), signoff_shown(ready.standing), width, height)
+    )
     signed = now_after(*closed, SignedOff("Ana"), loose=False)
     assert "Signed off by Ana, 2026-03-10" in words(
-        release_screen(view_of(signed), Page(), signed.standing, width, height)
+        release_screen(view_of(signed), Page(), signoff_shown(signed.standing), width, height)
     )
 
 
@@ -217,13 +221,13 @@ def test_a_change_that_did_not_come_out_says_what_to_look_for_to_its_end(width: 
 def test_hostile_names_and_reasons_stay_inert() -> None:
     now = now_after(StepDone(3, HOSTILE), Override("swing", None, HOSTILE, HOSTILE))
     view = view_of(now, technician=HOSTILE, unit_serial=HOSTILE)
-    form = Form(HOSTILE, [Field("by", HOSTILE, HOSTILE, HOSTILE)], said=[HOSTILE], does=HOSTILE)
+    form = Form(HOSTILE, [Field("by", HOSTILE, HOSTILE, HOSTILE)], said=(HOSTILE,), does=HOSTILE)
     form.problem = HOSTILE
     page = Page(0, form, HOSTILE)
     for frame in (
-        parts_screen(view, page, now.fitted, Choice(offers(now), (HOSTILE,) * 5), 80, 24),
-        steps_screen(view, page, SHEET, now.standing, NOW, 80, 24),
-        release_screen(view, page, now.standing, 80, 24),
+        parts_screen(view, page, parts_shown(now.fitted, Choice(offers(now), (HOSTILE,) * 5)), 80, 24),
+        steps_screen(view, page, steps_shown(SHEET, now.standing, NOW), 80, 24),
+        release_screen(view, page, signoff_shown(now.standing), 80, 24),
     ):
         assert "\x1b" not in frame.text and "\u202e" not in frame.text
 
@@ -235,7 +239,7 @@ def test_a_long_list_is_shown_around_what_is_chosen() -> None:
         "many.toml",
     )
     now = unit_now(many, [], [])
-    text = steps_screen(BenchView("b"), Page(29), many, now.standing, NOW, 80, 24).text
+    text = steps_screen(BenchView("b"), Page(29), steps_shown(many, now.standing, NOW), 80, 24).text
     assert "▸30 ·· plug 30" in text and "more above" in text and "more below" in text
 
 
@@ -280,10 +284,10 @@ def test_what_a_form_asks_for_is_there_to_its_end(width: int, height: int) -> No
     now = now_after()
     hint = "with its unit, as read at the wrench (46 N m); 8 bolts: one for all, or one for each (46 N m; 46 N m; ...)"
     form = Form("Step 2: cover bolts", [Field("torque", "torque reached", hint=hint), Field("by", "by", "Ana")])
-    frame = steps_screen(view_of(now), Page(1, form), SHEET, now.standing, NOW, width, height)
+    frame = steps_screen(view_of(now), Page(1, form), steps_shown(SHEET, now.standing, NOW), width, height)
     assert f"({hint})" in words(frame) and "Ana" in words(frame)
     form.put("torque", "35 in lb")
-    frame = steps_screen(view_of(now), Page(1, form), SHEET, now.standing, NOW, width, height)
+    frame = steps_screen(view_of(now), Page(1, form), steps_shown(SHEET, now.standing, NOW), width, height)
     assert "35 in lb" in words(frame) and "with its unit" not in words(frame)
 
 
@@ -308,7 +312,7 @@ def test_a_pack_that_became_good_by_itself_is_to_be_looked_at_on_the_bench_and_a
     for width, height in [(60, 15), (60, 20), (80, 24), (200, 60)]:
         assert why in " ".join(render(view, width, height).text.replace("│", " ").split())
     for width, height in [(80, 24), (200, 60)]:
-        assert why in words(release_screen(view, Page(), now.standing, width, height))
+        assert why in words(release_screen(view, Page(), signoff_shown(now.standing), width, height))
     entry = Entry(3, NOW, PartsChanged("swing", (Change(0, "shim", 1, 2),), None, None, "Ana"))
     done = unit_now(SHEET, [entry], [ended[0], Judged("swing", 4, 5, sample_verdict("good"))])
     state.unit = done

@@ -10,6 +10,7 @@ from pathlib import Path
 from uuid import uuid4
 
 from capture.bench.bench import Bench
+from capture.dashboard.showing import draw
 from capture.job.unfinished import unfinished
 from capture.plumbing.terminal.scanner import Key, Scan
 from capture.record import Store
@@ -74,7 +75,7 @@ async def test_at_the_keyboard_the_new_job_waits_for_a_key(tmp_path: Path) -> No
         await until(lambda: bench.view.reading_nm is not None)
         assert bench.finished.is_set() and bench.state.job_id == 0
         for width, height in ((80, 24), (200, 60), (60, 15)):
-            text: str = controls.draw(width, height, False).text  # type: ignore[attr-defined]
+            text: str = draw(controls.showing(), width, height, False).text  # type: ignore[attr-defined]
             shown = " ".join(text.replace("│", " ").split())
             assert f"strokelog run --resume {job}." in shown and "low loose" in shown
             assert "Enter begins a new job." in shown and "Enter new job" in shown

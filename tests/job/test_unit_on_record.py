@@ -25,6 +25,7 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
+from capture.dashboard.showing import draw
 from capture.job.unit_on_record import Refused, UnitOnRecord
 from capture.mqtt.publisher import BrokerState
 from capture.plumbing.terminal.keys import Keys
@@ -345,7 +346,7 @@ async def test_the_forms_ask_for_what_must_be_acknowledged_and_for_a_typed_time_
                 store.add_fact(job, fact, at=AT)
 
         def screen() -> str:
-            return " ".join(controls.screens.draw(80, 24, False).text.split())  # type: ignore[attr-defined]
+            return " ".join(draw(controls.showing(), 80, 24, False).text.split())  # type: ignore[attr-defined]
 
         async def press(*keys: str) -> None:
             for key in keys:
@@ -485,7 +486,7 @@ def armed(tmp_path: Path) -> AirControl:
 
 
 def screen(controls: Controls, width: int = 80, height: int = 24) -> str:
-    text: str = controls.draw(width, height, False).text  # type: ignore[attr-defined]
+    text: str = draw(controls.showing(), width, height, False).text  # type: ignore[attr-defined]
     return " ".join(text.replace("│", " ").split())
 
 
@@ -604,7 +605,7 @@ async def test_what_the_record_refuses_stays_on_the_form_and_the_session_goes_on
             store.add_fact(bench.state.job_id, SignedOff("Di"), at=AT)
         for key in ("s", "2", "\r", "\r"):
             await controls.take(Key(key))
-        assert "was signed off at" in controls.screens.draw(80, 24, False).text.replace("\n", " ")  # type: ignore[attr-defined]
+        assert "was signed off at" in draw(controls.showing(), 80, 24, False).text.replace("\n", " ")  # type: ignore[attr-defined]
         for key in ("escape", "escape", "1"):
             await controls.take(Key(key))
         assert bench.finished.is_set() and "more work on the unit is a new job" in controls.said
