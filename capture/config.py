@@ -46,7 +46,8 @@ class Fixture(BaseModel):
 
     driver: str = "hand"
     port: str = ""
-    way: Literal["hold", "press"] = "hold"
+    button: Literal["hold", "press"] = "hold"
+    """Air while the fixture's button is down; or one press runs the check."""
 
     def driver_settings(self) -> dict[str, Any]:
         """Return what the driver's own settings model validates."""

@@ -2,11 +2,11 @@
 
 Theory. The valve is open in exactly one state, APPLIED, and one cell of the table leads there.
 
-    UNARMED    closed; where every session starts, and where disarming leads
-    ARMED      closed; a person has armed, and an apply is allowed
+    UNARMED    shut; where every session starts, and where disarming leads
+    ARMED      shut; a person has armed, and an apply is allowed
     APPLIED    open
-    TRIPPED    closed by a fault; only arming again leads out
-    STOPPED    closed; the daemon is ending, and nothing leads out
+    TRIPPED    shut by a fault; only arming again leads out
+    STOPPED    shut; the daemon is ending, and nothing leads out
 
 An event first ages what is known (a heartbeat that comes too late must not hide that it was late), then changes
 it. Every fault that is then true is looked up in the table, and the request that the event makes comes last; so a
@@ -316,7 +316,7 @@ class Safety:
         if self.button_held and self.fixture:  # of a fixture that is gone nobody knows its button
             causes.append("the apply button is held down. Let go of it; if nobody holds it, it sticks.")
         if self.confirmed_open and not self.valve_open and Fault.VALVE_DISAGREES not in self.faults():
-            causes.append("the fixture says that its valve is still open. Wait until it has closed.")
+            causes.append("the fixture says that its valve is still open. Wait until it is shut.")
         return tuple(causes)
 
     def why_not(self) -> str:
@@ -416,7 +416,7 @@ def _words(fault: Fault, machine: Safety, event: Event | None = None) -> str:
                 f"the pressure is {measured}, above {pressure_text(limits.over_pressure_pa)}. Turn the regulator down."
             )
         case Fault.VALVE_DISAGREES if machine.confirmed_open:
-            return "the valve says it is open when told to close. Shut the supply off by hand and vent it."
+            return "the valve says it is open when told to shut. Shut the supply off by hand and vent it."
         case Fault.VALVE_DISAGREES:
             return "the valve says it is shut when told to open. Check its wiring and supply."
         case Fault.APPLIED_TOO_LONG:

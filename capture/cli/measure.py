@@ -180,7 +180,7 @@ def _fixture(
     where = port or known.port
     if not where:
         fail(f"fixture {chosen!r} needs its port: --fixture-port PORT, or `port` under [fixture]", 2)
-    how = way or known.way
+    how = way or known.button
     if how not in ("hold", "press"):
         fail(f"--button {how}: expected hold or press", 2)
     values = {**(known.driver_settings() if chosen == known.driver else {}), **pairs(words)}

@@ -31,8 +31,8 @@ def verify(
 ) -> None:
     """Prove the record: walk its chain, compare its tables, derive every verdict again from its recording.
 
-    Exit code 0 if all is proven, 1 if not, naming the first thing that does not match. Changes nothing. Entries cut
-    off the end leave no trace in the file: write the head down elsewhere, and give it with --expect.
+    Exit code 0 if all is proven, 1 if not, naming the first thing that does not match. Changes nothing. Entries
+    removed from the end cannot be seen: write the head down elsewhere, and give it with --expect.
     """
     from capture.custody.verify import verify as prove
     from capture.plumbing.plaintext import clean

@@ -342,6 +342,6 @@ def legend() -> list[tuple[str, str]]:
     uses: tuple[tuple[Use, str], ...] = (
         ("counts", "counts, solid frame"),
         ("seat", "seats the pack, dashed frame, not averaged"),
-        ("not counted", "left out, dotted frame"),
+        ("not counted", "not counted, dotted frame"),
     )
     return found + [(mark_svg(use), words) for use, words in uses]
