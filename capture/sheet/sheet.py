@@ -195,7 +195,8 @@ class Pack(_Part):
     leak: LengthRate | None = Field(default=None, gt=0)
     """How fast the travel may fall while held, nm a second; None: no faster than a hold could hide."""
     leak_down: PressureRate | None = Field(default=None, gt=0)
-    """How fast the pressure may fall while held, Pa a second, where a fixture measures it; None: no limit."""
+    """How fast the pressure may fall while held, Pa a second, where a fixture measures it; None: no faster than a hold
+    could hide."""
     friction_surfaces: int | None = Field(default=None, ge=1)
     friction_thickness: LengthNm | None = Field(default=None, gt=0)
     steel_thickness: LengthNm | None = Field(default=None, gt=0)
