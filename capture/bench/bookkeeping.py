@@ -13,8 +13,10 @@ from time import monotonic_ns
 from typing import Any
 from uuid import uuid4
 
+from capture.bench.origin import origin_now
 from capture.bench.running_check import RunningCheck, begin_recording
 from capture.bench.setup import BenchSetup
+from capture.bench.wall_clock import WallClock
 from capture.clearance.advice import Advice
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
@@ -50,6 +52,7 @@ class Bookkeeping:
         self._store: Store | None = None
         self._closed = False
         """Whether the job goes on from an earlier session and nothing was measured in this one yet."""
+        self._clock = WallClock()
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="record")
 
     @property
@@ -72,6 +75,11 @@ class Bookkeeping:
         """Open the record; what this bench left measuring when it stopped is over."""
         self._store = await self.do(_open, self.setup.record_path)
         await self.do(self.store.abandon_open_checks, self.setup.bench, at=datetime.now(UTC))
+        await self._keep_jump(self._clock.behind(await self.do(self.store.newest_at)))
+
+    async def _keep_jump(self, jump: dict[str, Any] | None) -> None:
+        if jump is not None:
+            await self.do(self.store.add_clock_jump, self.setup.bench, jump, at=datetime.now(UTC))
 
     def close(self) -> None:
         """Close the record."""
@@ -131,11 +139,13 @@ class Bookkeeping:
         """Begin the row and the recording of a check in the job; `on_failure` is told when that cannot be written."""
         assert self.unit is not None
         setup, job_id = self.setup, self.unit.job.id
+        await self._keep_jump(self._clock.jump())
         now, started_ns = datetime.now(UTC), monotonic_ns()
         if self._closed:
             await self.do(self.store.reopen_job, job_id, at=now)
             self._closed = False
-        recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, now)
+        origin = await self.do(origin_now, setup.port)
+        recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, origin, now)
         try:
             check_id = await self.do(
                 self.store.start_check,
@@ -149,6 +159,7 @@ class Bookkeeping:
                 seat_wanted=pack.seat_strokes,
                 measure=pack.measure,
                 gauge=setup.gauge.kept() if setup.gauge else None,
+                origin=origin,
                 at=now,
             )
         except RecordError:
@@ -168,6 +179,7 @@ class Bookkeeping:
     ) -> Outcome | None:
         """End the check with its verdict, after its recording is whole on the disk."""
         assert self.unit is not None
+        await self._keep_jump(self._clock.jump())
         sha256, size = await running.recording.seal()
         outcome: Outcome | None = await self.do(
             self.unit.keep_verdict,

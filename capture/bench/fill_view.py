@@ -12,6 +12,7 @@ from capture.bench.state import BenchState
 from capture.clearance.check import Check
 from capture.dashboard.view import BenchView, PackView
 from capture.unit.standing import UnitStanding
+from capture.unit.words import signed_words
 
 __all__ = ["fill_view"]
 
@@ -30,7 +31,7 @@ def fill_view(state: BenchState) -> BenchView:
         display_unit=sheet.display_unit,
         packs=packs,
         air=sheet.air.text(sheet.display_unit) if sheet.air is not None else "",
-        signed_off=unit.standing.signed.fact.by if unit is not None and unit.standing.signed is not None else "",
+        signed_off=signed_words(unit.standing.signed) if unit is not None and unit.standing.signed is not None else "",
         reading_nm=dial.reading_nm,
         offset_nm=dial.offset_nm,
         moving=dial.moving,
@@ -110,7 +111,7 @@ def _message(state: BenchState, view: BenchView) -> str:
     """The next thing to do, in words, as long as readings come."""
     unit, shown = state.unit, view.packs[state.pack] if state.pack >= 0 else None
     if view.signed_off:
-        return f"Signed off by {view.signed_off}. q ends the session."
+        return f"{view.signed_off}. q ends the session."
     if state.dial.link == "down":
         return "Release the air. Reconnect the indicator: measuring goes on by itself."
     if state.running is not None:

@@ -6,6 +6,7 @@ stroke and no verdict; the daemon does.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -82,9 +83,16 @@ class RunningCheck:
 
 
 def begin_recording(
-    setup: BenchSetup, job_id: int, job: UUID, pack: Pack, technician: str, now: datetime
+    setup: BenchSetup,
+    job_id: int,
+    job: UUID,
+    pack: Pack,
+    technician: str,
+    origin: Mapping[str, Any],
+    now: datetime,
 ) -> tuple[RecordingWriter, Path]:
-    """Begin the recording of a check, in the job's folder. Raises RecordingError."""
+    """Begin the recording of a check, in the job's folder; its header says where it comes from. Raises
+    RecordingError."""
     name = f"{now:%Y%m%dT%H%M%S}-{file_name(pack.name)}-{uuid4().hex[:6]}.jsonl"
     path = setup.data_dir / "recordings" / f"job-{job_id:05d}" / name
     header: dict[str, Any] = {
@@ -92,6 +100,7 @@ def begin_recording(
         "started": now.isoformat(),
         "bench": setup.bench,
         "indicator": setup.indicator,
+        "origin": dict(origin),
     }
     if setup.fixture_header is not None:
         header["fixture"] = setup.fixture_header

@@ -266,13 +266,14 @@ class BenchOnBoard:
         # Retained words come in any order: this one may be of a job that the status has yet to tell.
         self._unit_told = unit.job, unit.at
         packs = unit.packs[:MOST_PACKS]
-        waits_no_more = [pack for pack in packs if unit.signed_off_by or pack.passed_by or pack.state == "recheck"]
+        signed = "signed off" if unit.signed_off_by else "demonstration" if unit.demonstrated_by else ""
+        waits_no_more = [pack for pack in packs if signed or pack.passed_by or pack.state == "recheck"]
         self._passed = frozenset(short(pack.pack) for pack in waits_no_more)
         done = sum(pack.state == "good" or bool(pack.passed_by) for pack in packs)
         parts = [f"{done} of {len(packs)} packs"] if packs else []
         parts += [f"{unit.steps_closed} of {unit.steps} steps"] if unit.steps else []
-        self._progress = "signed off" if unit.signed_off_by else ", ".join(parts)
-        self._ready = bool(packs or unit.steps) and not (unit.against or unit.signed_off_by)
+        self._progress = signed or ", ".join(parts)
+        self._ready = bool(packs or unit.steps) and not (unit.against or signed)
         return unit.job == self._job
 
     # -- what is shown -----------------------------------------------------------------------------------

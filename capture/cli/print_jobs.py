@@ -20,8 +20,9 @@ from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import in_data_folder, kept_at
 from capture.sheet.sheet import Sheet, SheetError, Shim, parse_sheet
 from capture.unit.changes import PlanError, outcomes
-from capture.unit.facts import Correction, PartsChanged, SignedOff
+from capture.unit.facts import Correction, PartsChanged, SignedOff, is_demonstration
 from capture.unit.gauge import gauge_of
+from capture.unit.origin import is_measured, origin_words
 from capture.unit.standing import unit_now
 from capture.unit.words import fact_words
 from drivers.reading import LengthUnit
@@ -57,6 +58,7 @@ def _check_json(check: KeptCheck, data_dir: Path, strokes: bool) -> dict[str, An
         "measure": check.measure,
         "indicator": check.indicator,
         "gauge": check.gauge,
+        "origin": check.origin,
         "entry": check.started_number,
         "recording": str(_recording(check, data_dir)),
         "recording_pruned_at": check.pruned_at.isoformat() if check.pruned_at else None,
@@ -104,7 +106,13 @@ def job_json(job: Job, data_dir: Path, *, strokes: bool) -> dict[str, Any]:
         "revision": job.sheet_revision,
         "opened_at": job.opened_at.isoformat(),
         "closed_at": job.closed_at.isoformat() if job.closed_at else None,
-        "signed_off": None if signed is None else {"by": signed.fact.by, "at": signed.at.isoformat()},
+        "signed_off": None
+        if signed is None
+        else {
+            "by": signed.fact.by,
+            "at": signed.at.isoformat(),
+            "demonstration": is_demonstration(signed.fact),
+        },
         "checks": [_check_json(check, data_dir, strokes) for check in job.checks],
         "facts": [_fact_json(entry, sheet, came_out) for entry in job.facts],
     }
@@ -256,6 +264,7 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
                 console.print(budget_table(check.verdict.verdict, unit))
         judged = f", verdict {check.verdict.number}" if check.verdict is not None else ""
         say(f"entries: started {check.started_number}{judged}{_gauge_words(check)}")
+        say(f"readings: {origin_words(check.origin)}", "" if is_measured(check.origin) else "bold")
         recording = _recording(check, data_dir)
         gone = "" if recording.is_file() else ", which is NOT THERE"
         gone = f" (removed by policy on {check.pruned_at:%Y-%m-%d})" if check.pruned_at else gone

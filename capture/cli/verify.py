@@ -87,6 +87,16 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
             f"Not derived again: {_count(proof.unsealed, 'check')} without a verdict whose recording was never sealed; "
             "their strokes match the chain."
         )
+    if proof.not_measured:
+        lines.append(
+            f"Not measured on a unit: {_count(proof.not_measured, 'verdict')}, from a recording or a program; "
+            "`strokelog show` names them."
+        )
+    for entry, told in proof.clock_jumps:
+        lines.append(
+            f"Entry {entry}: the clock of {told.get('bench')} was set from {told.get('from')} to {told.get('to')}; "
+            "times before and after it are not of one clock."
+        )
     lines.append(f"Head: {number}:{sha256}")
     lines.append(
         "The head that was expected is there; nothing up to it is missing."
@@ -121,6 +131,8 @@ def _json_lines(proof: Proof) -> list[dict[str, Any]]:
             "abandoned": proof.abandoned,
             "pruned": proof.pruned,
             "unsealed": proof.unsealed,
+            "not_measured": proof.not_measured,
+            "clock_jumps": [{"entry": entry, **told} for entry, told in proof.clock_jumps],
             "head": {"number": proof.head[0], "sha256": proof.head[1]} if proof.head[0] else None,
         }
     )

@@ -26,6 +26,7 @@ from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import StrokeLeftOut
+from capture.unit.origin import is_measured
 
 __all__ = ["Proof", "recording_of", "verify"]
 
@@ -50,6 +51,10 @@ class Proof:
     """Checks whose recording was removed by policy: not provable any more."""
     unsealed: int = 0
     """Checks without a verdict that were never sealed (a crash): their strokes rest on the chain."""
+    clock_jumps: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    """The entries that tell of a wall clock that was set, and what they tell."""
+    not_measured: int = 0
+    """Verdicts that are proven and are no measurement: their readings came from a file or a program."""
     mismatch: Mismatch | None = None
     """The first thing that does not match."""
     further: list[Mismatch] = field(default_factory=list)
@@ -81,6 +86,7 @@ def verify(
     try:
         walked = audit(record, job=job, expect=expect)
         proof.head, proof.jobs = walked.head, walked.jobs
+        proof.clock_jumps = walked.clock_jumps
         with Store.open_to_read(record) as store:
             read: Job | None = None
             for done, ended in enumerate(walked.ended):
@@ -117,6 +123,7 @@ def _prove(proof: Proof, job: Job, ended: Ended, pruned: str | None, record: Pat
         proof.abandoned += 1
     else:
         proof.verdicts += 1
+        proof.not_measured += not is_measured(check.origin)
 
 
 class _OneCheck:
@@ -164,6 +171,8 @@ class _OneCheck:
         self.same(f"the pack in its recording {path}", self._check.pack, mark.get("pack"))
         self.same(f"the bench in its recording {path}", self._job.bench, header.bench)
         self.same(f"the indicator in its recording {path}", self._check.indicator, header.indicator)
+        told = (header.model_extra or {}).get("origin")
+        self.same(f"where the readings came from, in its recording {path}", self._check.origin, told)
         self.same(
             f"the start in its recording {path}", self._check.started_at.isoformat(),
             header.started.astimezone(UTC).isoformat(),

@@ -10,7 +10,7 @@ from capture.dashboard.view import BenchView
 from capture.output.words import LOOKS, RECHECK
 from capture.plumbing.terminal.canvas import Frame, Ink, Row
 from capture.unit.signoff_rules import Standing
-from capture.unit.words import STATE_WORDS, items_open, let_pass_words
+from capture.unit.words import STATE_WORDS, items_open, let_pass_words, signed_words
 
 __all__ = ["PackStands", "SignOffShown", "release_screen", "signoff_shown"]
 
@@ -53,7 +53,7 @@ def signoff_shown(standing: Standing) -> SignOffShown:
         cautions=standing.cautions,
         remarks=tuple(remark.text for remark in standing.remarks),
         open=tuple((item.text, item.do) for item in standing.open),
-        signed=f"{signed.fact.by}, {signed.at.astimezone():%Y-%m-%d %H:%M}" if signed is not None else "",
+        signed=f"{signed_words(signed)}, {signed.at.astimezone():%Y-%m-%d %H:%M}" if signed is not None else "",
     )
 
 
@@ -84,7 +84,7 @@ def release_screen(
         mark = ink.pick("▸", ">") if i == page.chosen else " "
         blocks.append(bullet(f"{mark}{i + 1:>2} ", f"{text}: {do}", width, ink))
     if shown.signed:
-        blocks.append(bullet(f" {ink.pick('■■', '##')} ", f"Signed off by {shown.signed}.", width, ink, style="bold"))
+        blocks.append(bullet(f" {ink.pick('■■', '##')} ", f"{shown.signed}.", width, ink, style="bold"))
         keys, aside = "Escape back", "signed off"
     elif shown.open:
         keys = "o override the chosen one   s steps   c parts   arrows choose   Escape back"

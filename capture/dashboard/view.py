@@ -74,7 +74,7 @@ class BenchView:
     doubt: str = ""
     """What makes the pack's good verdict worth a second look, in words; empty for nothing."""
     signed_off: str = ""
-    """Who released the unit; empty until somebody has."""
+    """Who signed the unit off and whether that released it, in words; empty until somebody has."""
     reading_nm: int | None = None
     """The newest displayed value, None before the first."""
     offset_nm: int | None = None

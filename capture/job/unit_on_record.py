@@ -27,9 +27,10 @@ from capture.recordings.stream import indicator_from, limits_of
 from capture.sheet.sheet import Pack, Sheet, parse_sheet
 from capture.stock import StockError
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
-from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut
+from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut, is_demonstration
 from capture.unit.gauge import overdue_words
 from capture.unit.offers import Choice, Offers, offers
+from capture.unit.origin import not_measured_words
 from capture.unit.signoff_rules import Objection, against, elapsed_ns
 from capture.unit.standing import UnitStanding, happened, unit_now
 from capture.unit.words import fact_words, typed_words, unjudged_words
@@ -67,9 +68,14 @@ def judged_in(job: Job) -> list[Judged]:
 
 def _judged(job: Job, check: KeptCheck) -> Judged:
     assert check.verdict is not None and check.stands is not None
-    late = overdue_words(check.gauge, check.started_at.astimezone().date())
-    found = Judged(check.pack, check.started_number, check.verdict.number, check.stands, late, _set_up(check))
+    found = _judged_as(check, check.verdict.number, check.stands)
     return _with_left_out(job, check, found) if check.left_out else found
+
+
+def _judged_as(check: KeptCheck, number: int, verdict: Verdict) -> Judged:
+    late = overdue_words(check.gauge, check.started_at.astimezone().date())
+    origin = not_measured_words(check.origin)
+    return Judged(check.pack, check.started_number, number, verdict, late, _set_up(check), origin)
 
 
 def _with_left_out(job: Job, check: KeptCheck, found: Judged) -> Judged:
@@ -179,8 +185,7 @@ class UnitOnRecord:
         """
         before = len(self.look().outcomes)
         check = next(check for check in self.job.checks if check.id == check_id)
-        late = overdue_words(check.gauge, check.started_at.astimezone().date())
-        judged = Judged(check.pack, check.started_number, _NEXT, verdict, late, _set_up(check))
+        judged = _judged_as(check, _NEXT, verdict)
         if check.left_out:
             judged = _with_left_out(self.job, check, judged)
         after = self._standing(self.job, judged)
@@ -197,6 +202,7 @@ class UnitOnRecord:
             attempt=1 + sum(check.pack == pack.name and check.verdict is not None for check in self.job.checks),
             outcome=outcome.text if outcome is not None else "",
             left_out=after.left_out.get(pack.name, ""),
+            not_measured=judged.not_measured,
             unit=self.job.unit_serial,
         )
         self._store.finish_check(
@@ -235,6 +241,7 @@ class UnitOnRecord:
             recording_sha256=check.verdict.recording_sha256,
             attempt=len(before),
             left_out=after.left_out.get(check.pack, ""),
+            not_measured=not_measured_words(check.origin),
             unit=self.job.unit_serial,
         )
         return [outgoing(message)]
@@ -352,7 +359,7 @@ class UnitOnRecord:
         try:
             if isinstance(fact, PartsChanged):
                 return self._stock.reserve(self.sheet, [fact], by=fact.by, at=at)
-            if isinstance(fact, SignedOff) and self.now.standing.signed is not None:
+            if isinstance(fact, SignedOff) and self.now.standing.signed is not None and not is_demonstration(fact):
                 return [f"Consumed: {one.text}" for one in self._stock.consume(by=fact.by, at=at)]
         except (StockError, sqlite3.Error) as error:
             return [f"The stock was not told: {error}"]

@@ -216,6 +216,10 @@ class VerdictMessage(_Message):
     attempt: int | None = Field(
         default=None, ge=1, description="Which verdict on this pack in this job it is: 1 is the pack's first check."
     )
+    not_measured: str = Field(
+        default="",
+        description="What the readings came from instead of an indicator's port, in words; empty where measured.",
+    )
     outcome: str = Field(
         default="", description="How the change of parts before this check came out, in words; empty without one."
     )
@@ -240,6 +244,7 @@ class VerdictMessage(_Message):
         attempt: int | None = None,
         outcome: str = "",
         left_out: str = "",
+        not_measured: str = "",
         unit: str = "",
     ) -> Self:
         """Return the message for `verdict`; `unit` is the unit's serial."""
@@ -258,6 +263,7 @@ class VerdictMessage(_Message):
             attempt=attempt,
             outcome=outcome,
             left_out=left_out,
+            not_measured=not_measured,
             **judged,
         )
 
@@ -291,8 +297,12 @@ class UnitMessage(_Message):
     to_acknowledge: tuple[str, ...] = Field(
         default=(), description="What bars no sign-off, but whoever signs must acknowledge, in words."
     )
-    signed_off_by: str = ""
+    signed_off_by: str = Field(default="", description="Who released the unit; empty where nobody has.")
     signed_off_at: At | None = None
+    demonstrated_by: str = Field(
+        default="",
+        description="Who signed it off as a demonstration, which releases no unit: what was judged was not measured.",
+    )
 
     @classmethod
     def of(cls, now: UnitStanding, *, at: datetime, bench: str, job: UUID, unit_serial: str) -> Self:
@@ -317,8 +327,9 @@ class UnitMessage(_Message):
             next_step="" if told.next_step is None else now.sheet.steps[told.next_step].title,
             against=tuple(item.text for item in told.open),
             to_acknowledge=tuple(one.text for one in told.remarks),
-            signed_off_by=told.signed.fact.by if told.signed else "",
+            signed_off_by=told.signed.fact.by if told.signed and not told.demonstration else "",
             signed_off_at=told.signed.at if told.signed else None,
+            demonstrated_by=told.signed.fact.by if told.signed and told.demonstration else "",
         )
 
 

@@ -140,7 +140,12 @@ def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[d
         "ready": not standing.open,
         "signed": None
         if signed is None
-        else {"by": signed.fact.by, "at": signed.at.isoformat(), "entry": signed.number},
+        else {
+            "by": signed.fact.by,
+            "at": signed.at.isoformat(),
+            "entry": signed.number,
+            "demonstration": standing.demonstration,
+        },
         "next_step": None if standing.next_step is None else standing.next_step + 1,
         "open": [{**asdict(item), "step": None if item.step is None else item.step + 1} for item in standing.open],
         "cautions": list(standing.cautions),

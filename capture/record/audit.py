@@ -97,6 +97,8 @@ class Audit:
     ended: list[Ended] = field(default_factory=list)
     pruned: dict[int, str] = field(default_factory=dict)
     """The hash of each recording that was removed by policy, by its check."""
+    clock_jumps: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
+    """The entries that tell of a wall clock that was set, by number."""
 
 
 def audit(path: Path, *, job: int | None = None, expect: tuple[int, str] | None = None) -> Audit:
@@ -255,6 +257,8 @@ class _Walk:
         elif kind == "job_reopened":
             self._closed_jobs.pop(body["job"])
             self._open_jobs.add(body["job"])
+        elif kind == "clock_jumped":
+            self.audit.clock_jumps.append((number, body))
         elif kind == "pruned":
             self.audit.pruned[body["check"]] = body["recording_sha256"]
 

@@ -58,6 +58,8 @@ class KeptCheck:
     verdict: VerdictEntry | None
     pruned_at: datetime | None = None
     """When its recording was removed by policy."""
+    origin: dict[str, Any] | None = None
+    """What stood behind its port (`unit/origin.py`); None in entries of versions that did not keep it."""
     left_out: tuple[FactEntry, ...] = ()
     """The strokes that a person left out, in the order of the ledger."""
 

@@ -63,6 +63,7 @@ KINDS: Final = (
     "gauge_event",
     "instrument_check",  # a torque wrench or a pressure gauge, by hand
     "gauge_study",
+    "clock_jumped",  # the wall clock was set: times before and after it are not of one clock
     "pruned",  # a recording was removed by policy: what was derived from it can be proven no more
 )
 

@@ -116,11 +116,13 @@ class Store(SqliteFile):
         measure: Measure,
         at: datetime,
         gauge: Mapping[str, Any] | None = None,
+        origin: Mapping[str, Any] | None = None,
         messages: Sequence[Outgoing] = (),
     ) -> int:
         """Begin a check of `pack`, numbered after the pack's earlier checks in the job; return its id.
 
-        `gauge` says which indicator this is: its `serial` and `calibration_due`. A job that was signed off takes no
+        `gauge` says which indicator this is: its `serial` and `calibration_due`; `origin` what stood
+        behind its port. A job that was signed off takes no
         more checks.
         """
         checks = schema.checks
@@ -140,6 +142,7 @@ class Store(SqliteFile):
                 number=(earlier or 0) + 1,
                 indicator=dict(indicator),
                 gauge=None if gauge is None else dict(gauge),
+                origin=None if origin is None else dict(origin),
                 recording_path=recording_path,
                 low_nm=low_nm,
                 high_nm=high_nm,
@@ -215,6 +218,18 @@ class Store(SqliteFile):
                 job = self._end(connection, check_id, "abandoned", at)
                 ledger.append(connection, "check_abandoned", {"job": job, "check": check_id}, to_text(at))
             return len(found)
+
+    def add_clock_jump(self, bench: str, jump: Mapping[str, Any], *, at: datetime) -> int:
+        """Keep that the wall clock of a bench was set to another time; return the entry's number."""
+        with self._writing("keep that the clock was set") as connection:
+            return ledger.append(connection, "clock_jumped", {"bench": bench, **jump}, to_text(at))
+
+    def newest_at(self) -> datetime | None:
+        """Return the time of the newest entry, None in an empty record."""
+        entries = schema.ledger.c
+        with self._reading("read the newest entry") as connection:
+            text = connection.execute(select(entries.at).order_by(entries.number.desc()).limit(1)).scalar()
+        return None if text is None else datetime.fromisoformat(text)
 
     def add_fact(self, job_id: int, fact: Fact, *, at: datetime, messages: Sequence[Outgoing] = ()) -> int:
         """Keep what happened to the unit beside its strokes; return its number in the ledger.

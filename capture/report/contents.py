@@ -26,6 +26,7 @@ from capture.unit.acknowledge import remarks
 from capture.unit.changes import PlanError, outcomes, packs_to_recheck
 from capture.unit.facts import Fact, Override, PartsChanged, ToAcknowledge
 from capture.unit.gauge import gauge_of
+from capture.unit.origin import not_measured_words, origin_words
 from capture.unit.pack_states import PackState, pack_states
 from capture.unit.words import changed_words
 from drivers.reading import LengthUnit
@@ -276,6 +277,8 @@ class _Report:
         if check.gauge is not None and gauge_of(check.gauge).overdue(check.started_at.astimezone().date()):
             late = f"gauge {gauge_of(check.gauge).serial}, due {gauge_of(check.gauge).calibration_due}"
             notes.append(Note("Calibration overdue when this was measured", late, loud=True))
+        if words := not_measured_words(check.origin):
+            notes.append(Note("Not measured on a unit", f"the readings came from {words}", loud=True))
         lows = [one.stroke.pressure_min_pa for one in check.strokes if one.stroke.pressure_min_pa is not None]
         highs = [one.stroke.pressure_max_pa for one in check.strokes if one.stroke.pressure_max_pa is not None]
         if lows and highs:
@@ -290,6 +293,8 @@ class _Report:
         ended = f" to {self.times.clock(check.ended_at)}" if check.ended_at else ""
         told = [f"{self.times.text(check.started_at)}{ended}"]
         told.append(f"gauge {gauge_of(check.gauge).serial}" if check.gauge is not None else "gauge not recorded")
+        if check.origin is not None:
+            told.append(origin_words(check.origin))
         if check.verdict is not None:
             told.append(f"recording {check.verdict.recording_sha256[:12]}")
             told.append(f"entries {check.started_number} to {check.verdict.number}")

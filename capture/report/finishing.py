@@ -12,7 +12,7 @@ from capture.sheet.steps import Step
 from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, ToAcknowledge
 from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing, StepStanding, standing
-from capture.unit.words import acknowledged_words, step_state
+from capture.unit.words import acknowledged_words, step_state, why_words
 
 __all__ = ["Finishing", "Note", "StepPart", "finishing"]
 
@@ -45,6 +45,8 @@ class Finishing:
 
     signed: str
     """Who released it, when, and the note; empty while nobody did, or it no longer stands."""
+    demonstration: bool
+    """Whether that releases no unit, since what was judged was not measured."""
     steps: tuple[StepPart, ...]
     open: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -86,6 +88,7 @@ def finishing(
         steps = () if sheet is None else standing(sheet, job.facts, []).steps
         return Finishing(
             signed="",
+            demonstration=False,
             steps=tuple(_step_part(sheet.steps[one.index], one, times) for one in steps) if sheet else (),
             open=("what is open cannot be said; see what could not be worked out",),
             cautions=(),
@@ -105,6 +108,7 @@ def finishing(
             signed += acknowledged_words(unit.signed.fact)
     return Finishing(
         signed=signed,
+        demonstration=unit.demonstration,
         steps=tuple(_step_part(sheet.steps[one.index], one, times) for one in unit.steps),
         open=tuple(f"{item.text}; {item.do}" for item in unit.open),
         cautions=unit.cautions,
@@ -124,7 +128,7 @@ def _remarks(unit: Standing) -> Iterator[Note]:
         elif said is None:
             yield Note("Signed off by a version that did not ask about this", text, loud=True)
         else:
-            yield Note(f"Acknowledged by {signed.by}", f"{text} Released all the same: {signed.why}", loud=True)
+            yield Note(f"Acknowledged by {signed.by}", f"{text} {why_words(signed)}", loud=True)
 
 
 def _step_part(step: Step, one: StepStanding, times: Times) -> StepPart:

@@ -24,6 +24,7 @@ from capture.unit.facts import (
     StepBegun,
     StepDone,
     StrokeLeftOut,
+    is_demonstration,
     kind_of,
 )
 
@@ -64,11 +65,12 @@ def _columns(text: str) -> tuple[Column, ...]:
 COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "jobs": _columns(
         "job:int uuid:text bench:text unit_serial:text technician:text sheet_name:text sheet_revision:text "
-        "opened_at:time closed_at:time signed_off_at:time signed_off_by:text checks:int"
+        "opened_at:time closed_at:time signed_off_at:time signed_off_by:text demonstration:bool checks:int"
     ),
     "checks": _columns(
         "job:int check:int pack:text number:int state:text started_at:time ended_at:time started_entry:int "
-        "indicator:text gauge_serial:text gauge_calibration_due:text low:length high:length strokes_wanted:int "
+        "indicator:text origin:text port:text "
+        "gauge_serial:text gauge_calibration_due:text low:length high:length strokes_wanted:int "
         "seat_wanted:int measure:text verdict:text verdict_at:time verdict_entry:int mean:length "
         "expanded_uncertainty:length coverage:real coverage_factor:real dof:real standard_uncertainty_nm:real "
         "strokes:int conformance_probability:real more_strokes:int next_step:text remarks:text advice:text "
@@ -126,6 +128,7 @@ def _rows(job: Job) -> Iterator[tuple[str, Row]]:
             "closed_at": _utc(job.closed_at),
             "signed_off_at": _utc(signed.at) if signed else None,
             "signed_off_by": signed.fact.by if signed else None,
+            "demonstration": is_demonstration(signed.fact) if signed else None,
             "checks": len(job.checks),
         },
     )
@@ -154,7 +157,7 @@ def _json(value: object) -> str:
 
 
 def _check(job: Job, check: KeptCheck) -> Row:
-    entry, gauge = check.verdict, check.gauge or {}
+    entry, gauge, origin = check.verdict, check.gauge or {}, check.origin or {}
     verdict = entry.verdict if entry else None
     return {
         "job": job.id,
@@ -166,6 +169,8 @@ def _check(job: Job, check: KeptCheck) -> Row:
         "ended_at": _utc(check.ended_at),
         "started_entry": check.started_number,
         "indicator": _json(check.indicator),
+        "origin": origin.get("kind"),
+        "port": origin.get("port"),
         "gauge_serial": gauge.get("serial"),
         "gauge_calibration_due": gauge.get("calibration_due"),
         "low_nm": check.low_nm,

@@ -264,7 +264,7 @@ def summary(session: Session) -> list[str]:
     job_id, view = bench.state.job_id, bench.view
     lines = [_pack_word(session, pack) for pack in view.packs]
     if view.signed_off:
-        lines.append(f"Signed off by {view.signed_off}.")
+        lines.append(f"{view.signed_off}.")
     else:
         lines.append(f"Not signed off. Go on: strokelog run --resume {job_id}, or strokelog unit steps {job_id}")
     lines.append(f"Job {job_id} in {bench.setup.record_path}: strokelog show {job_id}")

@@ -1,9 +1,10 @@
 """What the person who signs a unit off must acknowledge: it does not bar the sign-off, and may not pass in silence.
 
-Four things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
+Five things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
 verdict that counts and was measured with a gauge whose calibration had run out; one that rests on fewer strokes than
-the sheet asks for, or differs from what all of the strokes say, because a person left some out; and one whose strokes
-show that the seal leaks. No I/O, no clock.
+the sheet asks for, or differs from what all of the strokes say, because a person left some out; one whose strokes show
+that the seal leaks; and one whose readings came from a file or a program: a sign-off that acknowledges that is a
+demonstration and releases no unit. No I/O, no clock.
 """
 
 from __future__ import annotations
@@ -40,6 +41,11 @@ def remarks(
         newest_number = max(check.number for check in measured)
         found.append(ToAcknowledge("gauge_overdue", newest_number, f"{text}: readings not assured."))
     for check in newest_checks(checks):
+        if check.not_measured:
+            text = f"{check.pack} was not measured on a unit: its readings came from {check.not_measured}. Signed off, "
+            found.append(
+                ToAcknowledge("not_measured", check.number, f"{text}this is a demonstration and releases no unit.")
+            )
         differs = check.with_all is None or check.with_all.verdict != check.verdict.verdict
         if check.left_out and (differs or check.verdict.strokes < check.least):
             text = f"{check.pack} is {check.verdict.verdict}: {left_out_words(check)}"

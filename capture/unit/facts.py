@@ -26,6 +26,7 @@ __all__ = [
     "StepDone",
     "StrokeLeftOut",
     "ToAcknowledge",
+    "is_demonstration",
     "kind_of",
 ]
 
@@ -84,7 +85,7 @@ class ToAcknowledge:
     """What stands against a unit, though not in the way of its sign-off. `number` is that of the record's entry since
     which it stands (0 in entries of versions that kept the words alone), `text` what the person who signs read."""
 
-    code: Literal["not_as_predicted", "gauge_overdue", "strokes_left_out", "seal_leaks"]
+    code: Literal["not_as_predicted", "gauge_overdue", "strokes_left_out", "seal_leaks", "not_measured"]
     number: int
     text: str
 
@@ -145,6 +146,11 @@ FACT_KINDS: Final[dict[str, type[Fact]]] = {
 }
 
 
+def is_demonstration(fact: Fact) -> bool:
+    """Say whether a sign-off releases no unit, since what was judged was not measured on one."""
+    return isinstance(fact, SignedOff) and any(one.code == "not_measured" for one in fact.acknowledged or ())
+
+
 def kind_of(fact: Fact) -> str:
     """Return the kind of a fact's entry."""
     return next(kind for kind, one in FACT_KINDS.items() if type(fact) is one)
@@ -173,6 +179,8 @@ class Judged:
     """The gauge in words, where its calibration had run out when this was measured."""
     set_up: str = ""
     """The gauge and the day in one text: checks that have the same share the gauge's error. Empty if not known."""
+    not_measured: str = ""
+    """What its readings came from instead of an indicator's port, in words; empty where they are measured."""
     left_out: tuple[Entry, ...] = ()
     """The strokes that a person left out of it, as the record keeps that."""
     with_all: Verdict | None = None

@@ -37,6 +37,7 @@ from capture.unit.facts import (
     StepDone,
     StrokeLeftOut,
     ToAcknowledge,
+    is_demonstration,
 )
 from capture.unit.pack_states import PackState
 from drivers.units import format_duration
@@ -122,6 +123,11 @@ class Standing:
     """Entries of the record that do not count, by number, and why."""
     remarks: tuple[ToAcknowledge, ...] = ()
     """What whoever signs must acknowledge."""
+
+    @property
+    def demonstration(self) -> bool:
+        """Whether the sign-off that stands releases no unit, since what was judged was not measured on one."""
+        return self.signed is not None and is_demonstration(self.signed.fact)
 
 
 def standing(

@@ -6,7 +6,17 @@ from datetime import datetime
 
 from capture.sheet.sheet import Selective, Sheet
 from capture.sheet.steps import Step, Torque
-from capture.unit.facts import Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone, StrokeLeftOut
+from capture.unit.facts import (
+    Entry,
+    Fact,
+    Override,
+    PartsChanged,
+    SignedOff,
+    StepBegun,
+    StepDone,
+    StrokeLeftOut,
+    is_demonstration,
+)
 from capture.unit.signoff_rules import Standing, StepStanding, elapsed_ns
 from drivers.reading import LengthUnit
 from drivers.units import format_duration, format_length, format_torque
@@ -98,7 +108,8 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             name = f"pack {pack}" if pack is not None else _step_name(sheet, index)
             what = f"{name} let pass as it is, {by}: {fact.reason}"
         case SignedOff(_, note):
-            return f"signed off {by}{f': {note}' if note else ''}{acknowledged_words(fact)}"
+            what = "signed off as a demonstration" if is_demonstration(fact) else "signed off"
+            return f"{what} {by}{f': {note}' if note else ''}{acknowledged_words(fact)}"
         case _:
             what = f"entry {fact.entry} corrected {by}: {fact.text} (reason: {fact.reason})"
     return f"{what}: {note}" if note else what
@@ -161,13 +172,24 @@ def acknowledged_words(fact: SignedOff) -> str:
     """Return what a sign-off acknowledged and why it was given all the same, to stand behind other words."""
     if not fact.acknowledged:
         return ""
-    return f"; acknowledged: {' '.join(one.text for one in fact.acknowledged)} Released all the same: {fact.why}"
+    return f"; acknowledged: {' '.join(one.text for one in fact.acknowledged)} {why_words(fact)}"
+
+
+def why_words(fact: SignedOff) -> str:
+    """Return why a sign-off was given in spite of what it acknowledges."""
+    return f"Signed as a demonstration: {fact.why}" if is_demonstration(fact) else f"Released all the same: {fact.why}"
+
+
+def signed_words(signed: Entry) -> str:
+    """Return who signed a unit off, and whether that releases it: "Signed off by A. Holm"."""
+    shown = " as a demonstration, which releases no unit," if is_demonstration(signed.fact) else ""
+    return f"Signed off{shown} by {signed.fact.by}"
 
 
 def next_words(sheet: Sheet, standing: Standing) -> str:
     """Return what to do next, in a sentence or two, with what the sheet says to mind."""
     if standing.signed is not None:
-        return f"Signed off by {standing.signed.fact.by}."
+        return f"{signed_words(standing.signed)}."
     if not standing.open and standing.remarks:
         return f"Nothing is open, but whoever signs must acknowledge: {' '.join(one.text for one in standing.remarks)}"
     if not standing.open:

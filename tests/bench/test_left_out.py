@@ -170,15 +170,16 @@ async def test_whoever_signs_must_know_and_nothing_is_left_out_after_the_sign_of
         unit.add([unit.left_out("low", 3, "Ana", "bumped the bench")], at=AT)
         with pytest.raises(Refused, match="stroke 3 of low was left out by Ana"):
             unit.left_out("low", 3, "Ana", "once more")
-        (known,) = unit.now.standing.remarks
+        unmeasured, known = unit.now.standing.remarks
+        assert unmeasured.code == "not_measured" and "pseudo-terminal" in unmeasured.text
         assert known.code == "strokes_left_out" and "low is " in known.text
         assert "4 strokes count; the sheet asks for 5." in known.text
         steps = [Override(None, n, "Di", "not of this test") for n in range(len(unit.sheet.steps))]
         packs = [Override(one.pack, None, "Di", "not of this test") for one in unit.now.packs if one.state != "good"]
         unit.add([*steps, *packs], at=AT)
-        with pytest.raises(Refused, match="whoever signs must acknowledge: low is "):
+        with pytest.raises(Refused, match=r"whoever signs must acknowledge: low was not measured .* low is "):
             unit.add([SignedOff("Di")], at=AT)
-        unit.add([SignedOff("Di", "", (known,), "the bump was seen")], at=AT)
+        unit.add([SignedOff("Di", "", (unmeasured, known), "the bump was seen")], at=AT)
         with pytest.raises(Refused, match="signed off already"):
             unit.add([unit.left_out("low", 4, "Ana", "bumped again")], at=AT)
         assert sum(isinstance(one.fact, StrokeLeftOut) for one in unit.job.facts) == 1

@@ -30,11 +30,11 @@ CREATE TABLE collected_strokes (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
+CREATE INDEX collected_strokes_at ON collected_strokes (at);
 
 CREATE INDEX collected_strokes_job ON collected_strokes (job, "check", n);
 
-CREATE INDEX collected_strokes_at ON collected_strokes (at);
+CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
 
 CREATE TABLE collected_verdicts (
     id VARCHAR(36) NOT NULL,
@@ -64,6 +64,7 @@ CREATE TABLE collected_verdicts (
     recording_sha256 TEXT NOT NULL,
     remarks JSON NOT NULL,
     attempt BIGINT,
+    not_measured TEXT NOT NULL,
     outcome TEXT NOT NULL,
     left_out TEXT NOT NULL,
     more JSON,
@@ -122,6 +123,7 @@ CREATE TABLE collected_units (
     to_acknowledge JSON NOT NULL,
     signed_off_by TEXT NOT NULL,
     signed_off_at VARCHAR(27),
+    demonstrated_by TEXT NOT NULL,
     more JSON,
     PRIMARY KEY (id)
 );

@@ -50,6 +50,7 @@ CREATE TABLE checks (
     strokes_wanted BIGINT NOT NULL,
     seat_wanted BIGINT NOT NULL,
     measure TEXT NOT NULL,
+    origin JSON,
     UNIQUE (job, pack, number),
     CONSTRAINT checks_state CHECK (state IN ('measuring', 'done', 'abandoned')),
     CONSTRAINT checks_measure CHECK (measure IN ('peak', 'held')),
