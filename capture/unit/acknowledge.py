@@ -9,7 +9,7 @@ demonstration and releases no unit. No I/O, no clock.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from capture.unit.changes import Outcome
 from capture.unit.facts import Entry, Judged, StrokeLeftOut, ToAcknowledge
@@ -31,21 +31,18 @@ def remarks(
         made = next((entry.number for entry in entries if entry.fact is outcome.change), 0)
         after = [check.number for check in checks if check.pack == outcome.change.pack and check.started_number > made]
         found.append(ToAcknowledge("not_as_predicted", min(after, default=made), outcome.text))
-    late: dict[str, list[Judged]] = {}
+    for gauge, late in _by(checks, lambda check: check.overdue):
+        packs, number = _named(late)
+        text = f"{gauge}, was overdue when {packs} {'was' if len(late) == 1 else 'were'} measured"
+        found.append(ToAcknowledge("gauge_overdue", number, f"{text}: readings not assured."))
+    for origin, played in _by(checks, lambda check: check.not_measured):
+        packs, number = _named(played)
+        text = (
+            f"{packs} {'was' if len(played) == 1 else 'were'} not measured on a unit: the readings came from {origin}."
+        )
+        text += " Signed off, this is a demonstration and releases no unit."
+        found.append(ToAcknowledge("not_measured", number, text))
     for check in newest_checks(checks):
-        if check.overdue:
-            late.setdefault(check.overdue, []).append(check)
-    for gauge, measured in late.items():
-        packs = ", ".join(check.pack for check in measured)
-        text = f"{gauge}, was overdue when {packs} {'was' if len(measured) == 1 else 'were'} measured"
-        newest_number = max(check.number for check in measured)
-        found.append(ToAcknowledge("gauge_overdue", newest_number, f"{text}: readings not assured."))
-    for check in newest_checks(checks):
-        if check.not_measured:
-            text = f"{check.pack} was not measured on a unit: its readings came from {check.not_measured}. Signed off, "
-            found.append(
-                ToAcknowledge("not_measured", check.number, f"{text}this is a demonstration and releases no unit.")
-            )
         differs = check.with_all is None or check.with_all.verdict != check.verdict.verdict
         if check.left_out and (differs or check.verdict.strokes < check.least):
             text = f"{check.pack} is {check.verdict.verdict}: {left_out_words(check)}"
@@ -55,6 +52,19 @@ def remarks(
             text = f"{check.pack} is {check.verdict.verdict}: {' '.join(one.text for one in check.verdict.remarks)}"
             found.append(ToAcknowledge("seal_leaks", check.number, text))
     return tuple(found)
+
+
+def _by(checks: Sequence[Judged], told: Callable[[Judged], str]) -> list[tuple[str, list[Judged]]]:
+    """The newest checks by what is told of them; those of which nothing is are left out."""
+    found: dict[str, list[Judged]] = {}
+    for check in newest_checks(checks):
+        found.setdefault(told(check), []).append(check)
+    return [(words, those) for words, those in found.items() if words]
+
+
+def _named(checks: Sequence[Judged]) -> tuple[str, int]:
+    """The packs of checks, and the number of the newest of them."""
+    return ", ".join(check.pack for check in checks), max(check.number for check in checks)
 
 
 def newest_checks(checks: Sequence[Judged]) -> list[Judged]:

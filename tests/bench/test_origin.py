@@ -147,5 +147,5 @@ def test_the_message_of_a_verdict_says_where_the_readings_came_from(tmp_path: Pa
         found = measured(1_100_000, "good")
         pack = unit.sheet.pack("low")
         unit.keep_verdict(check, pack, found, [], recording_sha256="0" * 64, recording_bytes=1, at=AT)
-        waiting = [one.payload for one in store.outbox_after(0, 100) if one.topic.endswith("/verdict")]
+        waiting = [one.message.payload for one in store.outbox_after(0, 100) if one.message.topic.endswith("/verdict")]
     assert VerdictMessage.from_wire(waiting[-1].encode()).not_measured == "a recording, recording:good.jsonl"

@@ -31,14 +31,14 @@ def test_the_demo_goes_from_the_first_check_to_signed_off_with_one_shim_and_one_
     assert "advice: Change the snap ring from 3.00 mm to 2.80 mm" in out
     assert "The change in low came out as predicted" in out and "The change in high came out as predicted" in out
     assert out.count("GOOD:") == 3
-    assert "verdicts: low good, high good, reverse good; signed off by Ana" in out
+    assert "verdicts: low good, high good, reverse good; signed off as a demonstration by Ana" in out
     assert "caution: Wear eye protection" in out
     told = {line.split(":")[0]: line.split("strokelog ")[1].split() for line in out.splitlines() if ": " in line
             and "strokelog " in line}  # fmt: skip
     again = {name: strokelog(words) for name, words in told.items()}
     assert "GOOD:" in again["Replay it"] and "repeatability" in again["Replay it"]
     assert "PROVEN" in again["Prove it"] and "5 verdicts" in again["Prove it"]
-    assert "Signed off by Ana." in again["Its steps"]
+    assert "Signed off as a demonstration, which releases no unit, by Ana." in again["Its steps"]
     assert "parts of low changed by Ana: backing shim 2 to 3" in again["Look at it"]
     job: dict[str, Any] = json.loads(strokelog([*told["Look at it"], "--json"]))
     assert [check["verdict"]["verdict"] for check in job["checks"]] == ["loose", "good", "tight", "good", "good"]
@@ -76,7 +76,7 @@ def test_the_demo_on_a_terminal_shows_a_verdict_and_leaves_it_clean(tmp_path: Pa
         terminal.wait_for("0.900 to 1.300 mm")
         terminal.wait_for("Replay it:")
         terminal.wait_for_shell()
-        assert "reverse good; signed off by Ana" in terminal.text().replace("\n", "")
+        assert "reverse good; signed off as a demonstration by Ana" in terminal.text().replace("\n", "")
         assert terminal.format("#{alternate_on}") == "0"
         assert terminal.format("#{cursor_flag}") == "1"
         assert {"icanon", "echo"} <= set(terminal.settings())
