@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from contextlib import closing
 from dataclasses import dataclass, field, fields
 from datetime import UTC
 from pathlib import Path
@@ -163,7 +164,8 @@ class _OneCheck:
         self.same(f"the SHA-256 of its recording {path}", self._ended.recording_sha256, found)
         try:
             header, lines = read_recording(path)
-            first = next(lines, None)
+            with closing(lines):
+                first = next(lines, None)
         except RecordingError as error:
             raise self._mismatch("its recording", "one that can be read", f"{error}") from error
         mark = first.mark if first is not None and first.mark is not None else {}

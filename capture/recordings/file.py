@@ -21,7 +21,7 @@ import json
 import os
 import warnings
 import zlib
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from types import TracebackType
@@ -293,7 +293,7 @@ def open_recording(path: Path) -> BinaryIO:
         return unpacked(compressed.open("rb"))
 
 
-def read_recording(path: Path) -> tuple[Header, Iterator[Line]]:
+def read_recording(path: Path) -> tuple[Header, Generator[Line, None, None]]:
     """Open a recording, compressed or not; return its header and an iterator over its lines, read as they are
     asked for.
 
@@ -334,7 +334,7 @@ def _raw_lines(path: Path, file: BinaryIO) -> Iterator[bytes]:
         raise RecordingError(f"cannot read {path}: {error.strerror}") from error
 
 
-def _lines(path: Path, file: BinaryIO) -> Iterator[Line]:
+def _lines(path: Path, file: BinaryIO) -> Generator[Line, None, None]:
     with file:
         last_ns = 0
         for number, raw in enumerate(_raw_lines(path, file), start=2):
