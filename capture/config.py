@@ -4,21 +4,26 @@ from __future__ import annotations
 
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
+from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from capture.mqtt.settings import BrokerSettings
+from capture.plumbing.checked_file import FileKind
 from capture.plumbing.user_folders import data_folder, settings_folder
+from capture.plumbing.wrong_values import wrong_values
 from capture.unit.gauge import Gauge
 from drivers.torque import TorqueSettings
 
-__all__ = ["Config", "ConfigError", "Retention", "default_config_path", "load_config"]
+__all__ = ["SETTINGS_FILE", "Config", "ConfigError", "Retention", "default_config_path", "load_config"]
 
 
 class ConfigError(Exception):
     """The settings cannot be used; the text names the file or variable, the key and what was expected."""
+
+
+SETTINGS_FILE: Final = FileKind("settings file", ConfigError)
 
 
 def default_config_path() -> Path:
@@ -128,9 +133,12 @@ class Config(BaseSettings):
 
 def load_config(path: Path | None = None) -> Config:
     """Read the settings from `path`, or from the XDG place if there is a file; raises ConfigError."""
+    source = path or default_config_path()
     if path is not None and not path.is_file():
         raise ConfigError(f"{path}: there is no such settings file")
-    source = path or default_config_path()
+    raw = {}
+    if source.is_file():
+        raw = SETTINGS_FILE.table(SETTINGS_FILE.text(source), source)
 
     class _FromFile(Config):
         @classmethod
@@ -142,26 +150,10 @@ def load_config(path: Path | None = None) -> Config:
             dotenv_settings: PydanticBaseSettingsSource,
             file_secret_settings: PydanticBaseSettingsSource,
         ) -> tuple[PydanticBaseSettingsSource, ...]:
-            return init_settings, env_settings, TomlConfigSettingsSource(settings_cls, source)
+            return init_settings, env_settings, InitSettingsSource(settings_cls, raw)
 
     try:
         return _FromFile()
-    except OSError as error:
-        raise ConfigError(f"{source}: {error.strerror}") from error
     except ValidationError as error:
-        lines = []
-        for item in error.errors():
-            key = ".".join(str(part) for part in item["loc"])
-            what = str(item["msg"]).removeprefix("Value error, ")
-            if item["type"] == "extra_forbidden":
-                where = str(item["loc"][0])
-                tables: dict[str, type[BaseModel]] = {"gauge": GaugeIdentity, "retention": Retention, "wrench": Wrench}
-                table = tables.get(where, Config)
-                there = f"there are: {', '.join(table.model_fields)}"
-                what = f"is no setting; {there}" if table is Config else f"is no setting of [{where}]; {there}"
-            lines.append(f"{source} (or the environment): {key}: {what}")
+        lines = [f"{source} (or the environment): {wrong}" for wrong in wrong_values(error, Config)]
         raise ConfigError("\n".join(lines)) from error
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{source}: is not UTF-8 text; expected settings in TOML") from error
-    except (ValueError, RecursionError) as error:  # no TOML, nested too deep, or a number longer than Python reads
-        raise ConfigError(f"{source}: no TOML: {error}") from error

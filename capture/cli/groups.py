@@ -11,7 +11,7 @@ import typer
 from typer.core import TyperGroup
 from typer.main import get_command
 
-from capture.cli.options import plain_words
+from capture.plumbing.wrong_values import plain_words
 
 __all__ = ["Command", "CommandList", "Group"]
 

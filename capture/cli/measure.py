@@ -22,7 +22,6 @@ from capture.cli.options import (
     fail,
     open_store,
     pairs,
-    plain_words,
     read_sheet,
     settings_of,
     stock_file,
@@ -166,6 +165,7 @@ def _fixture(
     from pydantic import ValidationError
 
     from capture.air.control import FixtureSetup
+    from capture.plumbing.wrong_values import wrong_values
     from drivers.registry import make_settings
     from drivers.wirings.registry import find_driver
 
@@ -187,10 +187,7 @@ def _fixture(
     try:
         checked = make_settings(driver, values)
     except ValidationError as error:
-        item = error.errors()[0]
-        key = ".".join(str(part) for part in item["loc"])
-        what = plain_words(str(item["msg"]))
-        fail(f"fixture: {key}: {what}; {chosen!r} takes: {', '.join(driver.settings.model_fields)}", 2)
+        fail(f"fixture {chosen!r}: {wrong_values(error, driver.settings)[0]}", 2)
     return FixtureSetup(driver, checked, where, "press" if how == "press" else "hold"), {"driver": chosen, **values}
 
 

@@ -29,7 +29,6 @@ __all__ = [
     "fail",
     "open_store",
     "pairs",
-    "plain_words",
     "read_sheet",
     "record_path",
     "settings_of",
@@ -52,27 +51,6 @@ def fail(text: str, code: int = 1) -> NoReturn:
     raise typer.Exit(code)
 
 
-#: What the libraries that check types say, and how people say it.
-_PLAIN = (
-    ("Value error, ", ""),
-    ("Input should be a valid integer, unable to parse string as an integer", "expected a whole number, such as 7"),
-    ("Input should be a valid integer, got a number with a fractional part", "expected a whole number, such as 7"),
-    ("Input should be a valid number, unable to parse string as a number", "expected a number, such as 2.5"),
-    ("Input should be greater than or equal to ", "expected at least "),
-    ("Input should be less than or equal to ", "expected at most "),
-    ("Input should be greater than ", "expected more than "),
-    ("Input should be less than ", "expected less than "),
-    ("Input should be ", "expected "),
-)
-
-
-def plain_words(text: str) -> str:
-    """Return what a library says is wrong with a value, in words for people."""
-    for found, said in _PLAIN:
-        text = text.replace(found, said)
-    return text
-
-
 @contextmanager
 def errors_in_words() -> Iterator[None]:
     from capture.config import ConfigError
@@ -93,6 +71,7 @@ def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[Indicato
     """Validate an indicator's settings, or exit naming the one that is wrong."""
     from pydantic import ValidationError
 
+    from capture.plumbing.wrong_values import wrong_values
     from drivers.indicators.registry import find_driver
     from drivers.registry import make_settings
 
@@ -103,16 +82,8 @@ def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[Indicato
     try:
         return driver, make_settings(driver, values)
     except ValidationError as error:
-        lines = []
-        for item in error.errors():
-            key = ".".join(str(part) for part in item["loc"]) or "settings"
-            what = plain_words(str(item["msg"]))
-            if item["type"] == "extra_forbidden":
-                what = f"no setting of {name!r}; there are: {', '.join(driver.settings.model_fields)}"
-            elif item["type"] == "missing":
-                what = f"{name!r} needs it; give it with --set {key}=VALUE"
-            lines.append(f"{where}: {key}: {what}")
-        fail("\n".join(lines), 2)
+        wrong = wrong_values(error, driver.settings, missing="is missing; give it with --set {key}=VALUE")
+        fail("\n".join(f"{where}: {one}" for one in wrong), 2)
 
 
 def pairs(words: list[str] | None) -> dict[str, Any]:
@@ -146,6 +117,7 @@ def broker_settings(url: str | None, settled: Config) -> BrokerSettings | None:
     from pydantic import ValidationError
 
     from capture.mqtt.settings import BrokerSettings
+    from capture.plumbing.wrong_values import wrong_values
 
     if url is None:
         return settled.broker
@@ -153,7 +125,7 @@ def broker_settings(url: str | None, settled: Config) -> BrokerSettings | None:
     try:
         return BrokerSettings.model_validate({**known, "url": url})
     except ValidationError as error:
-        fail(f"--broker: {plain_words(str(error.errors()[0]['msg']))}", 2)
+        fail(f"--broker: {wrong_values(error)[0]}", 2)
 
 
 def record_path(config: Path | None, data_dir: Path | None) -> Path:

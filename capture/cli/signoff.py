@@ -20,7 +20,6 @@ from capture.cli.options import (
     fail,
     open_store,
     pairs,
-    plain_words,
     stock_file,
 )
 from capture.plumbing.outward import harmless, say, warn
@@ -294,17 +293,13 @@ def _torque(text: str) -> int:
 def _wrench_settings(words: list[str] | None) -> TorqueSettings:
     from pydantic import ValidationError
 
+    from capture.plumbing.wrong_values import wrong_values
     from drivers.torque import TorqueSettings
 
     try:
         return TorqueSettings.model_validate(pairs(words))
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        what = plain_words(str(first["msg"]))
-        if first["type"] == "extra_forbidden":
-            what = f"no setting of a wrench; there are: {', '.join(TorqueSettings.model_fields)}"
-        fail(f"--set {key}: {what}", 2)
+        fail(f"--set {wrong_values(error, TorqueSettings)[0]}", 2)
 
 
 def _tightened(

@@ -19,7 +19,6 @@ from capture.cli.options import (
     errors_in_words,
     fail,
     pairs,
-    plain_words,
     read_sheet,
     settings_of,
 )
@@ -166,6 +165,7 @@ def check_fixture(
     from pydantic import ValidationError
 
     from capture.output.words import CAUTIONS
+    from capture.plumbing.wrong_values import wrong_values
     from drivers.registry import make_settings
     from drivers.wirings.conformance import check_fixture as test_points
     from drivers.wirings.registry import find_driver
@@ -176,7 +176,7 @@ def check_fixture(
     except LookupError as error:
         fail(str(error.args[0]), 2)
     except ValidationError as error:
-        fail(f"--set: {plain_words(str(error.errors()[0]['msg']))}", 2)
+        fail(f"--set {wrong_values(error, driver.settings)[0]}", 2)
     if not driver.wired:
         fail(f"fixture {fixture!r} has no wiring to test", 2)
     for text in CAUTIONS:

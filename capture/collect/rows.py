@@ -19,6 +19,7 @@ from pydantic import BaseModel, ValidationError
 from capture.collect.schema import by_id
 from capture.mqtt.messages import MESSAGES
 from capture.mqtt.topics import ROOT, status_topic, stroke_topic, unit_topic, verdict_topic
+from capture.plumbing.wrong_values import wrong_values
 
 __all__ = ["LONGEST_PAYLOAD", "Arrived", "NoMessage", "refusal", "row_of"]
 
@@ -65,7 +66,7 @@ def row_of(arrived: Arrived) -> tuple[str, dict[str, Any]]:
         _check_sender(kind, row, below)
         row["more"] = _unknown(kind, arrived.payload)
     except ValidationError as error:
-        raise NoMessage(_in_words(error)) from None
+        raise NoMessage("; ".join(wrong_values(error)[:5])) from None
     except (ValueError, OverflowError, RecursionError) as error:
         raise NoMessage(str(error)) from error
     row["received_at"] = arrived.at
@@ -149,11 +150,3 @@ def _texts(value: Any) -> Iterator[str]:
             yield from _texts(one)
     elif isinstance(value, str):
         yield value
-
-
-def _in_words(error: ValidationError) -> str:
-    parts = []
-    for item in error.errors(include_input=False, include_url=False)[:5]:
-        key = ".".join(str(part) for part in item["loc"])
-        parts.append(f"{key}: {item['msg']}" if key else str(item["msg"]))
-    return "; ".join(parts)

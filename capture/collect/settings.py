@@ -7,7 +7,6 @@ A password of a broker is read from `password_file`. One of the database is read
 from __future__ import annotations
 
 import socket
-import tomllib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Final, Self
@@ -16,10 +15,11 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
-from capture.config import Config, ConfigError, load_config
+from capture.config import SETTINGS_FILE, Config, ConfigError, load_config
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import ROOT, topic_filters
 from capture.plumbing.user_folders import data_folder
+from capture.plumbing.wrong_values import wrong_values
 
 __all__ = ["CollectSettings", "DatabaseSettings", "ShopBroker", "load_settings"]
 
@@ -141,9 +141,9 @@ def load_settings(
     """
     where = str(path) if path is not None else "command line"
     values: dict[str, Any] = {}
+    if path is not None:
+        values = SETTINGS_FILE.table(SETTINGS_FILE.text(path), path)
     try:
-        if path is not None:
-            values = tomllib.loads(path.read_text(encoding="utf-8"))
         # A bench's settings file serves as well: what else is in it is of no matter here.
         own = values.pop("broker", None)
         if own is not None:
@@ -162,25 +162,10 @@ def load_settings(
         if take_over_session:
             values["take_over_session"] = True
         settings = CollectSettings.model_validate(values)
-    except OSError as error:
-        raise ConfigError(f"{where}: {error.strerror}") from error
     except ValidationError as error:
-        raise ConfigError("\n".join(_in_words(where, item) for item in error.errors())) from None
-    except UnicodeDecodeError as error:
-        raise ConfigError(f"{where}: is not UTF-8 text; expected settings in TOML") from error
-    except (ValueError, RecursionError) as error:  # no TOML, nested too deep, or a number longer than Python reads
-        raise ConfigError(f"{where}: no TOML: {error}") from error
+        raise ConfigError("\n".join(f"{where}: {one}" for one in wrong_values(error, CollectSettings))) from None
     if not settings.brokers:
         raise ConfigError(
             f"{where}: no broker; give --broker mqtt://host, or url under [broker] or [[brokers]] in the settings file"
         )
     return settings
-
-
-def _in_words(where: str, item: Any) -> str:
-    key = ".".join(str(part) for part in item["loc"])
-    what = str(item["msg"]).removeprefix("Value error, ")
-    if item["type"] == "extra_forbidden":
-        models: dict[int, type[BaseModel]] = {1: CollectSettings, 2: DatabaseSettings}
-        what = f"is no setting; there are: {', '.join(models.get(len(item['loc']), ShopBroker).model_fields)}"
-    return f"{where}: {key}: {what}" if key else f"{where}: {what}"

@@ -30,6 +30,7 @@ from typing import IO, TYPE_CHECKING, Any, BinaryIO, Literal, cast
 from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
 
 from capture.plumbing.durable import DISK_FULL
+from capture.plumbing.wrong_values import wrong_values
 
 if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
@@ -320,11 +321,7 @@ def read_recording(path: Path) -> tuple[Header, Generator[Line, None, None]]:
 
 
 def _reason(error: Exception) -> str:
-    if isinstance(error, ValidationError):
-        problem = error.errors()[0]
-        where = ".".join(str(part) for part in problem["loc"])
-        return f"{where}: {problem['msg']}" if where else str(problem["msg"])
-    return str(error)
+    return wrong_values(error)[0] if isinstance(error, ValidationError) else str(error)
 
 
 def _raw_lines(path: Path, file: BinaryIO) -> Iterator[bytes]:

@@ -12,6 +12,7 @@ from capture.clearance.advice import Advice, advise
 from capture.clearance.check import Check, StrokeKept
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.verdict import Verdict
+from capture.plumbing.wrong_values import wrong_values
 from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
 from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
 from capture.sheet.sheet import Air, Pack
@@ -49,9 +50,7 @@ class Replay:
         except LookupError as error:
             raise RecordingError(f"{path}, line 1: {error.args[0]}") from error
         except ValidationError as error:
-            problem = error.errors()[0]
-            key = ".".join(str(part) for part in problem["loc"])
-            raise RecordingError(f"{path}, line 1: indicator.{key}: {problem['msg']}") from error
+            raise RecordingError(f"{path}, line 1: indicator: {wrong_values(error)[0]}") from error
         self.stream = IndicatorStream(
             driver, settings, pack.measure if pack else "peak", self._fixture(path, air.window_pa if air else None)
         )
@@ -76,7 +75,7 @@ class Replay:
             self.unknown_settings.append(f"fixture {header.get('driver')!r}")
             return None
         except ValidationError as error:
-            raise RecordingError(f"{path}, line 1: fixture: {error.errors()[0]['msg']}") from error
+            raise RecordingError(f"{path}, line 1: fixture: {wrong_values(error)[0]}") from error
         return FixtureStream(driver, settings, window_pa)
 
     def strokes(self, speed: float | None = None, sleep: Callable[[float], None] = time.sleep) -> Iterator[StrokeKept]:

@@ -3,7 +3,6 @@ outside, checked; exact integers inside. The sheet says which limits hold; the p
 
 from __future__ import annotations
 
-import tomllib
 from datetime import date
 from math import prod
 from pathlib import Path
@@ -17,11 +16,10 @@ from pydantic import (
     Field,
     ModelWrapValidatorHandler,
     PrivateAttr,
-    ValidationError,
     model_validator,
 )
 
-from capture.plumbing.checked_file import blamed, place_of, shown
+from capture.plumbing.checked_file import FileKind
 from capture.sheet.steps import Step, Steps
 from drivers.reading import LengthUnit
 from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure
@@ -46,6 +44,9 @@ _MOST_CLEARANCE_NM = 100_000_000
 
 class SheetError(Exception):
     """A build sheet cannot be used; the text names the file, the key, the value and what was expected."""
+
+
+_SHEETS = FileKind("build sheet", SheetError, lists=("adjusters", "steps"))
 
 
 class _Part(BaseModel):
@@ -304,26 +305,13 @@ class Sheet(_Part):
 
 def load_sheet(path: Path) -> Sheet:
     """Read and check a build sheet; raises SheetError for anything wrong with it."""
-    try:
-        text = path.read_bytes().decode()
-    except OSError as error:
-        raise SheetError(f"{path}: {error.strerror}; expected a build sheet in TOML") from error
-    except UnicodeDecodeError as error:
-        raise SheetError(f"{path}: is not UTF-8 text; expected a build sheet in TOML") from error
-    return parse_sheet(text, str(path))
+    return parse_sheet(_SHEETS.text(path), str(path))
 
 
 def parse_sheet(text: str, where: str) -> Sheet:
     """Check the text of a build sheet; `where` names it in errors. Raises SheetError."""
-    try:
-        raw = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        # Beside what TOML forbids, tomllib lets a number of thousands of digits or deep nesting through to here.
-        raise SheetError(f"{where}: no TOML: {error}; expected a build sheet in TOML") from error
-    try:
-        sheet = Sheet.model_validate(raw)
-    except ValidationError as error:
-        raise SheetError("\n".join(_problem(where, raw, item) for item in _causes(error))) from error
+    raw = _SHEETS.table(text, where)
+    sheet = _SHEETS.check(raw, where, Sheet)
     sheet._display_unit = _unit_of(raw)
     return sheet
 
@@ -331,34 +319,3 @@ def parse_sheet(text: str, where: str) -> Sheet:
 def _unit_of(raw: dict[str, Any]) -> LengthUnit:
     first = str(raw["packs"][0]["range"][0])
     return "in" if any(word in first.lower() for word in ("in", '"', "thou", "mil ")) else "mm"
-
-
-def _causes(error: ValidationError) -> list[Any]:
-    """The errors without those that only follow from others: a list is short because its items were refused."""
-    items = error.errors(include_url=False, include_context=False)
-    inner = [item["loc"] for item in items]
-    return [
-        item
-        for item in items
-        if item["type"] != "too_short"
-        or not any(len(loc) > len(item["loc"]) and loc[: len(item["loc"])] == item["loc"] for loc in inner)
-    ]
-
-
-def _shown(value: Any) -> str:
-    """A value as an error shows it; a whole table only by its name."""
-    return shown(value, f"table {value.get('name', '')!r}" if isinstance(value, dict) else "")
-
-
-def _problem(where: str, raw: dict[str, Any], item: Any) -> str:
-    """One line for people: the file, the key, the value and what was expected."""
-    loc = item["loc"]
-    # After `adjusters[i]` and `steps[i]` comes the kind that was tried, which is no key of the sheet.
-    keys = [part for at, part in enumerate(loc) if not (at >= 2 and loc[at - 2] in ("adjusters", "steps"))]
-    key, value = place_of(raw, keys)
-    if item["type"] == "missing":
-        return f"{where}: {key}: is missing; expected by every sheet"
-    if item["type"] == "extra_forbidden":
-        return f"{where}: {key}: {_shown(value)}: is no key of a build sheet; check its spelling"
-    key, value, what = blamed(key, value, str(item["msg"]).removeprefix("Value error, "))
-    return f"{where}: {key or 'sheet'}: {_shown(value)}: {what}"

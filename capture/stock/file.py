@@ -18,7 +18,7 @@ from pydantic import (
     model_validator,
 )
 
-from capture.plumbing.checked_file import TableError, read_table
+from capture.plumbing.checked_file import FileKind
 from capture.stock.holdings import Bin, StockError, misfit
 from drivers.units import LengthNm
 
@@ -111,10 +111,7 @@ class StockFile(_Table):
 
 def load_stock(path: Path) -> StockFile:
     """Read and check a stock file; raises StockError for anything wrong with it."""
-    try:
-        return read_table(path, StockFile, "stock file")
-    except TableError as error:
-        raise StockError(str(error)) from error
+    return FileKind("stock file", StockError).read(path, StockFile)
 
 
 def exact_length(value_nm: int, unit: str) -> str:

@@ -12,7 +12,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from capture.clearance.distribution import Distribution, normal
-from capture.plumbing.checked_file import read_table
+from capture.plumbing.checked_file import FileKind
 from capture.record import Job, KeptCheck
 from capture.sheet.sheet import Selective, SheetError, parse_sheet
 from capture.stock import Holdings, Place, Reservation, part_key
@@ -249,7 +249,7 @@ def from_file(path: Path, holdings: Holdings) -> Gathered:
     """Gather the packs that a TOML or JSON file lists. Raises TableError for anything wrong with it."""
     drafts = []
     not_asked = []
-    for entry in read_table(path, WaitingFile, "file of waiting packs").packs:
+    for entry in FileKind("file of waiting packs", lists=("adjusters",)).read(path, WaitingFile).packs:
         fitted = []
         refused = ""
         for n, one in enumerate(entry.adjusters):

@@ -310,7 +310,10 @@ def test_a_fixture_is_tested_from_the_command_line(tmp_path: Path) -> None:
         (["--fixture", "steam"], "no fixture driver 'steam'; there are: ascii, hand, lines, registers"),
         (["--fixture", "ascii"], "needs its port: --fixture-port PORT"),
         (["--fixture", "ascii", "--fixture-port", "x", "--button", "tap"], "expected hold or press"),
-        (["--fixture", "ascii", "--fixture-port", "x", "--fixture-set", "colour=red"], "'ascii' takes: baud"),
+        (
+            ["--fixture", "ascii", "--fixture-port", "x", "--fixture-set", "colour=red"],
+            "'ascii': colour: is no setting; there are: baud",
+        ),
     ],
 )
 def test_a_wrong_fixture_is_refused_with_what_to_check(words: list[str], said: str) -> None:

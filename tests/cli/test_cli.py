@@ -71,7 +71,7 @@ def test_decode_takes_settings() -> None:
     [
         (["decode", "--driver", "telepathy"], "no indicator driver 'telepathy'; there are: bcd13"),
         (["decode", "--driver", "counts"], "'counts' needs it"),
-        (["decode", "--driver", "line", "--set", "colour=red"], "no setting of 'line'; there are: unit"),
+        (["decode", "--driver", "line", "--set", "colour=red"], "colour: is no setting; there are: unit"),
         (["decode", "--driver", "line", "--set", "unit"], "expected KEY=VALUE"),
         (["decode", "--driver", "line", "--set", "resolution=fine"], "cannot be read as a length"),
         (["run"], "no build sheet"),

@@ -449,7 +449,7 @@ def test_the_wrench_is_a_table_of_its_own_in_the_settings(tmp_path: Path) -> Non
     wrench = load_config(settings).wrench
     assert wrench is not None and (wrench.port, wrench.unit, wrench.baud) == ("/dev/ttyUSB1", "N m", 9600)
     settings.write_text('[wrench]\nport = "/dev/ttyUSB1"\nmake = "x"\n')
-    with pytest.raises(ConfigError, match=r"wrench\.make: is no setting of \[wrench\]; there are: unit, decimal, baud"):
+    with pytest.raises(ConfigError, match=r"wrench\.make: is no setting; there are: unit, decimal, baud"):
         load_config(settings)
 
 

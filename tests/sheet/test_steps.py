@@ -115,7 +115,7 @@ def test_a_joint_says_which_bolts_where_the_names_do_not() -> None:
         ('kind = "soak"\nminimum = "overnight"', "minimum", "'overnight'", "such as '30 min'"),
         ('kind = "cure"\nminimum = 30', "minimum", "30", "such as '30 min'"),
         ('value = "46 N m"', "kind", "", "is missing"),
-        ('kind = "clean"\norder = 0', "order", "0", "greater than or equal to 1"),
+        ('kind = "clean"\norder = 0', "order", "0", "expected at least 1"),
     ],
 )
 def test_a_mistake_in_a_step_is_named_by_key_value_and_what_was_expected(
@@ -242,7 +242,7 @@ def test_a_pack_that_is_not_good_is_overridden_by_name_and_reason(bench: Bench) 
         (["4", "--begin"], 1, "has no minimum time"),
         (["2", "--set", "unit=N m"], 2, "give its port with --wrench"),
         (["2", "--wrench", "/dev/nowhere"], 1, "no such device"),
-        (["2", "--wrench", "x", "--set", "colour=red"], 2, "no setting of a wrench; there are: unit"),
+        (["2", "--wrench", "x", "--set", "colour=red"], 2, "--set colour: is no setting; there are: unit"),
     ],
 )
 def test_what_cannot_be_is_refused_in_words(bench: Bench, words: list[str], code: int, said: str) -> None:

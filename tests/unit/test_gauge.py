@@ -49,10 +49,10 @@ def test_the_gauge_is_a_table_of_its_own_in_the_settings(tmp_path: Path) -> None
     assert settled.indicator.driver_settings() == {}
     for wrong, said in (
         ('serial = "x"\ncalibration_due = "soon"', r"gauge\.calibration_due: .*date"),
-        ("calibration_due = 2026-03-31", r"gauge\.serial: Field required"),
+        ("calibration_due = 2026-03-31", r"gauge\.serial: is missing"),
         (
             'serial = "x"\ncolour = "red"',
-            r"gauge\.colour: is no setting of \[gauge\]; there are: serial, calibration_due",
+            r"gauge\.colour: is no setting; there are: serial, calibration_due",
         ),
     ):
         config.write_text(f"[gauge]\n{wrong}\n")

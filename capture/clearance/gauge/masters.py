@@ -11,7 +11,7 @@ from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from capture.plumbing.checked_file import TableError, read_table
+from capture.plumbing.checked_file import FileKind, TableError
 from drivers.units import LengthNm
 
 __all__ = ["Master", "MasterKind", "load_masters", "master_of"]
@@ -103,7 +103,7 @@ class _MastersFile(BaseModel):
 
 def load_masters(path: Path) -> list[Master]:
     """Return the masters of a file, in its order. Raises TableError."""
-    masters = [table.plain() for table in read_table(path, _MastersFile, "file of masters").masters]
+    masters = [table.plain() for table in FileKind("file of masters").read(path, _MastersFile).masters]
     twice = [serial for serial, count in Counter(master.serial for master in masters).items() if count > 1]
     if twice:
         raise TableError(f"{path}: masters: serial {twice[0]!r} stands twice; expected one table a master")

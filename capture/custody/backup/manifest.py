@@ -10,6 +10,7 @@ from typing import Annotated, Final, Literal
 
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from capture.plumbing.wrong_values import wrong_values
 from capture.record import RecordError
 
 __all__ = ["MANIFEST", "RECORD", "STOCK", "BackedUp", "BackupError", "Head", "Manifest", "inside", "read_manifest"]
@@ -89,9 +90,5 @@ def read_manifest(data: bytes, where: object) -> Manifest:
     try:
         return Manifest.model_validate_json(data)
     except ValidationError as error:
-        problem = error.errors()[0]
-        key = ".".join(str(part) for part in problem["loc"])
-        raise BackupError(
-            f"the backup {where} is damaged at {MANIFEST}: {f'{key}: ' if key else ''}{problem['msg']}; "
-            "use another backup"
-        ) from error
+        wrong = wrong_values(error)[0]
+        raise BackupError(f"the backup {where} is damaged at {MANIFEST}: {wrong}; use another backup") from error
