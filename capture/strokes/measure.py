@@ -26,8 +26,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import isqrt
-from operator import and_
+from operator import and_, sub
 
 from capture.strokes.followed import Inferred, decay, leak_followed_back, tail_followed
 from capture.strokes.hold import StrokeSamples, crest, crossing, held_ns, hold_of, returned_ns, turned, without_glitches
@@ -268,7 +269,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
                     flags.discard("leak")
                     fall = 0
             elif followed is not None:
-                peak, inferred = followed.level_nm, followed.standard_nm
+                # A top that is round was seen, and its beginning is no flat one from which a leak began.
+                below = max(0, _surely_reached(levels, noise) - followed.level_nm)
+                peak, inferred = followed.level_nm + below, isqrt(followed.standard_nm**2 + below**2)
         elif "creep" not in flags:
             told = grew > swayed and growth(later, noise, rounding, 30) > 0
             followed = _to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
@@ -304,6 +307,18 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         ),
         flags=tuple(flag for flag in FLAGS if flag in flags),
     )
+
+
+def _surely_reached(levels: Sequence[int], noise_nm: int) -> int:
+    """Return what the highest travel was at least: that of the highest window of any width, without what noise makes of
+    the highest of several. No window's mean lies above the highest travel.
+    """
+    sums, width, least = [0, *accumulate(levels)], 3, 0
+    while width <= max(3, len(levels) // 2) and width < len(sums):
+        highest = max(map(sub, sums[width:], sums)) // width
+        least = max(least, highest - 5 * noise_nm // (4 * isqrt(width)))
+        width *= 2
+    return least
 
 
 def _drift_doubt(samples: StrokeSamples, hold: list[int]) -> int:
