@@ -22,6 +22,10 @@ class EarlierStrokes:
     sound_direction: int = 0
     """Which way the last one went that counts, 0 before there is one."""
     sound_travel_nm: int = 0
+    first_way_nm: int = 0
+    """How far and which way the first departure went, where the indicator was moved before it was told as a stroke."""
+    ended_away: bool = False
+    """Whether the last one ended elsewhere than at rest."""
     least_nm: int = 0
     """A pack goes about as far every time: what is less than this is something else."""
     brief_nm: int = 0
@@ -32,6 +36,13 @@ class EarlierStrokes:
     """The fewest readings that a fall of theirs showed."""
     stuck_from_nm: int | None = None
     """The rest level before the last one, if that left the piston part way."""
+
+    @property
+    def first_way(self) -> int:
+        """How far and which way strokes seem to go while none was sound; 0 where one was, or nothing is known."""
+        if self.sound_count:
+            return 0
+        return self.direction * self.travel_nm if self.count else self.first_way_nm
 
 
 @dataclass(frozen=True, slots=True)

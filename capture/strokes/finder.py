@@ -40,7 +40,8 @@ from math import isqrt
 
 from capture.strokes.levels import rounded_mean
 from capture.strokes.machine import TABLE, Notice, Sign, StrokeState
-from capture.strokes.measure import measure
+from capture.strokes.measure import Measured, measure
+from capture.strokes.moves import Stand, Track, stands_among
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 from capture.strokes.running import LAG_NS, SURELY_A_STROKE_NM, RunningStroke
@@ -57,6 +58,8 @@ _FEW, _MANY = 8, 64
 _NO_MEASURE = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"})
 #: Flags of a stroke after which the pack rests elsewhere than before.
 _NOT_HOME = frozenset({"no_return", "base_moved", "rezeroed", "gap"})
+#: Flags of a stroke that ended where the reading had moved to.
+_ENDS_AWAY = frozenset({"no_return", "base_moved"})
 #: Flags of small strokes before the first sound one that are a stand swaying.
 _LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "sparse"})
 #: A pack has moved within this of the air being given or taken, and been seen to (common practice).
@@ -89,6 +92,7 @@ class StrokeFinder:
         self._air_ns, self._count_at_air = 0, 0
         self._air_unseen = False
         self._sides = Sides()
+        self._track = Track()
         # What may have been a stroke: one reading of a slow stream, which another like it makes one.
         self._unsure: Stroke | None = None
         self._unsure_way = 0
@@ -328,6 +332,8 @@ class StrokeFinder:
                     self._noticed.add(Notice.AIR_WAS_ON)
                 elif sign is Sign.MOVED or (abs(value - rest.level_nm) >= LEAST_TRAVEL_NM and not rest.shakes):
                     self._noticed.add(Notice.MOVED)
+                self._pass_over(len(stroke.values))
+                self._say_passed_over(t_ns, False, 0, found)
                 self._begin_rest(readings, t_ns)
             case Sign.NOTHING:
                 self._hold_back(t_ns)
@@ -351,18 +357,17 @@ class StrokeFinder:
                 self._complete(rounded_mean(readings), readings, found)
             case Sign.STOOD:
                 if plateau := stroke.stood_before():
+                    self._pass_over(plateau.end)
                     stroke.begin_at(plateau)
                 self._complete(rounded_mean(readings), readings, found)
                 self._noticed.add(Notice.MOVED)
             case Sign.TOO_LONG:
-                stroke.fall_index = len(stroke.values)
-                self._complete(None, readings, found)
+                self._outlast(readings, found)
             case Sign.AGAIN:
                 self._apply_again(found)
             case Sign.ENDS:
                 if before is StrokeState.APPLIED:
-                    stroke.fall_index = len(stroke.values)
-                    self._complete(None, (), found)
+                    self._outlast((), found)
                 elif before is StrokeState.RETURNING:
                     self._complete(stroke.near_level(), (), found)
                 rest.close()
@@ -389,6 +394,7 @@ class StrokeFinder:
         earlier = stroke.earlier
         # The median may have fallen while the newest reading has not: something must be left to go on from.
         step = min(stroke.first_fallen(), len(stroke.values) - 1)
+        self._pass_over(step)
         if earlier.stuck_from_nm is not None and stroke.travel(earlier.stuck_from_nm) > 0:
             # A piston that had stuck part way let go before the air came: it went home, and that is rest.
             rest.level_nm, earlier.stuck_from_nm = earlier.stuck_from_nm, None
@@ -479,6 +485,65 @@ class StrokeFinder:
             self._stroke.earlier.count += 1
             found.append(replace(held, n=self._stroke.earlier.count))
 
+    def _is_a_move(self, measured: Measured) -> bool:
+        """Say whether what went the other way than all strokes was the indicator, moved there and back or further."""
+        usual = self._stroke.earlier.sound_travel_nm
+        return bool(measured.flags) or abs(measured.peak_travel_nm - usual) * 4 > usual
+
+    def _is_unlike(self, measured: Measured) -> bool:
+        """Say whether it went further than the strokes before, or less far."""
+        usual = self._stroke.earlier.sound_travel_nm or measured.peak_travel_nm
+        return abs(measured.peak_travel_nm - usual) * 8 > usual
+
+    def _outlast(self, readings: Sequence[int], found: list[Stroke]) -> None:
+        """It is still applied, or what began as a stroke was the indicator being moved, and strokes came after that."""
+        stroke = self._stroke
+        self._pass_over(len(stroke.values))
+        if self._say_passed_over(stroke.times[-1], False, 0, found):
+            self._noticed.add(Notice.MOVED)
+            self._begin_rest(readings or [stroke.values[-1]], stroke.times[-1])
+            return
+        stroke.fall_index = len(stroke.values)
+        self._complete(None, readings, found)
+
+    def _pass_over(self, until: int) -> None:
+        """The first readings until that one are no part of a stroke: keep where they stood."""
+        rest, stroke = self._rest, self._stroke
+        apart, began_ns = rest.calm_nm, rest.time_ns - len(rest.readings) * self._pace.reading_ns
+        self._track.stood(Stand(rest.level_nm, began_ns, rest.time_ns), apart)
+        for stand in stands_among(stroke.times[:until], stroke.values[:until], rest.calm_nm):
+            self._track.stood(stand, apart)
+        if not stroke.earlier.count:
+            stroke.earlier.first_way_nm = self._track.first_way_nm
+
+    def _say_passed_over(self, until_ns: int, ends_at_rest: bool, way_nm: int, found: list[Stroke]) -> bool:
+        """Say which strokes were passed over until then, since the indicator was being moved; none of them counts.
+
+        `way_nm` is how far strokes go, where none did so far that is sound.
+        """
+        earlier = self._stroke.earlier
+        usual = earlier.sound_direction * earlier.sound_travel_nm or way_nm
+        passed = self._track.passed_over(usual, self._rest.calm_nm, until_ns, ends_at_rest)
+        for one in passed:
+            earlier.count += 1
+            found.append(
+                Stroke(
+                    n=earlier.count,
+                    start_ns=one.start_ns,
+                    end_ns=one.end_ns,
+                    released_nm=one.rest_nm,
+                    peak_travel_nm=abs(one.way_nm),
+                    held_travel_nm=abs(one.way_nm),
+                    rise_ns=0,
+                    creep_nm=0,
+                    return_error_nm=0,
+                    rounding_nm=self._settings.resolution_nm * 29 // 100,
+                    flags=("base_moved",),
+                    accepted=False,
+                )
+            )
+        return bool(passed)
+
     def _complete(self, rest_after: int | None, back: Sequence[int], found: list[Stroke]) -> None:
         """A stroke is over: measure it, and go on at rest with the readings `back`."""
         stroke, rest = self._stroke, self._rest
@@ -510,7 +575,25 @@ class StrokeFinder:
             # It was noise or a stand that sways, before enough of that had been seen at rest to know it: now it is.
             self._begin_rest([*rest.readings, *stroke.values], newest_ns)
             return
+        if stroke.is_against_the_others and stroke.air_applied is None and self._is_a_move(measured):
+            self._pass_over(len(stroke.values))
+            self._noticed.add(Notice.MOVED)
+            self._begin_rest(back or [stroke.values[-1]], newest_ns)
+            return
+        away = not _ENDS_AWAY.isdisjoint(measured.flags)
+        if away and earlier.sound_travel_nm and self._is_unlike(measured):
+            # It may be several, with the indicator moved between.
+            self._pass_over(len(stroke.values))
+            if self._say_passed_over(newest_ns, False, 0, found):
+                self._noticed.add(Notice.MOVED)
+                self._begin_rest(back or [stroke.values[-1]], newest_ns)
+                return
         self._say_held_back(stroke.direction * measured.peak_travel_nm, found)
+        sound_way = 0 if measured.flags else stroke.direction * measured.peak_travel_nm
+        self._say_passed_over(stroke.times[0], True, sound_way, found)
+        earlier.ended_away = away
+        # What came back to elsewhere may be held there, where it was no stroke but the indicator that was moved twice.
+        self._track.begin(not away or not self._is_unlike(measured))
         if "no_return" in measured.flags:
             earlier.stuck_from_nm = rest.level_nm
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm

@@ -151,7 +151,7 @@ class RunningStroke:
         """
         earlier, top = self.earlier, self.top_nm
         unlike = earlier.travel_nm and self.direction != earlier.direction
-        if earlier.stuck_from_nm is not None or unlike or self.is_against_the_others:
+        if self.plateaus or earlier.stuck_from_nm is not None or unlike or self.is_against_the_others:
             return
         # Nor is a step of the size of a stroke, however far the indicator was moved before.
         least = self.threshold()
@@ -375,6 +375,10 @@ class RunningStroke:
             if len(ways) < 2:
                 return None
             way = ways[-2]
+            if (first := earlier.first_way) and abs(abs(way) - abs(first)) * 8 <= abs(first):
+                if way * first > 0:
+                    return plateau
+                continue  # strokes go the other way: this is a hold between two of them
             outwards = (way > 0) == (plateau.level_nm > level)
             known = earlier.sound_travel_nm
             least = max(self.threshold(), known // 2 or _LEAST_UNPROVEN_NM)
@@ -397,6 +401,9 @@ class RunningStroke:
         """Whether it goes the other way from rest than the strokes before, or without air, as a fixture tells that
         has given air before: no stroke does."""
         earlier = self.earlier
+        if not earlier.sound_count and earlier.ended_away and self.direction == -earlier.direction:
+            # No stroke has told which way they go; this one ends what the indicator was moved in.
+            return abs(self.top_nm - earlier.travel_nm) * 8 <= earlier.travel_nm
         sure = earlier.sound_count >= 2 or earlier.sound_travel_nm >= SURELY_A_STROKE_NM
         return (sure and earlier.sound_direction == -self.direction) or self.air_applied is False
 

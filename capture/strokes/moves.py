@@ -1,0 +1,145 @@
+"""Where the reading stood still while the indicator was being moved: which of that was rest, and which a hold.
+
+Theory. A pack goes one way and about as far every time. Of a reading that goes from one stand to the next, a step of
+that size and way is an apply, one of that size the other way a release, and any other the indicator that was moved,
+alone or in the same moment as an apply or a release. Each stand is a rest or a hold, so that the steps between them
+have a price: nothing for an apply, a release or hardly a step, one for a move while the pack rests or is held, a
+little more for one in the same moment. The cheapest labels are found as the shortest path is (Viterbi's algorithm). A
+hold between two rests is a stroke where one of its two steps was clean, and its travel is that of the clean one.
+
+This is asked only where the finder had to take rest anew, about the stands that it passed over; so a check whose
+indicator nobody touches never comes here. Lengths are integer nanometres as displayed, times integer nanoseconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+__all__ = ["SHORT_HOLD_NS", "PassedOver", "Stand", "Track", "stands_among", "strokes_among"]
+
+#: What a move costs, alone and in the same moment as an apply or a release, in tenths.
+_MOVE, _BOTH = 10, 12
+#: What it costs to take the first stand for a hold, where the stroke before ended in a move as well.
+_HELD_FROM_THE_START = 5
+#: A step is a stroke's within this part of the way (common practice: packs repeat far better than that).
+_LIKE = 16
+#: What stood for less is on its way.
+_LEAST_STAND_NS, _LEAST_READINGS = 150_000_000, 3
+#: A hold shorter than this cannot have settled (common practice), and may be a hand that moved the indicator twice.
+SHORT_HOLD_NS = 250_000_000
+#: Nobody moves an indicator more often between two sound strokes (common practice).
+_MOST_STANDS = 64
+
+
+@dataclass(frozen=True, slots=True)
+class Stand:
+    """A level at which the reading stood still, from when to when."""
+
+    level_nm: int
+    from_ns: int
+    to_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class PassedOver:
+    """A stroke that was passed over: from the apply to the release, and how far it went, with its way."""
+
+    rest_nm: int
+    way_nm: int
+    start_ns: int
+    end_ns: int
+
+
+def stands_among(times: Sequence[int], values: Sequence[int], calm_nm: int) -> list[Stand]:
+    """Return where these readings stood still: for a while, within `calm_nm` of where they began to."""
+    found: list[Stand] = []
+    begin = 0
+    # The middle of three, so that a wild reading ends no stand.
+    middles = [
+        sorted(values[max(0, at - 1) : at + 2])[len(values[max(0, at - 1) : at + 2]) // 2] for at in range(len(values))
+    ]
+    for at in range(1, len(middles) + 1):
+        if at < len(middles) and abs(middles[at] - middles[begin]) <= calm_nm:
+            continue
+        if at - begin >= _LEAST_READINGS and times[at - 1] - times[begin] >= _LEAST_STAND_NS:
+            found.append(Stand(sorted(middles[begin:at])[(at - begin) // 2], times[begin], times[at - 1]))
+        begin = at
+    return found
+
+
+class Track:
+    """The stands since the last stroke, oldest first."""
+
+    __slots__ = ("_stands", "_sure")
+
+    def __init__(self) -> None:
+        self._stands: list[Stand] = []
+        self._sure = True
+
+    def stood(self, stand: Stand, apart_nm: int) -> None:
+        """It stood there as well; within `apart_nm` of where it stood before that is the same stand."""
+        if self._stands and abs(self._stands[-1].level_nm - stand.level_nm) <= apart_nm:
+            stand = Stand(stand.level_nm, self._stands.pop().from_ns, stand.to_ns)
+        self._stands = [*self._stands[1 - _MOST_STANDS :], stand]
+
+    @property
+    def first_way_nm(self) -> int:
+        """How far and which way the first step went, 0 where there is none."""
+        return self._stands[1].level_nm - self._stands[0].level_nm if len(self._stands) >= 2 else 0
+
+    def begin(self, sure: bool) -> None:
+        """A stroke is told, and the next stand is a rest; or it may be the hold of the next where that is not sure."""
+        self._stands, self._sure = [], sure
+
+    def passed_over(self, usual_nm: int, apart_nm: int, until_ns: int, ends_at_rest: bool) -> list[PassedOver]:
+        """Return and forget the strokes among the stands until then. `usual_nm` is how far strokes go, with its way."""
+        stands = [stand for stand in self._stands if stand.from_ns < until_ns]
+        if len(stands) < 2 + self._sure or not usual_nm:
+            return []
+        found, last = strokes_among(stands, usual_nm, apart_nm, self._sure, ends_at_rest)
+        if found:
+            self._stands, self._sure = self._stands[last:], True
+        return found
+
+
+def strokes_among(
+    stands: Sequence[Stand], usual_nm: int, apart_nm: int, begins_at_rest: bool, ends_at_rest: bool
+) -> tuple[list[PassedOver], int]:
+    """Return the strokes among these stands, and the index of the last rest."""
+    limit = abs(usual_nm) // _LIKE + apart_nm
+    steps = [after.level_nm - before.level_nm for before, after in pairwise(stands)]
+    # By label, False for rest: the price of the cheapest way there, and the labels of that way.
+    cheapest: dict[bool, tuple[int, tuple[bool, ...]]] = {False: (0, (False,))}
+    if not begins_at_rest:
+        cheapest[True] = _HELD_FROM_THE_START, (True,)
+    for step in steps:
+        ways: dict[bool, tuple[int, tuple[bool, ...]]] = {}
+        for held in (False, True):
+            ways[held] = min(
+                (price + _price(step, before, held, usual_nm, limit), (*labels, held))
+                for before, (price, labels) in cheapest.items()
+            )
+        cheapest = ways
+    labels = cheapest[False][1] if ends_at_rest else min(cheapest.values())[1]
+    found: list[PassedOver] = []
+    last = applied = 0
+    for at, (before, held) in enumerate(pairwise(labels), start=1):
+        if held and not before:
+            applied = at
+        if not held:
+            last = at
+        if before and not held:
+            ways_of_it = [*steps[max(0, applied - 1) : applied], -steps[at - 1]]
+            clean = [way for way in ways_of_it if abs(way - usual_nm) <= limit]
+            if clean and stands[at - 1].to_ns - stands[applied].from_ns >= SHORT_HOLD_NS:
+                rest_nm = stands[applied].level_nm - clean[0]
+                found.append(PassedOver(rest_nm, clean[0], stands[applied].from_ns, stands[at - 1].to_ns))
+    return found, last
+
+
+def _price(step_nm: int, before: bool, held: bool, usual_nm: int, limit_nm: int) -> int:
+    if before == held:
+        return _MOVE if abs(step_nm) > abs(usual_nm) // 32 else 0
+    return 0 if abs((step_nm if held else -step_nm) - usual_nm) <= limit_nm else _BOTH

@@ -1,0 +1,101 @@
+"""An indicator that is moved or set anew, at whatever moment, hides no stroke and makes none that counts."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+
+from capture.strokes.finder import FinderSettings, StrokeFinder
+from capture.strokes.machine import Notice
+from capture.strokes.moves import Stand, stands_among, strokes_among
+from capture.strokes.stroke import Stroke
+from drivers.reading import Reading
+
+UM, MM, SECOND = 1_000, 1_000_000, 1_000_000_000
+TRAVEL = 0.8 * MM
+APPLIES_S = [(3.0 + 3.1 * number, 4.4 + 3.1 * number) for number in range(6)]
+#: The least and the most that is asked for, 0.005 and 0.3 inch, and between.
+BY_NM = (127 * UM, 400 * UM, 850 * UM, 2 * MM, 7_620 * UM)
+
+
+def found(moves: list[tuple[float, float]], rate: float, seed: int) -> tuple[list[Stroke], set[Notice]]:
+    """The strokes of a check in which the indicator was moved at these times by so much, and what was said of it."""
+    rng = np.random.default_rng(seed)
+    t_s = (np.arange(int(22 * rate)) + rng.uniform()) / rate
+    x = sum(
+        np.where(t_s >= apply_s, TRAVEL * (1 - np.exp(-np.clip(t_s - apply_s, 0, None) / 0.02)), 0)
+        - np.where(t_s >= release_s, TRAVEL * (1 - np.exp(-np.clip(t_s - release_s, 0, None) / 0.02)), 0)
+        for apply_s, release_s in APPLIES_S
+    )
+    for at_s, by_nm in moves:
+        x = x + by_nm * np.clip((t_s - at_s) / 0.05, 0, 1)
+    values = np.rint((5 * MM + rng.choice((-1, 1)) * x + 2 * UM * rng.standard_normal(len(t_s))) / (2 * UM)) * 2 * UM
+    finder, strokes, said = StrokeFinder(FinderSettings(2 * UM)), [], set[Notice]()
+    for at, value in zip(t_s.tolist(), values.tolist(), strict=True):
+        strokes += finder.feed(round(at * SECOND), [Reading(round(value), "mm")])
+        said |= set(finder.notices)
+    return strokes + finder.finish(), said
+
+
+def of_each(strokes: list[Stroke]) -> list[int]:
+    """How many of these strokes lie in each that was."""
+    return [
+        sum(s.start_ns < (release_s + 0.25) * SECOND and s.end_ns > (apply_s - 0.1) * SECOND for s in strokes)
+        for apply_s, release_s in APPLIES_S
+    ]
+
+
+@pytest.mark.parametrize("rate", [10.0, 50.0])
+@pytest.mark.parametrize("after_s", [-0.6, -0.1, 0.05, 0.9, 1.4, 1.55, 2.1], ids="{:+.2f} s".format)
+def test_a_move_at_any_moment_of_a_stroke_loses_none_and_no_travel_that_counts_is_wrong(
+    after_s: float, rate: float
+) -> None:
+    for seed, (by_nm, way) in enumerate(itertools.product(BY_NM, (-1, 1))):
+        strokes, said = found([(APPLIES_S[3][0] + after_s, way * by_nm)], rate, seed)
+        assert 0 not in of_each(strokes), (by_nm, way)
+        assert sum(of_each(strokes)) == len(strokes) <= 7, (by_nm, way)
+        assert all(abs(s.peak_travel_nm - TRAVEL) < 10 * UM for s in strokes if s.accepted)
+        assert sum(s.accepted for s in strokes) >= 4
+        if not all(s.accepted for s in strokes):
+            assert Notice.MOVED in said or any("base_moved" in s.flags or "no_return" in s.flags for s in strokes)
+
+
+@pytest.mark.parametrize("first", [0, 2])
+def test_several_moves_in_a_check_lose_no_stroke(first: int) -> None:
+    for seed, (one, two) in enumerate(itertools.product((-2.3 * MM, -0.3 * MM, 0.5 * MM, 5 * MM), repeat=2)):
+        moves = [(APPLIES_S[first][0] - 0.1, one), (APPLIES_S[first + 1][1] + 0.05, two)]
+        strokes, _ = found(moves, 25.0, seed)
+        assert 0 not in of_each(strokes), (one, two)
+        assert all(abs(s.peak_travel_nm - TRAVEL) < 10 * UM for s in strokes if s.accepted)
+
+
+def stands(*levels_mm: float) -> list[Stand]:
+    return [Stand(round(level * MM), at * SECOND, (at + 1) * SECOND - 1) for at, level in enumerate(levels_mm)]
+
+
+@pytest.mark.parametrize(
+    ("levels_mm", "held_from_s"),
+    [
+        ((0, 0.8, 0), [1]),
+        ((0, -1.2, -2), [1]),  # moved in the moment of the apply, and the release tells
+        ((0, 0.8, -1.5), [1]),  # moved in that of the release
+        ((0, 0.8, 3, 2.2), [1]),  # moved while it was held
+        ((0, -2, -1.2, -2), [2]),  # moved at rest
+        ((0, -2), []),
+        ((0, 0.8, 5, 5.8, 5), [1, 3]),
+    ],
+)
+def test_steps_of_a_strokes_size_tell_rests_from_holds(levels_mm: tuple[float, ...], held_from_s: list[int]) -> None:
+    told, _ = strokes_among(stands(*levels_mm), round(TRAVEL), 4 * UM, begins_at_rest=True, ends_at_rest=True)
+    assert [one.start_ns // SECOND for one in told] == held_from_s
+    assert all(one.way_nm == pytest.approx(TRAVEL) for one in told)
+
+
+def test_where_readings_stood_still_is_found_between_wild_ones_and_moves() -> None:
+    values = [0] * 20 + [9 * MM] + [0] * 20 + [MM, 2 * MM] + [3 * MM] * 20
+    times = [round(at * SECOND / 50) for at in range(len(values))]
+    assert [stand.level_nm for stand in stands_among(times, values, 4 * UM)] == [0, 3 * MM]
+    assert math.isclose(stands_among(times, values, 4 * UM)[0].to_ns, 40 * SECOND / 50, rel_tol=0.05)
