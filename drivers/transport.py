@@ -22,6 +22,8 @@ __all__ = ["Chunk", "Event", "Lost", "Opened", "Port", "Transport", "list_ports"
 #: How long a read waits, seconds: how soon the thread notices that it is to stop, poll or write.
 _READ_WAIT_S = 0.05
 _SHORTEST_READ_WAIT_S = 0.002
+#: A command that has waited this long is not sent any more, nanoseconds: whoever gave it may mean another by now.
+_STALE_NS = 200_000_000
 #: A write that a port does not take in this time is a lost port.
 _WRITE_WAIT_S = 0.25
 _FIRST_RETRY_S = 0.1
@@ -132,6 +134,8 @@ class Transport:
         self._lock = threading.Lock()
         self._port: serial.Serial | None = None
         self._to_write: deque[bytes] = deque()
+        self._ahead: tuple[int, bytes] | None = None
+        """What goes before all that, and when it was given, monotonic nanoseconds."""
 
     # The loop's side
 
@@ -171,8 +175,10 @@ class Transport:
                 self._thread.join()
         self._end()
 
-    def write(self, data: bytes) -> None:
-        """Send `data` as soon as the port takes it; from any thread.
+    def write(self, data: bytes, *, ahead: bool = False) -> None:
+        """Send `data` as soon as the port takes it; from any thread. `ahead` of whatever else waits, and in place of
+        what was to go ahead before it: of two commands only the newer is meant, and one that has waited for longer than
+        a fifth of a second, since this process stood still, is not sent at all.
 
         Raises ConnectionError if the port is not open: what is sent late may do harm; ValueError if the port's lines
         are its wires and `data` does not set the output line.
@@ -182,7 +188,10 @@ class Transport:
         with self._lock:
             if self._port is None:
                 raise ConnectionError(f"{self.url} is not open; nothing was sent")
-            self._to_write.append(data)
+            if ahead:
+                self._ahead = time.monotonic_ns(), data
+            else:
+                self._to_write.append(data)
         self._wake()
 
     def _start(self) -> None:
@@ -241,6 +250,7 @@ class Transport:
             with self._lock:
                 self._port = None
                 self._to_write.clear()
+                self._ahead = None
             if reason and reason != told and not self._stop.is_set():
                 told = reason
                 self._tell(Lost(time.monotonic_ns(), reason))
@@ -285,9 +295,9 @@ class Transport:
                 # Requests that a busy computer missed are not made up for: the instrument would answer in a burst.
                 now_ns = time.monotonic_ns()
                 due_ns += self._poll_interval_ns * (1 + (now_ns - due_ns) // self._poll_interval_ns)
-            while self._to_write and time.monotonic_ns() >= free_ns:
+            while time.monotonic_ns() >= free_ns and (data := self._next()):
                 free_ns = time.monotonic_ns() + self._write_gap_ns
-                port.write(self._to_write.popleft())
+                port.write(data)
             first = port.read(1)
             if not first:
                 continue
@@ -299,19 +309,26 @@ class Transport:
                 raise
             self._tell(Chunk(t_ns, first + rest))
         # Where writes are kept apart there may not be time for all of them; the newest is the one that counts.
-        waiting = list(self._to_write)
+        waiting = [*self._to_write, *([self._ahead[1]] if self._ahead else [])]
         if waiting:
             time.sleep(max(0, free_ns - time.monotonic_ns()) / 1e9)
             for data in waiting[-1:] if self._write_gap_ns else waiting:
                 port.write(data)
+
+    def _next(self) -> bytes:
+        """Return what is to be sent next, empty if nothing waits."""
+        with self._lock:
+            ahead, self._ahead = self._ahead, None
+            if ahead is not None and time.monotonic_ns() - ahead[0] < _STALE_NS:
+                return ahead[1]
+            return self._to_write.popleft() if self._to_write else b""
 
     def _serve_lines(self, port: serial.Serial, lines: ModemLines) -> None:
         watch = LineWatch(lines)
         try:
             while True:
                 stopping = self._stop.wait(SETTLE_S)
-                while self._to_write:
-                    data = self._to_write.popleft()
+                while data := self._next():
                     setattr(port, lines.output, parse_setting(lines, data))
                     self._tell(Chunk(time.monotonic_ns(), data))
                 if stopping:

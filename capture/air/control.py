@@ -9,18 +9,16 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
 from time import monotonic_ns
-from typing import Literal
 
 from capture.air import button
 from capture.air.safety import (
+    Alive,
     Arm,
     ButtonHeld,
     Disarm,
     ErrorRaised,
     Event,
-    Fault,
     FixtureBack,
     FixtureLost,
     FixtureTrouble,
@@ -28,8 +26,8 @@ from capture.air.safety import (
     IndicatorBack,
     IndicatorLost,
     PressureSeen,
+    RanLate,
     Safety,
-    SafetyLimits,
     State,
     Stop,
     Tick,
@@ -37,13 +35,12 @@ from capture.air.safety import (
     WantClosed,
     WantOpen,
 )
+from capture.air.standing import Air, FixtureSetup
 from drivers.transport import Chunk, Lost, Opened, Transport
 from drivers.wirings.protocol import (
     COMMAND_INTERVAL_NS,
     Button,
-    FixtureDriver,
     FixtureFault,
-    FixtureSettings,
     Heartbeat,
     Pressure,
     Signal,
@@ -51,38 +48,11 @@ from drivers.wirings.protocol import (
 )
 from drivers.wirings.wiring import fixture_transport
 
-__all__ = ["AirControl", "AirStanding", "FixtureSetup", "Way"]
+__all__ = ["AirControl"]
 
-Way = Literal["hold", "press"]
-
-_TICK_S = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class FixtureSetup:
-    """The fixture of a bench: its wiring, its port, and how the button works it."""
-
-    driver: FixtureDriver
-    settings: FixtureSettings
-    port: str
-    way: Way = "hold"
-
-
-@dataclass(frozen=True, slots=True)
-class AirStanding:
-    """The air as others are told of it: no figures and no single apply, so that it changes seldom."""
-
-    word: Literal["unarmed", "armed", "tripped", "stopped"]
-    faults: tuple[Fault, ...]
-
-
-_STANDING: dict[State, Literal["unarmed", "armed", "tripped", "stopped"]] = {
-    State.UNARMED: "unarmed",
-    State.ARMED: "armed",
-    State.APPLIED: "armed",
-    State.TRIPPED: "tripped",
-    State.STOPPED: "stopped",
-}
+_TICK_S = 0.005
+#: Ticks further apart than this mean that nobody watched the valve meanwhile.
+_LATE_NS = 150_000_000
 
 
 def _shown(safety: Safety) -> tuple[object, ...]:
@@ -90,7 +60,7 @@ def _shown(safety: Safety) -> tuple[object, ...]:
     return (safety.state, safety.pressure_pa, safety.confirmed_open, safety.button_held, safety.faults())
 
 
-class AirControl:
+class AirControl(Air):
     """Drives one fixture. Run `run()` as a task; tell it what else happens on the bench from the same loop."""
 
     def __init__(
@@ -104,25 +74,12 @@ class AirControl:
         """`on_bytes` is given what was received and when (monotonic ns), after the valve has been seen to; `on_lost` is
         told of a lost port; `on_change` is called when anything shown may differ. None of them can be waited for: what
         they begin must not stand between the next signal and the valve."""
-        self.setup = setup
+        super().__init__(setup)
         self._on_bytes = on_bytes
         self._on_lost = on_lost
         self._on_change = on_change
-        self.safety = Safety(
-            SafetyLimits(
-                over_pressure_pa=setup.settings.over_pressure,
-                heartbeat_ns=500_000_000 if setup.driver.has_heartbeat else None,
-            )
-        )
-        self.said = ""
-        """What the cycle last told the technician."""
-        self.in_vain = ""
-        """What the last press of the button could not do, and why; empty once the air is armed or taken off."""
-        self.port_text = ""
-        """Why the fixture's port is down, in words; empty while it is up."""
         self._codec = setup.driver.codec(setup.settings)
         self._cycle: button.Cycle | None = None
-        self._button_known = False
         self._button_down = False
         self._transport: Transport | None = None
         self._open = False
@@ -130,32 +87,15 @@ class AirControl:
         self._sent_ns = 0
         self._polled_ns = 0
 
-    @property
-    def standing(self) -> AirStanding:
-        """The air as others are told of it."""
-        return AirStanding(_STANDING[self.safety.state], self.safety.faults())
-
-    @property
-    def may_come(self) -> bool:
-        """Whether the air can come at any moment, or is there."""
-        return self.safety.state in (State.ARMED, State.APPLIED)
-
-    @property
-    def makes_strokes(self) -> bool:
-        """Whether a run makes the strokes by itself after one press."""
-        return self.setup.way == "press" and self._cycle is not None and self._cycle.phase is not button.Phase.READY
-
-    def fault_words(self) -> str:
-        """Return why there can be no air and what to do, empty where nothing but arming is missing."""
-        if self.safety.trip or not self.safety.faults():
-            return self.safety.trip
-        return " ".join(self.safety.against_arming())
-
     # -- what the bench tells ----------------------------------------------------------------------------
+
+    def alive(self) -> None:
+        """The bench is alive. Unless it says so again and again there is no air."""
+        self._take(Alive())
 
     def arm(self) -> None:
         """A person allows the air, or again after a fault. Refused, in words, while something stands against it."""
-        if self.safety.fixture and not self._button_known:
+        if self.safety.fixture and not self.button_known:
             self.said = "Cannot arm: the fixture has not said yet how its button stands. Check the button's wiring."
             self._on_change()
             return
@@ -174,27 +114,25 @@ class AirControl:
 
     def begin_check(self, strokes: button.StrokesToMake) -> None:
         """A check begins: the button works for it."""
-        self._do(self._cycle.take(monotonic_ns(), button.Stop("another check began.")) if self._cycle else [])
+        self._cycle_takes(button.Stop("another check began."))
         self._cycle = button.Cycle(
-            self.setup.way, strokes, now_ns=monotonic_ns(), button_down=self._button_down or not self._button_known
+            self.setup.way, strokes, now_ns=monotonic_ns(), button_down=self._button_down or not self.button_known
         )
         self.said = ""
+        self._on_change()
 
     def end_check(self, why: str) -> None:
         """The check is over: no air is wanted any more."""
-        if self._cycle is not None:
-            self._do(self._cycle.take(monotonic_ns(), button.Stop(why)))
-            self._cycle = None
+        self._cycle_takes(button.Stop(why))
+        self._cycle = None
 
     def stroke(self, *, counts: bool, seats: bool) -> None:
         """A stroke was found; `counts` says whether it is averaged, `seats` whether it settled the pack."""
-        if self._cycle is not None:
-            self._do(self._cycle.take(monotonic_ns(), button.StrokeCompleted(counts, seats)))
+        self._cycle_takes(button.StrokeCompleted(counts, seats))
 
     def settled(self) -> None:
         """The verdict stands."""
-        if self._cycle is not None:
-            self._do(self._cycle.take(monotonic_ns(), button.VerdictSettled()))
+        self._cycle_takes(button.VerdictSettled())
 
     # -- what follows ------------------------------------------------------------------------------------
 
@@ -205,20 +143,28 @@ class AirControl:
         self._command()
         after = self.safety
         ready = (State.ARMED, State.APPLIED)
-        if self._cycle is not None and after.state not in ready and before.state in ready:
-            self._do(self._cycle.take(monotonic_ns(), button.Stop(after.trip or after.why_not())))
+        if after.state not in ready and before.state in ready:
+            self._cycle_takes(button.Stop(after.trip or after.why_not()))
         if _shown(before) != _shown(after):
             self._on_change()
 
-    def _do(self, actions: list[button.Action]) -> None:
-        for action in actions:
+    def _cycle_takes(self, event: button.Event) -> None:
+        """Tell the button's cycle, if there is one, and do what it wants."""
+        cycle = self._cycle
+        if cycle is None:
+            return
+        for action in cycle.take(monotonic_ns(), event):
             if isinstance(action, button.Say):
                 self.said = action.text
                 self._on_change()
             else:
                 self._take(WantOpen() if isinstance(action, button.WantOpen) else WantClosed())
-        if self._cycle is not None and self._cycle.wants_open and not self.safety.valve_open:
-            self._do(self._cycle.take(monotonic_ns(), button.Stop(self.safety.trip or self.safety.why_not())))
+        makes_strokes = self.setup.way == "press" and cycle.phase is not button.Phase.READY
+        if makes_strokes != self.makes_strokes:
+            self.makes_strokes = makes_strokes
+            self._on_change()
+        if cycle.wants_open and not self.safety.valve_open:
+            self._cycle_takes(button.Stop(self.safety.trip or self.safety.why_not()))
 
     def _signal(self, signal: Signal) -> None:
         match signal:
@@ -233,22 +179,23 @@ class AirControl:
             case FixtureFault(text=text):
                 self._take(FixtureTrouble(text))
             case Button(pressed=pressed):
-                in_vain = pressed and not self._button_down and self._button_known
+                in_vain = pressed and not self._button_down and self.button_known
                 self._button_down = pressed
                 self._take(ButtonHeld(pressed))
                 # The first word of a button after a port opens says how it stands, and is no press.
-                if self._cycle is not None and (self._button_known or not pressed):
-                    self._do(self._cycle.take(monotonic_ns(), button.ButtonEdge(pressed)))
+                if self.button_known or not pressed:
+                    self._cycle_takes(button.ButtonEdge(pressed))
                 if in_vain:
                     self._tell_in_vain()
-                self._button_known = True
+                if not self.button_known:
+                    self.button_known = True
+                    self._on_change()
 
     def _tell_in_vain(self) -> None:
         """Say of a press that nothing follows from it, while nothing can; nor does anything once the air is armed."""
         if not self.may_come:
             self.in_vain = "The button does nothing: the air is not armed."
-            if self._cycle is not None:
-                self._do(self._cycle.take(monotonic_ns(), button.Stop(self.in_vain)))
+            self._cycle_takes(button.Stop(self.in_vain))
         elif self._cycle is None:
             self.said = "The button does nothing: no check is running. Begin one first."
         self._on_change()
@@ -264,7 +211,7 @@ class AirControl:
         if is_open == self._sent_open and now_ns - self._sent_ns < COMMAND_INTERVAL_NS:
             return
         try:
-            self._transport.write(self._codec.command(is_open))
+            self._transport.write(self._codec.command(is_open), ahead=True)
         except ConnectionError:
             self._sent_open = None
             return
@@ -302,10 +249,12 @@ class AirControl:
 
     async def _tick(self) -> None:
         try:
+            last_ns = monotonic_ns()
             while True:
-                self._take(Tick())
-                if self._cycle is not None:
-                    self._do(self._cycle.take(monotonic_ns(), button.Tick()))
+                now_ns = monotonic_ns()
+                self._take(RanLate() if now_ns - last_ns > _LATE_NS else Tick())
+                last_ns = now_ns
+                self._cycle_takes(button.Tick())
                 self._poll()
                 await asyncio.sleep(_TICK_S)
         finally:
@@ -318,7 +267,7 @@ class AirControl:
                 self._signal(signal)
             self._on_bytes(event.t_ns, event.data)
             return
-        self._button_known = False
+        self.button_known = False
         if isinstance(event, Opened):
             self._open, self._sent_open, self.port_text = True, None, ""
             self._take(FixtureBack())
@@ -326,10 +275,9 @@ class AirControl:
             self._open, self.port_text = False, event.reason
             self._codec.finish()
             self._take(FixtureLost())
-            if self._cycle is not None:
-                # Nothing follows from a button that nobody hears; what it did last is no claim about it now.
-                self._do(self._cycle.take(monotonic_ns(), button.Stop("the fixture was lost.")))
-                self._do(self._cycle.take(monotonic_ns(), button.ButtonEdge(False)))
+            # Nothing follows from a button that nobody hears; what it did last is no claim about it now.
+            self._cycle_takes(button.Stop("the fixture was lost."))
+            self._cycle_takes(button.ButtonEdge(False))
             self._button_down = False
             self._on_lost(event.t_ns)
         self._on_change()

@@ -31,6 +31,7 @@ from capture.air.pressure import pressure_text
 
 __all__ = [
     "TABLE",
+    "Alive",
     "Arm",
     "ButtonHeld",
     "Disarm",
@@ -44,6 +45,7 @@ __all__ = [
     "IndicatorBack",
     "IndicatorLost",
     "PressureSeen",
+    "RanLate",
     "Request",
     "Safety",
     "SafetyLimits",
@@ -81,9 +83,12 @@ class Fault(Enum):
     """What may go wrong. The order is that in which causes are named to people."""
 
     ERROR_RAISED = "error"
+    BENCH_SILENT = "bench silent"
+    RAN_LATE = "ran late"
     FIXTURE_LOST = "fixture lost"
     INDICATOR_LOST = "indicator lost"
     HEARTBEAT_LOST = "heartbeat lost"
+    PRESSURE_LOST = "pressure lost"
     OVER_PRESSURE = "over-pressure"
     VALVE_DISAGREES = "valve disagrees"
     APPLIED_TOO_LONG = "applied too long"
@@ -101,9 +106,12 @@ _ROWS: tuple[tuple[Request | Fault, State, State, State, State, State], ...] = (
     (Request.WANT_CLOSED,              _U,    _A,      _A,      _T,      _S),
     (Request.STOP,                     _S,    _S,      _S,      _S,      _S),
     (Fault.ERROR_RAISED,               _T,    _T,      _T,      _T,      _S),
+    (Fault.BENCH_SILENT,               _U,    _T,      _T,      _T,      _S),
+    (Fault.RAN_LATE,                   _U,    _A,      _T,      _T,      _S),
     (Fault.FIXTURE_LOST,               _U,    _T,      _T,      _T,      _S),
     (Fault.INDICATOR_LOST,             _U,    _T,      _T,      _T,      _S),
     (Fault.HEARTBEAT_LOST,             _U,    _T,      _T,      _T,      _S),
+    (Fault.PRESSURE_LOST,              _U,    _T,      _T,      _T,      _S),
     (Fault.OVER_PRESSURE,              _U,    _T,      _T,      _T,      _S),
     (Fault.VALVE_DISAGREES,            _T,    _T,      _T,      _T,      _S),
     (Fault.APPLIED_TOO_LONG,           _U,    _T,      _T,      _T,      _S),
@@ -141,6 +149,16 @@ class WantClosed:
 @dataclass(frozen=True, slots=True)
 class Tick:
     """Time went by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Alive:
+    """The bench, which the air serves, told that it is alive."""
+
+
+@dataclass(frozen=True, slots=True)
+class RanLate:
+    """Whoever feeds this machine stood still for longer than he may, so that nobody watched the valve."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +232,8 @@ Event = (
     | WantOpen
     | WantClosed
     | Tick
+    | Alive
+    | RanLate
     | HeartbeatSeen
     | PressureSeen
     | ValveConfirmed
@@ -246,13 +266,17 @@ class SafetyLimits:
     """The valve is shut above this."""
     heartbeat_ns: int | None = 500_000_000
     """Silence this long is a fault; None for a fixture that has no heartbeat."""
+    pressure_ns: int | None = 700_000_000
+    """A pressure this old is none any more, and its absence a fault; None for a fixture without a sensor."""
+    alive_ns: int | None = 300_000_000
+    """Silence of the bench this long is a fault; None where nobody has to say that he is alive."""
     max_apply_ns: int = 8_000_000_000
     """No apply lasts this long."""
     disagree_ns: int = 300_000_000
     """How long the valve may contradict its command, which takes it a while to follow."""
 
     def __post_init__(self) -> None:
-        for name in ("over_pressure_pa", "heartbeat_ns", "max_apply_ns", "disagree_ns"):
+        for name in ("over_pressure_pa", "heartbeat_ns", "pressure_ns", "alive_ns", "max_apply_ns", "disagree_ns"):
             value = getattr(self, name)
             if value is not None and value <= 0:
                 raise ValueError(f"{name} is {value}; expected more than zero")
@@ -271,7 +295,9 @@ class Safety:
     fixture: bool = False
     button_held: bool = False
     pressure_pa: int | None = None
+    pressure_at_ns: int | None = None
     heartbeat_at_ns: int | None = None
+    alive_at_ns: int | None = None
     confirmed_open: bool | None = None
     differs_since_ns: int | None = None
     opened_at_ns: int | None = None
@@ -283,7 +309,7 @@ class Safety:
 
     def take(self, now_ns: int, event: Event) -> Safety:
         """Return the machine after `event` at `now_ns`; a time before the last one counts as the last one."""
-        machine, late = replace(self, now_ns=max(now_ns, self.now_ns))._fall_for_faults()
+        machine, late = replace(self, now_ns=max(now_ns, self.now_ns))._age()._fall_for_faults()
         machine, fresh = machine._note(event)._fall_for_faults()
         fault = _fault_of(event)
         if fault is not None:
@@ -298,17 +324,27 @@ class Safety:
         """Return the faults that are true now; those of a moment (an error) show in `trip` only."""
         limits, now = self.limits, self.now_ns
         true = {
+            Fault.BENCH_SILENT: self._silent(self.alive_at_ns, limits.alive_ns),
             Fault.FIXTURE_LOST: not self.fixture,
             Fault.INDICATOR_LOST: not self.indicator,
-            Fault.HEARTBEAT_LOST: self.fixture
-            and limits.heartbeat_ns is not None
-            and (self.heartbeat_at_ns is None or now - self.heartbeat_at_ns >= limits.heartbeat_ns),
+            Fault.HEARTBEAT_LOST: self.fixture and self._silent(self.heartbeat_at_ns, limits.heartbeat_ns),
+            Fault.PRESSURE_LOST: self.fixture and self._silent(self.pressure_at_ns, limits.pressure_ns),
             Fault.OVER_PRESSURE: self.pressure_pa is not None and self.pressure_pa > limits.over_pressure_pa,
             Fault.VALVE_DISAGREES: self.differs_since_ns is not None
             and now - self.differs_since_ns >= limits.disagree_ns,
             Fault.APPLIED_TOO_LONG: self.opened_at_ns is not None and now - self.opened_at_ns >= limits.max_apply_ns,
         }
         return tuple(fault for fault in Fault if true.get(fault))
+
+    def _silent(self, at_ns: int | None, limit_ns: int | None) -> bool:
+        """Whether what should come has not come for too long, or never."""
+        return limit_ns is not None and (at_ns is None or self.now_ns - at_ns >= limit_ns)
+
+    def _age(self) -> Safety:
+        """Forget a pressure that is too old to hold still."""
+        if self.pressure_pa is not None and self._silent(self.pressure_at_ns, self.limits.pressure_ns):
+            return replace(self, pressure_pa=None)
+        return self
 
     def against_arming(self) -> tuple[str, ...]:
         """Return in words what stands against arming now, each with what to do; empty if nothing does."""
@@ -362,8 +398,10 @@ class Safety:
         match event:
             case HeartbeatSeen():
                 return replace(self, heartbeat_at_ns=self.now_ns)
+            case Alive():
+                return replace(self, alive_at_ns=self.now_ns)
             case PressureSeen(pascals):
-                return replace(self, pressure_pa=pascals)
+                return replace(self, pressure_pa=pascals, pressure_at_ns=self.now_ns)
             case ValveConfirmed(open_now):
                 return replace(self, confirmed_open=open_now)._compare()
             case ButtonHeld(held):
@@ -378,6 +416,7 @@ class Safety:
                     self,
                     fixture=False,
                     pressure_pa=None,
+                    pressure_at_ns=None,
                     heartbeat_at_ns=None,
                     confirmed_open=None,
                     differs_since_ns=None,
@@ -390,6 +429,8 @@ def _fault_of(event: Event) -> Fault | None:
     """Return the fault of a moment that an event is, which no lasting fact shows."""
     if isinstance(event, ErrorRaised):
         return Fault.ERROR_RAISED
+    if isinstance(event, RanLate):
+        return Fault.RAN_LATE
     return Fault.FIXTURE_TROUBLE if isinstance(event, FixtureTrouble) else None
 
 
@@ -400,6 +441,11 @@ def _words(fault: Fault, machine: Safety, event: Event | None = None) -> str:
     match fault:
         case Fault.ERROR_RAISED:
             return f"strokelog failed ({said}). Check the air by hand before going on."
+        case Fault.BENCH_SILENT:
+            seconds = (limits.alive_ns or 0) / 1e9
+            return f"strokelog stood still for {seconds:g} s. See what holds this computer up."
+        case Fault.RAN_LATE:
+            return "this computer stood still in an apply. See what holds it up."
         case Fault.FIXTURE_LOST:
             return "the air-check fixture is not connected. Check its cable and power."
         case Fault.INDICATOR_LOST:
@@ -410,6 +456,11 @@ def _words(fault: Fault, machine: Safety, event: Event | None = None) -> str:
         case Fault.HEARTBEAT_LOST:
             seconds = (limits.heartbeat_ns or 0) / 1e9
             return f"the fixture has not said for {seconds:g} s that it is alive. Check its power and cable."
+        case Fault.PRESSURE_LOST:
+            return (
+                "the fixture says no pressure. Check its sensor and the sensor's cable; a fixture that has no sensor "
+                "must be set up so."
+            )
         case Fault.OVER_PRESSURE:
             measured = pressure_text(machine.pressure_pa or 0)
             return (

@@ -18,8 +18,9 @@ from importlib import import_module
 from time import monotonic_ns
 
 from capture.air.button import StrokesToMake
-from capture.air.control import AirControl, AirStanding
+from capture.air.keeper.kept import KeptAir
 from capture.air.safety import State as AirState
+from capture.air.standing import AirStanding
 from capture.bench.bookkeeping import Bookkeeping
 from capture.bench.dial import Dial
 from capture.bench.fill_view import fill_view
@@ -79,10 +80,10 @@ class Bench:
         self.setup = setup
         self._on_change = on_change
         self._on_event = on_event
-        self.air: AirControl | None = None
+        self.air: KeptAir | None = None
         """The fixture's control, None where the valve is worked by hand."""
         if setup.fixture is not None:
-            self.air = AirControl(
+            self.air = KeptAir(
                 setup.fixture,
                 on_bytes=self._fixture_bytes,
                 on_lost=self._fixture_lost,

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from capture.air.control import AirControl
+from capture.air.standing import Air
 from capture.bench.state import BenchState
 from capture.clearance.check import Check
 from capture.dashboard.view import BenchView, PackView
@@ -128,7 +128,7 @@ def _message(state: BenchState, view: BenchView) -> str:
     return state.out_of_reach or (shown.verdict.next_step if shown.verdict is not None else "")
 
 
-def _with_air(air: AirControl | None, check: Check) -> str:
+def _with_air(air: Air | None, check: Check) -> str:
     """What there is to do for the running check: no stroke is asked for that cannot be made."""
     if air is None:
         return check.next_step()

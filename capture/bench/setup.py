@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from capture.air.control import FixtureSetup
+from capture.air.standing import FixtureSetup
 from capture.mqtt.settings import BrokerSettings
 from capture.sheet.sheet import Sheet
 from capture.unit.gauge import Gauge

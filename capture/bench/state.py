@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from capture.air.control import AirControl
+from capture.air.standing import Air
 from capture.bench.dial import Dial
 from capture.bench.running_check import RunningCheck
 from capture.bench.setup import BenchSetup
@@ -30,7 +30,7 @@ class BenchState:
     packs: list[Pack]
     """In the order to check them, with their parts as fitted now."""
     dial: Dial
-    air: AirControl | None
+    air: Air | None
     """The fixture's control, None where the valve is worked by hand."""
     gauge_warning: str = ""
     disk_warning: str = ""

@@ -29,7 +29,7 @@ from capture.cli.options import (
 from capture.plumbing.outward import say, warn
 
 if TYPE_CHECKING:
-    from capture.air.control import FixtureSetup
+    from capture.air.standing import FixtureSetup
     from capture.config import Config
     from capture.sheet.sheet import Sheet
 
@@ -164,7 +164,7 @@ def _fixture(
     """Return the fixture to drive and its name for recordings, (None, None) for a valve worked by hand."""
     from pydantic import ValidationError
 
-    from capture.air.control import FixtureSetup
+    from capture.air.standing import FixtureSetup
     from capture.plumbing.wrong_values import wrong_values
     from drivers.registry import make_settings
     from drivers.wirings.registry import find_driver

@@ -8,6 +8,7 @@ none an edge, so a lost line is made good by the next.
 from __future__ import annotations
 
 import re
+from typing import Literal
 
 from drivers.wirings.protocol import (
     Button,
@@ -70,7 +71,10 @@ def words_of(received: bytes) -> str | None:
 
 
 class AsciiSettings(FixtureSettings):
-    """Settings of `ascii`: none of its own."""
+    """Settings of `ascii`."""
+
+    sensor: Literal["fitted", "none"] = "fitted"
+    """Whether the fixture measures the pressure. One that is fitted and says nothing is a fault."""
 
 
 class AsciiCodec:
@@ -160,5 +164,6 @@ DRIVER = FixtureDriver(
     codec=AsciiCodec,
     closes_without_daemon="the fixture's own timer, 500 ms after the last valid command",
     has_heartbeat=True,
+    measures_pressure=lambda settings: settings.sensor == "fitted",
     poll_interval_ns=_hello_interval_ns,
 )

@@ -81,8 +81,8 @@ class RegistersSettings(FixtureSettings):
     """The unit of pressure that `scale` counts in."""
     zero: int = 0
     """The register's count at no gauge pressure."""
-    rate: float = Field(default=10.0, gt=0, le=100)
-    """How often to ask for each of valve, button and pressure, hertz."""
+    rate: float = Field(default=12.5, ge=5, le=100)
+    """How often to ask for each of valve and pressure, hertz; for the button it asks twice as often."""
     turnaround_ms: int = Field(default=15, ge=1, le=100)
     """The time to leave between the beginnings of two requests: both ways on the wire, and the module's own delay."""
 
@@ -105,13 +105,15 @@ class RegistersSettings(FixtureSettings):
 
     @property
     def asked(self) -> list[tuple[int, int, int]]:
-        """Function, first address and count of everything that is polled, in order."""
+        """Function, first address and count of everything that is polled, in order; the button after everything else,
+        since the valve waits for its release."""
         asked = [(_READ_COILS, self.valve_coil, 1)]
-        if self.button_input is not None:
-            asked.append((_READ_INPUTS, self.button_input, 1))
         if self.pressure_register is not None:
             function = _READ_INPUT_REGISTERS if self.pressure_function == "input" else _READ_HOLDING
             asked.append((function, self.pressure_register, self.words))
+        if self.button_input is not None:
+            button = (_READ_INPUTS, self.button_input, 1)
+            asked = [one for other in asked for one in (other, button)]
         return asked
 
 
@@ -169,7 +171,7 @@ class RegistersCodec:
         return self._commands[valve_open]
 
     def poll(self) -> bytes:
-        """Return the next request: the coil, the button, the pressure, and round again."""
+        """Return the next request: the coil, the button, the pressure, the button, and round again."""
         request = self._requests[self._next]
         self._next = (self._next + 1) % len(self._requests)
         return request
@@ -219,6 +221,7 @@ DRIVER = FixtureDriver(
         "valve, and the hard-wired release is all there is"
     ),
     has_heartbeat=True,
+    measures_pressure=lambda settings: settings.pressure_register is not None,
     poll_interval_ns=_poll_interval_ns,
     write_gap_ns=_write_gap_ns,
 )

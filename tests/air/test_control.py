@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from capture.air.control import FixtureSetup, Way
+from capture.air.standing import FixtureSetup, Way
 from capture.bench.bench import Bench, BenchSetup
 from capture.custody.verify import verify
 from capture.output.json_forms import stroke_json
@@ -150,9 +150,10 @@ class Stand:
         elif fault == "error":
 
             def fail(*_: object) -> None:
-                raise OSError("disk full")
+                raise ArithmeticError("the finder broke")
 
-            self.bench.air._codec.feed = fail  # type: ignore[assignment,method-assign]
+            assert self.bench.state.running is not None
+            self.bench.state.running.stream.feed = fail  # type: ignore[assignment,method-assign]
         else:
             next(task for task in asyncio.all_tasks() if task.get_name() == "air").cancel()
 
@@ -181,7 +182,7 @@ async def stand(
             yield Stand(bench, indicator, fixture, tmp_path / "data" / "record.sqlite")
         finally:
             running.cancel()
-            with contextlib.suppress(asyncio.CancelledError, OSError, ExceptionGroup):
+            with contextlib.suppress(asyncio.CancelledError, ArithmeticError):
                 await running
 
 
@@ -216,7 +217,7 @@ async def test_no_air_without_arming(tmp_path: Path) -> None:
         air = bay.bench.air
         assert air is not None
         # The fixture's first word of its button says how it stands, and is no press.
-        await until(lambda: air._button_known and bay.bench.view.indicator == "up")
+        await until(lambda: air.button_known and bay.bench.view.indicator == "up")
         await bay.press()
         await until(lambda: "The button does nothing: the air is not armed." in bay.bench.view.air_text)
         assert bay.fixture.moves == []

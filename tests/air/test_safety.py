@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from capture.air import safety
 from capture.air.safety import (
     TABLE,
+    Alive,
     Arm,
     ButtonHeld,
     Disarm,
@@ -27,6 +28,7 @@ from capture.air.safety import (
     IndicatorBack,
     IndicatorLost,
     PressureSeen,
+    RanLate,
     Request,
     Safety,
     SafetyLimits,
@@ -40,7 +42,12 @@ from capture.air.safety import (
 
 MS = 1_000_000
 #: A clock of few ticks, so that every age can be tried: what counts is the order of the limits, not their size.
-SMALL = SafetyLimits(over_pressure_pa=700_000, heartbeat_ns=2, max_apply_ns=3, disagree_ns=2)
+SMALL = SafetyLimits(
+    over_pressure_pa=700_000, heartbeat_ns=2, pressure_ns=None, alive_ns=None, max_apply_ns=3, disagree_ns=2
+)
+#: A fixture without a sensor, of a bench that need not say that it is alive: each claim names what it is about.
+ALONE = SafetyLimits(pressure_ns=None, alive_ns=None)
+QUIET = replace(ALONE, heartbeat_ns=None)
 LONGEST = 4
 EVENTS: tuple[Event, ...] = (
     Arm(),
@@ -48,6 +55,8 @@ EVENTS: tuple[Event, ...] = (
     WantOpen(),
     WantClosed(),
     Tick(),
+    Alive(),
+    RanLate(),
     HeartbeatSeen(),
     PressureSeen(140_000),
     PressureSeen(700_001),
@@ -67,12 +76,13 @@ EVENTS: tuple[Event, ...] = (
 FAULTS = tuple(
     event
     for event in EVENTS
-    if event == PressureSeen(700_001) or isinstance(event, IndicatorLost | FixtureLost | FixtureTrouble | ErrorRaised)
+    if event == PressureSeen(700_001)
+    or isinstance(event, IndicatorLost | FixtureLost | FixtureTrouble | ErrorRaised | RanLate)
 )
 #: Every event comes at once and one tick later; what asks for something also comes after a long silence.
 STEPS: tuple[tuple[int, Event], ...] = (
     *itertools.product((0, 1), EVENTS),
-    *itertools.product((LONGEST,), (Tick(), Arm(), WantOpen(), HeartbeatSeen())),
+    *itertools.product((LONGEST,), (Tick(), Arm(), WantOpen(), HeartbeatSeen(), Alive(), PressureSeen(140_000))),
 )
 
 Move = tuple[Safety, int, Event, Safety]
@@ -89,7 +99,9 @@ def since_now(machine: Safety) -> Safety:
         machine,
         now_ns=0,
         trip="",
-        heartbeat_at_ns=age(machine.heartbeat_at_ns),
+        heartbeat_at_ns=age(machine.heartbeat_at_ns) if machine.limits.heartbeat_ns else None,
+        pressure_at_ns=age(machine.pressure_at_ns) if machine.limits.pressure_ns else None,
+        alive_at_ns=age(machine.alive_at_ns) if machine.limits.alive_ns else None,
         differs_since_ns=age(machine.differs_since_ns),
         opened_at_ns=age(machine.opened_at_ns),
     )
@@ -165,26 +177,30 @@ def test_every_reachable_state_keeps_every_promise(moves: list[Move]) -> None:
     assert set(wrongs(moves)) == set()
 
 
-def test_a_fixture_without_heartbeat_keeps_every_promise() -> None:
-    moves = list(every_move(replace(SMALL, heartbeat_ns=None)))
+@pytest.mark.parametrize("counts", [{}, {"pressure_ns": 2}, {"alive_ns": 2}], ids=["none", "pressure", "alive"])
+def test_whichever_silence_counts_every_promise_is_kept(counts: dict[str, int]) -> None:
+    moves = list(every_move(replace(SMALL, **{"heartbeat_ns": None, **counts})))
     assert {move[0].state for move in moves} == set(State)
     assert set(wrongs(moves)) == set()
 
 
+@pytest.mark.timeout(300)
 def test_every_sequence_of_five_events_keeps_every_promise() -> None:
     # Exact states on the real clock, from the start and from an applied valve; equal states have equal futures.
     applied = ready().take(0, Arm()).take(0, WantOpen())
     assert applied.valve_open
-    for start in (Safety(SafetyLimits()), applied):
+    for start in (Safety(ALONE), applied):
         level = {start}
         for _ in range(5):
             found = [
                 (machine, wait, event, machine.take(machine.now_ns + wait, event))
                 for machine in level
                 for wait, event in itertools.product((0, 300 * MS), EVENTS)
+                if event != Alive()
             ]
             assert set(wrongs(found)) == set()
-            level = {after for *_, after in found}
+            # The age of a pressure counts for nothing here, so it makes no difference to what follows.
+            level = {replace(after, pressure_at_ns=None) for *_, after in found}
 
 
 def test_after_a_trip_nothing_but_arming_leads_to_air(moves: list[Move]) -> None:
@@ -214,6 +230,7 @@ def test_after_a_trip_nothing_but_arming_leads_to_air(moves: list[Move]) -> None
         ((State.APPLIED, Fault.OVER_PRESSURE), State.ARMED, "after a fault a person must arm again"),
         ((State.APPLIED, Fault.VALVE_DISAGREES), State.APPLIED, "a fault closes in that very step"),
         ((State.APPLIED, Fault.ERROR_RAISED), State.APPLIED, "a fault closes in that very step"),
+        ((State.APPLIED, Fault.RAN_LATE), State.APPLIED, "a fault closes in that very step"),
         ((State.APPLIED, Fault.APPLIED_TOO_LONG), State.APPLIED, "no apply longer than the longest"),
         ((State.APPLIED, Request.STOP), State.APPLIED, "the end closes"),
         ((State.STOPPED, Request.ARM), State.ARMED, "nothing follows the end"),
@@ -231,7 +248,7 @@ def test_the_check_sees_a_wrong_cell(
 
 
 def ready(limits: SafetyLimits | None = None) -> Safety:
-    machine = Safety(limits or SafetyLimits())
+    machine = Safety(limits or ALONE)
     for event in (FixtureBack(), IndicatorBack(), HeartbeatSeen(), PressureSeen(0), ValveConfirmed(False)):
         machine = machine.take(0, event)
     return machine
@@ -264,12 +281,40 @@ def test_a_heartbeat_that_comes_too_late_does_not_hide_that_it_was_late() -> Non
 
 
 def test_silence_is_no_fault_of_a_fixture_without_heartbeat() -> None:
-    machine = applied(SafetyLimits(heartbeat_ns=None)).take(10 * MS, ValveConfirmed(True))
+    machine = applied(QUIET).take(10 * MS, ValveConfirmed(True))
     assert machine.take(7_000 * MS, Tick()).valve_open
 
 
+def test_a_bench_that_does_not_say_it_is_alive_gets_no_air() -> None:
+    limits = replace(QUIET, alive_ns=300 * MS)
+    barred = ready(limits).take(1, Arm())
+    assert barred.state is State.UNARMED and "strokelog stood still for 0.3 s" in barred.why_not()
+    machine = ready(limits).take(2, Alive()).take(3, Arm()).take(4, WantOpen()).take(5, ValveConfirmed(True))
+    assert machine.take(300 * MS, Tick()).valve_open
+    tripped = machine.take(300 * MS + 2, Tick())
+    assert tripped.state is State.TRIPPED and "stood still" in tripped.trip
+    assert tripped.take(303 * MS, ValveConfirmed(False)).take(304 * MS, Alive()).take(305 * MS, Arm()).why_not() == ""
+
+
+def test_standing_still_in_an_apply_closes_and_before_one_does_no_harm() -> None:
+    assert applied().take(10 * MS, RanLate()).state is State.TRIPPED
+    assert ready().take(0, Arm()).take(10 * MS, RanLate()).state is State.ARMED
+
+
+def test_a_sensor_that_says_nothing_any_more_is_no_pressure_and_no_air() -> None:
+    """A fixture whose sensor broke says `-` for ever; what it said before must not pass for what is."""
+    limits = replace(QUIET, pressure_ns=700 * MS)
+    machine = applied(limits).take(10 * MS, ValveConfirmed(True)).take(20 * MS, PressureSeen(140_000))
+    assert machine.take(719 * MS, Tick()).pressure_pa == 140_000
+    tripped = machine.take(720 * MS, Tick())
+    assert (tripped.state, tripped.pressure_pa) == (State.TRIPPED, None) and "says no pressure" in tripped.trip
+    assert tripped.take(721 * MS, ValveConfirmed(False)).take(722 * MS, Arm()).state is State.TRIPPED
+    never = Safety(limits).take(0, FixtureBack()).take(0, IndicatorBack()).take(1, Arm())
+    assert never.state is State.UNARMED and "says no pressure" in never.why_not()
+
+
 def test_no_apply_outlasts_eight_seconds_even_if_it_is_wanted_again() -> None:
-    machine = applied(SafetyLimits(heartbeat_ns=None)).take(10 * MS, ValveConfirmed(True))
+    machine = applied(QUIET).take(10 * MS, ValveConfirmed(True))
     machine = machine.take(7_999 * MS, WantOpen())
     assert machine.valve_open
     tripped = machine.take(8_000 * MS, WantOpen())
@@ -325,7 +370,7 @@ def test_a_fixture_that_came_back_must_show_that_it_is_alive() -> None:
 
 
 def test_arming_in_the_step_that_finds_a_fault_arms_nothing() -> None:
-    machine = applied(SafetyLimits(heartbeat_ns=None)).take(1, ValveConfirmed(True)).take(2, FixtureLost())
+    machine = applied(QUIET).take(1, ValveConfirmed(True)).take(2, FixtureLost())
     machine = machine.take(3, FixtureBack()).take(4, Arm()).take(5, WantOpen())
     assert machine.valve_open
     assert machine.take(8_005 * MS, Arm()).state is State.TRIPPED

@@ -9,7 +9,6 @@ import errno
 import os
 import threading
 import time
-import tty
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
@@ -17,9 +16,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 import pytest
-import serial
 
-from capture.air.control import FixtureSetup
+from capture.air.standing import FixtureSetup
 from capture.bench.bench import Bench
 from capture.custody.verify import verify
 from capture.output.json_forms import stroke_json
@@ -37,11 +35,11 @@ from drivers.wirings.registry import find_driver
 from tests.air.test_control import SHEET, arm, setup_of
 from tests.drivers.test_wirings import firmware_of
 from tests.support.broker import until
+from tests.support.lines_fixture import LinesFixture
 from tests.support.pty_fixture import PtyFixture
 
-#: What the valve may take from the button's release to being shut, ms. The module on a bus is asked in turn for its
-#: button and its pressure, with a pause after each (`FixtureDriver.write_gap_ns`), and takes as long with a quick disk.
-WITHIN_MS = {"ascii": 100, "lines": 100, "registers": 250}
+#: What the valve may take from the button's release to being shut, ms.
+WITHIN_MS = 100
 #: How long a write or a commit takes while the disk is slow.
 SLOW_S = 5.0
 
@@ -99,46 +97,23 @@ class Wired(Protocol):
     def release(self) -> None: ...
 
 
-class LinesOnPty(serial.Serial):
-    """A serial port whose modem lines are a button on CTS and a valve on RTS."""
-
-    cts = rts = False
-
-    @property
-    def valve_open(self) -> bool:
-        return bool(self.rts)
-
-    def press(self) -> None:
-        self.cts = True
-
-    def release(self) -> None:
-        self.cts = False
-
-
 @asynccontextmanager
-async def at_work(tmp_path: Path, wiring: str, monkeypatch: pytest.MonkeyPatch) -> AsyncIterator[tuple[Bench, Wired]]:
+async def at_work(tmp_path: Path, wiring: str) -> AsyncIterator[tuple[Bench, Wired]]:
     pack = PackPhysics(clearance_nm=1_100_000)
     simulated = SimulatedBench(BenchSpec(indicator=IndicatorSpec(rate_hz=50.0), seat_nm=0), pack, 5)
     driver, values = find_driver(wiring), {}
     async with contextlib.AsyncExitStack() as stack:
         wired: Any
         if wiring == "lines":
-            master, slave = os.openpty()
-            stack.callback(os.close, master)
-            stack.callback(os.close, slave)
-            tty.setraw(slave)
-            url, wired, opened = os.ttyname(slave), LinesOnPty(), serial.serial_for_url
-            wired.port = url
-            monkeypatch.setattr(serial, "serial_for_url", lambda at, **how: wired if at == url else opened(at, **how))
+            wired = LinesFixture(tmp_path / "fixture")
         else:
             firmware, values = (None, {}) if wiring == "ascii" else firmware_of(wiring)
-            url = str(tmp_path / "fixture")
             wired = PtyFixture(tmp_path / "fixture", firmware, read_pressure_pa=lambda: simulated.pressure_pa)
-            await stack.enter_async_context(wired)
+        await stack.enter_async_context(wired)
         indicator = PtyBench(simulated, tmp_path / "indicator", valve=lambda: wired.valve_open)
         await stack.enter_async_context(indicator)
         setup = setup_of(tmp_path, "hold")
-        fixture = FixtureSetup(driver, make_settings(driver, values), url, "hold")
+        fixture = FixtureSetup(driver, make_settings(driver, values), str(tmp_path / "fixture"), "hold")
         bench = Bench(replace(setup, fixture=fixture, fixture_header={"driver": wiring, **values}))
         running = asyncio.create_task(bench.run())
         await bench.ready.wait()
@@ -195,7 +170,7 @@ async def test_a_disk_that_takes_seconds_keeps_no_valve_open_and_loses_nothing(
         disk.wait()
         add_stroke(*arguments, **named)
 
-    async with at_work(tmp_path, wiring, monkeypatch) as (bench, wired):
+    async with at_work(tmp_path, wiring) as (bench, wired):
         if what == "recording":
             put_on(bench, disk)
         else:
@@ -219,7 +194,7 @@ async def test_a_disk_that_takes_seconds_keeps_no_valve_open_and_loses_nothing(
             with contextlib.suppress(TimeoutError):  # its verdict follows it, if it is the last
                 await asyncio.wait_for(bench.finished.wait(), 1)
         live = [stroke_json(kept) for kept in bench.view.strokes]
-    assert all(each < WITHIN_MS[wiring] for each in took), took
+    assert all(each < WITHIN_MS for each in took), took
     with Store.open(tmp_path / "data" / "record.sqlite") as store:
         (kept,) = store.job(1).checks
     assert [one.stroke.n for one in kept.strokes] == list(range(1, len(took) + 1)) and kept.verdict is not None
@@ -234,21 +209,17 @@ async def test_a_disk_that_takes_seconds_keeps_no_valve_open_and_loses_nothing(
     ("number", "said"),
     [(errno.EIO, "cannot write to .*: Input/output error"), (errno.ENOSPC, "the disk is full: nothing of this stroke")],
 )
-async def test_a_write_that_fails_ends_the_session_with_its_reason(
-    tmp_path: Path, number: int, said: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    async with at_work(tmp_path, "ascii", monkeypatch) as (bench, _):
+async def test_a_write_that_fails_ends_the_session_with_its_reason(tmp_path: Path, number: int, said: str) -> None:
+    async with at_work(tmp_path, "ascii") as (bench, _):
         (running,) = (task for task in asyncio.all_tasks() if task.get_coro().__qualname__ == "Bench.run")  # type: ignore[union-attr]
         put_on(bench, Disk(), number)
         with pytest.raises(RecordingError, match=said):
             await asyncio.wait_for(asyncio.shield(running), 10)
 
 
-async def test_a_disk_that_never_catches_up_ends_the_session_before_memory_does(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_a_disk_that_never_catches_up_ends_the_session_before_memory_does(tmp_path: Path) -> None:
     disk = Disk()
-    async with at_work(tmp_path, "ascii", monkeypatch) as (bench, _):
+    async with at_work(tmp_path, "ascii") as (bench, _):
         (running,) = (task for task in asyncio.all_tasks() if task.get_coro().__qualname__ == "Bench.run")  # type: ignore[union-attr]
         assert bench.state.running is not None
         bench.state.running.recording._most_lines = 40

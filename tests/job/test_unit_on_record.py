@@ -18,8 +18,9 @@ from typing import Any
 
 import pytest
 
-from capture.air.control import AirControl, FixtureSetup
+from capture.air.keeper.kept import KeptAir
 from capture.air.safety import State as AirState
+from capture.air.standing import FixtureSetup
 from capture.bench.bench import Bench
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
@@ -473,14 +474,14 @@ def made(bench: Bench, strokes: int) -> None:
     bench.state.strokes = [StrokeKept(sample_view("good").strokes[0].stroke, seat=False)] * strokes
 
 
-def armed(tmp_path: Path) -> AirControl:
+def armed(tmp_path: Path) -> KeptAir:
     """The control of a fixture whose air can come at any moment."""
 
     async def nothing(*what: object) -> None: ...
 
     wiring = find_driver("ascii")
     setup = FixtureSetup(wiring, make_settings(wiring, {}), str(tmp_path / "fixture"))
-    air = AirControl(setup, on_bytes=nothing, on_lost=nothing, on_change=lambda: None)
+    air = KeptAir(setup, on_bytes=nothing, on_lost=nothing, on_change=lambda: None)
     air.safety = replace(air.safety, state=AirState.ARMED)
     return air
 
