@@ -15,7 +15,7 @@ import pickle
 import signal
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from time import monotonic_ns
 from typing import Any
 
@@ -166,7 +166,7 @@ class KeptAir(Air):
                     with contextlib.suppress(TimeoutError):
                         await asyncio.wait_for(self._ended.wait(), ALIVE_EVERY_S)
             finally:
-                await self._end(process)
+                await _to_its_end(self._end(process))
             if self._broken is not None:
                 raise self._broken
             if self._failed:
@@ -204,6 +204,19 @@ class KeptAir(Air):
         except Exception as error:  # of the bench's own: what it is told must not be passed over
             self._broken = error
             self._ended.set()
+
+
+async def _to_its_end(work: Coroutine[Any, Any, None]) -> None:
+    """Wait until it is done, even when told again meanwhile to stop waiting, and stop then."""
+    doing, told = asyncio.create_task(work), False
+    while not doing.done():
+        try:
+            await asyncio.shield(doing)
+        except asyncio.CancelledError:
+            told = True
+    doing.result()
+    if told:
+        raise asyncio.CancelledError
 
 
 def _kill(process: asyncio.subprocess.Process) -> None:
