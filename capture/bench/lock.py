@@ -8,7 +8,6 @@ import fcntl
 import os
 import stat
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from capture.plumbing.file_name import file_name
@@ -51,7 +50,5 @@ class BenchLock:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._file.close()

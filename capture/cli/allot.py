@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -13,7 +12,7 @@ import typer
 
 from capture.cli.options import ConfigFile, Json, errors_in_words, fail, open_store
 from capture.cli.stock import StockPath, opened, tell_reservations, warn_low
-from capture.plumbing.outward import say
+from capture.plumbing.outward import say, say_json
 
 if TYPE_CHECKING:
     from capture.record import Job
@@ -235,7 +234,7 @@ class _Shown:
 
     def as_json(self, level: float) -> None:
         for one in self._found.placed:
-            say(json.dumps(self._placed_json(one), ensure_ascii=False))
+            say_json(self._placed_json(one))
         for left in self._found.left_out:
             line = {
                 **self._name_json("out", left.pack),
@@ -245,10 +244,10 @@ class _Shown:
                 "wants_nm": left.wants.size.thickness_nm if left.wants and left.wants.size else None,
                 "given_adjusters": [left.pack.slots[slot].adjuster for slot in left.given],
             }
-            say(json.dumps(line, ensure_ascii=False))
+            say_json(line)
         for other in self._gathered.not_asked:
             line = {"type": "not_asked", "unit": other.unit, "pack": other.pack, "bench": other.bench}
-            say(json.dumps({**line, "reason": other.reason}, ensure_ascii=False))
+            say_json({**line, "reason": other.reason})
         summary = {
             "type": "allotment",
             "level": level,
@@ -256,7 +255,7 @@ class _Shown:
             "in_range": len(self._found.placed),
             "distance_nm": self._found.distance_nm,
         }
-        say(json.dumps(summary))
+        say_json(summary)
 
     def _name_json(self, kind: str, pack: WaitingPack) -> dict[str, Any]:
         return {

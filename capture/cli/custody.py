@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import Counter
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path
-from capture.plumbing.outward import say, warn
+from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
     from capture.custody.backup import Made
@@ -58,7 +57,7 @@ def backup(
         make = back_up_to_archive if is_archive(place) else back_up_to_folder
         made = make(source, place, at=datetime.now(UTC), waiting=lambda: _waiting("another backup or prune"))
     if as_json:
-        say(json.dumps(_made_json(made), ensure_ascii=False))
+        say_json(_made_json(made))
     else:
         there = f", {made.kept} there already" if made.kept else ""
         if wrong := len(made.missing) + len(made.altered):
@@ -121,7 +120,7 @@ def restore(
             "altered": list(done.altered),
             "head": {"number": done.head[0], "sha256": done.head[1]},
         }
-        say(json.dumps(told, ensure_ascii=False))
+        say_json(told)
         return
     what = f"{_count(done.jobs, 'job')}, {_count(done.recordings, 'recording')}{', the stock' if done.stock else ''}"
     say(clean(f"Put back as {done.folder}: {what}, as of {done.made.astimezone():%Y-%m-%d %H:%M}."))
@@ -164,12 +163,12 @@ def prune(
             counts[action.kind] += 1
             saved[action.kind] += action.saved
             if as_json:
-                say(json.dumps(_action_json(action, dry_run), ensure_ascii=False))
+                say_json(_action_json(action, dry_run))
             elif (text := _action_words(action, dry_run)) is not None:
                 say(clean(text))
     if as_json:
         summary = {kind: counts[kind] for kind in ("pruned", "compressed", "stray", "missing", "left")}
-        say(json.dumps({"type": "summary", "dry_run": dry_run, **summary, "bytes_freed": sum(saved.values())}))
+        say_json({"type": "summary", "dry_run": dry_run, **summary, "bytes_freed": sum(saved.values())})
     else:
         _say_summary(counts, saved, policy, dry_run)
     raise typer.Exit(1 if counts["left"] else 0)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -12,7 +11,7 @@ import typer
 
 from capture.cli.extras import need
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store
-from capture.plumbing.outward import say
+from capture.plumbing.outward import say, say_json
 
 __all__ = ["export"]
 
@@ -62,7 +61,7 @@ def export(
             fail(str(error))
     for table, (path, count) in written.items():
         if as_json:
-            say(json.dumps({"type": "table", "table": table, "rows": count, "file": str(path)}, ensure_ascii=False))
+            say_json({"type": "table", "table": table, "rows": count, "file": str(path)})
         else:
             say(clean(f"{path}: {count} row{'' if count == 1 else 's'}"))
 

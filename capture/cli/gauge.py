@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from capture.cli.options import ConfigFile, DataDir, DriverName, Json, Settings, errors_in_words, fail
-from capture.plumbing.outward import say, warn
+from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
     from capture.clearance.gauge.masters import Master
@@ -49,7 +48,7 @@ def masters(
         found = masters_of(store.gauge_facts())
     if as_json:
         for one in found:
-            say(json.dumps({"type": "master", **one.kept()}, ensure_ascii=False))
+            say_json({"type": "master", **one.kept()})
     elif not found:
         say("No masters yet: `strokelog gauge masters FILE` takes them from a file.")
     else:
@@ -111,7 +110,7 @@ def check(
             tell=warn,
         )
     if as_json:
-        say(json.dumps(check_json(done), ensure_ascii=False))
+        say_json(check_json(done))
     else:
         for line in check_lines(done):
             say(line)
@@ -170,7 +169,7 @@ def study(
         with errors_in_words():
             keep_study(rows, found, unit, gauge, by, config, data_dir)
     if as_json:
-        say(json.dumps(_study_json(found, tolerance)))
+        say_json(_study_json(found, tolerance))
     else:
         for line in _study_lines(found, tolerance):
             say(line)

@@ -82,7 +82,7 @@ def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[Indicato
     try:
         return driver, make_settings(driver, values)
     except ValidationError as error:
-        wrong = wrong_values(error, driver.settings, missing="is missing; give it with --set {key}=VALUE")
+        wrong = wrong_values(error, driver.settings, missing=f"{name!r} needs it; give it with --set {{key}}=VALUE")
         fail("\n".join(f"{where}: {one}" for one in wrong), 2)
 
 

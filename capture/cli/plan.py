@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store
 from capture.cli.signoff import By, JobNumber, add_fact, person, unit_of
-from capture.plumbing.outward import say
+from capture.plumbing.outward import say, say_json
 
 if TYPE_CHECKING:
     from capture.record import Job
@@ -111,7 +110,7 @@ def _print_json(
     sheet: Sheet, came_out: list[Outcome], recheck: dict[str, str], unchecked: list[str], plans: list[UnitPlan]
 ) -> None:
     def put(kind: str, **values: Any) -> None:
-        say(json.dumps({"type": kind, **values}, ensure_ascii=False))
+        say_json({"type": kind, **values})
 
     from capture.output.json_forms import changes_json
 

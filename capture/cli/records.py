@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, open_store, read_sheet
-from capture.plumbing.outward import say
+from capture.plumbing.outward import say_json
 
 if TYPE_CHECKING:
     from capture.record import Job
@@ -31,7 +30,7 @@ def jobs(
         home = store.path.parent
     if as_json:
         for job in found:
-            say(json.dumps(job_json(job, home, strokes=False), ensure_ascii=False))
+            say_json(job_json(job, home, strokes=False))
     else:
         jobs_table(found)
 
@@ -50,7 +49,7 @@ def show(
         found: Job = store.job(job)
         home = store.path.parent
     if as_json:
-        say(json.dumps(job_json(found, home, strokes=True), ensure_ascii=False))
+        say_json(job_json(found, home, strokes=True))
     else:
         show_job(found, home, explain)
 
@@ -64,6 +63,6 @@ def check_sheet(
 
     loaded, _ = read_sheet(sheet)
     if as_json:
-        say(json.dumps(loaded.model_dump(mode="json"), ensure_ascii=False))
+        say_json(loaded.model_dump(mode="json"))
     else:
         show_sheet(loaded)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Annotated
 
@@ -10,7 +9,7 @@ import typer
 
 from capture.cli.extras import need
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path
-from capture.plumbing.outward import say, warn
+from capture.plumbing.outward import say, say_json, warn
 
 __all__ = ["report"]
 
@@ -51,20 +50,17 @@ def report(
             "HTML. On Debian: apt-get install fonts-noto-cjk (Chinese, Japanese, Korean) or fonts-noto-core (others)"
         )
     if as_json:
-        say(
-            json.dumps(
-                {
-                    "type": "report",
-                    "job": job,
-                    "html": str(written.html),
-                    "pdf": None if written.pdf is None else str(written.pdf),
-                    "pages": written.pages or None,
-                    "boxes": written.boxes,
-                    "proven": written.contents.proven,
-                    "head": written.contents.head,
-                },
-                ensure_ascii=False,
-            )
+        say_json(
+            {
+                "type": "report",
+                "job": job,
+                "html": str(written.html),
+                "pdf": None if written.pdf is None else str(written.pdf),
+                "pages": written.pages or None,
+                "boxes": written.boxes,
+                "proven": written.contents.proven,
+                "head": written.contents.head,
+            }
         )
     else:
         say(f"Report of job {job}: {written.html}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,7 +21,7 @@ from capture.cli.options import (
     pairs,
     stock_file,
 )
-from capture.plumbing.outward import harmless, say, warn
+from capture.plumbing.outward import harmless, say, say_json, warn
 
 if TYPE_CHECKING:
     from capture.job.unit_on_record import UnitOnRecord
@@ -47,7 +46,7 @@ def steps(job: JobNumber, as_json: Json = False, config: ConfigFile = None, data
         standing, now = unit.now.standing, datetime.now(UTC)
     if as_json:
         for one in standing_json(unit.sheet, standing, now):
-            say(json.dumps(one, ensure_ascii=False))
+            say_json(one)
     else:
         show_standing(unit.sheet, standing, now)
 
@@ -235,7 +234,7 @@ def add_fact(unit: UnitOnRecord, fact: Fact, as_json: bool) -> None:
 
     for one in unit.add([fact], at=datetime.now(UTC)):
         if as_json:
-            say(json.dumps({**one.data, **({"notes": list(one.notes)} if one.notes else {})}, ensure_ascii=False))
+            say_json({**one.data, **({"notes": list(one.notes)} if one.notes else {})})
         else:
             job = unit.job
             say(f"job {job.id}, unit {job.unit_serial}: {one.text}")

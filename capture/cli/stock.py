@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,10 +12,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from capture.cli.options import ConfigFile, Json, Settings, errors_in_words, fail, pairs, settings_of
-from capture.plumbing.outward import say, warn, write
+from capture.plumbing.outward import say, say_json, warn, write
 
 if TYPE_CHECKING:
     from capture.stock import Holdings, Reservation, StockRoom
+    from capture.stock.holdings import Bin
 
 __all__ = [
     "StockPath",
@@ -100,9 +100,12 @@ def _length(text: str, what: str) -> int:
 def warn_low(before: Holdings, after: Holdings) -> None:
     """Say on standard error which bins have just become low."""
     was = {(one.part, one.thickness_nm) for one in before.low()}
-    for one in after.low():
-        if (one.part, one.thickness_nm) not in was:
-            warn(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}")
+    _warn_of([one for one in after.low() if (one.part, one.thickness_nm) not in was])
+
+
+def _warn_of(low: Iterable[Bin]) -> None:
+    for one in low:
+        warn(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}")
 
 
 def _reservation_json(one: Reservation) -> dict[str, Any]:
@@ -127,7 +130,7 @@ def tell_reservations(found: list[Reservation], did: str, as_json: bool) -> None
     """Print reservations that were just made or closed."""
     for one in found:
         if as_json:
-            say(json.dumps({**_reservation_json(one), "did": did}, ensure_ascii=False))
+            say_json({**_reservation_json(one), "did": did})
         else:
             say(f"{did}: {one.text} (reservation {one.number})")
 
@@ -148,13 +151,12 @@ def import_(
         changed = room.import_file(loaded, by=who, at=at)
         low = room.holdings().low()
     if as_json:
-        say(json.dumps({"type": "imported", "changed": changed}, ensure_ascii=False))
+        say_json({"type": "imported", "changed": changed})
         return
     for line in changed:
         say(line)
     say(f"{len(loaded.parts)} thicknesses read, {len(changed)} changes.")
-    for one in low:
-        warn(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}")
+    _warn_of(low)
 
 
 def export(
@@ -205,9 +207,9 @@ def show(as_json: Json = False, stock: StockPath = None, config: ConfigFile = No
                 for part in one.measured
             ],
         }
-        say(json.dumps(line, ensure_ascii=False))
+        say_json(line)
     for reservation in holdings.reservations:
-        say(json.dumps(_reservation_json(reservation), ensure_ascii=False))
+        say_json(_reservation_json(reservation))
 
 
 def _show_tables(holdings: Holdings) -> None:
@@ -250,7 +252,7 @@ def receive(
     with opened(stock, config, by) as (room, who, at):
         room.receive(part, value, count, by=who, at=at)
     if as_json:
-        say(json.dumps({"type": "received", "part": part, "thickness_nm": value, "count": count}, ensure_ascii=False))
+        say_json({"type": "received", "part": part, "thickness_nm": value, "count": count})
     else:
         say(f"{count} {part} {thickness} received.")
 
@@ -302,7 +304,7 @@ def measure(
         room.measure(part, sold, serial.strip(), actual, expanded, by=who, at=at)
     if as_json:
         line = {"type": "measured", "serial": serial, "actual_nm": actual, "expanded_uncertainty_nm": expanded}
-        say(json.dumps(line, ensure_ascii=False))
+        say_json(line)
     else:
         unit = "in" if "in" in thickness else "mm"
         places = 5 if unit == "in" else 4
@@ -340,6 +342,12 @@ def _chosen(unit: str | None, number: int | None) -> str | int:
     return number if number is not None else str(unit)
 
 
+def _tell_closed(closed: list[Reservation], did: str, chosen: str | int, as_json: bool) -> None:
+    if not closed:
+        fail(f"nothing is reserved for {chosen}; `strokelog stock show` lists the reservations")
+    tell_reservations(closed, did, as_json)
+
+
 _Unit = Annotated[str | None, typer.Argument(help="The unit's serial number, or a job's UUID.")]
 _OnlyPack = Annotated[str | None, typer.Option("--pack", help="Only what is reserved for this pack.")]
 _Number = Annotated[int | None, typer.Option("--number", help="Only this reservation.")]
@@ -355,12 +363,9 @@ def release(
     by: _By = None,
 ) -> None:
     """Give up what is reserved for a unit; the parts are free again."""
-    who_has = _chosen(unit, number)
+    chosen = _chosen(unit, number)
     with opened(stock, config, by) as (room, who, at):
-        closed = room.release(who_has, pack, by=who, at=at)
-    if not closed:
-        fail(f"nothing is reserved for {who_has}; `strokelog stock show` lists the reservations")
-    tell_reservations(closed, "released", as_json)
+        _tell_closed(room.release(chosen, pack, by=who, at=at), "released", chosen, as_json)
 
 
 def consume(
@@ -373,12 +378,9 @@ def consume(
     by: _By = None,
 ) -> None:
     """Take what is reserved for a unit off the shelf for good: it is fitted, and the unit signed off."""
-    who_has = _chosen(unit, number)
+    chosen = _chosen(unit, number)
     with opened(stock, config, by) as (room, who, at):
-        closed = room.consume(who_has, pack, by=who, at=at)
-    if not closed:
-        fail(f"nothing is reserved for {who_has}; reserve it first, or see `strokelog stock show`")
-    tell_reservations(closed, "consumed", as_json)
+        _tell_closed(room.consume(chosen, pack, by=who, at=at), "consumed", chosen, as_json)
 
 
 def give_back(
@@ -395,6 +397,6 @@ def give_back(
     with opened(stock, config, by) as (room, who, at):
         room.take_back(part, value, serial, by=who, at=at)
     if as_json:
-        say(json.dumps({"type": "returned", "part": part, "thickness_nm": value, "serial": serial}, ensure_ascii=False))
+        say_json({"type": "returned", "part": part, "thickness_nm": value, "serial": serial})
     else:
         say(f"{part} {thickness}{' ' + serial if serial else ''} is on the shelf again.")

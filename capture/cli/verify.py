@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import sys
 from datetime import UTC, datetime
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, record_path
-from capture.plumbing.outward import rewrite_line, say
+from capture.plumbing.outward import rewrite_line, say, say_json
 
 if TYPE_CHECKING:
     from capture.custody.verify import Proof
@@ -43,7 +42,7 @@ def verify(
         proof = prove(path, job=job, expect=head, progress=_progress if sys.stderr.isatty() else lambda done, of: None)
     if as_json:
         for line in _json_lines(proof):
-            say(json.dumps(line, ensure_ascii=False))
+            say_json(line)
     else:
         for text in _lines(proof, job, expected=head is not None):
             say(clean(text))
@@ -159,6 +158,6 @@ def correct(
     with errors_in_words(), open_store(config, data_dir) as store:
         number = store.add_fact(job, fact, at=datetime.now(UTC))
     if as_json:
-        say(json.dumps({"type": "correction", "entry": number, "corrects": entry, "job": job}))
+        say_json({"type": "correction", "entry": number, "corrects": entry, "job": job})
     else:
         say(f"Entry {number} corrects entry {entry} of job {job}. `strokelog show {job}` shows both.")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import sys
 import warnings
@@ -22,7 +21,7 @@ from capture.cli.options import (
     read_sheet,
     settings_of,
 )
-from capture.plumbing.outward import say, warn
+from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
     from capture.sheet.sheet import Air, Pack
@@ -62,7 +61,7 @@ def replay(
         for kept in played.strokes(speed):
             shown.append(kept)
             if as_json:
-                say(json.dumps(stroke_json(kept), ensure_ascii=False))
+                say_json(stroke_json(kept))
     try:
         played.leave_out(leave_out or ())
     except ValueError as error:
@@ -72,7 +71,7 @@ def replay(
     verdict = played.verdict
     if as_json:
         if chosen is not None and verdict is not None:
-            say(json.dumps(verdict_json(chosen, verdict, played.advice, played.out_of_reach), ensure_ascii=False))
+            say_json(verdict_json(chosen, verdict, played.advice, played.out_of_reach))
         elif chosen is not None:
             warn(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed")
         return
@@ -121,7 +120,7 @@ def decode(
         data = os.read(stdin.fileno(), 65536)
         for reading in decoder.feed(data) if data else decoder.finish():
             count += 1
-            say(json.dumps({"value_nm": reading.value_nm, "unit": reading.unit, "flags": list(reading.flags)}))
+            say_json({"value_nm": reading.value_nm, "unit": reading.unit, "flags": list(reading.flags)})
         sys.stdout.flush()
         if not data:
             break
@@ -192,7 +191,7 @@ def check_fixture(
         results = asyncio.run(test_points(port, fixture, pairs(settings), ask=ask if button else None))
     for result in results:
         if as_json:
-            say(json.dumps({"point": result.name, "passed": result.passed, "text": result.text}))
+            say_json({"point": result.name, "passed": result.passed, "text": result.text})
         else:
             word = {True: "pass", False: "FAIL", None: "not tried"}[result.passed]
             say(f"{word:9} {result.name}: {result.text}")

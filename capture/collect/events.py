@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass, replace
 from typing import Literal
 
 from capture.mqtt.link_state import LinkState
@@ -32,14 +32,12 @@ class Counts:
     refused: int = 0
 
     def __add__(self, other: Counts) -> Counts:
-        return Counts(
-            self.strokes + other.strokes,
-            self.verdicts + other.verdicts,
-            self.statuses + other.statuses,
-            self.units + other.units,
-            self.repeated + other.repeated,
-            self.refused + other.refused,
-        )
+        return Counts(*map(sum, zip(astuple(self), astuple(other), strict=True)))
+
+    @classmethod
+    def of(cls, kind: str, new: int, repeated: int) -> Counts:
+        """Count messages of one kind, as the last level of their topic names it."""
+        return replace(cls(repeated=repeated), **{{"status": "statuses"}.get(kind, f"{kind}s"): new})
 
 
 Event = Link | Counts

@@ -148,13 +148,7 @@ class Sink:
                 return Counts()
             half = len(rows) // 2
             return self._write(connection, kind, rows[:half], wrong) + self._write(connection, kind, rows[half:], wrong)
-        repeated = len(rows) - new
-        return {
-            "stroke": Counts(strokes=new, repeated=repeated),
-            "verdict": Counts(verdicts=new, repeated=repeated),
-            "status": Counts(statuses=new, repeated=repeated),
-            "unit": Counts(units=new, repeated=repeated),
-        }[kind]
+        return Counts.of(kind, new, len(rows) - new)
 
     def _refuse(self, connection: Connection, wrong: Sequence[dict[str, Any]]) -> Counts:
         if not wrong:

@@ -162,7 +162,7 @@ class UnitOnRecord:
             pack=pack,
             check=check_id,
             seat=kept.seat,
-            unit=self.job.unit_serial,
+            unit_serial=self.job.unit_serial,
         )
         # Without a broker nothing would ever empty the outbox, so then nothing goes in.
         messages = [outgoing(message)] if self._publishes else []
@@ -203,7 +203,7 @@ class UnitOnRecord:
             outcome=outcome.text if outcome is not None else "",
             left_out=after.left_out.get(pack.name, ""),
             not_measured=judged.not_measured,
-            unit=self.job.unit_serial,
+            unit_serial=self.job.unit_serial,
         )
         self._store.finish_check(
             check_id,
@@ -242,7 +242,7 @@ class UnitOnRecord:
             attempt=len(before),
             left_out=after.left_out.get(check.pack, ""),
             not_measured=not_measured_words(check.origin),
-            unit=self.job.unit_serial,
+            unit_serial=self.job.unit_serial,
         )
         return [outgoing(message)]
 

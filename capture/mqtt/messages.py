@@ -17,7 +17,6 @@ recording began (`_ns`), and `at` is RFC 3339 in UTC. No MQTT client and no data
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import fields
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
@@ -77,7 +76,9 @@ Dof = Annotated[
 class _Strict(BaseModel):
     """Refuses unknown fields from a producer, drops them when reading from the wire."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", json_schema_serialization_defaults_required=True)
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", from_attributes=True, json_schema_serialization_defaults_required=True
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -163,12 +164,9 @@ class StrokeMessage(_Message):
     leak_down_pa_per_s: int | None = None
 
     @classmethod
-    def of(
-        cls, stroke: Stroke, *, at: datetime, bench: str, job: UUID, pack: str, check: int, seat: bool, unit: str = ""
-    ) -> Self:
-        """Return the message for `stroke`; `unit` is the unit's serial."""
-        measured = {field.name: getattr(stroke, field.name) for field in fields(stroke)}
-        return cls(at=at, bench=bench, job=job, pack=pack, unit_serial=unit, check=check, seat=seat, **measured)
+    def of(cls, stroke: Stroke, **about: Any) -> Self:
+        """Return the message for `stroke`; `about` are the fields that a stroke does not have."""
+        return cls(**about, **{field.name: getattr(stroke, field.name) for field in fields(stroke)})
 
 
 class BudgetLineMessage(_Strict):
@@ -230,42 +228,9 @@ class VerdictMessage(_Message):
     )
 
     @classmethod
-    def of(
-        cls,
-        verdict: Verdict,
-        *,
-        at: datetime,
-        bench: str,
-        job: UUID,
-        pack: str,
-        check: int,
-        advice: Iterable[str],
-        recording_sha256: str,
-        attempt: int | None = None,
-        outcome: str = "",
-        left_out: str = "",
-        not_measured: str = "",
-        unit: str = "",
-    ) -> Self:
-        """Return the message for `verdict`; `unit` is the unit's serial."""
-        judged = {field.name: getattr(verdict, field.name) for field in fields(verdict)}
-        judged["budget"] = [BudgetLineMessage.model_validate(line, from_attributes=True) for line in verdict.budget]
-        judged["remarks"] = [RemarkMessage.model_validate(one, from_attributes=True) for one in verdict.remarks]
-        return cls(
-            at=at,
-            bench=bench,
-            job=job,
-            pack=pack,
-            unit_serial=unit,
-            check=check,
-            advice=tuple(advice),
-            recording_sha256=recording_sha256,
-            attempt=attempt,
-            outcome=outcome,
-            left_out=left_out,
-            not_measured=not_measured,
-            **judged,
-        )
+    def of(cls, verdict: Verdict, **about: Any) -> Self:
+        """Return the message for `verdict`; `about` are the fields that a verdict does not have."""
+        return cls(**about, **{field.name: getattr(verdict, field.name) for field in fields(verdict)})
 
 
 def _present_word(state: Any, info: ValidationInfo) -> Any:

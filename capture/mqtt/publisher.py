@@ -25,7 +25,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from itertools import islice, takewhile
-from types import TracebackType
 from typing import Any, Final, Protocol, Self
 from uuid import uuid4
 
@@ -137,9 +136,7 @@ class Publisher:
         self._task = asyncio.create_task(self._forever(), name="publisher")
         return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def __aexit__(self, *_: object) -> None:
         """Send what still waits and `offline` if the broker takes them in time, then disconnect."""
         assert self._task is not None
         self._stop.set()

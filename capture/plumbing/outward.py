@@ -5,16 +5,17 @@ that `plaintext.clean` made.
 
 from __future__ import annotations
 
+import json
 import re
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["harmless", "harmless_console", "rewrite_line", "say", "warn", "write"]
+__all__ = ["harmless", "harmless_console", "rewrite_line", "say", "say_json", "warn", "write"]
 
 #: Controls (a terminal's commands begin with one), what turns a line around or ends it, and halves of surrogate pairs,
 #: which no output can encode.
@@ -40,6 +41,11 @@ def write(text: str) -> None:
 def say(text: str = "") -> None:
     """Write a line to standard output."""
     sys.stdout.write(harmless(text) + "\n")
+
+
+def say_json(line: Mapping[str, Any]) -> None:
+    """Write an object as one line of JSON to standard output."""
+    say(json.dumps(line, ensure_ascii=False))
 
 
 def warn(text: str) -> None:

@@ -7,7 +7,6 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from types import TracebackType
 from typing import Any, ClassVar, Final, Self
 from urllib.parse import quote
 
@@ -94,9 +93,7 @@ class SqliteFile:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @contextmanager

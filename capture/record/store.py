@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypedDict, Unpack
 from uuid import UUID
 
 from sqlalchemy import Connection, func, select, update
@@ -31,6 +31,30 @@ from capture.strokes.stroke import Stroke
 from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
 
 __all__ = ["Store"]
+
+
+class NewJob(TypedDict):
+    """What a job is opened with, beside its UUID and time."""
+
+    bench: str
+    unit_serial: str
+    technician: str
+    sheet_name: str
+    sheet_revision: str
+    sheet_toml: str
+
+
+class NewCheck(TypedDict):
+    """What a check is started with, beside what measures it."""
+
+    pack: str
+    indicator: dict[str, Any]
+    recording_path: str
+    low_nm: int
+    high_nm: int
+    strokes_wanted: int
+    seat_wanted: int
+    measure: Measure
 
 
 class Store(SqliteFile):
@@ -54,35 +78,11 @@ class Store(SqliteFile):
         """The record's file. Its folder is the data folder that its recordings are in."""
         return self._path
 
-    def open_job(
-        self,
-        *,
-        uuid: UUID,
-        bench: str,
-        unit_serial: str,
-        technician: str,
-        sheet_name: str,
-        sheet_revision: str,
-        sheet_toml: str,
-        at: datetime,
-        messages: Sequence[Outgoing] = (),
-    ) -> int:
+    def open_job(self, *, uuid: UUID, at: datetime, messages: Sequence[Outgoing] = (), **job: Unpack[NewJob]) -> int:
         """Begin a job on a unit and return its id in this record."""
-        with self._writing(f"open the job of unit {unit_serial}") as connection:
+        with self._writing(f"open the job of unit {job['unit_serial']}") as connection:
             outbox.put(connection, messages, at)
-            return keep(
-                connection,
-                "job_opened",
-                None,
-                at,
-                uuid=str(uuid),
-                bench=bench,
-                unit_serial=unit_serial,
-                technician=technician,
-                sheet_name=sheet_name,
-                sheet_revision=sheet_revision,
-                sheet_toml=sheet_toml,
-            )
+            return keep(connection, "job_opened", None, at, uuid=str(uuid), **job)
 
     def close_job(self, job_id: int, *, at: datetime, messages: Sequence[Outgoing] = ()) -> None:
         """End a job. All its checks must be done or abandoned."""
@@ -106,26 +106,18 @@ class Store(SqliteFile):
         self,
         job_id: int,
         *,
-        pack: str,
-        indicator: Mapping[str, Any],
-        recording_path: str,
-        low_nm: int,
-        high_nm: int,
-        strokes_wanted: int,
-        seat_wanted: int,
-        measure: Measure,
         at: datetime,
-        gauge: Mapping[str, Any] | None = None,
-        origin: Mapping[str, Any] | None = None,
+        gauge: dict[str, Any] | None = None,
+        origin: dict[str, Any] | None = None,
         messages: Sequence[Outgoing] = (),
+        **check: Unpack[NewCheck],
     ) -> int:
         """Begin a check of `pack`, numbered after the pack's earlier checks in the job; return its id.
 
-        `gauge` says which indicator this is: its `serial` and `calibration_due`; `origin` what stood
-        behind its port. A job that was signed off takes no
-        more checks.
+        `gauge` says which indicator this is: its `serial` and `calibration_due`; `origin` what stood behind its port.
+        A job that was signed off takes no more checks.
         """
-        checks = schema.checks
+        checks, pack = schema.checks, check["pack"]
         with self._writing(f"start a check of pack {pack!r}") as connection:
             self._need_open_job(connection, job_id)
             self._need_unsigned(connection, job_id)
@@ -133,23 +125,8 @@ class Store(SqliteFile):
                 select(func.max(checks.c.number)).where(checks.c.job == job_id, checks.c.pack == pack)
             ).scalar()
             outbox.put(connection, messages, at)
-            return keep(
-                connection,
-                "check_started",
-                job_id,
-                at,
-                pack=pack,
-                number=(earlier or 0) + 1,
-                indicator=dict(indicator),
-                gauge=None if gauge is None else dict(gauge),
-                origin=None if origin is None else dict(origin),
-                recording_path=recording_path,
-                low_nm=low_nm,
-                high_nm=high_nm,
-                strokes_wanted=strokes_wanted,
-                seat_wanted=seat_wanted,
-                measure=measure,
-            )
+            told = {"gauge": gauge, "origin": origin}
+            return keep(connection, "check_started", job_id, at, number=(earlier or 0) + 1, **check, **told)
 
     def add_stroke(
         self, check_id: int, stroke: Stroke, *, seat: bool, at: datetime, messages: Sequence[Outgoing] = ()

@@ -24,7 +24,6 @@ import zlib
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from types import TracebackType
 from typing import IO, TYPE_CHECKING, Any, BinaryIO, Literal, cast
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, ValidationError
@@ -212,9 +211,7 @@ class RecordingWriter:
     def __enter__(self) -> RecordingWriter:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

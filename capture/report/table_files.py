@@ -15,7 +15,6 @@ from collections.abc import Iterable, Sequence
 from contextlib import ExitStack, suppress
 from datetime import datetime
 from pathlib import Path
-from types import TracebackType
 from typing import Any, BinaryIO, Final, Literal, Protocol, Self, cast
 
 from capture.plumbing.durable import put_in_place, unfinished
@@ -196,9 +195,7 @@ class _Tables:
             put_in_place(unfinished(path), path)
         return {table: (path, self._counts[table]) for table, path in self._paths.items()}
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: object, *_: object) -> None:
         if kind is not None:
             for writer in self._writers.values():
                 writer.give_up()

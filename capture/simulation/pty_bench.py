@@ -15,7 +15,6 @@ import time
 import tty
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from capture.simulation.bench import Bench, Chunk, StrokeTruth
@@ -72,9 +71,7 @@ class PtyBench:
             self._tasks.append(asyncio.create_task(self._answer()))
         return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def __aexit__(self, *_: object) -> None:
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)

@@ -12,7 +12,6 @@ import termios
 import tty
 from collections.abc import AsyncIterator
 from time import monotonic_ns
-from types import TracebackType
 
 __all__ = ["KeyParser", "Keys"]
 
@@ -120,9 +119,7 @@ class Keys:
             raise
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self._restore()
 
     def __aiter__(self) -> AsyncIterator[str]:

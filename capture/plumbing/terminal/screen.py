@@ -9,7 +9,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import TextIO
 
 from rich.console import Console, RenderableType
@@ -58,9 +58,7 @@ class Screen:
             self._write(_ENTER)
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.restore()
 
     def restore(self) -> None:
