@@ -4,7 +4,7 @@ event loop never waits for a disk."""
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from functools import partial
@@ -19,7 +19,9 @@ from capture.bench.setup import BenchSetup
 from capture.bench.wall_clock import WallClock
 from capture.clearance.advice import Advice
 from capture.clearance.check import StrokeKept
+from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict
+from capture.job.gauge_now import gauge_now, kept_with
 from capture.job.unfinished import unfinished
 from capture.job.unit_on_record import UnitOnRecord, Written
 from capture.record import RecordError, Store
@@ -28,6 +30,7 @@ from capture.recordings.queued import QueuedRecording
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
 from capture.unit.facts import Fact, StrokeLeftOut
+from capture.unit.gauge import Gauge
 
 __all__ = ["Bookkeeping"]
 
@@ -145,7 +148,8 @@ class Bookkeeping:
             await self.do(self.store.reopen_job, job_id, at=now)
             self._closed = False
         origin = await self.do(origin_now, setup.port)
-        recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, origin, now)
+        gauge = None if setup.gauge is None else await self.do(self._gauge, setup.gauge, now, origin)
+        recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, origin, now, gauge)
         try:
             check_id = await self.do(
                 self.store.start_check,
@@ -158,7 +162,7 @@ class Bookkeeping:
                 strokes_wanted=pack.strokes,
                 seat_wanted=pack.seat_strokes,
                 measure=pack.measure,
-                gauge=setup.gauge.kept() if setup.gauge else None,
+                gauge=gauge,
                 origin=origin,
                 at=now,
             )
@@ -166,7 +170,19 @@ class Bookkeeping:
             recording.close()
             path.unlink()  # a recording of nothing that the record knows of
             raise
-        return RunningCheck.of(setup, check_id, pack, QueuedRecording(recording, on_failure), started_ns)
+        return RunningCheck.of(setup, check_id, pack, QueuedRecording(recording, on_failure), started_ns, gauge)
+
+    def _gauge(self, gauge: Gauge, at: datetime, origin: Mapping[str, Any]) -> dict[str, Any]:
+        return kept_with(gauge, self.store.gauge_facts(), self.setup.bench, at, origin)
+
+    async def gauge_standing(self) -> GaugeStanding | None:
+        """Return how the gauge stands now, None where the shop does not say which it is."""
+        gauge = self.setup.gauge
+        if gauge is None:
+            return None
+        entries = await self.do(self.store.gauge_facts)
+        origin = await self.do(origin_now, self.setup.port)
+        return gauge_now(entries, gauge, self.setup.bench, datetime.now(UTC), origin)
 
     async def keep_stroke(self, running: RunningCheck, kept: StrokeKept, now: datetime, place: int) -> None:
         """Keep a stroke of the running check, once its recording is written up to `place`."""

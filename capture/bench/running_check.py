@@ -47,15 +47,21 @@ class RunningCheck:
 
     @classmethod
     def of(
-        cls, setup: BenchSetup, check_id: int, pack: Pack, recording: QueuedRecording, started_ns: int
+        cls,
+        setup: BenchSetup,
+        check_id: int,
+        pack: Pack,
+        recording: QueuedRecording,
+        started_ns: int,
+        gauge: dict[str, Any] | None = None,
     ) -> RunningCheck:
-        """Return the check of a pack whose row and recording have been begun."""
+        """Return the check of a pack whose row and recording have been begun; `gauge` is what they keep of it."""
         fixture = None
         if setup.fixture is not None:
             air = setup.sheet.air
             fixture = FixtureStream(setup.fixture.driver, setup.fixture.settings, air.window_pa if air else None)
         stream = IndicatorStream(setup.driver, setup.settings, pack.measure, fixture)
-        check = Check(pack, limits_of(setup.settings), unit=setup.sheet.display_unit)
+        check = Check(pack, limits_of(setup.settings, gauge), unit=setup.sheet.display_unit)
         return cls(check_id, pack, check, stream, recording, started_ns, setup.speed)
 
     def _at(self, t_ns: int) -> int:
@@ -90,6 +96,7 @@ def begin_recording(
     technician: str,
     origin: Mapping[str, Any],
     now: datetime,
+    gauge: dict[str, Any] | None = None,
 ) -> tuple[RecordingWriter, Path]:
     """Begin the recording of a check, in the job's folder; its header says where it comes from. Raises
     RecordingError."""
@@ -104,6 +111,8 @@ def begin_recording(
     }
     if setup.fixture_header is not None:
         header["fixture"] = setup.fixture_header
+    if gauge is not None:
+        header["gauge"] = gauge
     recording = RecordingWriter(path, header)
     recording.mark(0, {"job": str(job), "pack": pack.name, "tech": technician, "note": "check"})
     return recording, path

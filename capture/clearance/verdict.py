@@ -21,6 +21,8 @@ strokes show (type A, 4.2) and what is known of the indicator (type B, 4.3):
                     between the two that has the widest interval, and whatever the play is, 95 of 100 intervals hold
                     the clearance: P(|e + x| <= U) over an error e of one peak is least for x at an end
 
+Where the gauge was checked against a master, what was found stands for the maker's limit (`gauge.error_found`).
+
 Each line has a distribution, and together they have theirs (`distribution`, JCGM 101): the expanded uncertainty is the
 half-width of the interval that holds 95 % of it, the coverage factor that over the combined standard uncertainty. The
 effective degrees of freedom of Welch and Satterthwaite (JCGM 100, G.4.1) are told beside it and decide nothing.
@@ -45,6 +47,7 @@ from itertools import groupby
 from typing import Literal
 
 from capture.clearance.distribution import Distribution, Term, rectangle, scaled_t, two_points
+from capture.clearance.gauge.error_found import OF_THE_GAUGE, ErrorFound
 from capture.strokes.levels import rounded_mean
 
 __all__ = [
@@ -70,7 +73,7 @@ Shape = Literal["t", "rectangular", "triangular", "two points"]
 RemarkCode = Literal["leak", "leak_down", "leak_once", "leak_down_once"]
 
 #: The lines of a budget that are the same in every check with one indicator, however it is set up.
-OF_THE_INDICATOR = frozenset({"maximum error", "hysteresis"})
+OF_THE_INDICATOR = OF_THE_GAUGE | {"maximum error", "hysteresis"}
 
 #: Coverage probability of the expanded uncertainty, and the least probability at which a verdict is given.
 COVERAGE = 0.95
@@ -87,6 +90,8 @@ class MeasurementLimits:
     misalignment: float = 0.0
     hysteresis_nm: int = 0
     """The play of the plunger: how much it may lose where it turns round."""
+    found: ErrorFound | None = None
+    """What a check against masters says of its error; None where none holds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,12 +185,21 @@ class _Strokes:
 
     def one_sided(self, limits: MeasurementLimits) -> tuple[float, float]:
         """Return half of what misalignment may add to the mean, and half of what play may take from it."""
-        return abs(self.mean) * (1 - math.cos(limits.misalignment)) / 2, limits.hysteresis_nm / 2
+        known = self._found(limits)
+        short = 0.0 if known is not None and known.play_known else limits.hysteresis_nm / 2
+        return abs(self.mean) * (1 - math.cos(limits.misalignment)) / 2, short
+
+    def _found(self, limits: MeasurementLimits) -> ErrorFound | None:
+        """Return what was found of the gauge's error, where it stands for the maker's limit."""
+        found = limits.found
+        return found if found is not None and found.serves(abs(self.mean)) else None
 
     def corrected(self, limits: MeasurementLimits) -> float:
         """Return the best estimate of the clearance."""
         long, short = self.one_sided(limits)
-        return self.mean + short - math.copysign(long, self.mean)
+        found = self._found(limits)
+        known = 0.0 if found is None else found.correction(abs(self.mean))
+        return self.mean + short + math.copysign(1.0, self.mean) * (known - long)
 
     def budget(self, limits: MeasurementLimits) -> tuple[BudgetLine, ...]:
         """Return the budget."""
@@ -202,8 +216,14 @@ class _Strokes:
             basis = "what the strokes could not read: drift, tails and leaks followed to their ends"
             lines.append(BudgetLine("inferred", self.inferred, math.inf, basis))
         long, short = self.one_sided(limits)
+        most, why = float(limits.max_error_nm), "rectangular, a/sqrt(3); not checked against a master"
+        if (found := self._found(limits)) is not None:
+            lines += (BudgetLine(*line) for line in found.lines(abs(self.mean)))
+            most = 0.0
+        elif limits.found is not None:
+            most, why = max(most, float(limits.found.widened_nm)), limits.found.why_not
         for source, half_width, basis in (
-            ("maximum error", float(limits.max_error_nm), "rectangular, a/sqrt(3)"),
+            ("maximum error", most, why),
             ("misalignment", long, "cosine error 0 to L(1 - cos A), corrected by half"),
         ):
             if half_width:

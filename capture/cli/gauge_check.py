@@ -11,17 +11,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic_ns
 from typing import Any, Final
-from uuid import uuid4
 
-from capture import __version__
-from capture.clearance.gauge.facts import GaugeChecked
+from capture.bench.origin import origin_now
 from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import standing_of
 from capture.cli.gauge_files import Port, gauge_serial, new_or_old_record, signer
 from capture.config import Config
-from capture.plumbing.durable import copy_into
-from capture.plumbing.file_name import file_name
+from capture.job.gauge_now import gauge_checked, place_for_check
 from capture.recordings.file import FORM, RecordingError, RecordingWriter, open_recording
 from capture.recordings.master_strokes import MastersMeasured, measure_masters
 from capture.recordings.playback import open_port
@@ -72,24 +69,15 @@ def run_check(
         why = "no serial number: give --gauge SERIAL" if not serial else "nobody signs it: give --by NAME"
         return CheckDone(measured, serial, 0, "", "", f"Not kept: {why}.", False)
     place = made if port.recording is None else _copied(made, home, serial, measured.header.started)
-    with open_recording(place) as file:
-        size, sha256 = copy_into(file, None)
-    fact = GaugeChecked(
+    fact = gauge_checked(
+        place,
+        home,
+        masters,
         gauge=serial,
         bench=bench or measured.header.bench,
         by=signer(by, settled),
         as_left=as_left,
-        indicator=measured.header.indicator,
-        resolution_nm=measured.settings.resolution_nm,
-        max_error_nm=measured.settings.max_error_nm,
-        masters=tuple(masters),
-        check=measured.check,
-        linearity=measured.linearity,
-        started_at=measured.header.started.astimezone(UTC).isoformat(),
-        recording_path=place.relative_to(home).as_posix(),
-        recording_sha256=sha256,
-        recording_bytes=size,
-        software_version=__version__,
+        origin=origin_now(port.url),
     )
     now = datetime.now(UTC)
     with new_or_old_record(settled, data_dir) as store:
@@ -101,13 +89,9 @@ def run_check(
     return CheckDone(measured, serial, number, hashed, standing.text, "", alarm)
 
 
-def _new_place(home: Path, serial: str, at: datetime) -> Path:
-    return home / "recordings" / "gauges" / f"{at:%Y%m%dT%H%M%S}-{file_name(serial)}-{uuid4().hex[:6]}.jsonl"
-
-
 def _copied(made: Path, home: Path, serial: str, at: datetime) -> Path:
     """Copy a recording into the data folder, where the record's own are."""
-    place = _new_place(home, serial, at)
+    place = place_for_check(home, serial, at)
     try:
         place.parent.mkdir(parents=True, exist_ok=True)
         with open_recording(made) as file, place.open("xb") as copy:
@@ -119,8 +103,11 @@ def _copied(made: Path, home: Path, serial: str, at: datetime) -> Path:
 
 def _live(port: Port, masters: Sequence[Master], home: Path, bench: str, tell: Callable[[str], None]) -> Path:
     now = datetime.now(UTC)
-    header = {"recording": FORM, "started": now.isoformat(), "bench": bench, "indicator": port.indicator}
-    recording = RecordingWriter(_new_place(home, masters[0].serial, now), header)
+    header = {
+        "recording": FORM, "started": now.isoformat(), "bench": bench, "indicator": port.indicator,
+        "origin": origin_now(port.url),
+    }  # fmt: skip
+    recording = RecordingWriter(place_for_check(home, masters[0].serial, now), header)
     recording.mark(0, {"note": "check against masters", "masters": [one.serial for one in masters]})
     try:
         with suppress(TimeoutError):

@@ -79,6 +79,8 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
         return [*lines, f"The rest: {done}."] if proof.verdicts or proof.abandoned else lines
     number, sha256 = proof.head
     lines = [f"PROVEN: {_count(number, 'entry').replace('entrys', 'entries')} in the chain, {what}: {done}."]
+    if proof.gauge_checks:
+        lines.append(f"And {_count(proof.gauge_checks, 'check')} of gauges against masters, from their recordings.")
     if proof.pruned:
         lines.append(f"Not provable any more: pruned: {_count(proof.pruned, 'recording')} removed by policy.")
     if proof.unsealed:
@@ -128,6 +130,7 @@ def _json_lines(proof: Proof) -> list[dict[str, Any]]:
             "jobs": proof.jobs,
             "verdicts": proof.verdicts,
             "abandoned": proof.abandoned,
+            "gauge_checks": proof.gauge_checks,
             "pruned": proof.pruned,
             "unsealed": proof.unsealed,
             "not_measured": proof.not_measured,

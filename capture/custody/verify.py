@@ -10,19 +10,21 @@ fitted) is not in the recording: those are proven by the chain alone.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, fields
 from datetime import UTC
 from pathlib import Path
 from typing import Any
 
 from capture import __version__
+from capture.clearance.gauge.facts import GaugeEntry
 from capture.clearance.verdict import BudgetLine, Verdict
+from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
 from capture.job.unit_on_record import without
 from capture.plumbing.durable import copy_into
 from capture.record import Ended, Job, KeptCheck, Mismatch, Store, audit
-from capture.recordings.file import RecordingError, in_data_folder, kept_at, open_recording, read_recording
+from capture.recordings.file import Header, RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 from capture.strokes.stroke import Stroke
@@ -56,6 +58,8 @@ class Proof:
     """The entries that tell of a wall clock that was set, and what they tell."""
     not_measured: int = 0
     """Verdicts that are proven and are no measurement: their readings came from a file or a program."""
+    gauge_checks: int = 0
+    """Checks of gauges against masters derived again from their recordings."""
     mismatch: Mismatch | None = None
     """The first thing that does not match."""
     further: list[Mismatch] = field(default_factory=list)
@@ -89,24 +93,36 @@ def verify(
         proof.head, proof.jobs = walked.head, walked.jobs
         proof.clock_jumps = walked.clock_jumps
         with Store.open_to_read(record) as store:
+            gauges = store.gauge_facts()
+            for sealed in walked.gauges:
+                with _noted(proof):
+                    prove_gauge_check(sealed, record)
+                    proof.gauge_checks += 1
             read: Job | None = None
             for done, ended in enumerate(walked.ended):
                 if read is None or read.id != ended.job:
                     read = store.job(ended.job)
-                try:
-                    _prove(proof, read, ended, walked.pruned.get(ended.check), record)
-                except Mismatch as mismatch:
-                    if proof.mismatch is None:
-                        proof.mismatch = mismatch
-                    else:
-                        proof.further.append(mismatch)
+                with _noted(proof):
+                    _prove(proof, read, ended, walked.pruned.get(ended.check), record, gauges)
                 progress(done + 1, len(walked.ended))
     except Mismatch as mismatch:
         proof.mismatch = mismatch
     return proof
 
 
-def _prove(proof: Proof, job: Job, ended: Ended, pruned: str | None, record: Path) -> None:
+@contextmanager
+def _noted(proof: Proof) -> Iterator[None]:
+    """Keep what does not match, the first thing apart from the others."""
+    try:
+        yield
+    except Mismatch as mismatch:
+        if proof.mismatch is None:
+            proof.mismatch = mismatch
+        else:
+            proof.further.append(mismatch)
+
+
+def _prove(proof: Proof, job: Job, ended: Ended, pruned: str | None, record: Path, gauges: list[GaugeEntry]) -> None:
     check = next(one for one in job.checks if one.id == ended.check)
     path = recording_of(check, record)
     one = _OneCheck(job, check, ended, path)
@@ -118,7 +134,8 @@ def _prove(proof: Proof, job: Job, ended: Ended, pruned: str | None, record: Pat
         if not path.is_file():
             proof.pruned += 1
             return
-    one.recording()
+    header = one.recording()
+    prove_gauge_of(job, check, gauges, header.gauge)
     one.derived()
     if check.verdict is None:
         proof.abandoned += 1
@@ -152,8 +169,8 @@ class _OneCheck:
         if expected != found:
             raise self._mismatch(what, expected, found)
 
-    def recording(self) -> None:
-        """The recording is there, byte for byte, and is of this check."""
+    def recording(self) -> Header:
+        """The recording is there, byte for byte, and is of this check; return its header."""
         path = self._path
         try:
             with open_recording(path) as file:
@@ -179,6 +196,7 @@ class _OneCheck:
             f"the start in its recording {path}", self._check.started_at.isoformat(),
             header.started.astimezone(UTC).isoformat(),
         )  # fmt: skip
+        return header
 
     def _sheet(self) -> Sheet:
         try:

@@ -28,7 +28,7 @@ from capture.sheet.sheet import Pack, Sheet, parse_sheet
 from capture.stock import StockError
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
 from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut, is_demonstration
-from capture.unit.gauge import overdue_words
+from capture.unit.gauge import out_words, overdue_words
 from capture.unit.offers import Choice, Offers, offers
 from capture.unit.origin import not_measured_words
 from capture.unit.signoff_rules import Objection, against, elapsed_ns
@@ -74,8 +74,16 @@ def _judged(job: Job, check: KeptCheck) -> Judged:
 
 def _judged_as(check: KeptCheck, number: int, verdict: Verdict) -> Judged:
     late = overdue_words(check.gauge, check.started_at.astimezone().date())
-    origin = not_measured_words(check.origin)
-    return Judged(check.pack, check.started_number, number, verdict, late, _set_up(check), origin)
+    return Judged(
+        check.pack,
+        check.started_number,
+        number,
+        verdict,
+        overdue=late,
+        out=out_words(check.gauge),
+        set_up=_set_up(check),
+        not_measured=not_measured_words(check.origin),
+    )
 
 
 def _with_left_out(job: Job, check: KeptCheck, found: Judged) -> Judged:
@@ -92,7 +100,8 @@ def _with_left_out(job: Job, check: KeptCheck, found: Judged) -> Judged:
 
 def _measured(job: Job, check: KeptCheck) -> tuple[Sheet, MeasurementLimits]:
     """The job's sheet, and what is known of the indicator."""
-    return parse_sheet(job.sheet_toml, f"the sheet of job {job.id}"), limits_of(indicator_from(check.indicator)[1])
+    limits = limits_of(indicator_from(check.indicator)[1], check.gauge)
+    return parse_sheet(job.sheet_toml, f"the sheet of job {job.id}"), limits
 
 
 def without(job: Job, check: KeptCheck, left_out: Collection[int]) -> Verdict | None:

@@ -5,7 +5,7 @@ This package alone knows SQLAlchemy and Alembic. Use `Store`; everything else he
 
 from __future__ import annotations
 
-from capture.record.audit import Audit, Ended, Mismatch, audit
+from capture.record.audit import Audit, Ended, GaugeSealed, Mismatch, audit
 from capture.record.database import RecordError
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.record.kept import KeptRecording
@@ -16,6 +16,7 @@ __all__ = [
     "Audit",
     "Ended",
     "FactEntry",
+    "GaugeSealed",
     "Job",
     "KeptCheck",
     "KeptRecording",

@@ -23,12 +23,13 @@ from urllib.parse import quote
 
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, Table
 
+from capture.clearance.gauge.facts import GAUGE_KINDS, GaugeChecked, gauge_fact_of
 from capture.record.database import RecordError
 from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, digest, exact, parse
 from capture.record.rows import ROWS
 from capture.record.schema import REVISIONS, checks, jobs, strokes, verdicts
 
-__all__ = ["Audit", "Ended", "Mismatch", "audit"]
+__all__ = ["Audit", "Ended", "GaugeSealed", "Mismatch", "audit"]
 
 #: Columns that are set when a check or a job ends: no entry's body holds them, later entries say them.
 _LATER: Final = frozenset({"state", "ended_at", "closed_at"})
@@ -88,6 +89,14 @@ class Ended:
     recording_bytes: int | None
 
 
+@dataclass(frozen=True, slots=True)
+class GaugeSealed:
+    """A check of a gauge against masters, as the ledger tells it."""
+
+    entry: int
+    fact: GaugeChecked
+
+
 @dataclass(slots=True)
 class Audit:
     """What a walk found to be whole."""
@@ -99,6 +108,7 @@ class Audit:
     """The hash of each recording that was removed by policy, by its check."""
     clock_jumps: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     """The entries that tell of a wall clock that was set, by number."""
+    gauges: list[GaugeSealed] = field(default_factory=list)
 
 
 def audit(path: Path, *, job: int | None = None, expect: tuple[int, str] | None = None) -> Audit:
@@ -259,6 +269,10 @@ class _Walk:
             self._open_jobs.add(body["job"])
         elif kind == "clock_jumped":
             self.audit.clock_jumps.append((number, body))
+        elif kind in GAUGE_KINDS:
+            fact = gauge_fact_of(kind, body)
+            if isinstance(fact, GaugeChecked):
+                self.audit.gauges.append(GaugeSealed(number, fact))
         elif kind == "pruned":
             self.audit.pruned[body["check"]] = body["recording_sha256"]
 

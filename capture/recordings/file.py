@@ -127,6 +127,8 @@ class Header(BaseModel):
     bench: str
     indicator: dict[str, Any]
     fixture: dict[str, Any] | None = None
+    gauge: dict[str, Any] | None = None
+    """Which gauge it is, and what its check against a master said, where a verdict rests on one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,13 @@ class Replay:
         )
         self.pack = pack
         self._unit = unit
-        self._check = Check(pack, limits_of(settings), stop_when_settled=stop_when_settled, unit=unit) if pack else None
+        self._check: Check | None = None
+        if pack is not None:
+            try:
+                limits = limits_of(settings, self.header.gauge)
+            except (TypeError, KeyError, ValueError) as error:
+                raise RecordingError(f"{path}, line 1: gauge.error: {error}; expected what a check found") from error
+            self._check = Check(pack, limits, stop_when_settled=stop_when_settled, unit=unit)
         self._left_out = list(left_out)
         self._keep_readings = keep_readings
         self.readings: list[tuple[int, int]] = []

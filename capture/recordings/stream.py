@@ -3,10 +3,12 @@ out. The live bench, a replay and the tests all measure through this, so that th
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 from capture.air.pressure import HeldPressure, PressureWatch
+from capture.clearance.gauge.error_found import found_in
 from capture.clearance.verdict import MeasurementLimits
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import FLAGS, Stroke, counts
@@ -32,9 +34,14 @@ def indicator_from(header: dict[str, Any]) -> tuple[IndicatorDriver, IndicatorSe
     return driver, make_settings(driver, known), unknown
 
 
-def limits_of(settings: IndicatorSettings) -> MeasurementLimits:
-    """Return what the settings say of the indicator's uncertainty."""
-    return MeasurementLimits(settings.resolution_nm, settings.max_error, settings.misalignment, settings.hysteresis)
+def limits_of(settings: IndicatorSettings, gauge: Mapping[str, Any] | None = None) -> MeasurementLimits:
+    """Return what the settings say of the indicator's uncertainty, and what is kept of the gauge's check, if anything.
+
+    Raises TypeError, KeyError or ValueError for what is no kept check.
+    """
+    return MeasurementLimits(
+        settings.resolution_nm, settings.max_error, settings.misalignment, settings.hysteresis, found_in(gauge)
+    )
 
 
 def fixture_from(header: dict[str, Any]) -> tuple[FixtureDriver, FixtureSettings]:

@@ -1,10 +1,10 @@
 """What the person who signs a unit off must acknowledge: it does not bar the sign-off, and may not pass in silence.
 
 Five things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
-verdict that counts and was measured with a gauge whose calibration had run out; one that rests on fewer strokes than
-the sheet asks for, or differs from what all of the strokes say, because a person left some out; one whose strokes show
-that the seal leaks; and one whose readings came from a file or a program: a sign-off that acknowledges that is a
-demonstration and releases no unit. No I/O, no clock.
+verdict that counts and was measured with a gauge whose calibration had run out, or a good one with a gauge that a
+master had shown to be out; one that rests on fewer strokes than the sheet asks for, or differs from what all of the
+strokes say, because a person left some out; one whose strokes show that the seal leaks; and one whose readings came
+from a file or a program: a sign-off that acknowledges that is a demonstration and releases no unit. No I/O, no clock.
 """
 
 from __future__ import annotations
@@ -35,6 +35,10 @@ def remarks(
         packs, number = _named(late)
         text = f"{gauge}, was overdue when {packs} {'was' if len(late) == 1 else 'were'} measured"
         found.append(ToAcknowledge("gauge_overdue", number, f"{text}: readings not assured."))
+    for gauge, bad in _by(checks, lambda check: check.out if check.verdict.verdict == "good" else ""):
+        packs, number = _named(bad)
+        text = f"{gauge}, measured {packs}, now good"
+        found.append(ToAcknowledge("gauge_out", number, f"{text}: measure again with a gauge in order."))
     for origin, played in _by(checks, lambda check: check.not_measured):
         packs, number = _named(played)
         text = (

@@ -85,7 +85,7 @@ class ToAcknowledge:
     """What stands against a unit, though not in the way of its sign-off. `number` is that of the record's entry since
     which it stands (0 in entries of versions that kept the words alone), `text` what the person who signs read."""
 
-    code: Literal["not_as_predicted", "gauge_overdue", "strokes_left_out", "seal_leaks", "not_measured"]
+    code: Literal["not_as_predicted", "gauge_overdue", "gauge_out", "strokes_left_out", "seal_leaks", "not_measured"]
     number: int
     text: str
 
@@ -177,6 +177,8 @@ class Judged:
     verdict: Verdict
     overdue: str = ""
     """The gauge in words, where its calibration had run out when this was measured."""
+    out: str = ""
+    """The gauge in words, where a check against a master had found it out of its limit or its chart out of control."""
     set_up: str = ""
     """The gauge and the day in one text: checks that have the same share the gauge's error. Empty if not known."""
     not_measured: str = ""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-__all__ = ["Gauge", "gauge_of", "overdue_words"]
+__all__ = ["Gauge", "gauge_of", "out_words", "overdue_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +51,13 @@ def overdue_words(kept: Mapping[str, Any] | None, on: date) -> str:
     if gauge is None or not gauge.overdue(on):
         return ""
     return f"Gauge {gauge.serial}, calibration due {gauge.calibration_due}"
+
+
+def out_words(kept: Mapping[str, Any] | None) -> str:
+    """Return the gauge that the record kept in words if a master had shown that it is out, nothing otherwise."""
+    if kept is None or kept.get("standing") not in ("out", "out of control"):
+        return ""
+    return f"Gauge {kept.get('serial', '')}, {kept['standing']} by its last check against a master"
 
 
 def gauge_of(kept: Mapping[str, Any]) -> Gauge:

@@ -31,7 +31,14 @@ UUIDS = (UUID("5d3f2c9e-7f0a-4b55-9a3e-2f6f0c1d8a44"), UUID("6e4a3dbf-8a1b-4c66-
 
 
 def check_from(
-    store: Store, home: Path, job: int, pack_name: str, name: str, at: datetime, end: str = "verdict"
+    store: Store,
+    home: Path,
+    job: int,
+    pack_name: str,
+    name: str,
+    at: datetime,
+    end: str = "verdict",
+    gauge: dict[str, Any] | None = None,
 ) -> int:
     """Keep a check as the bench would have, from the stream in fixtures/recordings/NAME.jsonl."""
     sheet = parse_sheet(SHEET, "sheet")
@@ -39,6 +46,7 @@ def check_from(
     header, lines = read_recording(RECORDINGS / f"{name}.jsonl")
     path = home / "recordings" / f"job-{job:05d}" / f"{at:%Y%m%dT%H%M%S}-{pack_name}-{name}.jsonl"
     told = {"recording": 2, "started": at.isoformat(), "bench": "bay-1", "indicator": header.indicator}
+    told |= {} if gauge is None else {"gauge": gauge}
     check = store.start_check(
         job,
         pack=pack_name,
@@ -50,7 +58,7 @@ def check_from(
         strokes_wanted=pack.strokes,
         seat_wanted=pack.seat_strokes,
         measure=pack.measure,
-        gauge=GAUGE,
+        gauge=gauge or GAUGE,
         at=at,
     )
     with RecordingWriter(path, told) as recording:

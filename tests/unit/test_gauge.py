@@ -81,7 +81,8 @@ def test_an_overdue_gauge_is_said_at_the_start_and_measures_all_the_same(tmp_pat
     assert f"warning: Gauge DI-0413: calibration overdue since {due}: readings not assured." in said
     with Store.open(record) as store:
         (check,) = store.job(1).checks
-    assert check.gauge == {"serial": "DI-0413", "calibration_due": due.isoformat()}
+    kept = {"serial": "DI-0413", "calibration_due": due.isoformat(), "standing": "not checked", "error": None}
+    assert check.gauge == kept
     proof = verify(record)
     assert (proof.mismatch, proof.abandoned) == (None, 1)
     command = [sys.executable, "-m", "capture.cli", "show", "1", "--data-dir", str(record.parent)]

@@ -292,6 +292,16 @@ def test_whoever_signs_must_acknowledge_that_a_seal_leaks() -> None:
     assert remarks([], [Judged("low", 10, 19, leaking), Judged("low", 20, 29, sample_verdict("good"))], []) == ()
 
 
+def test_a_good_pack_that_was_measured_with_a_gauge_that_is_out_must_be_acknowledged() -> None:
+    out = "Gauge DI-0413, out by its last check against a master"
+    good = Judged("low", 10, 19, sample_verdict("good"), out=out)
+    (one,) = remarks([], [good], [])
+    assert one.code == "gauge_out" and one.number == 19
+    assert one.text == f"{out}, measured low, now good: measure again with a gauge in order."
+    assert remarks([], [replace(good, verdict=sample_verdict("tight"))], []) == ()
+    assert remarks([], [good, Judged("low", 20, 29, sample_verdict("good"))], []) == ()
+
+
 def test_a_sign_off_that_does_not_acknowledge_what_stands_is_refused_and_counts_for_nothing() -> None:
     entries, told = kept(*ALL), [ToAcknowledge("not_as_predicted", 50, MISS.text)]
     when = AT + timedelta(hours=1)

@@ -9,8 +9,8 @@ measured. At a travel y,
     u(e)          of the check: its repeats, its display, its master's certificate, each as it is distributed
     local error   what the gauge does between two masters: as its linearity was found, else a tenth of the maker's limit
                   to either side (assumption)
-    play          H as it was found: the travel meets half of it at each end, out and back reversed, so it may lose up
-                  to all of it. Corrected by half, and as much to either side
+    play          H as it was found: a travel loses none or all of it where it turns round, as a plunger's play does
+                  that is only stated. Corrected by half, and as much to either side, at one end or the other
     drift         how far the moving average of the mornings is from their mean, not corrected, and what the error moves
                   from one morning to the next; before there are enough mornings, a fortieth of the limit (assumption)
     remounts      what the same pack measured again after a remount or by another technician scatters, once known
@@ -38,7 +38,7 @@ OF_THE_GAUGE: Final = frozenset(
 _REACH: Final = 1.5
 
 #: A budget's line: source, standard uncertainty, degrees of freedom, basis, shape.
-Line = tuple[str, float, float, str, Literal["t", "rectangular", "triangular"]]
+Line = tuple[str, float, float, str, Literal["t", "rectangular", "triangular", "two points"]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,11 +85,20 @@ class ErrorFound:
         error = error_between(self.table, travel_nm)
         return (-error if abs(error) > self.standard_nm else 0.0) + abs(self.play_nm) / 2
 
+    @property
+    def _check(self) -> str:
+        return f"check of entry {self.entry} ({self.sha256[:12]})" if self.entry else "the check"
+
+    @property
+    def why_not(self) -> str:
+        """Why the maker's limit stays, in words for a budget."""
+        if self.widened_nm:
+            return f"rectangular; widened, since {self._check} found the gauge out"
+        return f"rectangular, a/sqrt(3); the masters of {self._check} are too small for this travel"
+
     def lines(self, travel_nm: float) -> list[Line]:
         """Return the budget's lines that stand for the maker's limit at a travel."""
-        check = f"check of entry {self.entry}" if self.entry else "the check"
-        if self.entry:
-            check += f" ({self.sha256[:12]})"
+        check = self._check
         error = error_between(self.table, travel_nm)
         lines: list[Line] = [
             ("check's repeats", self.repeats_nm, self.repeats_dof or math.inf, f"s/sqrt(m), {check}", "t"),
@@ -103,7 +112,7 @@ class ErrorFound:
             lines.append(("error not corrected", abs(error) / math.sqrt(3), math.inf, basis, "rectangular"))
         if self.play_nm:
             half = abs(self.play_nm) / 2
-            lines.append(("play found", half / math.sqrt(3), math.inf, "0 to H, corrected by half", "rectangular"))
+            lines.append(("play found", half, math.inf, "none or all of H, corrected by half", "two points"))
         if self.remount_dof:
             basis = "remounts and technicians, from studies and pairs"
             lines.append(("remounts", self.remount_nm, self.remount_dof, basis, "t"))

@@ -76,6 +76,8 @@ class GaugeChecked:
     recording_sha256: str
     recording_bytes: int
     software_version: str
+    origin: Mapping[str, Any] | None = None
+    """Where its readings came from, as a check of a pack keeps it; None where nobody says."""
 
 
 @dataclass(frozen=True, slots=True)

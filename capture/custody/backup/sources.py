@@ -135,11 +135,13 @@ def proven(
         raise BackupError(
             f"the record {record} was not backed up, since it does not prove: {mismatch}.{earlier}"
         ) from (mismatch)
-    return (
-        walked.head,
-        walked.jobs,
-        _recordings_in(copy, {one.check: one.recording_sha256 for one in walked.ended}, set(walked.pruned)),
-    )
+    of_gauges = [
+        Recording(path, one.fact.recording_sha256, pruned=False)
+        for one in walked.gauges
+        if (path := filed_as(one.fact.recording_path)) is not None
+    ]
+    of_checks = _recordings_in(copy, {one.check: one.recording_sha256 for one in walked.ended}, set(walked.pruned))
+    return walked.head, walked.jobs, [*of_checks, *of_gauges]
 
 
 def _recordings_in(record: Path, sealed: dict[int, str | None], pruned: set[int]) -> list[Recording]:

@@ -1,0 +1,124 @@
+"""A gauge's check is proven from its recording, and so is every verdict that rests on it."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from capture.cli.main import app
+from capture.custody.backup import back_up_to_folder, restore
+from capture.custody.backup.sources import Source
+from capture.custody.verify import verify
+from capture.job.gauge_now import kept_with
+from capture.record import Store
+from capture.recordings.replay import Replay
+from capture.sheet.sheet import parse_sheet
+from capture.unit.gauge import Gauge
+from tests.support.gauge_mornings import GAUGE, keep_morning, list_masters
+from tests.support.proven_record import AT, SHEET, check_from, forge, open_job
+
+MORNING = AT - timedelta(minutes=20)
+
+
+def make(home: Path, error_nm: float = 3_000.0, max_error: str = "0.010 mm") -> Path:
+    """A record with masters, a morning's check and a pack that was checked after it."""
+    home.mkdir(exist_ok=True)
+    path = home / "record.sqlite"
+    with Store.open(path) as store:
+        list_masters(store, home, MORNING - timedelta(days=1))
+        keep_morning(store, home, MORNING, error=lambda nm: error_nm, max_error=max_error)
+        job = open_job(store, 0, AT)
+        kept = kept_with(Gauge(GAUGE), store.gauge_facts(), "bay-1", AT + timedelta(minutes=1))
+        check_from(store, home, job, "low", "line-10hz-mm-clean", AT + timedelta(minutes=1), gauge=kept)
+    return path
+
+
+def test_a_verdict_names_the_check_that_it_rests_on_and_proves(tmp_path: Path) -> None:
+    path = make(tmp_path)
+    with Store.open(path) as store:
+        entry = store.gauge_facts()[-1]
+        (check,) = store.job(1).checks
+    assert check.verdict is not None
+    lines = {line.source: line for line in check.verdict.verdict.budget}
+    assert "maximum error" not in lines and {"master", "local error", "drift"} <= set(lines)
+    assert f"check of entry {entry.number} ({entry.sha256[:12]})" in lines["check's repeats"].basis
+    proof = verify(path)
+    assert proof.mismatch is None and (proof.verdicts, proof.gauge_checks) == (1, 1)
+    said = CliRunner().invoke(app, ["record", "verify", "--data-dir", str(tmp_path)]).output
+    assert "And 1 check of gauges against masters, from their recordings." in said
+
+
+def test_the_error_found_is_taken_off_the_clearance(tmp_path: Path) -> None:
+    means = []
+    for error_nm in (0.0, 6_000.0):
+        home = tmp_path / str(error_nm)
+        with Store.open(make(home, error_nm)) as store:
+            (check,) = store.job(1).checks
+        assert check.verdict is not None
+        means.append(check.verdict.verdict.mean_nm)
+    assert means[0] - means[1] == pytest.approx(6_000, abs=600)
+
+
+def test_a_replay_gives_the_verdict_with_the_check_it_rested_on(tmp_path: Path) -> None:
+    with Store.open(make(tmp_path)) as store:
+        (check,) = store.job(1).checks
+    replay = Replay(tmp_path / check.recording_path, parse_sheet(SHEET, "sheet").pack("low"), stop_when_settled=True)
+    list(replay.strokes())
+    assert check.verdict is not None and replay.verdict == check.verdict.verdict
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"result": "out"}, "derived again from"),
+        ({"recording_sha256": "00" * 32}, "the SHA-256 of the recording"),
+        ({"max_error_nm": 20_000}, "the maker's limit"),
+        ({"started_at": "2026-03-02T06:00:00+00:00"}, "when the check of gauge DI-0413 began"),
+    ],
+)
+def test_a_check_that_was_forged_does_not_prove(tmp_path: Path, changed: dict[str, object], said: str) -> None:
+    path = make(tmp_path)
+    with Store.open(path) as store:
+        entry = store.gauge_facts()[-1].number
+        body = json.loads(store._engine.connect().exec_driver_sql(
+            "SELECT body FROM ledger WHERE number = ?", (entry,)).scalar_one())  # fmt: skip
+    if "result" in changed:
+        changed = {"check": {**body["check"], **changed}}
+    forge(path, entry, **changed)
+    proof = verify(path)
+    assert proof.mismatch is not None and said in str(proof.mismatch) and proof.mismatch.entry == entry
+
+
+def test_a_verdict_that_claims_another_error_does_not_prove(tmp_path: Path) -> None:
+    path = make(tmp_path)
+    with Store.open(path) as store:
+        (check,) = store.job(1).checks
+    assert check.gauge is not None
+    better = {**check.gauge, "error": {**check.gauge["error"], "master_nm": 1}}
+    recording = tmp_path / check.recording_path
+    with Store.open(path) as store:
+        number = check.started_number
+    forge(path, number, gauge=better)
+    proof = verify(path)
+    assert proof.mismatch is not None and "gauge" in str(proof.mismatch)
+    assert recording.is_file()
+
+
+def test_a_check_from_before_is_proven_without_one(tmp_path: Path) -> None:
+    path = tmp_path / "record.sqlite"
+    with Store.open(path) as store:
+        check_from(store, tmp_path, open_job(store, 0, AT), "low", "line-10hz-mm-clean", AT + timedelta(minutes=1))
+    assert verify(path).mismatch is None
+
+
+def test_the_recordings_of_gauges_are_backed_up_and_come_back(tmp_path: Path) -> None:
+    path = make(tmp_path / "data")
+    at = datetime.now(AT.tzinfo)
+    back_up_to_folder(Source(path, None), tmp_path / "backup", at=at)
+    restore(tmp_path / "backup", tmp_path / "again")
+    proof = verify(tmp_path / "again" / "record.sqlite")
+    assert proof.mismatch is None and proof.gauge_checks == 1
