@@ -78,6 +78,15 @@ class GaugeIdentity(BaseModel):
         return Gauge(self.serial, self.calibration_due)
 
 
+class Faces(BaseModel):
+    """Who besides the user that measures may look at the bench's screen, and ask for its keys."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    group: str = ""
+    """A group of this machine, such as the one that owns its serial ports; empty for nobody."""
+
+
 class Retention(BaseModel):
     """How long raw recordings are kept, in days; what is not given is never done."""
 
@@ -118,6 +127,7 @@ class Config(BaseSettings):
     wrench: Wrench | None = None
     fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
+    faces: Faces = Faces()
     retention: Retention | None = None
 
     @property

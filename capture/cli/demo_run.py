@@ -15,15 +15,23 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from socket import socketpair
 
 from capture.bench.setup import BenchSetup
+from capture.cli.bench_run import is_terminal
 from capture.config import load_config
 from capture.mqtt.settings import BrokerSettings
+from capture.plumbing.outlet import Outlet
 from capture.plumbing.outward import say
 from capture.plumbing.terminal.scanner import KeyCollector
 from capture.record import RecordError
 from capture.recordings.stream import indicator_from
-from capture.session.session import EXIT_GOOD, EXIT_NOT_GOOD, Face, Session, run_session
+from capture.session.conduct import EXIT_GOOD, EXIT_NOT_GOOD
+from capture.session.daemon import Way, run_daemon
+from capture.session.faces.hall import Hall
+from capture.session.faces.messages import Hello
+from capture.session.faces.terminal import TerminalFace
+from capture.session.session import Session
 from capture.sheet.sheet import load_sheet
 from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.broker import demo_broker
@@ -136,12 +144,38 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
                 broker=_settings(broker_port),
                 speed=speed,
             )
-            session = Session(setup, Face.JSON if as_json else Face.TERMINAL)
             conductor = _Conductor(simulated, seen, speed, troubles)
-            code = await run_session(session, conductor.conduct, caution_seconds=4.0 / speed)
-    if not as_json:
-        _tell(session, seen, home, sheet_path)
+            code = await _run(setup, conductor, 4.0 / speed, as_json=as_json)
+    if not as_json and conductor.session is not None:
+        _tell(conductor.session, seen, home, sheet_path)
     return code
+
+
+async def _run(setup: BenchSetup, conductor: _Conductor, caution_s: float, *, as_json: bool) -> int:
+    """Measure, with this terminal as a face of it if a person sits there."""
+    stop, loop = asyncio.Event(), asyncio.get_running_loop()
+    outlet = Outlet(gone=lambda: loop.call_soon_threadsafe(stop.set))
+    ours, theirs = socketpair() if is_terminal() and not as_json else (None, None)
+
+    def session(hall: Hall) -> Session:
+        say = outlet.line if ours is None else lambda text: None
+        return Session(setup, say, as_json=as_json, attended=ours is not None, changed=hall.changed)
+
+    measuring = asyncio.create_task(
+        run_daemon(session, Way(conductor.conduct, link=theirs, caution_s=caution_s), stop), name="measuring"
+    )
+    try:
+        if ours is not None:
+            await TerminalFace(ours, Hello(who="you"), lambda: None, began=True, restarts=False).run()
+            if not measuring.done():  # the terminal is gone
+                stop.set()
+        return await measuring
+    finally:
+        stop.set()
+        await asyncio.wait({measuring})
+        outlet.close()
+        if outlet.broken:
+            raise BrokenPipeError
 
 
 class _Hands:
@@ -187,8 +221,11 @@ class _Conductor:
         self._speed = speed
         self._checks = troubled_checks() if troubles else DEMO_CHECKS
         self._wanted: dict[str, str] = {}
+        self.session: Session | None = None
+        """What it was conducted in, once it was."""
 
     async def conduct(self, session: Session) -> int:
+        self.session = session
         hands = _Hands(session, self._speed)
         await hands.scan(f"tech:{DEMO_TECHNICIAN}")
         for check in self._checks:

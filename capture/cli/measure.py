@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import sys
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from capture.cli.bench_run import BenchRun, attach, encodable, is_terminal
 from capture.cli.extras import need
 from capture.cli.options import (
     ConfigFile,
@@ -26,7 +26,7 @@ from capture.cli.options import (
     settings_of,
     stock_file,
 )
-from capture.plumbing.outward import say, warn
+from capture.plumbing.outward import warn
 
 if TYPE_CHECKING:
     from capture.air.standing import FixtureSetup
@@ -64,22 +64,31 @@ def run(
     repeat: Annotated[
         bool, typer.Option("--repeat", help="With --auto: begin the next unit when one is done.")
     ] = False,
+    service: Annotated[
+        bool, typer.Option("--service", help="Measure without a screen; screens of `run` come and go, unit after unit.")
+    ] = False,
+    look: Annotated[bool, typer.Option("--look", help="Only look at a bench that is being measured.")] = False,
     as_json: Json = False,
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
     """Measure a unit: pack after pack, from the port to a verdict.
 
-    Exit code 0 if every pack is good or the unit was signed off, 3 if not. Without a keyboard (a pipe, a service) it
-    goes through the packs by itself, as with --auto.
+    On a terminal it shows the bench and takes its keys, while a process of its own measures: that goes on when the
+    terminal is closed, and the same command shows it again. Exit code 0 if every pack is good or the unit was signed
+    off, 3 if not. Without a keyboard (a pipe) it goes through the packs by itself, as with --auto.
     """
-    from capture.bench.bench import BenchSetup
+    from capture.bench.setup import BenchSetup
     from capture.config import load_config
-    from capture.session.session import Face, Session, by_hand, in_order, run_session, summary
     from capture.session.wrench_field import WrenchSetup
 
     with errors_in_words():
         settled = load_config(config)
+    name_of_bench, folder = bench or settled.bench, data_dir or settled.data_dir
+    record = folder / "record.sqlite"
+    terminal = is_terminal() and not (as_json or service)
+    if look or (terminal and not auto):
+        attach(name_of_bench, record, look=look, service=data_dir is None, unit=unit, technician=tech or "")
     if resume is not None and (sheet is not None or unit or repeat):
         fail("--resume goes on with the job's own sheet and unit; leave --sheet, --unit and --repeat out", 2)
     sheet_path = sheet or settled.sheet
@@ -100,7 +109,7 @@ def run(
     for wanted in pack or []:
         if wanted not in order:
             fail(f"no pack {wanted!r} in {sheet_path or 'the sheet'}; there are: {', '.join(order)}", 2)
-    by_itself = auto or as_json or not (sys.stdin.isatty() and sys.stdout.isatty())
+    by_itself = not service and (auto or not terminal)
 
     gauge = settled.gauge.identity() if settled.gauge else None
     overdue = gauge.warning(datetime.now().astimezone().date()) if gauge else ""
@@ -111,41 +120,32 @@ def run(
     if settled.wrench is not None:
         wrench = WrenchSetup(settled.wrench.port, settled.wrench)
 
-    async def once() -> int:
-        setup = BenchSetup(
-            bench=bench or settled.bench,
-            port=where,
-            driver=indicator_driver,
-            settings=indicator_settings,
-            indicator={"driver": name, **values},
-            sheet=loaded,
-            sheet_toml=text,
-            unit_serial=unit,
-            technician=tech if tech is not None else settled.technician,
-            data_dir=data_dir or settled.data_dir,
-            record_path=(data_dir / "record.sqlite") if data_dir else settled.record_path,
-            broker=broker_settings(broker, settled),
-            gauge=gauge,
-            fixture=fixture_setup,
-            fixture_header=fixture_header,
-            stock=stock_file(settled, data_dir),
-            resume=resume,
-        )
-        session = Session(setup, Face.JSON if as_json else Face.TERMINAL, wrench=wrench)
-        indices = [order.index(one) for one in pack] if pack else list(range(len(order)))
-        code = await run_session(session, in_order(indices) if by_itself else by_hand)
-        if not by_itself:
-            for line in summary(session):
-                say(line)
-        if session.leave.is_set():
-            raise typer.Exit(code)
-        return code
-
+    setup = BenchSetup(
+        bench=name_of_bench,
+        port=where,
+        driver=indicator_driver,
+        settings=indicator_settings,
+        indicator={"driver": name, **values},
+        sheet=loaded,
+        sheet_toml=text,
+        unit_serial=encodable(unit),
+        technician=encodable(tech if tech is not None else settled.technician),
+        data_dir=folder,
+        record_path=record,
+        broker=broker_settings(broker, settled),
+        gauge=gauge,
+        fixture=fixture_setup,
+        fixture_header=fixture_header,
+        stock=stock_file(settled, data_dir),
+        resume=resume,
+    )
+    packs = ([order.index(one) for one in pack] if pack else list(range(len(order)))) if by_itself else None
+    bench_run = BenchRun(
+        setup, packs=packs, wrench=wrench, as_json=as_json, repeats=repeat and by_itself, service=service,
+        group=settled.faces.group,
+    )  # fmt: skip
     with errors_in_words():
-        code = asyncio.run(once())
-        while repeat and by_itself:
-            code = asyncio.run(once())
-    raise typer.Exit(code)
+        raise typer.Exit(bench_run.on_terminal() if terminal else bench_run.here())
 
 
 def _sheet_of_job(job_id: int, config: Path | None, data_dir: Path | None) -> tuple[Sheet, str]:

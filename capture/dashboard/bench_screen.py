@@ -172,7 +172,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         head += said("AIR", air_text(view), width, lines, "bold" if view.air_state == "applied" else "", ink)
     link_style = "bold red" if view.indicator == "down" or view.silence else ""
     tail: list[Row] = [[(f" {line}", link_style)] for line in wrap(link_text(view, ink), width - 1, 2)]
-    tail.append(keys_row(view.keys, width, ink))
+    tail.append(keys_row(view, view.keys, width, ink))
     spare = most - len(head) - len(tail)
     message = view.next_step
     # The next step may take all but the reading itself.

@@ -71,7 +71,7 @@ def budget_screen(view: BenchView, verdict: Verdict, width: int, height: int, *,
         _fact("guard band", guard_words(verdict, unit), width, ink),
     ]
     head: list[Row] = [header(view, width, ink), [(" UNCERTAINTY BUDGET", "bold")]]
-    foot = [*urgent_rows(view, width, height >= 30, ink), keys_row("any key: back", width, ink)]
+    foot = [*urgent_rows(view, width, height >= 30, ink), keys_row(view, "any key: back", width, ink)]
     bare, based = _source_rows(verdict, unit, width, ink)
     room = height - len(head) - len(foot) - len(needed)
     if sum(map(len, based)) + sum(map(len, extra)) <= room:

@@ -31,6 +31,8 @@ def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]
     rows: list[Row] = []
     if view.caution:
         rows += said("CAUTION", view.caution, width, 2, "bold yellow reverse", ink)
+    if view.asked:
+        rows += said("KEYS", view.asked, width, 3, "bold yellow", ink)
     if view.question is not None:
         rows += said("SURE?", view.question.text, width, 4, "bold yellow", ink)
     if view.warning:
@@ -38,9 +40,9 @@ def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]
     return rows
 
 
-def keys_row(keys: str, width: int, ink: Ink) -> Row:
-    """Return the bottom line: the keys that do something now."""
-    return [*fit([(f" {ink.text(keys)}", "reverse")], width, "reverse")]
+def keys_row(view: BenchView, keys: str, width: int, ink: Ink) -> Row:
+    """Return the bottom line: the keys that do something now, or why none does."""
+    return [*fit([(f" {ink.text(view.looking or keys)}", "reverse")], width, "reverse")]
 
 
 def link_text(view: BenchView, ink: Ink) -> str:

@@ -115,7 +115,7 @@ def unit_page(
     if page.form is not None:
         does = page.form.does or "goes on"
         keys = f"Enter {does}   Escape back" + ("   Tab next line" if len(page.form.fields) > 1 else "")
-    foot.append(keys_row(keys, width, ink))
+    foot.append(keys_row(view, keys, width, ink))
     body = _window(blocks, page.chosen, max(0, height - len(head) - len(foot)))
     filler: list[Row] = [[] for _ in range(height - len(head) - len(foot) - len(body))]
     return Frame(

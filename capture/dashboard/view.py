@@ -113,6 +113,10 @@ class BenchView:
     """What the last key or scan did, or why it did nothing, in words; empty once the next one comes."""
     question: Question | None = None
     """Holds exactly as long as it stands here, where the screen shows it; None for none."""
+    looking: str = ""
+    """Who has the keys and what may be done without them, for a face that only looks; empty where it has them."""
+    asked: str = ""
+    """Who asks for the keys, for the face that has them; empty for nobody."""
     warning: str = ""
     caution: str = ""
     """A caution for the people at the bench while it applies, such as hands clear before an apply; empty for none."""

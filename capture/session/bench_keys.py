@@ -7,41 +7,19 @@ code can work as a key. What a scan asks for neither arms the air nor ends a che
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 from dataclasses import replace
-from time import monotonic_ns
 
 from capture.bench.bench import Bench
 from capture.dashboard.showing import Showing
 from capture.dashboard.view import BenchView, Question
-from capture.plumbing.terminal.keys import Keys
-from capture.plumbing.terminal.scanner import Key, KeyCollector, LostScan, Scan
+from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
+from capture.session.pressed import NAMES
 from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
 from capture.session.wrench_field import WrenchSetup
 from capture.unit.codes import NotUnderstood, PackChosen, PartFitted, StepChosen, TechnicianNamed, UnitNamed, read_scan
 
-__all__ = ["Controls", "presses"]
-
-#: As the collector knows them.
-_CONTROL = {"enter": "\r", "stx": "\x02"}
-_NAMES = {character: name for name, character in _CONTROL.items()}
-
-
-async def presses(keys: Keys) -> AsyncIterator[Key | Scan | LostScan]:
-    """Yield what a keyboard and a scanner on one line came to, key by key and code by code."""
-    collector = KeyCollector()
-    while True:
-        try:
-            pressed = await keys.pressed(collector.due_ns)
-        except TimeoutError:
-            told = collector.wait(monotonic_ns())
-        else:
-            if pressed is None:
-                return
-            told = collector.take(pressed[0], _CONTROL.get(pressed[1], pressed[1]))
-        for one in told:
-            yield one
+__all__ = ["Controls"]
 
 
 def _following(view: BenchView) -> int | None:
@@ -52,8 +30,10 @@ def _following(view: BenchView) -> int | None:
 class Controls:
     """What is shown of one bench, and what its technician's keys and scans do."""
 
-    def __init__(self, bench: Bench, wrench: WrenchSetup | None = None) -> None:
+    def __init__(self, bench: Bench, wrench: WrenchSetup | None = None, *, leaves: bool = False) -> None:
+        """`leaves`: who has the keys may leave the screen, and the bench measures on."""
         self._bench = bench
+        self._leaves = leaves
         self.screens = UnitScreens(bench, wrench, self._say)
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
@@ -61,7 +41,7 @@ class Controls:
         self.said = ""
         """What the last key or scan did, or why it did nothing, in words; empty once the next one comes."""
         self._asked: tuple[Question, int] | None = None
-        """What is asked before a check is ended, and the check that is meant."""
+        """What is asked before a check or the session is ended, and the check that is meant, 0 for none."""
 
     # -- what is shown -----------------------------------------------------------------------------------
 
@@ -77,8 +57,13 @@ class Controls:
     @property
     def question(self) -> Question | None:
         """Whether a key is meant: it stands, and holds, as long as the check it would end."""
+        return self._asked[0] if self._asked and self._check == self._asked[1] else None
+
+    @property
+    def _check(self) -> int:
+        """The check that runs, 0 for none."""
         running = self._bench.state.running
-        return self._asked[0] if self._asked and running is not None and running.id == self._asked[1] else None
+        return running.id if running is not None else 0
 
     def say(self, text: str) -> None:
         """Tell the technician something on the bench's screen."""
@@ -119,7 +104,7 @@ class Controls:
         asked, self._asked, self.said = self.question, None, ""
         match pressed:
             case Key(key):
-                await self._key(_NAMES.get(key, key), asked)
+                await self._key(NAMES.get(key, key), asked)
             case Scan(text):
                 await self._scan(text)
             case LostScan():
@@ -134,15 +119,20 @@ class Controls:
     def _is_meant(self, key: str, asked: Question | None) -> bool:
         """Say whether `key` may act; where it would drop strokes that are already made it must be pressed twice."""
         state = self._bench.state
-        if state.running is None or not state.strokes or (asked is not None and asked.key == key):
+        loses = state.running is not None and bool(state.strokes)
+        stays = key == "q" and self._leaves and state.job_id and not self._bench.view.signed_off
+        if not (loses or stays) or (asked is not None and asked.key == key):
             return True
-        ends = f"it ends {'the session and ' if key == 'q' else ''}the check of {state.running.pack.name}"
+        ends = "it ends the session" if key == "q" else "it ends"
         # The key comes first: a window too small for the rest still says what holds.
-        text = (
-            f"Press {key} again if that is meant: {ends} before its verdict. Its strokes stay in the record, and a "
-            "verdict needs them made again. Escape goes on."
-        )
-        self._asked = Question(key, text), state.running.id
+        text = f"Press {key} again if that is meant: {ends}"
+        if loses and state.running is not None:
+            text += f"{' and' if key == 'q' else ''} the check of {state.running.pack.name} before its verdict. "
+            text += "Its strokes stay in the record, and a verdict needs them made again."
+        else:
+            text += " before the sign-off."
+        text += " d leaves this screen and the bench measures on." if stays else ""
+        self._asked = Question(key, f"{text} Escape goes on."), self._check
         return False
 
     async def _key(self, key: str, asked: Question | None) -> None:

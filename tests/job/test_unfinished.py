@@ -15,7 +15,8 @@ from capture.job.unfinished import unfinished
 from capture.plumbing.terminal.scanner import Key, Scan
 from capture.record import Store
 from capture.session.bench_keys import Controls
-from capture.session.session import Session, by_hand
+from capture.session.conduct import by_hand
+from capture.session.session import Session
 from capture.unit.facts import SignedOff
 from tests.bench.test_live import ROOT, SHEET, STROKELOG, ended, setup_for, simulated
 from tests.support.broker import until
@@ -65,7 +66,7 @@ async def test_at_the_keyboard_the_new_job_waits_for_a_key(tmp_path: Path) -> No
     job = left(tmp_path / "data")
     said: list[str] = []
     async with simulated(tmp_path / "port"):
-        session = Session(setup_for(tmp_path))
+        session = Session(setup_for(tmp_path), lambda text: None)
         session.bench = bench = Bench(setup_for(tmp_path), on_event=lambda event, pack: said.append(str(event)))
         controls = session.controls = Controls(bench)
         running = asyncio.create_task(bench.run())

@@ -187,6 +187,7 @@ async def first_day(tmp_path: Path, hand: Hand, fixture: PtyBench) -> None:
     await check(hand, fixture, HIGH, "came out as predicted")
     await hand.presses("Enter", "Seat the pack")
     await check(hand, fixture, REVERSE, "Now the steps (s)")
+    await hand.presses("q", "Press q again if that is meant: it ends the session before the sign-off.")
     await hand.presses("q", "Not signed off. Go on: strokelog run --resume 1")
     await asyncio.to_thread(terminal.wait_for_shell)
 

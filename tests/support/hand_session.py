@@ -4,13 +4,14 @@ bench's time running `--speed` times as fast. `python -m tests.support.hand_sess
 from __future__ import annotations
 
 import argparse
-import asyncio
 import sys
 from pathlib import Path
 
+import typer
+
 from capture.bench.setup import BenchSetup
+from capture.cli.bench_run import BenchRun, is_terminal
 from capture.recordings.stream import indicator_from
-from capture.session.session import Session, by_hand, run_session, summary
 from capture.session.wrench_field import WrenchSetup
 from capture.sheet.sheet import load_sheet
 from capture.simulation.scenario import DEMO_INDICATOR
@@ -47,10 +48,11 @@ def main() -> int:
         speed=options.speed,
     )
     wrench = WrenchSetup(options.wrench, TorqueSettings()) if options.wrench else None
-    session = Session(setup, wrench=wrench)
-    code = asyncio.run(run_session(session, by_hand))
-    sys.stdout.write("\n".join(summary(session)) + "\n")
-    return code
+    try:
+        run = BenchRun(setup, packs=None, wrench=wrench)
+        return run.on_terminal() if is_terminal() else run.here()
+    except typer.Exit as ended:
+        return ended.exit_code
 
 
 if __name__ == "__main__":

@@ -33,10 +33,15 @@ class Screen:
     `draw` may be replaced at any time, for a screen that covers another.
     """
 
-    def __init__(self, draw: Draw, *, stream: TextIO | None = None, interval_s: float = 0.1) -> None:
+    def __init__(
+        self, draw: Draw, *, stream: TextIO | None = None, interval_s: float = 0.1, off_loop: bool = False
+    ) -> None:
+        """`off_loop`: `draw` may be called from a thread, so that a terminal that is held up (Ctrl-S) holds up
+        nothing but its own frames."""
         self.draw = draw
         self._stream = stream if stream is not None else sys.stdout
         self._interval_s = interval_s
+        self._off_loop = off_loop
         encoding = (getattr(self._stream, "encoding", None) or "ascii").lower().replace("-", "").replace("_", "")
         self.ascii_only = encoding != "utf8"
         terminal = self._stream.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb", "unknown")
@@ -94,7 +99,10 @@ class Screen:
         try:
             while True:
                 self._dirty.clear()
-                self.paint()
+                if self._off_loop:
+                    await asyncio.to_thread(self.paint)
+                else:
+                    self.paint()
                 await asyncio.sleep(self._interval_s)
                 await self._dirty.wait()
         finally:

@@ -1,0 +1,73 @@
+"""In which order packs are checked: as a technician's keys say, or one after the other; and what came of it."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+
+from capture.clearance.verdict import Verdict
+from capture.dashboard.view import PackView
+from capture.output.words import plain_line
+from capture.session.session import Session
+
+__all__ = ["EXIT_GOOD", "EXIT_NOT_GOOD", "attended", "by_hand", "in_order", "summary"]
+
+EXIT_GOOD = 0
+#: Everything was measured, and not every pack is good.
+EXIT_NOT_GOOD = 3
+
+
+def _is_good(verdict: Verdict | None) -> bool:
+    return verdict is not None and verdict.verdict == "good"
+
+
+async def attended(session: Session) -> int:
+    """A service, at which technicians come and go: whoever is there names the unit, then a key begins."""
+    await session.leave.wait()
+    return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
+
+
+async def by_hand(session: Session) -> int:
+    """A technician with a keyboard: the first pack of a new job begins at once, then the keys say what is next.
+
+    Where the unit has an unfinished job, a key must begin the new one.
+    """
+    if session.bench.unit is None and not session.bench.state.unfinished:
+        await session.bench.start_check(0)
+    await session.leave.wait()
+    return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
+
+
+def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
+    """Nobody at a keyboard: measure these packs one after the other, once each, and end."""
+
+    async def conduct(session: Session) -> int:
+        if session.bench.state.unfinished and session.bench.unit is None:
+            session.controls.say(f"{session.bench.state.unfinished} A new job was begun.")
+        for index in packs:
+            await session.check_to_verdict(index)
+        done = [session.bench.view.packs[index].verdict for index in packs]
+        return EXIT_GOOD if all(_is_good(verdict) for verdict in done) else EXIT_NOT_GOOD
+
+    return conduct
+
+
+def summary(session: Session) -> list[str]:
+    """Return what a technician wants to read after the screen is gone: each pack's verdict, and where it is kept."""
+    bench = session.bench
+    if not bench.state.job_id:
+        return ["Nothing was measured."]
+    job_id, view = bench.state.job_id, bench.view
+    lines = [_pack_word(session, pack) for pack in view.packs]
+    if view.signed_off:
+        lines.append(f"{view.signed_off}.")
+    else:
+        lines.append(f"Not signed off. Go on: strokelog run --resume {job_id}, or strokelog unit steps {job_id}")
+    lines.append(f"Job {job_id} in {bench.setup.record_path}: strokelog show {job_id}")
+    return lines
+
+
+def _pack_word(session: Session, pack: PackView) -> str:
+    if pack.verdict is None:
+        return f"{pack.name}: no verdict"
+    line = plain_line(pack.verdict, session.bench.setup.sheet.display_unit, pack.name)
+    return f"{line} RE-CHECK NEEDED: {pack.recheck}." if pack.recheck else line
