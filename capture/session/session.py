@@ -18,6 +18,7 @@ from capture.output.words import CAUTION_LINE, CAUTIONS, plain_line
 from capture.plumbing.outward import warn
 from capture.plumbing.plaintext import clean
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
+from capture.record import RecordError
 from capture.session.bench_keys import Controls
 from capture.session.wrench_field import WrenchSetup
 
@@ -144,13 +145,16 @@ class Session:
 
     async def introduce(self, unit: str, technician: str) -> None:
         """A face was opened for this unit, by this technician."""
+        await self.bench.ready.wait()
         if technician:
             self.bench.name_technician(technician)
-        if unit and unit != self.bench.state.unit_serial:
-            if self.bench.name_unit(unit):
+        try:
+            if unit and self.bench.name_unit(unit):
                 await self.bench.look_for_unfinished()
-            else:
+            elif unit:
                 self.controls.say(f"The job on this bench is unit {self.bench.state.unit_serial}, not {unit}.")
+        except RecordError as error:
+            self.controls.say(str(error))
 
     async def cautions(self, seconds: float | None = None) -> None:
         """Show the cautions until a key is pressed, or for `seconds`; as lines where nobody is at a face."""

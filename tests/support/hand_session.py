@@ -28,6 +28,8 @@ def main() -> int:
     parser.add_argument("--speed", type=float, default=8.0)
     parser.add_argument("--resume", type=int)
     parser.add_argument("--wrench")
+    parser.add_argument("--sheet", type=Path, default=SHEET)
+    parser.add_argument("--service", action="store_true")
     options = parser.parse_args()
     driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
     stock = options.data_dir / "stock.sqlite"
@@ -37,9 +39,9 @@ def main() -> int:
         driver=driver,
         settings=settings,
         indicator=dict(DEMO_INDICATOR),
-        sheet=load_sheet(SHEET),
-        sheet_toml=SHEET.read_text(),
-        unit_serial="FW3-0209",
+        sheet=load_sheet(options.sheet),
+        sheet_toml=options.sheet.read_text(),
+        unit_serial="" if options.service else "FW3-0209",
         technician="",
         data_dir=options.data_dir,
         record_path=options.data_dir / "record.sqlite",
@@ -49,8 +51,8 @@ def main() -> int:
     )
     wrench = WrenchSetup(options.wrench, TorqueSettings()) if options.wrench else None
     try:
-        run = BenchRun(setup, packs=None, wrench=wrench)
-        return run.on_terminal() if is_terminal() else run.here()
+        run = BenchRun(setup, packs=None, wrench=wrench, service=options.service)
+        return run.on_terminal() if is_terminal() and not options.service else run.here()
     except typer.Exit as ended:
         return ended.exit_code
 

@@ -96,6 +96,7 @@ class Screen:
         in_main = threading.current_thread() is threading.main_thread()
         if in_main:
             loop.add_signal_handler(signal.SIGWINCH, self._dirty.set)
+            loop.add_signal_handler(signal.SIGCONT, self._continued)
         try:
             while True:
                 self._dirty.clear()
@@ -108,6 +109,12 @@ class Screen:
         finally:
             if in_main:
                 loop.remove_signal_handler(signal.SIGWINCH)
+                loop.remove_signal_handler(signal.SIGCONT)
+
+    def _continued(self) -> None:
+        """While this process was stopped others may have written on the terminal."""
+        self._size = (0, 0)
+        self.changed()
 
     def paint(self) -> None:
         """Draw one frame now, writing only the lines that differ from the last."""

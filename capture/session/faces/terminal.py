@@ -66,7 +66,7 @@ class TerminalFace:
         """`reach` connects anew. `began`: the bench's process was started for this face, and its session begins here.
         `restarts`: it can be started again."""
         self._link, self._hello, self._reach = link, hello, reach
-        self._restarts = restarts
+        self._restarts, self._began = restarts, began
         self._unread = hello.wants_keys and not began
         """Whether whoever sits here has still to read the cautions, though the session's were read."""
         self._showing: Showing | None = None
@@ -185,6 +185,8 @@ class TerminalFace:
     # -- what is pressed ---------------------------------------------------------------------------------
 
     async def _press(self, keys: Keys) -> None:
+        if not self._began:  # what a key does depends on what the bench is at
+            await self._first.wait()
         async for pressed in presses(keys):
             self._take(pressed)
             self.screen.changed()
