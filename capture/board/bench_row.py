@@ -272,7 +272,10 @@ class BenchOnBoard:
         done = sum(pack.state == "good" or bool(pack.passed_by) for pack in packs)
         parts = [f"{done} of {len(packs)} packs"] if packs else []
         parts += [f"{unit.steps_closed} of {unit.steps} steps"] if unit.steps else []
-        self._progress = signed or ", ".join(parts)
+        told = [signed or ", ".join(parts)]
+        # A pack that is good without strokes that somebody took out is not good in silence.
+        told += [f"{pack.pack}: {pack.left_out.rstrip('.')}" for pack in packs if pack.left_out]
+        self._progress = cut("; ".join(one for one in told if one), LONGEST_WORDS)
         self._ready = bool(packs or unit.steps) and not (unit.against or signed)
         return unit.job == self._job
 

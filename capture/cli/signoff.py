@@ -173,7 +173,8 @@ def sign_off(
 ) -> None:
     """Sign a unit off. Exit code 1 and says what is open, unless every pack is good and every step done.
 
-    A change that did not come out as predicted, or a gauge whose calibration had run out, must be acknowledged.
+    What must be acknowledged: a change that did not come out as predicted, a gauge whose calibration had run out, a
+    seal that leaks, strokes left out by hand where that changes what the pack is or leaves too few.
     """
     from capture.unit.facts import SignedOff
 

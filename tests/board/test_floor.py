@@ -21,7 +21,7 @@ from capture import board
 from capture.bench.silence import told_of
 from capture.board import terminal
 from capture.board.arrange import ORDERS, arrange
-from capture.board.bench_row import LONGEST_NAME, MOST_IDS, BenchRow
+from capture.board.bench_row import LONGEST_NAME, LONGEST_WORDS, MOST_IDS, BenchRow
 from capture.board.floor import LARGEST_PAYLOAD, MOST_BENCHES, Floor
 from capture.board.needs import KINDS, RECONNECT, STUCK_AFTER
 from capture.board.subscriber import TOPICS
@@ -668,6 +668,17 @@ def test_a_unit_s_progress_is_shown_and_that_it_is_ready_to_sign() -> None:
         feed(floor, Sent(unit_topic("bay 1"), word.model_dump_json(), True))
         assert kinds(floor) == needs
     assert only(floor).progress == "signed off"
+
+
+def test_strokes_that_somebody_left_out_are_told_beside_how_far_the_unit_is() -> None:
+    said = "1 stroke left out by Ana: bumped the bench. With all of its strokes it is loose."
+    floor = floor_of(resting(unit_serial="HX-2207"), unit_of("bay 1", NOW, state="good", left_out=said))
+    assert only(floor).progress == f"1 of 1 packs, 1 of 2 steps; {PACKS[0]}: {said.rstrip('.')}"
+    assert said.rstrip(".") in plain_row(only(floor), NOW)
+    feed(floor, unit_of("bay 1", NOW, "Di", state="good", left_out="\x1b[31m" + "x" * 2_000))
+    row = only(floor)
+    assert row.progress.startswith(f"signed off; {PACKS[0]}: ") and "\x1b" not in row.progress
+    assert len(row.progress) == LONGEST_WORDS
 
 
 def test_a_larger_window_shows_every_column_of_a_smaller_one() -> None:

@@ -53,6 +53,17 @@ def test_a_leaking_pack_in_range_is_good_and_said_to_leak() -> None:
     assert verdict_json(low(), verdict, [])["remarks"] == [{"code": "leak", "text": remark.text}]
 
 
+def test_of_a_leaking_pack_out_of_range_the_seal_is_mended_before_a_shim_is_changed() -> None:
+    # A shim sets the clearance and seals nothing: common practice.
+    keys = 'strokes = 5\nseat_strokes = 0\nleak = "0.010 mm/s"'
+    tight = sheet(pack("low", limits='["1.20 mm", "1.60 mm"]', keys=keys)).pack("low")
+    verdict = judged(tight, [stroke(n, 50_800) for n in range(1, 6)])
+    assert verdict.verdict == "tight" and verdict.leaks
+    assert verdict.next_step.startswith("Mend the seal first, as the maker's literature says, and check again: ")
+    sound = judged(tight, [stroke(n) for n in range(1, 6)])
+    assert sound.verdict == "tight" and "seal" not in sound.next_step
+
+
 def test_a_tight_pack_has_nothing_beside_its_verdict() -> None:
     verdict = judged(low(), [stroke(n) for n in range(1, 6)])
     assert verdict.remarks == () and verdict_json(low(), verdict, [])["remarks"] == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -49,9 +50,10 @@ def test_the_demo_goes_from_the_first_check_to_signed_off_with_one_shim_and_one_
     assert (proof.mismatch, proof.verdicts) == (None, 5)
 
 
-def strokelog(words: list[str]) -> str:
+def strokelog(words: list[str], **environment: str) -> str:
     command = [sys.executable, "-m", "capture.cli", *words]
-    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True).stdout
+    surroundings = os.environ | environment
+    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True, env=surroundings).stdout
 
 
 def test_every_kind_of_trouble_happens_with_troubles(tmp_path: Path) -> None:
@@ -62,6 +64,14 @@ def test_every_kind_of_trouble_happens_with_troubles(tmp_path: Path) -> None:
     outcomes = [one["outcome"] for one in told if one.get("outcome")]
     assert len(outcomes) == 2 and all("came out as predicted" in text for text in outcomes)
     assert told[-1]["type"] == "signed_off" and told[-1]["by"] == "Ana"
+    # One stroke of low loses travel while it is held: said beside its verdict, in the jobs, and in the report.
+    (judged,) = [one for one in told if one["type"] == "verdict" and one["remarks"]]
+    assert (judged["pack"], judged["verdict"], judged["remarks"][0]["code"]) == ("low", "good", "leak_once")
+    assert "If it comes again, the seal leaks." in judged["remarks"][0]["text"]
+    kept = ["--data-dir", str(tmp_path)]
+    listed = " ".join(strokelog(["jobs", *kept], COLUMNS="220").split())
+    assert "low good and the seal leaks?, high good, reverse good" in listed
+    assert "1 of 6 strokes fell away while held" in strokelog(["show", "1", *kept])
     proof = verify(tmp_path / "record.sqlite")
     assert (proof.mismatch, proof.abandoned) == (None, 1)
 

@@ -180,6 +180,7 @@ def test_what_is_not_as_usual_is_said(tmp_path: Path) -> None:
         "The change in low did not come out as predicted", "one shim fewer was put in; reason: miscounted; by Berit",
         "Let pass as it is: by Berit", "the customer wants it loose", "NOT SIGNED OFF. Open:",
         "pack 'reverse' is not checked; check it", "not counted: fell away while held",
+        "The seal: 1 of 6 strokes fell away while held by 0.047 mm a second: repeat it. If it",
         "not counted: readings interrupted",
         "Entry 11 does not count", "by nobody named",
     ):  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from capture.clearance import parts_search
 from capture.clearance.advice import advise
 from capture.clearance.distribution import rectangle
-from capture.clearance.verdict import Verdict
+from capture.clearance.verdict import Remark, Verdict
 from capture.sheet.sheet import Adjuster, Pack, Sheet, Shim
 from capture.unit.changes import PlanError, fitted_now
 from capture.unit.facts import PartsChanged
@@ -39,6 +40,20 @@ def test_a_good_pack_that_a_neighbours_shim_would_push_out_is_kept_in_range() ->
     assert changes(best) == {"low": [(3_000_000, 3_200_000)]}
     assert best.in_range_probability > 0.95 and best.check_again == ("low",)
     assert best.text.startswith("low: change the ring from 3.00 mm to 3.20 mm. Then low 1.150 mm, reverse 1.000 mm; ")
+
+
+def test_a_plan_for_a_pack_that_leaks_mends_its_seal_before_its_shim_is_changed() -> None:
+    unit = sheet(pack("low", shim()), pack("high", shim()))
+    verdicts = {name: measured(unit.pack(name), 1_350_000) for name in ("low", "high")}
+    (sound, *_) = plan_unit(unit, verdicts)
+    assert "seal" not in sound.text
+    verdicts["low"] = replace(verdicts["low"], remarks=(Remark("leak", "The seal leaks."),))
+    (best, *_) = plan_unit(unit, verdicts)
+    assert changes(best) == changes(sound)
+    assert best.text.startswith("low: Mend the seal first, as the maker's literature says, and check again: ")
+    # One stroke that fell away is a question, and no reason to open the pack.
+    verdicts["low"] = replace(verdicts["low"], remarks=(Remark("leak_once", "1 of 6 strokes fell away."),))
+    assert plan_unit(unit, verdicts)[0].text == sound.text
 
 
 def test_two_packs_are_brought_in_together_where_neither_change_alone_would_do() -> None:
