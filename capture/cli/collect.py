@@ -54,6 +54,13 @@ def collect(
         bool,
         typer.Option("--leave", help="Take what the brokers still hold for this collector, then be forgotten by them."),
     ] = False,
+    standby: Annotated[
+        bool,
+        typer.Option(
+            "--standby",
+            help="Wait while another collector of this name is at work, and take over when it has been silent for 6 s.",
+        ),
+    ] = False,
     as_json: Json = False,
     config: ConfigFile = None,
 ) -> None:
@@ -68,6 +75,8 @@ def collect(
 
     if prefix and not broker:
         fail("--prefix belongs to --broker; in the settings file each of [[brokers]] has its own `prefixes`", 2)
+    if leave and standby:
+        fail("--leave takes what is left now, and --standby waits for another; give one of them", 2)
     try:
         settings = load_settings(
             config,
@@ -83,12 +92,12 @@ def collect(
     if settings.database.address.get_backend_name() == "postgresql":
         need("postgres")
     try:
-        asyncio.run(_collect(settings, as_json, leave))
+        asyncio.run(_collect(settings, as_json, leave=leave, standby=standby))
     except CollectError as error:
         fail(str(error))
 
 
-async def _collect(settings: CollectSettings, as_json: bool, leave: bool) -> None:
+async def _collect(settings: CollectSettings, as_json: bool, *, leave: bool, standby: bool) -> None:
     from capture.collect import Collector, Counts
     from capture.plumbing.sd_notify import notify_service, watchdog
 
@@ -110,7 +119,7 @@ async def _collect(settings: CollectSettings, as_json: bool, leave: bool) -> Non
                 told = collector.total
                 line(_json_of(told) if as_json else _counts_in_words(told))
 
-    collector = Collector(settings, on_event, leave=leave)
+    collector = Collector(settings, on_event, leave=leave, standby=standby)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, collector.stop)

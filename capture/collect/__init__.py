@@ -6,6 +6,7 @@
 
 A collector owns no truth: every bench keeps its own record. It can be killed at any point, because the broker keeps for
 it what it has not acknowledged, and a message that comes again is known by its `id`.
+A second one can stand by: `lease`.
 """
 
 from __future__ import annotations

@@ -1,44 +1,47 @@
-"""Wires brokers to the database: one subscriber a broker, one thread that writes, and the waiting while it cannot."""
+"""Wires brokers to the database: one subscriber and one turn a broker, and one thread that writes."""
 
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import random
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
-from typing import Final, TypeVar
+from functools import partial
 
-from capture.collect.database import CollectError, DatabaseAway, engine_of
-from capture.collect.events import Counts, Event, Link
+from capture.collect.database import CollectError, engine_of
+from capture.collect.database_thread import DatabaseThread
+from capture.collect.events import Counts, Event
+from capture.collect.lease import holder_of_this_process
 from capture.collect.rows import Arrived
 from capture.collect.settings import CollectSettings, ShopBroker
 from capture.collect.sink import Sink
 from capture.collect.subscriber import Subscriber
-from capture.mqtt.link_state import LinkState
+from capture.collect.turn import Turn
 
 __all__ = ["Collector"]
-
-_T = TypeVar("_T")
-_FIRST_PAUSE_S: Final = 0.25
-_LONGEST_PAUSE_S: Final = 15.0
 
 
 class Collector:
     """Collects until told to stop, or with `leave` until no broker holds anything for it, and ends its sessions there.
 
-    `on_event` is called on the event loop, and must not block. Raises CollectError for a database no collector of this
-    version can use; everything else passes, and is waited out.
+    With `standby` it collects from a broker only once no other collector of its name does. `on_event` is called on the
+    event loop, and must not block. Raises CollectError for a database no collector of this version can use; everything
+    else passes, and is waited out.
     """
 
-    def __init__(self, settings: CollectSettings, on_event: Callable[[Event], None], *, leave: bool = False) -> None:
+    def __init__(
+        self,
+        settings: CollectSettings,
+        on_event: Callable[[Event], None],
+        *,
+        leave: bool = False,
+        standby: bool = False,
+    ) -> None:
         self._settings = settings
         self._leave = leave
         self._on_event = on_event
         self._sink = Sink(engine_of(settings.database))
-        self._database = Link("database", settings.database.url, "off")
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="collect")
+        self._standby = standby
         self._stop = asyncio.Event()
+        self._database = DatabaseThread(settings.database.url, self._stop, on_event)
         self.total = Counts()
 
     def stop(self) -> None:
@@ -50,16 +53,26 @@ class Collector:
         try:
             async with asyncio.TaskGroup() as group:
                 self._beside = group
+                holder = holder_of_this_process()
                 group.create_task(self._open())
                 for broker in self._settings.brokers:
+                    turn = Turn(
+                        self._sink,
+                        self._database,
+                        _session(self._settings.name, broker),
+                        holder,
+                        standby=self._standby,
+                        stop=self._stop,
+                    )
                     subscriber = Subscriber(
                         broker,
                         name=self._settings.name,
                         share=self._settings.share,
-                        keep=self._keep,
+                        keep=partial(self._keep, turn),
                         say=self._on_event,
                         stop=self._stop,
                         admit=self._admit,
+                        turn=turn,
                         leave=self._leave,
                     )
                     group.create_task(subscriber.run())
@@ -67,13 +80,11 @@ class Collector:
             raise errors.exceptions[0] from None
         finally:
             self._stop.set()
-            await asyncio.get_running_loop().run_in_executor(self._thread, self._sink.close)
-            self._thread.shutdown()
-            self._say("off")
+            await self._database.close(self._sink.close)
 
     async def _open(self) -> None:
         """Say early whether the database can be used, also while no bench sends anything."""
-        await self._patiently(self._sink.open)
+        await self._database.patiently(self._sink.open)
 
     async def _admit(self, broker: ShopBroker, session_kept: bool) -> bool:
         """Say whether to take what `broker` keeps for this collector; False only because everything is to stop.
@@ -83,9 +94,9 @@ class Collector:
         """
         session = _session(self._settings.name, broker)
         if not session_kept:  # nothing of anybody's; what benches send from now on is kept, also before the database is
-            self._beside.create_task(self._patiently(lambda: self._remember(session)))
+            self._beside.create_task(self._database.patiently(lambda: self._remember(session)))
             return True
-        known = await self._patiently(lambda: self._sink.knows(session))
+        known = await self._database.patiently(lambda: self._sink.knows(session))
         if known is None:
             return False
         if not (known or self._settings.take_over_session):
@@ -97,46 +108,19 @@ class Collector:
                 "where the broker goes by users, a user of its own; or, if they are for this database, "
                 "--take-over-session"
             )
-        return known or await self._patiently(lambda: self._remember(session)) is True
+        return known or await self._database.patiently(lambda: self._remember(session)) is True
 
     def _remember(self, session: str) -> bool:
         self._sink.remember(session)
         return True
 
-    async def _keep(self, batch: Sequence[Arrived]) -> bool:
-        counts = await self._patiently(lambda: self._sink.keep(batch))
+    async def _keep(self, turn: Turn, batch: Sequence[Arrived]) -> bool:
+        counts = await self._database.patiently(lambda: self._sink.keep(batch, turn.lease()))
         if counts is None:
             return False
         self.total += counts
         self._on_event(self.total)
         return True
-
-    async def _patiently(self, work: Callable[[], _T]) -> _T | None:
-        """Do `work` on the database's thread, again and again while it is away; return None when told to stop."""
-        pause = _FIRST_PAUSE_S
-        while True:
-            try:
-                done = await asyncio.get_running_loop().run_in_executor(self._thread, work)
-            except DatabaseAway as error:
-                self._say(
-                    "down",
-                    f"{error}; check the database, its address and login; the brokers keep what arrives, and it tries "
-                    "again by itself",
-                )
-            else:
-                self._say("up")
-                return done
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(pause * random.uniform(0.5, 1.0)):
-                    await self._stop.wait()
-                    return None
-            pause = min(2 * pause, _LONGEST_PAUSE_S)
-
-    def _say(self, state: LinkState, reason: str = "") -> None:
-        link = Link("database", self._settings.database.url, state, reason)
-        if link != self._database:
-            self._database = link
-            self._on_event(link)
 
 
 def _session(name: str, broker: ShopBroker) -> str:

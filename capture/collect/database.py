@@ -30,7 +30,8 @@ _POSTGRES: Final = {
     "keepalives_interval": 3,
     "keepalives_count": 3,
     "application_name": "strokelog collect",
-    "options": "-c statement_timeout=20000 -c lock_timeout=10000",
+    # A collector that was stopped in the middle of a transaction must not hold its rows for ever.
+    "options": "-c statement_timeout=20000 -c lock_timeout=10000 -c idle_in_transaction_session_timeout=5000",
 }
 _MIGRATING: Final = 7_377_001  # the key of the server's advisory lock; any number that is always the same
 

@@ -12,11 +12,14 @@ __all__ = ["Counts", "Event", "Link"]
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """A broker or the database, and the reason in words when it is not up. `where` never holds a password."""
+    """A broker or the database, and the reason in words when it is not up. `where` never holds a password.
+
+    A broker on `standby` is another collector's of the same name, which this one waits for.
+    """
 
     what: Literal["broker", "database"]
     where: str
-    state: LinkState
+    state: LinkState | Literal["standby"]
     reason: str = ""
 
 

@@ -40,6 +40,7 @@ __all__ = [
     "Instant",
     "by_id",
     "collectors",
+    "leases",
     "refused",
     "statuses",
     "strokes",
@@ -108,6 +109,16 @@ collectors = Table(
     metadata,
     Column("name", Text, primary_key=True),
     Column("since", Instant, nullable=False),
+)
+
+#: Who may keep what comes from a session now; see `lease.py`.
+leases = Table(
+    "collected_leases",
+    metadata,
+    Column("session", Text, primary_key=True),
+    Column("holder", Text, nullable=False),
+    Column("number", BigInteger, nullable=False),
+    Column("beat", BigInteger, nullable=False),
 )
 
 refused = Table(

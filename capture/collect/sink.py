@@ -9,8 +9,10 @@ Blocks; used from one thread.
 
 from __future__ import annotations
 
+import contextlib
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -20,8 +22,9 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyErro
 
 from capture.collect.database import DatabaseAway, bring_up_to_date, why
 from capture.collect.events import Counts
+from capture.collect.lease import Lease
 from capture.collect.rows import Arrived, NoMessage, refusal, row_of
-from capture.collect.schema import by_id, collectors, refused
+from capture.collect.schema import by_id, collectors, leases, refused
 
 __all__ = ["REFUSED_KEPT", "Sink", "insert_anywhere", "insert_of"]
 
@@ -85,32 +88,44 @@ class Sink:
 
     def knows(self, session: str) -> bool:
         """Say whether this database has taken from that session at a broker before."""
-        self.open()
-        try:
-            with self._engine.begin() as connection:
-                found = select(collectors.c.name).where(collectors.c.name == session)
-                return connection.execute(found).first() is not None
-        except SQLAlchemyError as error:
-            self._engine.dispose()
-            raise DatabaseAway(why(error)) from error
+        with self._transaction() as connection:
+            found = select(collectors.c.name).where(collectors.c.name.in_([session, ""]))
+            return connection.execute(found).first() is not None
 
     def remember(self, session: str) -> None:
         """Keep that this database takes from that session at a broker."""
-        self.open()
-        try:
-            with self._engine.begin() as connection:
-                self._insert_new(connection, collectors, "name", [{"name": session, "since": datetime.now(UTC)}])
-        except SQLAlchemyError as error:
-            self._engine.dispose()
-            raise DatabaseAway(why(error)) from error
+        with self._transaction() as connection:
+            self._insert_new(connection, collectors, "name", [{"name": session, "since": datetime.now(UTC)}])
+
+    def lease(self, session: str) -> Lease:
+        """Return who may keep what comes from that session."""
+        with self._transaction() as connection:
+            lease = Lease.read(connection, session)
+            if lease is None:
+                self._insert_new(connection, leases, "session", [asdict(Lease(session))])
+            return lease or Lease(session)
+
+    def take(self, seen: Lease, holder: str) -> Lease | None:
+        """Take a lease as it was seen; None if it has moved meanwhile."""
+        with self._transaction() as connection:
+            return seen.taken(connection, holder)
+
+    def beat(self, lease: Lease) -> None:
+        """Show that the lease's holder lives. Raises LeaseLost."""
+        with self._transaction() as connection:
+            lease.beaten(connection)
+
+    def hand_over(self, lease: Lease) -> None:
+        """Let whoever waits for the lease have it at once. Raises LeaseLost."""
+        with self._transaction() as connection:
+            lease.beaten(connection, holder="")
 
     def close(self) -> None:
         """Let go of the database. It is whole whether this is called or not."""
         self._engine.dispose()
 
-    def keep(self, batch: Sequence[Arrived]) -> Counts:
-        """Commit `batch` and return what was new in it."""
-        self.open()
+    def keep(self, batch: Sequence[Arrived], lease: Lease | None = None) -> Counts:
+        """Commit `batch` and return what was new in it. With a `lease`, only while that holds: raises LeaseLost."""
         rows: dict[str, list[tuple[Arrived, dict[str, Any]]]] = defaultdict(list)
         wrong: list[dict[str, Any]] = []
         for arrived in batch:
@@ -119,13 +134,21 @@ class Sink:
                 rows[kind].append((arrived, row))
             except NoMessage as error:
                 wrong.append(refusal(arrived, str(error)))
+        with self._transaction() as connection:
+            if lease is not None:
+                lease.beaten(connection)
+            counts = Counts()
+            for kind in _ORDER:
+                if rows[kind]:
+                    counts += self._write(connection, kind, rows[kind], wrong)
+            return counts + self._refuse(connection, wrong)
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[Connection]:
+        self.open()
         try:
             with self._engine.begin() as connection:
-                counts = Counts()
-                for kind in _ORDER:
-                    if rows[kind]:
-                        counts += self._write(connection, kind, rows[kind], wrong)
-                return counts + self._refuse(connection, wrong)
+                yield connection
         except SQLAlchemyError as error:
             self._engine.dispose()
             raise DatabaseAway(why(error)) from error

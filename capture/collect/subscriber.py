@@ -6,6 +6,9 @@ hand, after the commit: a process killed between the two is given the same messa
 their ids. The receive maximum bounds what is under way, and with it the memory, while the database is away. In a share
 group the broker hands each message to one member (MQTT 5, section 4.8.2), also to one that is away: its part waits for
 it. So a member that is not to come back has to leave: take what waits, and end its session.
+
+Two collectors of one name are one session too, and each that connects puts the other out. So one connects only while
+it is its `turn`, and one that was put out looks first whether it still is.
 """
 
 from __future__ import annotations
@@ -14,12 +17,14 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Sequence
 from datetime import UTC, datetime
-from typing import Final
+from typing import Final, Literal
 
 from capture.collect.database import CollectError
 from capture.collect.events import Link
+from capture.collect.lease import LeaseLost
 from capture.collect.rows import LONGEST_PAYLOAD, Arrived
 from capture.collect.settings import ShopBroker
+from capture.collect.turn import Turn
 from capture.mqtt import link as mqtt
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.topics import topic_level
@@ -52,6 +57,7 @@ class Subscriber:
         say: Callable[[Link], None],
         stop: asyncio.Event,
         admit: Callable[[ShopBroker, bool], Awaitable[bool]],
+        turn: Turn,
         leave: bool = False,
     ) -> None:
         self._broker = broker
@@ -62,6 +68,7 @@ class Subscriber:
         self._link = Link("broker", broker.url, "off")
         self._stop = stop
         self._admit = admit
+        self._turn = turn
         self._been_up = False
         self._leave = leave
         self._at_broker = mqtt.Link(
@@ -74,16 +81,30 @@ class Subscriber:
 
     async def run(self) -> None:
         """Collect until told to stop or until left, through whatever happens to the broker."""
-        await self._at_broker.keep(
-            self._session,
-            stop=self._stop,
-            say=self._say,
-            again="what benches send meanwhile is kept by the broker, and it tries again by itself",
-            ends_it=(CollectError,),
-        )
+        try:
+            while await self._turn.come(lambda reason: self._say("standby", reason)):
+                try:
+                    await self._at_broker.keep(
+                        self._session,
+                        stop=self._stop,
+                        say=self._say,
+                        again="what benches send meanwhile is kept by the broker, and it tries again by itself",
+                        rest=self._rest,
+                        ends_it=(CollectError, LeaseLost),
+                    )
+                    break
+                except LeaseLost:
+                    self._turn.lost()
+        finally:
+            await self._turn.hand_over()
         self._say("off")
 
-    def _say(self, state: LinkState, reason: str = "") -> None:
+    async def _rest(self, seconds: float) -> None:
+        """Wait before connecting again, which would take the session from whoever has it now."""
+        await mqtt.passed(self._stop, seconds)
+        await self._turn.check()
+
+    def _say(self, state: LinkState | Literal["standby"], reason: str = "") -> None:
         link = Link("broker", self._broker.url, state, reason)
         if link != self._link:
             self._link = link

@@ -30,11 +30,11 @@ CREATE TABLE collected_strokes (
     PRIMARY KEY (id)
 );
 
+CREATE INDEX collected_strokes_at ON collected_strokes (at);
+
 CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
 
 CREATE INDEX collected_strokes_job ON collected_strokes (job, "check", n);
-
-CREATE INDEX collected_strokes_at ON collected_strokes (at);
 
 CREATE TABLE collected_verdicts (
     id VARCHAR(36) NOT NULL,
@@ -138,6 +138,14 @@ CREATE TABLE collected_by (
     name TEXT NOT NULL,
     since VARCHAR(27) NOT NULL,
     PRIMARY KEY (name)
+);
+
+CREATE TABLE collected_leases (
+    session TEXT NOT NULL,
+    holder TEXT NOT NULL,
+    number BIGINT NOT NULL,
+    beat BIGINT NOT NULL,
+    PRIMARY KEY (session)
 );
 
 CREATE TABLE collected_refused (

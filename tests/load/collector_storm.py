@@ -2,7 +2,8 @@
 
     python -m tests.load.collector_storm --kills 50 --target collector --database postgresql
 
-Whatever is killed, every stroke a bench published must be in the database once. `test_collect.py` has short ones.
+A pair is a collector at work and one that stands by; the one at work is killed. Whatever is killed,
+every stroke a bench published must be in the database once. `test_collect.py` has short ones.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import random
 import signal
 import sys
 import tempfile
+import time
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
@@ -90,10 +92,48 @@ def storm(
         collector.stop()
 
 
+def storm_on_a_pair(
+    kills: int, broker: Mosquitto, database: str, *, seed: int, rate: float = 100, within_s: float = 1.5
+) -> tuple[Outcome, list[float]]:
+    """Kill whichever of two collectors is at work, at `kills` random moments, and let the one that stands by go on.
+
+    Returns what the database made of it, and how long nobody collected each time, seconds.
+    """
+    moments = random.Random(seed)
+
+    def spare() -> CollectorProcess:
+        process = CollectorProcess(broker.port, database, "--standby")
+        wait_until(lambda: process.link("broker")["state"] == "standby")
+        return process
+
+    at_work = CollectorProcess(broker.port, database)
+    at_work.wait_up()
+    waiting = spare()
+    shop = Shop(broker.port, benches=50)
+    gaps_s = []
+    try:
+        with shop.applying(rate):
+            for _ in range(kills):
+                random_pause(within_s, moments)
+                at_work.kill()
+                killed_s = time.monotonic()
+                waiting.wait_up()
+                gaps_s.append(time.monotonic() - killed_s)
+                at_work, waiting = waiting, spare()
+        shop.wait_acknowledged()
+        with contextlib.suppress(AssertionError):  # the outcome says what is missing
+            wait_until(lambda: count_strokes(database) >= len(shop.sent), 60)
+        return compare(shop.sent, database), gaps_s
+    finally:
+        shop.close()
+        waiting.stop()
+        at_work.stop()
+
+
 def main() -> int:
     """Run one storm and print its counts; return 1 if a stroke is missing or there twice."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--target", choices=("collector", "broker", "database"), default="collector")
+    parser.add_argument("--target", choices=("collector", "pair", "broker", "database"), default="collector")
     parser.add_argument("--database", choices=("sqlite", "postgresql"), default="postgresql")
     parser.add_argument("--kills", type=int, default=50)
     parser.add_argument("--rate", type=float, default=50, help="strokes a second")
@@ -111,7 +151,11 @@ def main() -> int:
             postgres.start()
         broker.start()
         try:
-            outcome = storm(words.target, words.kills, broker, url, postgres, seed=words.seed, rate=words.rate)
+            if words.target == "pair":
+                outcome, gaps_s = storm_on_a_pair(words.kills, broker, url, seed=words.seed, rate=words.rate)
+                sys.stdout.write(f"nobody collected for {min(gaps_s):.1f} to {max(gaps_s):.1f} s\n")
+            else:
+                outcome = storm(words.target, words.kills, broker, url, postgres, seed=words.seed, rate=words.rate)
         finally:
             broker.stop()
             if postgres:
