@@ -19,6 +19,9 @@ from capture.collect.turn import Turn
 __all__ = ["Collector"]
 
 
+_REMEMBER_S = 2.0
+
+
 class Collector:
     """Collects until told to stop, or with `leave` until no broker holds anything for it, and ends its sessions there.
 
@@ -94,7 +97,9 @@ class Collector:
         """
         session = _session(self._settings.name, broker)
         if not session_kept:  # nothing of anybody's; what benches send from now on is kept, also before the database is
-            self._beside.create_task(self._database.patiently(lambda: self._remember(session)))
+            remembering = self._beside.create_task(self._database.patiently(lambda: self._remember(session)))
+            # Benches may already send: killed before the database knows it, the next one would be taken for a stranger.
+            await asyncio.wait({remembering}, timeout=_REMEMBER_S)
             return True
         known = await self._database.patiently(lambda: self._sink.knows(session))
         if known is None:

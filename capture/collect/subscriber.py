@@ -120,6 +120,7 @@ class Subscriber:
             )
         if not await self._admit(self._broker, connection.session_kept):
             return  # what the broker sent meanwhile is not acknowledged, and stays with it
+        self._turn.begin()
         if self._leave:
             await connection.unsubscribe(self._filters)
         else:

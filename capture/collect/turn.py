@@ -40,10 +40,16 @@ class Turn:
 
     async def come(self, tell: Callable[[str], None]) -> bool:
         """Return once this collector may connect, False when told to stop; `tell` is told whom it waits for."""
-        if self._standby and not await self._wait(tell):
-            return False
-        self._beating = asyncio.create_task(self._beat())
+        if self._standby:
+            if not await self._wait(tell):
+                return False
+            self.begin()
         return not self._stop.is_set()
+
+    def begin(self) -> None:
+        """Take the lease, if it was not waited for, and keep it: what the broker holds is for this database."""
+        if self._beating is None:
+            self._beating = asyncio.create_task(self._beat())
 
     def lease(self) -> Lease:
         """Return the lease, taken from whoever has it if need be. On the database's thread. Raises DatabaseAway."""
@@ -106,3 +112,4 @@ class Turn:
     def _stop_beating(self) -> None:
         if self._beating is not None:
             self._beating.cancel()
+            self._beating = None
