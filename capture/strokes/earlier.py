@@ -28,6 +28,8 @@ class EarlierStrokes:
     """Whether the last one ended elsewhere than at rest."""
     least_nm: int = 0
     """A pack goes about as far every time: what is less than this is something else."""
+    brief_furthest_nm: int = 0
+    """How far, as displayed, the furthest of those went that were too short to be measured, 0 before there are two."""
     brief_nm: int = 0
     """How far the last reading went, as displayed, that may have been a stroke too short to see."""
     sound_count: int = 0
@@ -36,6 +38,11 @@ class EarlierStrokes:
     """The fewest readings that a fall of theirs showed."""
     stuck_from_nm: int | None = None
     """The rest level before the last one, if that left the piston part way."""
+
+    def was_brief(self, way_nm: int) -> None:
+        """The last one was too short to be measured; a reading shows it that far from rest."""
+        if self.count >= 2:
+            self.brief_furthest_nm = max(self.brief_furthest_nm, way_nm, key=abs)
 
     @property
     def first_way(self) -> int:

@@ -60,8 +60,11 @@ _NO_MEASURE = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"}
 _NOT_HOME = frozenset({"no_return", "base_moved", "rezeroed", "gap"})
 #: Flags of a stroke that ended where the reading had moved to.
 _ENDS_AWAY = frozenset({"no_return", "base_moved"})
+#: So many strokes of which one reading each was seen are kept until another tells that they were some.
+_MOST_UNSURE = 8
 #: Flags of small strokes before the first sound one that are a stand swaying.
 _LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "sparse"})
+_ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
 #: A pack has moved within this of the air being given or taken, and been seen to (common practice).
 _AIR_WITHIN_NS = 1_000_000_000
 
@@ -93,9 +96,8 @@ class StrokeFinder:
         self._air_unseen = False
         self._sides = Sides()
         self._track = Track()
-        # What may have been a stroke: one reading of a slow stream, which another like it makes one.
-        self._unsure: Stroke | None = None
-        self._unsure_way = 0
+        # What may have been strokes, their ways, and whether they stood: another like one makes it one.
+        self._unsure: list[tuple[Stroke, int, bool]] = []
 
     # -- what the screen shows ---------------------------------------------------------------------------
 
@@ -435,11 +437,14 @@ class StrokeFinder:
         back = stroke.came_back()
         if level is not None:
             level = rounded_mean(back)
+        settled = stroke.was_near
         self._complete(level, back, found)
         if level is None:
             rest.readings = [base]
         rest.time_ns = rest_time
         self._depart(times[0], values[0])
+        if not settled:
+            stroke.noted.add("base_moved")  # nobody saw where it rested
         for time, value in zip(times[1:], values[1:], strict=True):
             self._step(time, value, found)
 
@@ -447,7 +452,8 @@ class StrokeFinder:
         """A stroke was there and cannot be measured: say so, or a technician would count one that is not counted."""
         stroke = self._stroke
         brief = self._brief(t_ns)
-        self._say_held_back(max(stroke.travels(stroke.values), key=abs) * stroke.direction, found)
+        self._say_held_back(stroke.furthest_nm(), found)
+        stroke.earlier.was_brief(stroke.furthest_nm())
         stroke.earlier.count += 1
         found.append(replace(brief, n=stroke.earlier.count))
         stroke.clear()
@@ -455,7 +461,7 @@ class StrokeFinder:
     def _brief(self, t_ns: int) -> Stroke:
         """Return what was too short to be measured, as a stroke that does not count; it ends at `t_ns`."""
         stroke = self._stroke
-        travel = max(map(abs, stroke.travels(stroke.values)))
+        travel = abs(stroke.furthest_nm())
         return Stroke(
             n=0,
             start_ns=stroke.times[0],
@@ -474,16 +480,23 @@ class StrokeFinder:
     def _hold_back(self, t_ns: int) -> None:
         """Keep what may have been a stroke too short to see, until another like it says that it was one."""
         earlier = self._stroke.earlier
-        way = max((value - self._rest.level_nm for value in self._stroke.values), key=abs)
+        way = self._stroke.furthest_nm()
         if way == earlier.brief_nm and not earlier.sound_travel_nm:
-            self._unsure, self._unsure_way = self._brief(t_ns), 1 if way > 0 else -1
+            self._keep_unsure(t_ns, False)
+
+    def _keep_unsure(self, t_ns: int, steady: bool) -> None:
+        """Keep it until another goes about so far, closely where it was `steady`."""
+        kept = self._brief(t_ns), self._stroke.furthest_nm(), steady
+        self._unsure = [*self._unsure[1 - _MOST_UNSURE :], kept]
 
     def _say_held_back(self, way: int, found: list[Stroke]) -> None:
         """A stroke went that far that way: what was held back and went about so far was one as well."""
-        held, self._unsure = self._unsure, None
-        if held is not None and way * self._unsure_way > 0 and abs(way) <= 3 * held.peak_travel_nm <= 9 * abs(way):
-            self._stroke.earlier.count += 1
-            found.append(replace(held, n=self._stroke.earlier.count))
+        for held, its_way, steady in self._unsure:
+            about = abs(way - its_way) * 4 <= abs(way) if steady else abs(way) <= 3 * abs(its_way) <= 9 * abs(way)
+            if way * its_way > 0 and about:
+                self._stroke.earlier.count += 1
+                found.append(replace(held, n=self._stroke.earlier.count))
+        self._unsure = []
 
     def _is_a_move(self, measured: Measured) -> bool:
         """Say whether what went the other way than all strokes was the indicator, moved there and back or further."""
@@ -565,10 +578,15 @@ class StrokeFinder:
             and not earlier.least_nm
             and not _LIKE_SWAYING.isdisjoint(measured.flags)
         )
-        if (measured is None or swaying) and len(stroke.values) < 8 and stroke.is_brief():
+        if (measured is None or swaying) and stroke.is_brief_hold and stroke.is_brief():
             # A slow stream showed it by a reading or two.
             self._keep_brief(newest_ns, found)
             self._begin_rest(back or [rest.level_nm], newest_ns)
+            return
+        if measured is not None and swaying and _ONLY_SHORT.issuperset(measured.flags):
+            # It may have been a stroke, or a stand that sways: another like it tells.
+            self._keep_unsure(newest_ns, True)
+            self._begin_rest([*rest.readings, *back], newest_ns)
             return
         if measured is None or swaying:
             self._hold_back(newest_ns)
@@ -588,7 +606,8 @@ class StrokeFinder:
                 self._noticed.add(Notice.MOVED)
                 self._begin_rest(back or [stroke.values[-1]], newest_ns)
                 return
-        self._say_held_back(stroke.direction * measured.peak_travel_nm, found)
+        furthest = stroke.furthest_nm() if stroke.is_brief_hold else stroke.direction * measured.peak_travel_nm
+        self._say_held_back(furthest, found)
         sound_way = 0 if measured.flags else stroke.direction * measured.peak_travel_nm
         self._say_passed_over(stroke.times[0], True, sound_way, found)
         earlier.ended_away = away
@@ -610,6 +629,8 @@ class StrokeFinder:
         earlier.least_fall = shown if earlier.count == 0 else min(earlier.least_fall, shown)
         earlier.count += 1
         earlier.brief_nm = 0
+        if "sparse" in measured.flags and stroke.is_brief_hold:
+            earlier.was_brief(furthest)
         found.append(
             Stroke(
                 n=earlier.count,

@@ -21,6 +21,8 @@ __all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
 #: (common practice).
 LEAST_TRAVEL_NM = 60_000
+#: The band while too few readings at rest have been seen to know their noise.
+_UNKNOWN_BAND_NM = LEAST_TRAVEL_NM // 3
 #: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
 _KEPT, _BATCH = 1024, 32
 #: The noise is worked out from the newest so many steps from one reading at rest to the next, which in a quick stream
@@ -117,7 +119,10 @@ class RestLevel:
         # Once the noise is known a quick stream is looked at less often, so that a reading costs the same at any rate.
         seldom = min(_KEPT, 8 * self.window()) if len(steps) >= _NOISE_FROM else 0
         self.full = len(self.readings) + max(_BATCH, seldom)
-        if len(steps) >= 7:
+        if len(steps) < 7 and not self.known:
+            # What is not yet known to be restless may be: a stroke goes further than this.
+            self.band_nm = max(self.band_nm, _UNKNOWN_BAND_NM)
+        elif len(steps) >= 7:
             raw = noise_of_steps(steps)
             # A few readings tell the noise only roughly, and are read generously.
             self.noise_nm = max(raw + raw // isqrt(len(steps)), self._resolution_nm * 29 // 100)

@@ -42,6 +42,7 @@ LAG_NS = 300_000_000
 _QUICK_FALL_NS = 600_000_000
 #: A stream so slow that a short hold is a reading or none.
 _SHOWS_NO_HOLD_NS = 80_000_000
+_BRIEF_READINGS = 3
 #: Over how long readings at rest are averaged to see their level sway (common practice: a stand sways in seconds).
 _SWAY_NS = 250_000_000
 _SECOND = 1_000_000_000
@@ -55,7 +56,7 @@ class RunningStroke:
     __slots__ = (
         "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "air_applied", "direction", "earlier", "fall_index",
         "looked_at", "near_nm", "noted", "plateaus", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns",
-        "release_ns", "settle_from_ns", "settle_nm", "sway_nm", "times", "top_nm", "values", "was_near",
+        "release_ns", "settle_from_ns", "settle_nm", "sway_nm", "taken_out", "times", "top_nm", "values", "was_near",
     )  # fmt: skip
 
     def __init__(self, resolution_nm: int, plunger_range: tuple[int, int] | None, rest: RestLevel, pace: Pace) -> None:
@@ -93,6 +94,8 @@ class RunningStroke:
         """Where the travel began to stand still, as displayed, and since when."""
         self.release_ns: int | None = None
         """When the fixture released, None if nothing said so."""
+        self.taken_out: list[int] = []
+        """Wild readings, as displayed: in a slow stream one may have been all that showed a hold."""
         self.noted: set[str] = set()
         """Flags raised while it runs."""
 
@@ -231,14 +234,26 @@ class RunningStroke:
         """
         if self._pace.reading_ns < _SHOWS_NO_HOLD_NS:
             return False
-        earlier, way = self.earlier, max((value - self._rest.level_nm for value in self.values), key=abs)
+        earlier, way = self.earlier, self.furthest_nm()
         if abs(way) < max(2 * self.threshold(), _LEAST_UNPROVEN_NM):
             return False
         before, earlier.brief_nm = earlier.brief_nm or earlier.direction * earlier.travel_nm, way
         if earlier.sound_travel_nm:
             usual = earlier.sound_travel_nm * earlier.sound_direction
             return abs(way - usual) * 8 <= abs(usual)
+        furthest = earlier.brief_furthest_nm
+        if way * furthest > 0 and abs(way) * 8 <= abs(furthest) * 9:
+            return True  # strokes so brief may show on their way only
         return way * before > 0 and abs(before) <= 3 * abs(way) <= 9 * abs(before)
+
+    @property
+    def is_brief_hold(self) -> bool:
+        """Whether a slow stream showed it by a few readings only."""
+        return self._pace.reading_ns >= _SHOWS_NO_HOLD_NS and self.fall_index <= _BRIEF_READINGS
+
+    def furthest_nm(self) -> int:
+        """Return how far from rest and which way it went, as displayed, by one reading."""
+        return max((value - self._rest.level_nm for value in (*self.values, *self.taken_out)), key=abs)
 
     def is_wild_before(self, limit_nm: int | None) -> bool:
         """Say whether the reading before the newest stands further than `limit_nm` from both its neighbours, which is
@@ -251,6 +266,7 @@ class RunningStroke:
 
     def without_wild(self) -> bool:
         """Take out the reading before the newest; return whether the newest is all that is left."""
+        self.taken_out.append(self.values[-2])
         del self.times[-2], self.values[-2]
         self.noted.add("glitch")
         return len(self.values) == 1
