@@ -21,7 +21,7 @@ _LONGEST_PAUSE_S: Final = 15.0
 
 
 class DatabaseThread:
-    """Does work on the database at `where`, a piece at a time; `say` is told when it goes away and comes back."""
+    """Does work on the database at `where`, a task at a time; `say` is told when it goes away and comes back."""
 
     def __init__(self, where: str, stop: asyncio.Event, say: Callable[[Link], None]) -> None:
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="collect")
@@ -54,7 +54,7 @@ class DatabaseThread:
             pause = min(2 * pause, _LONGEST_PAUSE_S)
 
     async def close(self, last: Callable[[], None]) -> None:
-        """Do the last piece of work, and end the thread."""
+        """Do the last task, and end the thread."""
         await self.once(last)
         self._thread.shutdown()
         self._say("off")
