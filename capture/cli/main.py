@@ -55,6 +55,10 @@ COMMANDS: dict[str, Command | Group] = {
         {
             "masters": Command("Make the shop's masters what a file says, or list them.", "gauge", "masters"),
             "check": Command("Check the gauge against masters.", "gauge", "check"),
+            "chart": Command("A gauge's mornings: level and spread, limits, events.", "gauge_history", "chart"),
+            "event": Command("Keep what happened to a gauge: dropped, a new tip.", "gauge_history", "event"),
+            "suspects": Command("The verdicts in doubt since a gauge was found out.", "gauge_history", "suspects"),
+            "instrument": Command("Keep a torque wrench's or pressure gauge's check.", "gauge_history", "instrument"),
             "study": Command("Repeatability and reproducibility, planned and worked out.", "gauge", "study"),
         },
     ),

@@ -22,7 +22,7 @@ GROUPS = {
     "sheet": ["check"],
     "unit": ["plan", "change", "steps", "step", "leave-out", "override", "sign-off"],
     "fixture": ["test"],
-    "gauge": ["masters", "check", "study"],
+    "gauge": ["masters", "check", "chart", "event", "suspects", "instrument", "study"],
     "stock": ["import", "export", "show", "receive", "measure", "reserve", "release", "consume", "return", "allot"],
     "record": ["verify", "backup", "restore", "prune", "export", "correct", "send-again"],
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,13 @@ import pytest
 from typer.testing import CliRunner
 
 from capture.cli.main import app
+from capture.job.gauge_now import kept_with
 from capture.record import Store
+from capture.unit.facts import SignedOff
+from capture.unit.gauge import Gauge
+from tests.support.gauge_mornings import GAUGE, keep_morning
 from tests.support.master_recording import MASTERS, write_masters
+from tests.support.proven_record import AT, check_from, open_job
 
 TWICE = [1_000_120] * 3 + [1_999_900]
 
@@ -167,3 +173,58 @@ def test_the_study_is_kept_for_its_gauge_in_nanometres(home: Path) -> None:
     with Store.open(home / "record.sqlite") as store:
         kept = store.gauge_facts()[-1].fact
     assert kept.grr_nm == pytest.approx(told["grr_sd"] * 1e6)
+
+
+def mornings(home: Path) -> int:
+    """Fourteen mornings, one pack measured on the last, and a drop that the next morning finds; return its entry."""
+    at = AT - timedelta(days=14)
+    with Store.open(home / "record.sqlite") as store:
+        for day in range(14):
+            keep_morning(store, home, at + timedelta(days=day), max_error="0.020 mm", seed=day)
+        job = open_job(store, 0, AT)
+        gauge = kept_with(Gauge(GAUGE), store.gauge_facts(), "bay-1", AT - timedelta(minutes=90))
+        check_from(store, home, job, "low", "line-10hz-mm-clean", AT - timedelta(minutes=30), gauge=gauge)
+        store.close_job(job, at=AT)
+        store.add_fact(job, SignedOff("foreman", "ready"), at=AT)
+        return keep_morning(store, home, AT + timedelta(days=1), error=lambda nm: 45_000.0, max_error="0.020 mm")
+
+
+def test_the_chart_lists_mornings_limits_events_and_who(home: Path) -> None:
+    number = mornings(home)
+    run("event", "DI-0413", "dropped", "--by", "B. Person", "--note", "off the bench", "--data-dir", str(home))
+    said = run("chart", "DI-0413", "--data-dir", str(home)).output
+    assert said.count("early shift") == 15 and "◆ level, out" in said
+    assert "-- dropped: off the bench (B. Person)" in said and "Usual" in said
+    told = [json.loads(line) for line in run("chart", "DI-0413", "--json", "--data-dir", str(home)).output.splitlines()]
+    assert told[-1]["entry"] == number and told[-1]["control"] == "level" and told[0]["control"] == "too few"
+    run("chart", "DI-0413", "--html", str(home / "chart.html"), "--data-dir", str(home))
+    page = (home / "chart.html").read_text()
+    assert page.count("<circle") == 30 and "early shift" in page and "http" not in page
+    assert "not checked against a master yet" in run("chart", "DI-7", "--data-dir", str(home)).output
+
+
+def test_every_verdict_since_the_gauge_was_in_order_is_in_doubt(home: Path) -> None:
+    mornings(home)
+    done = CliRunner().invoke(app, ["gauge", "suspects", "DI-0413", "--json", "--data-dir", str(home)])
+    (one,) = [json.loads(line) for line in done.output.splitlines()]
+    assert one["signed_off"] and one["pack"] == "low"
+    assert one["mean_nm"] - one["would_be_mean_nm"] == pytest.approx(45_000, abs=3_000)
+    assert done.exit_code == (3 if one["would_be"] != one["verdict"] else 0)
+    said = CliRunner().invoke(app, ["gauge", "suspects", "DI-0413", "--data-dir", str(home)]).output
+    assert "1 verdicts since" in said and "SIGNED OFF" in said
+    assert "nothing is in doubt" in run("suspects", "DI-7", "--data-dir", str(home)).output
+
+
+def test_a_wrench_checked_on_a_transducer_is_kept_with_its_values(home: Path) -> None:
+    words = ("instrument", "TW-7", "--kind", "torque wrench", "--reference", "TT-1", "--unit", "N m", "--due",
+             "2027-05-01", "--by", "A. Person", "--data-dir", str(home))  # fmt: skip
+    said = run(*words, "--value", "20:20.3", "--value", "50:49.2", "--limit", "1").output
+    assert "torque wrench TW-7 is off by -0.8 N m at most: within its limit" in said
+    assert "OUT of its limit" in run(*words, "--value", "50:49.2", "--limit", "0.5", code=3).output
+    assert "--value 50: expected" in run(*words, "--value", "50", "--limit", "1", code=2).output
+
+
+@pytest.mark.parametrize("word", ["droped", "b"])
+def test_an_event_that_is_none_is_answered_with_those_there_are(home: Path, word: str) -> None:
+    done = run("event", "DI-0413", word, "--by", "A. Person", "--data-dir", str(home), code=2)
+    assert "expected one of: dropped, new tip, battery" in done.output
