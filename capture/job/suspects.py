@@ -57,7 +57,7 @@ def doubt_of(entries: Sequence[GaugeEntry], gauge: str) -> Doubt | None:
     mornings = mornings_of(entries, gauge)
     for place in reversed(range(len(mornings))):
         bad = mornings[place]
-        if not bad.fact.as_left and (bad.fact.check.result == "out" or bad.charted.alarm):
+        if not bad.fact.as_left and bad.out:
             before = [one for one in mornings[:place] if _in_order(one)]
             return Doubt(bad, before[-1] if before else None, tuple(mornings[: place + 1]))
     return None

@@ -12,7 +12,8 @@ measured. At a travel y,
     play          H as it was found: a travel loses none or all of it where it turns round, as a plunger's play does
                   that is only stated. Corrected by half, and as much to either side, at one end or the other
     drift         how far the moving average of the mornings is from their mean, not corrected, and what the error moves
-                  from one morning to the next; before there are enough mornings, a fortieth of the limit (assumption)
+                  from one morning to the next, without what the checks' own scatter makes of both (it is in u(e));
+                  before there are enough mornings, a fortieth of the limit (assumption)
     remounts      what the same pack measured again after a remount or by another technician scatters, once known
 
 A check says nothing of travels far beyond its masters: there the maker's limit stays. Where the gauge was proven out,

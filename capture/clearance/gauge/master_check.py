@@ -121,7 +121,7 @@ def checked(strokes: Sequence[Stroke], masters: Sequence[Master], settings: Chec
     """
     steps = [one for one in strokes if worth_something(one)]
     refusal = _refused(steps, masters, settings)
-    if refusal is not None and refusal.code != "shakes":
+    if refusal is not None and refusal.code not in ("shakes", "another_piece"):
         return MasterCheck((), Spread(0.0, 0), 0.0, "not shown", refusal)
     groups = _readings(steps, masters)
     shared = pooled(sd_of(readings) for readings in groups.values())

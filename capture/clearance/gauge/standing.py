@@ -1,7 +1,8 @@
 """How a gauge stands: what its newest check says of it now, and what a verdict may rest on. No I/O and no clock.
 
 A check holds for a day, on its own bench, and until something happens to the gauge. What was found as left holds like
-what was found: it is what is measured with. A refused check says nothing, and changes nothing.
+what was found: it is what is measured with. A refused check says nothing, and changes nothing; but one that reads far
+from its master as the one before it did, wiped faces and all, is a gauge that is out.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
-from capture.clearance.gauge.chart import LEAST_MORNINGS, Charted, Point, chart, day_to_day
+from capture.clearance.gauge.chart import LEAST_MORNINGS, WEIGHT, Charted, Point, chart, day_to_day
 from capture.clearance.gauge.error_found import ErrorFound
 from capture.clearance.gauge.facts import EVENTS, GaugeChecked, GaugeEntry, GaugeEvent, MastersListed, StudyKept
 from capture.clearance.gauge.linearity import Linearity
@@ -29,6 +30,9 @@ HOLDS: Final = timedelta(hours=24)
 _LOCAL_SHARE: Final = 1 / 10
 #: And drift by this share from one morning to the next until there are enough mornings (assumption).
 _DRIFT_SHARE: Final = 1 / 40
+#: Two readings of a master that nobody recognised are of the same piece if they differ by no more (common practice:
+#: shims and feelers are made in steps of a hundredth of a millimetre and more).
+_ALIKE_NM: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,12 @@ class Morning:
         """The check."""
         assert isinstance(self.entry.fact, GaugeChecked)
         return self.entry.fact
+
+    @property
+    def out(self) -> bool:
+        """Whether it shows that the gauge is out: proven outside its limit, outside its chart twice, or twice so far
+        from its master that it was taken for another."""
+        return self.fact.check.result == "out" or self.charted.alarm or self.fact.check.refusal is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +90,15 @@ def mornings_of(entries: Sequence[GaugeEntry], gauge: str, bench: str | None = N
     """
     kept: list[tuple[GaugeEntry, Point]] = []
     phase, standard = 0, ""
+    far: GaugeChecked | None = None
     for entry in entries:
         fact = entry.fact
         if isinstance(fact, GaugeEvent) and fact.gauge == gauge and EVENTS[fact.event]:
             phase += 1
-        if not isinstance(fact, GaugeChecked) or fact.gauge != gauge or fact.check.refusal is not None:
+        if not isinstance(fact, GaugeChecked) or fact.gauge != gauge or bench not in (None, fact.bench):
             continue
-        if bench is not None and fact.bench != bench:
+        before, far = far, fact if _far_off(fact) else None
+        if fact.check.refusal is not None and not (far and before and _alike(far, before)):
             continue
         first = fact.check.masters[0]
         if first.serial != standard:
@@ -95,6 +107,17 @@ def mornings_of(entries: Sequence[GaugeEntry], gauge: str, bench: str | None = N
         kept.append((entry, point))
     charted = chart(point for _, point in kept)
     return [Morning(entry, made) for (entry, _), made in zip(kept, charted, strict=True)]
+
+
+def _far_off(fact: GaugeChecked) -> bool:
+    refusal = fact.check.refusal
+    return refusal is not None and refusal.code == "another_piece" and bool(fact.check.masters)
+
+
+def _alike(one: GaugeChecked, other: GaugeChecked) -> bool:
+    """Say whether two checks read the same master alike."""
+    (first, again) = (fact.check.masters[0] for fact in (one, other))
+    return first.serial == again.serial and abs(first.error_nm - again.error_nm) <= _ALIKE_NM
 
 
 def standing_of(entries: Sequence[GaugeEntry], gauge: str, bench: str, at: datetime) -> GaugeStanding:
@@ -123,6 +146,9 @@ def standing_of(entries: Sequence[GaugeEntry], gauge: str, bench: str, at: datet
         text = f"Gauge {gauge} is out of control: {spoken(newest)}. Use the spare gauge, and tell the supervisor."
         return GaugeStanding("out of control", text, error, newest.entry.at, newest.entry.number)
     text = f"Gauge {gauge}: {spoken(newest)}"
+    if check.refusal is not None:
+        text += ", twice: it is OUT, or that is another piece. Use another gauge, and tell the supervisor."
+        return GaugeStanding("out", text, error, newest.entry.at, newest.entry.number)
     if not check.usable:
         return GaugeStanding("not checked", f"{text}. {' '.join(check.remarks)}", None, newest.entry.at)
     if check.result == "out":
@@ -157,11 +183,11 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
     if charted.limits is not None and charted.word != "spread":
         spread = pooled((spread, charted.limits.spread))
     worst = max(check.masters, key=lambda one: abs(one.error_nm) + one.expanded_uncertainty_nm)
-    bad = check.result == "out" or charted.alarm
+    bad = newest.out
     same = [one.charted.point for one in mornings if one.charted.point.phase == charted.point.phase]
     moved = day_to_day(same)
     known = len(same) >= LEAST_MORNINGS
-    drift = math.hypot(charted.shift_nm, moved.sd) if known else limit * _DRIFT_SHARE
+    drift = _drift(charted, moved.sd) if known else limit * _DRIFT_SHARE
     remounts = _study(entries, gauge)
     shown = line is not None and line.play is not None and line.play.shown
     return ErrorFound(
@@ -181,6 +207,16 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
         remount_dof=0.0 if remounts is None else remounts.grr_dof,
         widened_nm=max(limit, abs(worst.error_nm) + worst.expanded_uncertainty_nm) if bad else 0,
     )
+
+
+def _drift(charted: Charted, moved_nm: float) -> float:
+    """Return how far the error may be from what was found, within a day: what it moves from one morning to the next,
+    and how far its average is from its mean, each without what the checks' own repeats and display make of it."""
+    point, usual = charted.point, charted.limits
+    spread = point.spread if usual is None else usual.spread
+    own = math.hypot(point.rounding_nm, spread.sd / math.sqrt(point.repeats))
+    chance = 0.0 if usual is None else usual.sd_nm**2 * WEIGHT / (2 - WEIGHT)
+    return math.sqrt(max(0.0, moved_nm**2 - own**2) + max(0.0, charted.shift_nm**2 - chance))
 
 
 def _linearity(mornings: Sequence[Morning]) -> Linearity | None:

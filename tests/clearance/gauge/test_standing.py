@@ -30,7 +30,7 @@ DAY = datetime(2026, 3, 2, 7, 0, tzinfo=UTC)
 LIMIT = 20_000
 
 
-def morning(number: int, error_nm: float, day: int, *, step_nm: int = 10_000, block: Master = BLOCK,
+def morning(number: int, error_nm: float, day: float, *, step_nm: int = 10_000, block: Master = BLOCK,
             spread_nm: float = 0.0, as_left: bool = False) -> GaugeEntry:  # fmt: skip
     read = [round(block.value_nm + error_nm + off) for off in (-spread_nm, 0, spread_nm)]
     settings = CheckSettings(step_nm, LIMIT)
@@ -89,13 +89,24 @@ def test_two_checks_outside_the_chart_are_out_of_control_though_each_is_within_t
     assert "reads 6 um long at 1 mm, usual" in twice.text and twice.error is not None and twice.error.widened_nm
 
 
+def test_a_gauge_so_far_off_that_its_master_was_taken_for_another_is_out_the_second_time() -> None:
+    good, first = morning(5, 0, 0), morning(6, 70_000, 0.5)
+    assert first.fact.check.refusal is not None
+    assert standing(good, first).word == "in order"  # refused: wipe both faces, take the master named
+    again = standing(good, first, morning(7, 72_000, 0.5))
+    assert again.word == "out" and "twice" in again.text and again.error is not None
+    assert again.error.widened_nm >= 72_000
+    assert standing(good, first, morning(7, 0, 0.5)).word == "in order"
+    assert standing(good, first, morning(7, 150_000, 0.5)).word == "in order"  # another piece again
+
+
 def test_after_enough_mornings_their_spread_and_drift_stand_for_the_assumptions() -> None:
     rng = np.random.default_rng(3)
     usual = [morning(n, float(rng.normal(0, 400)), n, step_nm=1_000, spread_nm=300) for n in range(1, 31)]
     early, late = standing(*usual[:3]).error, standing(*usual).error
     assert early is not None and late is not None
     assert (early.drift_nm, early.drift_dof) == (LIMIT / 40, 0)
-    assert 300 < late.drift_nm < 700 and late.drift_dof == 29
+    assert late.drift_nm < 400 and late.drift_dof == 29  # of 400 nm a morning, the display makes as much
     assert early.repeats_dof == 2 and late.repeats_dof > 20
 
 

@@ -1,0 +1,306 @@
+"""A simulated year of a bench, counted: how often its verdicts hold the truth, how often its gauge alarms, how soon a
+drop is found, and what a morning's check does to the share of inconclusive packs.
+
+    python -m tests.load.gauge_year [--packs 8] [--gauges 300]
+
+Every morning the gauge is checked against a block, three times; then packs are measured, five strokes each, and judged
+twice, with the check and without. The gauge drifts slowly, errs a little between two masters, and is dropped on a day
+in June. Five technicians set it up, each in a way of his own, and a study at the new year has told by how much.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.clearance.gauge.chart import Chart, Point
+from capture.clearance.gauge.error_found import ErrorFound
+from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry, GaugeEvent, GaugeFact, StudyKept
+from capture.clearance.gauge.master_check import CheckSettings, checked
+from capture.clearance.gauge.masters import Master
+from capture.clearance.gauge.spread import Spread
+from capture.clearance.gauge.standing import standing_of
+from capture.clearance.gauge.study import Row, studied
+from capture.clearance.verdict import MeasurementLimits, Verdict, judge
+from capture.plumbing.outward import say
+from capture.strokes.stroke import Stroke
+
+__all__ = ["Counted", "Gauge", "alarm_rate", "days_to_find", "year"]
+
+_BLOCK: Final = Master("GB-1", "gauge block", 1_000_000, 1_000_000, 500, 2.0, "C-17", None)
+_FIRST: Final = datetime(2026, 1, 5, 7, 0, tzinfo=UTC)
+_MORNINGS: Final = 250
+_DROP: Final = 115
+"""The working day of the drop, in June."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """What is simulated, lengths nm: a display of 0.01 mm that its noise dithers."""
+
+    step: int = 10_000
+    limit: int = 20_000
+    stroke: float = 3_000.0
+    """Standard deviation of a stroke; a master's is a third of it."""
+    rounding: float = 1_500.0
+    """What rounding leaves in a travel, the same in all strokes of a pack."""
+    local: float = 2_000.0
+    """Half-width of what it errs between two masters."""
+    day: float = 500.0
+    """Standard deviation of its error from day to day."""
+    year: float = 1_000.0
+    """How far it drifts in a year."""
+    drop: float = 33_000.0
+    still: bool = False
+    """Whether its noise does not dither the display: all of the rounding is left in a travel."""
+    technicians: tuple[float, ...] = (-1_200.0, -500.0, 100.0, 600.0, 1_000.0)
+    """By how much each sets it up otherwise."""
+    remount: float = 1_500.0
+    """Standard deviation of a remount."""
+
+    @property
+    def left(self) -> int:
+        """What a stroke says that rounding leaves in it, nm."""
+        return round((2 * self.step**2 / 12) ** 0.5 if self.still else self.rounding)
+
+
+#: The gauge without what technicians and remounts add, which a check does not tell of.
+ALONE: Final = Gauge(technicians=(0.0,) * 5, remount=0.0)
+
+
+@dataclass(slots=True)
+class Counted:
+    """What a year came to."""
+
+    verdicts: int = 0
+    held: dict[int, list[bool]] = field(default_factory=dict)
+    """Whether the truth was within U, by quarter, of the verdicts with a check; those in doubt left out."""
+    inconclusive: dict[tuple[int, bool], list[bool]] = field(default_factory=dict)
+    """By the range's width and whether the check was used."""
+    guard: dict[bool, list[int]] = field(default_factory=dict)
+    """U by whether the check was used."""
+    wrong: int = 0
+    """Verdicts, not in doubt, that the truth is against."""
+    false_alarms: int = 0
+    mornings: int = 0
+    drop_found_after: int = 0
+    """Mornings from the drop to the check that found it."""
+    in_doubt: int = 0
+    measured_after_drop: int = 0
+    missed: int = 0
+    """Verdicts made with the dropped gauge that are not in doubt."""
+
+    @property
+    def coverage(self) -> list[float]:
+        """The share of verdicts that held the truth, a quarter each."""
+        return [sum(held) / len(held) for _, held in sorted(self.held.items())]
+
+    def share(self, width_nm: int, *, with_check: bool) -> float:
+        """The share of packs that stayed inconclusive."""
+        told = self.inconclusive[width_nm, with_check]
+        return sum(told) / len(told)
+
+    def mean_guard(self, *, with_check: bool) -> float:
+        """The mean expanded uncertainty, nm."""
+        return sum(self.guard[with_check]) / len(self.guard[with_check])
+
+
+class _Bench:
+    """The gauge, who uses it, and what the record keeps."""
+
+    def __init__(self, gauge: Gauge, seed: int) -> None:
+        self.gauge = gauge
+        self.rng = np.random.default_rng(seed)
+        self.entries: list[GaugeEntry] = []
+        self.dropped = 0.0
+        self.today = 0.0
+
+    def error(self, day: int) -> float:
+        return 3_000.0 + self.gauge.year * day / _MORNINGS + self.today + self.dropped
+
+    def keep(self, fact: GaugeFact, at: datetime) -> GaugeEntry:
+        number = len(self.entries) + 1
+        self.entries.append(GaugeEntry(number, f"{number:064x}", at, fact))
+        return self.entries[-1]
+
+    def study(self) -> None:
+        """Five packs, three technicians, two remounts."""
+        packs = self.rng.uniform(800_000, 1_200_000, 5)
+        rows = [
+            Row(f"p{p}", f"t{t}", float(packs[p] + self.gauge.technicians[2 * t] + self._setting_up()
+                                        + self.rng.normal(0, self.gauge.stroke / 5**0.5)))
+            for p in range(5) for t in range(3) for _ in range(2)
+        ]  # fmt: skip
+        found = studied(rows)
+        kept = tuple((row.part, row.operator, row.value) for row in rows)
+        self.keep(StudyKept("DI-0413", kept, found.repeatability.sd, found.reproducibility.sd, found.grr.sd,
+                            found.grr.dof, "foreman"), _FIRST - timedelta(days=3))  # fmt: skip
+
+    def _setting_up(self) -> float:
+        return float(self.rng.normal(0, self.gauge.remount))
+
+    def check(self, day: int, at: datetime, *, as_left: bool = False) -> GaugeEntry:
+        """Check the gauge against the block."""
+        gauge = self.gauge
+        read = self._read(_BLOCK.value_nm + self.error(day) + self.rng.normal(0, gauge.stroke / 3, 3))
+        settings = CheckSettings(gauge.step, gauge.limit)
+        made = checked([_stroke(n, round(nm), gauge) for n, nm in enumerate(read, 1)], [_BLOCK], settings, at.date())
+        return self.keep(
+            GaugeChecked("DI-0413", "bay-1", "early shift", as_left, {}, gauge.step, gauge.limit, (_BLOCK,), made, None,
+                         at.isoformat(), "", "", 0, ""), at)  # fmt: skip
+
+    def _read(self, travels: NDArray[np.float64]) -> list[int]:
+        """What the display says of travels from one rest: whole steps, or nearly what they are where noise dithers."""
+        if self.gauge.still:
+            rest, step = self.rng.uniform(0, self.gauge.step), self.gauge.step
+            return [round(step * (round((rest + one) / step) - round(rest / step))) for one in travels]
+        half = self.gauge.rounding * 1.5**0.5
+        left = self.rng.uniform(-half, half) + self.rng.uniform(-half, half)
+        return [round(one + left) for one in travels]
+
+    def travels(self, day: int, truth: float) -> list[int]:
+        """Five strokes of a pack."""
+        gauge, technician = self.gauge, self.gauge.technicians[day % 5]
+        common = self.error(day) + self.rng.uniform(-gauge.local, gauge.local) + technician + self._setting_up()
+        return self._read(truth + common + self.rng.normal(0, gauge.stroke, 5))
+
+    def judged(self, travels: list[int], width: int, found: ErrorFound | None) -> Verdict:
+        limits = MeasurementLimits(self.gauge.step, self.gauge.limit, found=found)
+        low = 1_000_000 - width // 2
+        verdict = judge(travels, low, low + width, limits, [self.gauge.left] * 5)
+        assert verdict is not None
+        return verdict
+
+
+def _stroke(n: int, held_nm: int, gauge: Gauge) -> Stroke:
+    return Stroke(n, n * 10**9, n * 10**9 + 10**8, 0, held_nm, held_nm, 0, 0, 0, (), True, gauge.left, 0, 0)
+
+
+def year(seed: int, *, packs: int = 8, gauge: Gauge | None = None) -> Counted:
+    """Run a year of working days, `packs` a day, and count."""
+    bench, counted = _Bench(gauge or Gauge(), seed), Counted()
+    rng = bench.rng
+    if bench.gauge.remount:
+        bench.study()
+    after_drop: list[datetime] = []
+    last_good = _FIRST
+    for day in range(_MORNINGS):
+        at = _FIRST + timedelta(days=day + 2 * (day // 5))
+        bench.today = float(rng.normal(0, bench.gauge.day))
+        entry = bench.check(day, at)
+        standing = standing_of(bench.entries, "DI-0413", "bay-1", at)
+        counted.mornings += 1
+        newest = bench.entries[-1].fact
+        assert isinstance(newest, GaugeChecked)
+        if "unusual" in standing.text or newest.check.refusal is not None:
+            bench.check(day, at + timedelta(minutes=2))
+            standing = standing_of(bench.entries, "DI-0413", "bay-1", at + timedelta(minutes=2))
+        if standing.bad and bench.dropped:
+            counted.drop_found_after = day - _DROP
+            doubted = [one for one in after_drop if last_good < one <= at]
+            counted.in_doubt, counted.missed = len(doubted), len(after_drop) - len(doubted)
+            bench.dropped = 0.0
+            bench.keep(GaugeEvent("DI-0413", "repaired", "foreman"), at + timedelta(minutes=20))
+            bench.check(day, at + timedelta(minutes=30), as_left=True)
+            standing = standing_of(bench.entries, "DI-0413", "bay-1", at + timedelta(minutes=30))
+        elif standing.bad:
+            counted.false_alarms += 1
+        else:
+            last_good = entry.at
+        for pack in range(packs):
+            when = at + timedelta(hours=1 + pack)
+            if day == _DROP and pack == packs // 2:
+                bench.dropped = bench.gauge.drop
+            _pack(bench, counted, day, standing.error)
+            if bench.dropped:
+                counted.measured_after_drop += 1
+                after_drop.append(when)
+    return counted
+
+
+def _pack(bench: _Bench, counted: Counted, day: int, found: ErrorFound | None) -> None:
+    """Measure one pack of each range, and judge it with the check and without."""
+    for width in (400_000, 100_000):
+        truth = float(bench.rng.normal(1_000_000, width / 3))
+        travels = bench.travels(day, truth)
+        for used in (found, None):
+            verdict = bench.judged(travels, width, used)
+            if bench.dropped:
+                continue
+            counted.inconclusive.setdefault((width, used is not None), []).append(verdict.verdict == "inconclusive")
+            counted.guard.setdefault(used is not None, []).append(verdict.expanded_uncertainty_nm)
+            if used is not None:
+                counted.verdicts += 1
+                held = abs(verdict.mean_nm - truth) <= verdict.expanded_uncertainty_nm
+                counted.held.setdefault(4 * day // _MORNINGS, []).append(held)
+                inside = verdict.low_nm <= truth <= verdict.high_nm
+                counted.wrong += verdict.verdict != "inconclusive" and (verdict.verdict == "good") != inside
+
+
+def _morning(made: Chart, rng: np.random.Generator, shift: float) -> bool:
+    """A morning of a gauge half of whose variance is the day's; say whether it alarms."""
+    day = float(rng.normal(0, 700)) + shift
+    for _ in range(2):
+        newest = made.add(Point(day + float(rng.normal(0, 700)), Spread(1000.0, 2), 3, 0.0))
+        if newest.word != "level":
+            return False
+    return newest.alarm
+
+
+def alarm_rate(gauges: int, seed: int = 1) -> float:
+    """Return how many mornings a gauge has for one false alarm, those of one cause counted once."""
+    rng, found = np.random.default_rng(seed), 0
+    for _ in range(gauges):
+        made, last = Chart(), -99
+        for morning in range(_MORNINGS):
+            if _morning(made, rng, 0.0) and morning > last + 10:
+                found, last = found + 1, morning
+    return gauges * _MORNINGS / max(found, 1)
+
+
+def days_to_find(gauges: int, before: int = 120, seed: int = 2) -> float:
+    """Return how many mornings a shift of one standard deviation takes on average, after so many mornings."""
+    rng, taken = np.random.default_rng(seed), []
+    for _ in range(gauges):
+        made = Chart()
+        for _ in range(before):
+            _morning(made, rng, 0.0)
+        taken.append(next((day for day in range(1, 101) if _morning(made, rng, 1000.0)), 100))
+    return sum(taken) / len(taken)
+
+
+def main() -> None:
+    """Run it and print what was counted."""
+    options = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    options.add_argument("--packs", type=int, default=8)
+    options.add_argument("--gauges", type=int, default=300)
+    options.add_argument("--years", type=int, default=1)
+    chosen = options.parse_args()
+    for seed in range(1, chosen.years + 1):
+        for name, gauge in (("bench", Gauge()), ("gauge alone", ALONE), ("no dither", replace(ALONE, still=True))):
+            _tell(f"year {seed}, {name}", year(seed, packs=chosen.packs, gauge=gauge))
+    say(f"one false alarm in {alarm_rate(chosen.gauges):.0f} mornings")
+    for before in (60, 120, 200):
+        say(f"a shift of one s is found in {days_to_find(chosen.gauges, before):.1f} mornings, after {before}")
+
+
+def _tell(name: str, one: Counted) -> None:
+    say(f"{name}: {one.verdicts} verdicts; coverage by quarter {[round(share, 3) for share in one.coverage]}")
+    say(f"  wrong {one.wrong} ({one.wrong / one.verdicts:.2%}); false alarms {one.false_alarms} of {one.mornings}")
+    say(
+        f"  drop found after {one.drop_found_after} morning; {one.measured_after_drop} packs after it, "
+        f"{one.in_doubt} of them in doubt, {one.missed} missed"
+    )
+    say(f"  U {one.mean_guard(with_check=False) / 1000:.1f} -> {one.mean_guard(with_check=True) / 1000:.1f} um")
+    for width in (400_000, 100_000):
+        without, with_it = (one.share(width, with_check=used) for used in (False, True))
+        say(f"  inconclusive at a range of {width / 1e6:.2f} mm: {without:.1%} -> {with_it:.1%}")
+
+
+if __name__ == "__main__":
+    main()
