@@ -15,7 +15,7 @@ from drivers.reading import Reading
 from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened, Transport
 
-__all__ = ["BAUDS", "Fit", "Heard", "best", "fits", "listen_live", "survey"]
+__all__ = ["BAUDS", "HeardAtBaud", "WireFit", "best", "fits", "listen_live", "survey"]
 
 #: The usual first, then by how common they are on shop instruments (common practice).
 BAUDS = (9600, 4800, 19200, 38400, 57600, 115200, 2400, 1200)
@@ -43,7 +43,7 @@ _TRIALS: dict[str, tuple[dict[str, Any], ...]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Fit:
+class WireFit:
     """How well one wire form, with the settings tried, explains the bytes."""
 
     driver: str
@@ -59,12 +59,12 @@ class Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class HeardAtBaud:
     """What came from a port at one baud, and the wire forms by how well they fit it."""
 
     baud: int
     data: bytes
-    fits: tuple[Fit, ...]
+    fits: tuple[WireFit, ...]
 
     @property
     def confidence(self) -> float:
@@ -72,12 +72,12 @@ class Heard:
         return self.fits[0].confidence if self.fits else 0.0
 
 
-def best(ranked: Sequence[Fit]) -> Fit | None:
+def best(ranked: Sequence[WireFit]) -> WireFit | None:
     """Return the leading fit if it is worth naming; None means that no wire form fits."""
     return ranked[0] if ranked and ranked[0].confidence >= _WORTH_NAMING else None
 
 
-def fits(data: bytes) -> list[Fit]:
+def fits(data: bytes) -> list[WireFit]:
     """Try every wire form that sends by itself on captured bytes; return those that yield readings, best first."""
     data = data[:_ENOUGH_BYTES]
     found = []
@@ -96,7 +96,7 @@ def fits(data: bytes) -> list[Fit]:
     return sorted(found, key=lambda fit: -fit.confidence)
 
 
-def _fit(driver: IndicatorDriver, settings: IndicatorSettings, values: dict[str, Any], data: bytes) -> Fit | None:
+def _fit(driver: IndicatorDriver, settings: IndicatorSettings, values: dict[str, Any], data: bytes) -> WireFit | None:
     decoder = driver.decoder(settings)
     readings = [*decoder.feed(data), *decoder.finish()]
     if not readings:
@@ -111,7 +111,7 @@ def _fit(driver: IndicatorDriver, settings: IndicatorSettings, values: dict[str,
         confidence *= _NEVER_CHANGED if readings[0].value_nm else _ALWAYS_ZERO
     if "scale" in values:
         confidence *= _UNKNOWN_SCALE
-    return Fit(
+    return WireFit(
         driver=driver.name,
         settings=dict(values),
         readings=count,
@@ -162,7 +162,7 @@ async def _collect(url: str, baud: int, seconds: float) -> bytes:
     return bytes(data)
 
 
-async def survey(url: str, bauds: Iterable[int] = BAUDS, seconds_each: float = 2.0) -> list[Heard]:
+async def survey(url: str, bauds: Iterable[int] = BAUDS, seconds_each: float = 2.0) -> list[HeardAtBaud]:
     """Listen at each baud for `seconds_each` seconds and return what was heard, the best fit first.
 
     Stops at a baud that leaves no doubt. A network socket has no baud, so it is listened to once. Raises
@@ -171,7 +171,7 @@ async def survey(url: str, bauds: Iterable[int] = BAUDS, seconds_each: float = 2
     heard = []
     for baud in bauds:
         data = await _collect(url, baud, seconds_each)
-        heard.append(Heard(baud, data, tuple(fits(data))))
+        heard.append(HeardAtBaud(baud, data, tuple(fits(data))))
         if heard[-1].confidence >= _SURE or url.startswith("socket:"):
             break
     return sorted(heard, key=lambda one: -one.confidence)

@@ -22,7 +22,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from drivers.indicators.line import LineDecoder, line_fields
 from drivers.units import TorqueUnit, torque_unit, unm_per_unit
 
-__all__ = ["SILENCE_NS", "Tightenings", "Torque", "TorqueSettings", "torque_decoder"]
+__all__ = ["SILENCE_NS", "Tightenings", "TorqueReading", "TorqueSettings", "torque_decoder"]
 
 #: After this long without a torque, the bolt was let go.
 SILENCE_NS = 1_000_000_000
@@ -33,7 +33,7 @@ LEAST_UNM = 100_000
 _UNIT = rb"[a-z][a-z ._*\xb7\xc2-]{0,24}"
 
 
-class Torque(NamedTuple):
+class TorqueReading(NamedTuple):
     """One torque a wrench sent, in micronewton metres, and the unit to show it in."""
 
     torque_unm: int
@@ -54,15 +54,15 @@ class TorqueSettings(BaseModel):
     """Data bits, parity and stop bits of the serial line."""
 
 
-def torque_decoder(settings: TorqueSettings) -> LineDecoder[Torque]:
+def torque_decoder(settings: TorqueSettings) -> LineDecoder[TorqueReading]:
     """Return a decoder of a wrench's bytes. It never raises; `skipped` counts the bytes that were no torque."""
     return LineDecoder(_parser(settings))
 
 
-def _parser(settings: TorqueSettings) -> Callable[[bytes], Torque | None]:
+def _parser(settings: TorqueSettings) -> Callable[[bytes], TorqueReading | None]:
     read = line_fields(settings.decimal, _UNIT)
 
-    def parse(line: bytes) -> Torque | None:
+    def parse(line: bytes) -> TorqueReading | None:
         fields = read(line)
         if fields is None:
             return None
@@ -71,7 +71,7 @@ def _parser(settings: TorqueSettings) -> Callable[[bytes], Torque | None]:
         if spelling is None or per_unit is None:
             return None
         value_unm = round(Decimal(int(fields.digits)).scaleb(-fields.decimals) * per_unit)
-        return Torque(-value_unm if fields.negative else value_unm, torque_unit(spelling))
+        return TorqueReading(-value_unm if fields.negative else value_unm, torque_unit(spelling))
 
     return parse
 

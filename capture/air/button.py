@@ -30,19 +30,19 @@ from typing import Literal
 
 __all__ = [
     "Action",
+    "AirGone",
+    "AskForAir",
+    "AskForNoAir",
     "ButtonEdge",
     "Cycle",
     "CycleTimes",
     "Event",
     "Phase",
     "Say",
-    "Stop",
     "StrokeCompleted",
     "StrokesToMake",
-    "Tick",
+    "TimePassed",
     "VerdictSettled",
-    "WantClosed",
-    "WantOpen",
 ]
 
 
@@ -54,7 +54,7 @@ class ButtonEdge:
 
 
 @dataclass(frozen=True, slots=True)
-class Tick:
+class TimePassed:
     """Time went by. Ticks must come at least every few hundredths of a second."""
 
 
@@ -73,22 +73,22 @@ class VerdictSettled:
 
 
 @dataclass(frozen=True, slots=True)
-class Stop:
+class AirGone:
     """Air is not to be had any more, with the reason in words: a fault, disarming, or the check was left."""
 
     reason: str
 
 
-Event = ButtonEdge | Tick | StrokeCompleted | VerdictSettled | Stop
+Event = ButtonEdge | TimePassed | StrokeCompleted | VerdictSettled | AirGone
 
 
 @dataclass(frozen=True, slots=True)
-class WantOpen:
+class AskForAir:
     """Ask the safety for air."""
 
 
 @dataclass(frozen=True, slots=True)
-class WantClosed:
+class AskForNoAir:
     """Ask for none."""
 
 
@@ -99,7 +99,7 @@ class Say:
     text: str
 
 
-Action = WantOpen | WantClosed | Say
+Action = AskForAir | AskForNoAir | Say
 
 _DONE = "This check is done. Go on to the next pack before applying air."
 
@@ -202,10 +202,10 @@ class Cycle:
             case VerdictSettled():
                 self._settled = True
                 self._end(now_ns, f"The verdict stands after {self._counted} counted strokes.")
-            case Stop(reason):
+            case AirGone(reason):
                 self._spent = self._raw or self._down
                 self._end(now_ns, f"Air off: {reason}")
-            case Tick():
+            case TimePassed():
                 if self._way == "press":
                     self._run(now_ns)
                 elif self._down and self._raw and not self._spent and self.phase is Phase.READY:
@@ -317,7 +317,7 @@ class Cycle:
         was_open = self.wants_open
         self.phase, self._phase_ns = phase, now_ns
         if self.wants_open != was_open:
-            self._said.append(WantOpen() if self.wants_open else WantClosed())
+            self._said.append(AskForAir() if self.wants_open else AskForNoAir())
 
     def _end(self, now_ns: int, why: str) -> None:
         """Close at once and be ready; say why if there was anything to end."""

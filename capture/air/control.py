@@ -114,7 +114,7 @@ class AirControl(Air):
 
     def begin_check(self, strokes: button.StrokesToMake) -> None:
         """A check begins: the button works for it."""
-        self._cycle_takes(button.Stop("another check began."))
+        self._cycle_takes(button.AirGone("another check began."))
         self._cycle = button.Cycle(
             self.setup.way, strokes, now_ns=monotonic_ns(), button_down=self._button_down or not self.button_known
         )
@@ -123,7 +123,7 @@ class AirControl(Air):
 
     def end_check(self, why: str) -> None:
         """The check is over: no air is wanted any more."""
-        self._cycle_takes(button.Stop(why))
+        self._cycle_takes(button.AirGone(why))
         self._cycle = None
 
     def stroke(self, *, counts: bool, seats: bool) -> None:
@@ -144,7 +144,7 @@ class AirControl(Air):
         after = self.safety
         ready = (State.ARMED, State.APPLIED)
         if after.state not in ready and before.state in ready:
-            self._cycle_takes(button.Stop(after.trip or after.why_not()))
+            self._cycle_takes(button.AirGone(after.trip or after.why_not()))
         if _shown(before) != _shown(after):
             self._on_change()
 
@@ -158,13 +158,13 @@ class AirControl(Air):
                 self.said = action.text
                 self._on_change()
             else:
-                self._take(WantOpen() if isinstance(action, button.WantOpen) else WantClosed())
+                self._take(WantOpen() if isinstance(action, button.AskForAir) else WantClosed())
         makes_strokes = self.setup.way == "press" and cycle.phase is not button.Phase.READY
         if makes_strokes != self.makes_strokes:
             self.makes_strokes = makes_strokes
             self._on_change()
         if cycle.wants_open and not self.safety.valve_open:
-            self._cycle_takes(button.Stop(self.safety.trip or self.safety.why_not()))
+            self._cycle_takes(button.AirGone(self.safety.trip or self.safety.why_not()))
 
     def _signal(self, signal: Signal) -> None:
         match signal:
@@ -195,7 +195,7 @@ class AirControl(Air):
         """Say of a press that nothing follows from it, while nothing can; nor does anything once the air is armed."""
         if not self.may_come:
             self.in_vain = "The button does nothing: the air is not armed."
-            self._cycle_takes(button.Stop(self.in_vain))
+            self._cycle_takes(button.AirGone(self.in_vain))
         elif self._cycle is None:
             self.said = "The button does nothing: no check is running. Begin one first."
         self._on_change()
@@ -254,7 +254,7 @@ class AirControl(Air):
                 now_ns = monotonic_ns()
                 self._take(RanLate() if now_ns - last_ns > _LATE_NS else Tick())
                 last_ns = now_ns
-                self._cycle_takes(button.Tick())
+                self._cycle_takes(button.TimePassed())
                 self._poll()
                 await asyncio.sleep(_TICK_S)
         finally:
@@ -276,7 +276,7 @@ class AirControl(Air):
             self._codec.finish()
             self._take(FixtureLost())
             # Nothing follows from a button that nobody hears; what it did last is no claim about it now.
-            self._cycle_takes(button.Stop("the fixture was lost."))
+            self._cycle_takes(button.AirGone("the fixture was lost."))
             self._cycle_takes(button.ButtonEdge(False))
             self._button_down = False
             self._on_lost(event.t_ns)

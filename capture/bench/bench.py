@@ -35,7 +35,7 @@ from capture.clearance.check import MOST_TIMES, Finished, StrokeKept
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.verdict import MOST_STROKES, Verdict
 from capture.dashboard.view import BenchView
-from capture.job.unit_on_record import UnitOnRecord, Written
+from capture.job.unit_on_record import FactWritten, UnitOnRecord
 from capture.mqtt.messages import BenchStatus
 from capture.mqtt.publisher import BrokerState, Publisher
 from capture.record import RecordError
@@ -57,7 +57,7 @@ _DISK_IS_SLOW = (
 
 #: What `on_event` is told: a stroke as kept, a verdict, a fact of the unit, or a warning in words; with the name of
 #: the pack, or nothing where it is of none.
-Happening = StrokeKept | Verdict | Written | str
+Happening = StrokeKept | Verdict | FactWritten | str
 
 
 async def _ended(task: asyncio.Task[None]) -> None:
@@ -301,7 +301,7 @@ class Bench:
 
     # -- the unit ----------------------------------------------------------------------------------------
 
-    async def write(self, facts: Sequence[Fact]) -> list[Written]:
+    async def write(self, facts: Sequence[Fact]) -> list[FactWritten]:
         """Put what happened to the unit into the record, in order. Raises Refused at the first that is refused."""
         async with self._busy:
             if self.unit is None:
@@ -315,7 +315,7 @@ class Bench:
             self._on_event(one, getattr(one.fact, "pack", None) or "")
         return written
 
-    async def leave_out(self, stroke: int, by: str, reason: str) -> list[Written]:
+    async def leave_out(self, stroke: int, by: str, reason: str) -> list[FactWritten]:
         """A stroke of the pack on the screen was wrong: leave it out, of the check that runs or of the last one.
 
         Raises Refused, having written nothing, where that cannot be.

@@ -23,7 +23,7 @@ from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import gauge_now, kept_with
 from capture.job.unfinished import unfinished
-from capture.job.unit_on_record import UnitOnRecord, Written
+from capture.job.unit_on_record import FactWritten, UnitOnRecord
 from capture.record import RecordError, Store
 from capture.recordings.file import RecordingError
 from capture.recordings.queued import QueuedRecording
@@ -223,10 +223,10 @@ class Bookkeeping:
 
     # -- the unit ----------------------------------------------------------------------------------------
 
-    async def write(self, facts: Sequence[Fact]) -> list[Written]:
+    async def write(self, facts: Sequence[Fact]) -> list[FactWritten]:
         """Put what happened to the unit into the record, in order. Raises Refused at the first that is refused."""
         assert self.unit is not None
-        written: list[Written] = await self.do(self.unit.add, facts, at=datetime.now(UTC))
+        written: list[FactWritten] = await self.do(self.unit.add, facts, at=datetime.now(UTC))
         return written
 
     async def left_out(self, pack: str, stroke: int, by: str, reason: str) -> StrokeLeftOut:

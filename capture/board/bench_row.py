@@ -21,7 +21,7 @@ from capture.clearance.verdict import VerdictWord
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.plumbing.plaintext import clean
 
-__all__ = ["LONGEST_NAME", "LONGEST_WORDS", "BenchOnBoard", "BenchRow", "Outage", "Refused", "cut", "short"]
+__all__ = ["LONGEST_NAME", "LONGEST_WORDS", "BenchOnBoard", "BenchRow", "MessageRefused", "Outage", "cut", "short"]
 
 LONGEST_NAME: Final = 60
 LONGEST_WORDS: Final = 300
@@ -50,7 +50,7 @@ _WILLS_BEFORE: Final = timedelta(seconds=5)
 State = Literal["online", "offline", "measuring", "unknown"]
 
 
-class Refused(Exception):
+class MessageRefused(Exception):
     """A message cannot be used; the text says why."""
 
 
@@ -186,7 +186,7 @@ class BenchOnBoard:
         """Take what the bench is doing. Raises Refused."""
         travel, told = status.last_travel_nm, status.last_stroke_at
         if (travel is not None and abs(travel) > LARGEST_TRAVEL_NM) or not (told is None or EARLIEST <= told <= LATEST):
-            raise Refused("its numbers are out of the question")
+            raise MessageRefused("its numbers are out of the question")
         gone = status.state == "offline"
         # A will was written long before it is sent, so its time says nothing about the bench's clock.
         if not retained and not gone:
@@ -374,4 +374,4 @@ def _in_question(check: int, n: int, *lengths: int) -> None:
     if any(abs(length) > LARGEST_TRAVEL_NM for length in lengths) or not (
         0 <= check <= _LARGEST_NUMBER and n <= _LARGEST_NUMBER
     ):
-        raise Refused("its numbers are out of the question")
+        raise MessageRefused("its numbers are out of the question")

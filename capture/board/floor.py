@@ -21,8 +21,8 @@ from capture.board.bench_row import (
     LONGEST_WORDS,
     BenchOnBoard,
     BenchRow,
+    MessageRefused,
     Outage,
-    Refused,
     cut,
     short,
 )
@@ -31,7 +31,7 @@ from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.mqtt.topics import ROOT, name_from_level
 
-__all__ = ["MOST_BENCHES", "Broker", "Change", "Floor", "FloorWarning", "What"]
+__all__ = ["MOST_BENCHES", "Broker", "Floor", "FloorWarning", "RowChange", "What"]
 
 MOST_BENCHES: Final = 5000
 LARGEST_PAYLOAD: Final = 64 * 1024
@@ -41,7 +41,7 @@ What = Literal["status", "unit", "stroke", "verdict", "gone"]
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class RowChange:
     """What a message changed, and the key of its bench."""
 
     what: What
@@ -90,14 +90,14 @@ class Floor:
 
     # -- what arrives ------------------------------------------------------------------------------------
 
-    def feed(self, topic: str, payload: bytes, retained: bool, now: datetime) -> Change | None:
+    def feed(self, topic: str, payload: bytes, retained: bool, now: datetime) -> RowChange | None:
         """Take one message; return what it changed, or None. Never raises."""
         self.messages += 1
         try:
             return self._take(topic, payload, retained, now)
-        except (Refused, ValueError, OverflowError, RecursionError) as error:
+        except (MessageRefused, ValueError, OverflowError, RecursionError) as error:
             self.unreadable += 1
-            reason = str(error) if isinstance(error, Refused) else "it is no message of this schema"
+            reason = str(error) if isinstance(error, MessageRefused) else "it is no message of this schema"
             self._last_unreadable = cut(f"{cut(topic, 80)}: {reason}", LONGEST_WORDS)
             return None
 
@@ -113,12 +113,14 @@ class Floor:
                 self._outage = Outage(now)
         self.broker = Broker(link, cut(reason, LONGEST_WORDS), since)
 
-    def _take(self, topic: str, payload: bytes, retained: bool, now: datetime) -> Change | None:
+    def _take(self, topic: str, payload: bytes, retained: bool, now: datetime) -> RowChange | None:
         levels = topic.removeprefix(ROOT + "/").split("/")
         if not topic.startswith(ROOT + "/") or len(levels) not in (2, 3) or not all(levels):
-            raise Refused("it is no topic of a bench")
+            raise MessageRefused("it is no topic of a bench")
         if len(topic) > LONGEST_TOPIC or len(payload) > LARGEST_PAYLOAD:
-            raise Refused(f"topic and payload have {len(topic)} and {len(payload)} bytes, more than any message needs")
+            raise MessageRefused(
+                f"topic and payload have {len(topic)} and {len(payload)} bytes, more than any message needs"
+            )
         name, kind = name_from_level(levels[0]), levels[-1]
         if len(levels) == 2 and kind == "status":
             if not payload:
@@ -127,7 +129,7 @@ class Floor:
             bench = self._bench(name, status)
             if bench is not None:
                 bench.take_status(status, retained, now)
-                return Change("status", bench.key)
+                return RowChange("status", bench.key)
         elif len(levels) == 2 and kind == "unit":
             if not payload:  # somebody cleared a retained word on a unit
                 return None
@@ -148,7 +150,7 @@ class Floor:
             if bench is not None:
                 return self._verdict(bench, verdict, retained, now)
         else:
-            raise Refused("its topic ends in none of status, unit, stroke, verdict")
+            raise MessageRefused("its topic ends in none of status, unit, stroke, verdict")
         return None
 
     def _bench(
@@ -156,11 +158,11 @@ class Floor:
     ) -> BenchOnBoard | None:
         """Return the bench that a message is of, or None for a repeat or where there is no room for another."""
         if message.bench != name:
-            raise Refused("its payload names another bench than its topic")
+            raise MessageRefused("its payload names another bench than its topic")
         if not isinstance(message, BenchStatus | UnitMessage) and message.pack != pack:
-            raise Refused("its payload names another pack than its topic")
+            raise MessageRefused("its payload names another pack than its topic")
         if not EARLIEST <= message.at <= LATEST:
-            raise Refused("its time is out of the question")
+            raise MessageRefused("its time is out of the question")
         bench = self._benches.get(name)
         if bench is None:
             if len(self._benches) >= MOST_BENCHES:
@@ -174,12 +176,12 @@ class Floor:
             return None
         return bench
 
-    def _forget(self, name: str) -> Change | None:
+    def _forget(self, name: str) -> RowChange | None:
         """An empty retained status takes a bench that is no more off the board."""
         bench = self._benches.pop(name, None)
-        return Change("gone", bench.key) if bench else None
+        return RowChange("gone", bench.key) if bench else None
 
-    def _verdict(self, bench: BenchOnBoard, verdict: VerdictMessage, retained: bool, now: datetime) -> Change | None:
+    def _verdict(self, bench: BenchOnBoard, verdict: VerdictMessage, retained: bool, now: datetime) -> RowChange | None:
         news = bench.take_verdict(verdict)
         self._yields.turn(now.date())
         # A verdict of the job before still counts for the day it was given on.
@@ -188,9 +190,9 @@ class Floor:
             self._yields.feed(pack, verdict.check, verdict.attempt, verdict.verdict == "good")
         return self._news(news, "verdict", bench, retained)
 
-    def _news(self, news: bool, what: What, bench: BenchOnBoard, retained: bool) -> Change | None:
+    def _news(self, news: bool, what: What, bench: BenchOnBoard, retained: bool) -> RowChange | None:
         if news:
-            return Change(what, bench.key)
+            return RowChange(what, bench.key)
         self.late += not retained
         return None
 

@@ -15,8 +15,8 @@ from rich.console import RenderableType
 
 from capture.board.bench_row import BenchRow
 from capture.board.floor import Floor
-from capture.board.subscriber import Subscriber
-from capture.board.terminal import Choice, render
+from capture.board.subscriber import BoardSubscriber
+from capture.board.terminal import ChosenView, render
 from capture.board.words import broker_words, plain_row, row_json
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
@@ -56,7 +56,7 @@ async def watch(
     for number in numbers:
         loop.add_signal_handler(number, leave.set)
     tasks = [
-        asyncio.ensure_future(Subscriber(settings, take, link).run()),
+        asyncio.ensure_future(BoardSubscriber(settings, take, link).run()),
         asyncio.ensure_future(beside()),
         asyncio.ensure_future(leave.wait()),
     ]
@@ -77,7 +77,7 @@ class _Board:
 
     def __init__(self, floor: Floor) -> None:
         self.floor = floor
-        self.choice = Choice()
+        self.choice = ChosenView()
         self.screen = Screen(self._draw, interval_s=DRAW_S)
 
     def _draw(self, width: int, height: int, ascii_only: bool) -> RenderableType:

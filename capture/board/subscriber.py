@@ -11,12 +11,12 @@ from collections.abc import Callable
 from typing import Final
 from uuid import uuid4
 
-from capture.mqtt.link import Connection, Link
+from capture.mqtt.link import BrokerLink, Connection
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import topic_filters
 
-__all__ = ["TOPICS", "Subscriber"]
+__all__ = ["TOPICS", "BoardSubscriber"]
 
 #: What a board must be allowed to read; it never writes.
 TOPICS: Final = topic_filters()
@@ -26,7 +26,7 @@ _CONNECT_S: Final = 2.0  # on a thread that cannot be cancelled: whoever leaves 
 _MOST_WAITING: Final = 50_000
 
 
-class Subscriber:
+class BoardSubscriber:
     """Listens to one broker. Run `run()` as a task; cancelling it disconnects."""
 
     def __init__(
@@ -42,7 +42,7 @@ class Subscriber:
 
     async def run(self) -> None:
         """Connect and listen until cancelled; a lost broker is told and tried again, ever less often."""
-        link = Link(
+        link = BrokerLink(
             self._settings,
             "this board",
             f"strokelog-board-{uuid4().hex[:12]}",

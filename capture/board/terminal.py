@@ -28,7 +28,7 @@ from capture.output.words import CAUTION_LINE
 from capture.plumbing.terminal.bigtext import big_number
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, row_width, wrap
 
-__all__ = ["Choice", "render"]
+__all__ = ["ChosenView", "render"]
 
 _WIDE: Final = 120
 _TALL: Final = 40
@@ -41,7 +41,7 @@ _ROOMY = {"BENCH": 20, "UNIT": 16, "PACK": 20, "TRAVEL": 10, "VERDICT": 15, "MEA
 
 
 @dataclass(slots=True)
-class Choice:
+class ChosenView:
     """What the person at the board has chosen to see."""
 
     order: str = "need"
@@ -60,7 +60,9 @@ class Choice:
         self.page = 0
 
 
-def render(floor: Floor, choice: Choice, now: datetime, width: int, height: int, *, ascii_only: bool = False) -> Frame:
+def render(
+    floor: Floor, choice: ChosenView, now: datetime, width: int, height: int, *, ascii_only: bool = False
+) -> Frame:
     """Return the board as a rich renderable of exactly `width` by `height` cells; brings `choice.page` into range."""
     width, height = max(1, width), max(1, height)
     ink = Ink(ascii_only)
@@ -153,7 +155,7 @@ def _warnings(floor: Floor, width: int, most: int, ink: Ink) -> list[Row]:
     return rows
 
 
-def _nothing(benches: int, choice: Choice) -> str:
+def _nothing(benches: int, choice: ChosenView) -> str:
     if not benches:
         return "No bench has been heard yet."
     if choice.text:
@@ -249,7 +251,7 @@ def _pages(blocks: list[list[Row]], height: int) -> list[list[list[Row]]]:
     return pages
 
 
-def _keys(choice: Choice, shown: int, width: int, ink: Ink) -> Row:
+def _keys(choice: ChosenView, shown: int, width: int, ink: Ink) -> Row:
     if choice.typing:
         line = f" find: {ink.text(choice.text)}_   Enter keeps it   Escape shows all   ({shown} shown)"
     else:

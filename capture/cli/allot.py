@@ -16,7 +16,7 @@ from capture.plumbing.outward import say, say_json
 
 if TYPE_CHECKING:
     from capture.record import Job
-    from capture.stock import Holdings, Request
+    from capture.stock import Holdings, PieceWanted
     from capture.stock.allotment import Allotment, LeftOut, Option, Placement, WaitingPack
     from capture.stock.waiting import Gathered
     from drivers.reading import LengthUnit
@@ -106,9 +106,9 @@ def _waiting(jobs: list[Job], holdings: Holdings, ended_after: datetime) -> Gath
     return from_jobs(jobs, holdings, ended_after, facts, recheck)
 
 
-def _requests(found: Allotment) -> list[Request]:
+def _requests(found: Allotment) -> list[PieceWanted]:
     """The reservations that an allotment asks for, those out of other packs first: what they free may be promised."""
-    from capture.stock import Place, Request
+    from capture.stock import PieceWanted, Place
 
     def place(pack: WaitingPack, slot: int) -> Place:
         return Place(pack.job, pack.unit, pack.pack, pack.slots[slot].adjuster)
@@ -122,7 +122,7 @@ def _requests(found: Allotment) -> list[Request]:
         if one.source is not None and one.source_slot is not None:
             source = place(found.packs[one.source], one.source_slot)
         requests.append(
-            Request(option.size.part, option.size.thickness_nm, one.serial, place(one.pack, option.slot), source)
+            PieceWanted(option.size.part, option.size.thickness_nm, one.serial, place(one.pack, option.slot), source)
         )
     return sorted(requests, key=lambda request: request.source is None)
 

@@ -33,7 +33,7 @@ from capture.session.faces.messages import Hello
 from capture.session.faces.terminal import TerminalFace
 from capture.session.session import Session
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import Bench as SimulatedBench
+from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.broker import demo_broker
 from capture.simulation.pty_bench import PtyBench
 from capture.simulation.scenario import (
@@ -81,7 +81,7 @@ def _settings(port: int) -> BrokerSettings:
 @asynccontextmanager
 async def _subscribed(port: int) -> AsyncIterator[_Subscriber]:
     """Listen to the broker as a supervisor's board would."""
-    from capture.mqtt.link import Connection, Link
+    from capture.mqtt.link import BrokerLink, Connection
     from capture.mqtt.messages import UnitMessage, VerdictMessage
 
     seen = _Subscriber()
@@ -99,7 +99,7 @@ async def _subscribed(port: int) -> AsyncIterator[_Subscriber]:
                 seen.signed_by = unit.signed_off_by or unit.demonstrated_by
             seen.news.set()
 
-    async with Link(_settings(port), "the supervisor", "supervisor").connection() as link:
+    async with BrokerLink(_settings(port), "the supervisor", "supervisor").connection() as link:
         await link.hear(["strokelog/v1/#"])
         task = asyncio.create_task(listen(link))
         try:

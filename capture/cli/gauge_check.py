@@ -16,7 +16,7 @@ from capture.bench.origin import origin_now
 from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import standing_of
-from capture.cli.gauge_files import Port, gauge_serial, new_or_old_record, signer
+from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, signer
 from capture.config import Config
 from capture.job.gauge_now import gauge_checked, place_for_check
 from capture.recordings.file import FORM, RecordingError, RecordingWriter, open_recording
@@ -48,7 +48,7 @@ class CheckDone:
 
 
 def run_check(
-    port: Port,
+    port: GaugePort,
     masters: Sequence[Master],
     *,
     settled: Config,
@@ -101,7 +101,7 @@ def _copied(made: Path, home: Path, serial: str, at: datetime) -> Path:
     return place
 
 
-def _live(port: Port, masters: Sequence[Master], home: Path, bench: str, tell: Callable[[str], None]) -> Path:
+def _live(port: GaugePort, masters: Sequence[Master], home: Path, bench: str, tell: Callable[[str], None]) -> Path:
     now = datetime.now(UTC)
     header = {
         "recording": FORM, "started": now.isoformat(), "bench": bench, "indicator": port.indicator,
@@ -118,7 +118,9 @@ def _live(port: Port, masters: Sequence[Master], home: Path, bench: str, tell: C
     return recording.path
 
 
-async def _follow(port: Port, guided: GuidedCheck, recording: RecordingWriter, tell: Callable[[str], None]) -> None:
+async def _follow(
+    port: GaugePort, guided: GuidedCheck, recording: RecordingWriter, tell: Callable[[str], None]
+) -> None:
     """Record and measure what the port brings until every master was slid under as often as it takes."""
     assert port.driver is not None and port.settings is not None
     driver, settings = port.driver, port.settings

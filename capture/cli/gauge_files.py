@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
 __all__ = [
-    "Port",
+    "GaugePort",
     "chosen_masters",
     "gauge_serial",
     "keep_study",
@@ -31,7 +31,7 @@ __all__ = [
 
 
 @dataclass(frozen=True, slots=True)
-class Port:
+class GaugePort:
     """Where an indicator is, or its recording, and how it is read; of a recording only its file is known here."""
 
     url: str
@@ -115,7 +115,7 @@ def chosen_masters(
     return tuple(known[serial] for serial in dict.fromkeys(serials))
 
 
-def port_of(port: str | None, driver: str | None, words: list[str] | None, settled: Config) -> Port:
+def port_of(port: str | None, driver: str | None, words: list[str] | None, settled: Config) -> GaugePort:
     """Return the port to check a gauge at, or exit."""
     from capture.recordings.playback import PREFIX
 
@@ -123,11 +123,11 @@ def port_of(port: str | None, driver: str | None, words: list[str] | None, settl
     if not url:
         fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
     if url.startswith(PREFIX):
-        return Port(url, None, None, {})
+        return GaugePort(url, None, None, {})
     name = driver or settled.indicator.driver
     values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **pairs(words)}
     found, settings = settings_of(name, values, "indicator")
-    return Port(url, found, settings, {"driver": name, **values})
+    return GaugePort(url, found, settings, {"driver": name, **values})
 
 
 def keep_study(

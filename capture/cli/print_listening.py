@@ -6,7 +6,7 @@ import asyncio
 import json
 
 from capture.plumbing.outward import warn, write
-from drivers.identify import BAUDS, Heard, best, listen_live, survey
+from drivers.identify import BAUDS, HeardAtBaud, best, listen_live, survey
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.transport import list_ports
 from drivers.units import format_length
@@ -64,7 +64,7 @@ async def name_the_form(port: str, bauds: list[int] | None, seconds: float, as_j
     return _name_for_people(port, heard)
 
 
-def _name_for_people(port: str, heard: list[Heard]) -> int:
+def _name_for_people(port: str, heard: list[HeardAtBaud]) -> int:
     if not any(one.data for one in heard):
         _say(f"Nothing came from {port}. Is the instrument on, and does it send by itself? If it must be asked, try")
         _say("`--driver polled-line --set request='?\\r'`, or `--driver registers`.")

@@ -203,14 +203,14 @@ def sign_off(
 def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[UnitOnRecord]:
     """Open the record and the stock for one job's unit; what is refused or goes wrong is said in words."""
     from capture.config import load_config
-    from capture.job.unit_on_record import Refused, UnitOnRecord
+    from capture.job.unit_on_record import FactRefused, UnitOnRecord
 
     with errors_in_words():
         stock = stock_file(load_config(config), data_dir)
         with open_store(config, data_dir) as store:
             try:
                 yield UnitOnRecord(store, job, stock=stock)
-            except Refused as error:
+            except FactRefused as error:
                 _refuse(error.why)
 
 

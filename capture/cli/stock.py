@@ -324,14 +324,14 @@ def reserve(
     by: _By = None,
 ) -> None:
     """Reserve one part for a unit."""
-    from capture.stock import Place, Request
+    from capture.stock import PieceWanted, Place
 
     value = _length(thickness, "THICKNESS")
     if not unit.strip():
         fail("UNIT: is empty; expected the unit's serial number", 2)
     with opened(stock, config, by) as (room, who, at):
         before = room.holdings()
-        made = room.reserve([Request(part, value, serial, Place("", unit, pack))], by=who, at=at)
+        made = room.reserve([PieceWanted(part, value, serial, Place("", unit, pack))], by=who, at=at)
         warn_low(before, room.holdings())
     tell_reservations(made, "reserved", as_json)
 

@@ -24,7 +24,7 @@ from capture.cli.options import (
 from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
-    from capture.sheet.sheet import Air, Pack
+    from capture.sheet.sheet import Pack, SheetAir
 
 __all__ = ["check_fixture", "decode", "listen", "replay"]
 
@@ -93,7 +93,7 @@ def replay(
             console.print(budget_table(verdict, unit))
 
 
-def _chosen_pack(sheet: Path | None, pack: str | None) -> tuple[Pack | None, Any, Air | None]:
+def _chosen_pack(sheet: Path | None, pack: str | None) -> tuple[Pack | None, Any, SheetAir | None]:
     if sheet is None:
         if pack is not None:
             fail("--pack needs --sheet", 2)

@@ -12,7 +12,7 @@ A second one can stand by: `lease`.
 from __future__ import annotations
 
 from capture.collect.collector import Collector
-from capture.collect.events import Counts, Event, Link
+from capture.collect.events import Counts, Event, LinkChange
 from capture.collect.settings import CollectSettings, DatabaseSettings, ShopBroker, load_settings
 
 __all__ = [
@@ -21,7 +21,7 @@ __all__ = [
     "Counts",
     "DatabaseSettings",
     "Event",
-    "Link",
+    "LinkChange",
     "ShopBroker",
     "load_settings",
 ]

@@ -13,7 +13,7 @@ from capture.collect.lease import holder_of_this_process
 from capture.collect.rows import Arrived
 from capture.collect.settings import CollectSettings, ShopBroker
 from capture.collect.sink import Sink
-from capture.collect.subscriber import Subscriber
+from capture.collect.subscriber import ShopSubscriber
 from capture.collect.turn import Turn
 
 __all__ = ["Collector"]
@@ -67,7 +67,7 @@ class Collector:
                         standby=self._standby,
                         stop=self._stop,
                     )
-                    subscriber = Subscriber(
+                    subscriber = ShopSubscriber(
                         broker,
                         name=self._settings.name,
                         share=self._settings.share,

@@ -9,7 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Final, TypeVar
 
 from capture.collect.database import DatabaseAway
-from capture.collect.events import Link
+from capture.collect.events import LinkChange
 from capture.mqtt.link import passed
 from capture.mqtt.link_state import LinkState
 
@@ -23,11 +23,11 @@ _LONGEST_PAUSE_S: Final = 15.0
 class DatabaseThread:
     """Does work on the database at `where`, a task at a time; `say` is told when it goes away and comes back."""
 
-    def __init__(self, where: str, stop: asyncio.Event, say: Callable[[Link], None]) -> None:
+    def __init__(self, where: str, stop: asyncio.Event, say: Callable[[LinkChange], None]) -> None:
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="collect")
         self._stop = stop
         self._on_link = say
-        self._link = Link("database", where, "off")
+        self._link = LinkChange("database", where, "off")
 
     async def once(self, work: Callable[[], _T]) -> _T:
         """Do `work` on the thread. Raises what it raises."""
@@ -60,7 +60,7 @@ class DatabaseThread:
         self._say("off")
 
     def _say(self, state: LinkState, reason: str = "") -> None:
-        link = Link("database", self._link.where, state, reason)
+        link = LinkChange("database", self._link.where, state, reason)
         if link != self._link:
             self._link = link
             self._on_link(link)

@@ -7,11 +7,11 @@ from typing import Literal
 
 from capture.mqtt.link_state import LinkState
 
-__all__ = ["Counts", "Event", "Link"]
+__all__ = ["Counts", "Event", "LinkChange"]
 
 
 @dataclass(frozen=True, slots=True)
-class Link:
+class LinkChange:
     """A broker or the database, and the reason in words when it is not up. `where` never holds a password.
 
     A broker on `standby` is another collector's of the same name, which this one waits for.
@@ -43,4 +43,4 @@ class Counts:
         return replace(cls(repeated=repeated), **{{"status": "statuses"}.get(kind, f"{kind}s"): new})
 
 
-Event = Link | Counts
+Event = LinkChange | Counts

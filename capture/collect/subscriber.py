@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 from typing import Final, Literal
 
 from capture.collect.database import CollectError
-from capture.collect.events import Link
+from capture.collect.events import LinkChange
 from capture.collect.lease import LeaseLost
 from capture.collect.rows import LONGEST_PAYLOAD, Arrived
 from capture.collect.settings import ShopBroker
@@ -29,7 +29,7 @@ from capture.mqtt import link as mqtt
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.topics import topic_level
 
-__all__ = ["Subscriber"]
+__all__ = ["ShopSubscriber"]
 
 _log = logging.getLogger(__name__)
 
@@ -39,7 +39,7 @@ _GATHER_S: Final = 0.05  # how long a message may wait for others, to share a co
 _QUIET_S: Final = 2.0  # when leaving: nothing more waits at the broker
 
 
-class Subscriber:
+class ShopSubscriber:
     """One broker's messages, as long as `run` runs. With `leave`, only until there are none left, and then never again.
 
     `keep` commits a batch and returns whether it did; it returns False only because everything is to stop. `admit` is
@@ -54,7 +54,7 @@ class Subscriber:
         name: str,
         share: str | None,
         keep: Callable[[Sequence[Arrived]], Awaitable[bool]],
-        say: Callable[[Link], None],
+        say: Callable[[LinkChange], None],
         stop: asyncio.Event,
         admit: Callable[[ShopBroker, bool], Awaitable[bool]],
         turn: Turn,
@@ -65,13 +65,13 @@ class Subscriber:
         self._filters = [f"{start}{one}" for one in broker.filters]
         self._keep = keep
         self._on_link = say
-        self._link = Link("broker", broker.url, "off")
+        self._link = LinkChange("broker", broker.url, "off")
         self._stop = stop
         self._admit = admit
         self._turn = turn
         self._been_up = False
         self._leave = leave
-        self._at_broker = mqtt.Link(
+        self._at_broker = mqtt.BrokerLink(
             broker,
             "this collector",
             f"strokelog-collect-{topic_level(name)}",
@@ -105,7 +105,7 @@ class Subscriber:
         await self._turn.check()
 
     def _say(self, state: LinkState | Literal["standby"], reason: str = "") -> None:
-        link = Link("broker", self._broker.url, state, reason)
+        link = LinkChange("broker", self._broker.url, state, reason)
         if link != self._link:
             self._link = link
             self._on_link(link)

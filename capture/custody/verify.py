@@ -23,7 +23,7 @@ from capture.clearance.verdict import BudgetLine, Verdict
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
 from capture.job.unit_on_record import without
 from capture.plumbing.durable import copy_into
-from capture.record import Ended, Job, KeptCheck, Mismatch, Store, audit
+from capture.record import CheckEnded, Job, KeptCheck, Mismatch, Store, audit
 from capture.recordings.file import Header, RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
@@ -122,7 +122,9 @@ def _noted(proof: Proof) -> Iterator[None]:
             proof.further.append(mismatch)
 
 
-def _prove(proof: Proof, job: Job, ended: Ended, pruned: str | None, record: Path, gauges: list[GaugeEntry]) -> None:
+def _prove(
+    proof: Proof, job: Job, ended: CheckEnded, pruned: str | None, record: Path, gauges: list[GaugeEntry]
+) -> None:
     check = next(one for one in job.checks if one.id == ended.check)
     path = recording_of(check, record)
     one = _OneCheck(job, check, ended, path)
@@ -147,7 +149,7 @@ def _prove(proof: Proof, job: Job, ended: Ended, pruned: str | None, record: Pat
 class _OneCheck:
     """One check that is over, and its recording."""
 
-    def __init__(self, job: Job, check: KeptCheck, ended: Ended, path: Path) -> None:
+    def __init__(self, job: Job, check: KeptCheck, ended: CheckEnded, path: Path) -> None:
         self._job = job
         self._check = check
         self._ended = ended

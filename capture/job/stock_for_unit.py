@@ -12,7 +12,7 @@ from uuid import UUID
 
 from capture.clearance.advice import Change
 from capture.sheet.sheet import Adjuster, Sheet, Shim
-from capture.stock import Bin, Holdings, Place, Request, Reservation, StockError, StockRoom, part_key
+from capture.stock import Bin, Holdings, PieceWanted, Place, Reservation, StockError, StockRoom, part_key
 from capture.unit.facts import PartsChanged
 
 __all__ = ["UnitStock"]
@@ -88,7 +88,7 @@ class UnitStock:
         # Of shims there are several in one place; of anything else there is one, and the stock sees to that.
         place = Place(self._job, self._unit, pack, None if is_shim else change.adjuster)
         for serial in _chosen(shelf, max(0, put_in)):
-            room.reserve([Request(shelf.part, shelf.thickness_nm, serial, place)], by=by, at=at)
+            room.reserve([PieceWanted(shelf.part, shelf.thickness_nm, serial, place)], by=by, at=at)
 
     def consume(self, *, by: str, at: datetime) -> list[Reservation]:
         """What was kept for this unit is in it now; return it."""

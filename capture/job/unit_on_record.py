@@ -35,14 +35,14 @@ from capture.unit.signoff_rules import Objection, against, elapsed_ns
 from capture.unit.standing import UnitStanding, happened, unit_now
 from capture.unit.words import fact_words, typed_words, unjudged_words
 
-__all__ = ["Refused", "UnitOnRecord", "Written", "happened_in", "judged_in", "without"]
+__all__ = ["FactRefused", "FactWritten", "UnitOnRecord", "happened_in", "judged_in", "without"]
 
 #: A number above that of every entry: what is about to be written comes after them all, and before whatever is asked
 #: about it (`signoff_rules` asks with a number above this one).
 _NEXT = 2**61
 
 
-class Refused(Exception):
+class FactRefused(Exception):
     """A fact was not written; `why` is what stands against it."""
 
     def __init__(self, why: Objection) -> None:
@@ -51,7 +51,7 @@ class Refused(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Written:
+class FactWritten:
     """A fact that is in the record now: in words, as a JSON object, and what else the people should hear."""
 
     fact: Fact
@@ -282,17 +282,17 @@ class UnitOnRecord:
         self.look()
         check = next((one for one in reversed(self.job.checks) if one.pack == pack), None)
         if check is None:
-            raise Refused(Objection("no_such_stroke", f"pack {pack!r} was not checked in this job"))
+            raise FactRefused(Objection("no_such_stroke", f"pack {pack!r} was not checked in this job"))
         last = max((kept.stroke.n for kept in check.strokes), default=0)
         fact = StrokeLeftOut(pack, check.id, stroke, last, by, reason)
         if why := _against_leaving_out(check, fact):
-            raise Refused(why)
+            raise FactRefused(why)
         if check.verdict is None:
             return fact
         gone = [one.fact.stroke for one in check.left_out if isinstance(one.fact, StrokeLeftOut)]
         verdict = without(self.job, check, [*gone, stroke])
         if verdict is None:
-            raise Refused(
+            raise FactRefused(
                 Objection("too_few_strokes", f"fewer than two strokes of {pack} would be left; check it again")
             )
         return replace(fact, verdict=verdict)
@@ -332,7 +332,7 @@ class UnitOnRecord:
         longer = timed.lasted_ns > timed.known_ns and not self.against(fact, at)
         return typed_words(timed.lasted_ns, timed.known_ns) if longer else ""
 
-    def add(self, facts: Sequence[Fact], *, at: datetime) -> list[Written]:
+    def add(self, facts: Sequence[Fact], *, at: datetime) -> list[FactWritten]:
         """Write facts in order, each with its message; the stock follows. Raises Refused at the first that is refused.
 
         A step that was begun here gets the time it lasted, beside one that was typed. What the stock cannot do bars no
@@ -341,11 +341,11 @@ class UnitOnRecord:
         self.look()
         return [self._add(fact, at) for fact in facts]
 
-    def _add(self, fact: Fact, at: datetime) -> Written:
+    def _add(self, fact: Fact, at: datetime) -> FactWritten:
         fact = self._timed(fact, at)
         why = self.against(fact, at)
         if why:
-            raise Refused(why)
+            raise FactRefused(why)
         job, before = self.job, self.now.fitted
         after = self._standing(job.with_fact(FactEntry(_NEXT, at, fact)))
         messages = [*self._anew(fact, after, at), self._word(after, at)] if self._publishes else []
@@ -359,7 +359,7 @@ class UnitOnRecord:
             self.now = self._standing(self.job)
         notes += self._follow(fact, at)
         data = {"job": job.id, **fact_json(before, FactEntry(number, at, fact))}
-        return Written(fact, number, fact_words(before, fact), data, tuple(notes))
+        return FactWritten(fact, number, fact_words(before, fact), data, tuple(notes))
 
     def _follow(self, fact: Fact, at: datetime) -> list[str]:
         """Let the stock follow a fact; return what there is to say of that."""

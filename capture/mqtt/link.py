@@ -31,7 +31,7 @@ from capture.mqtt.connection import failure_of_tls, let_in, refusal_in_words
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
 
-__all__ = ["Arrival", "Connection", "KeptSession", "Link", "LinkDown", "Refused", "Will", "passed"]
+__all__ = ["Arrival", "BrokerLink", "Connection", "KeptSession", "LinkDown", "RefusedByBroker", "Will", "passed"]
 
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())  # by default Python would write into a live screen; what matters is said there
@@ -55,7 +55,7 @@ class LinkDown(ConnectionError):
     """The broker cannot be used now; the text says why and what to do."""
 
 
-class Refused(Exception):
+class RefusedByBroker(Exception):
     """The broker is up and does not take this one message; the text is its reason."""
 
 
@@ -95,7 +95,7 @@ class Connection(aiomqtt.Client):
     """Whether something was got done on it, so that coming back soon is right."""
 
     def __init__(
-        self, link: Link, options: dict[str, Any], version: aiomqtt.ProtocolVersion, will: aiomqtt.Will | None
+        self, link: BrokerLink, options: dict[str, Any], version: aiomqtt.ProtocolVersion, will: aiomqtt.Will | None
     ) -> None:
         settings, session = link.settings, link.session
         host, port = settings.address
@@ -217,7 +217,7 @@ class Connection(aiomqtt.Client):
     async def send(self, topic: str, payload: str, *, retain: bool) -> None:
         """Send a message and wait until the broker has taken it. Raises Refused, LinkDown, MqttError."""
         if why := await self.answered(self.post(topic, payload, retain=retain)):
-            raise Refused(why)
+            raise RefusedByBroker(why)
 
     async def hear(self, filters: Sequence[str]) -> None:
         """Subscribe to `filters`. Raises LinkDown if any is refused, MqttError."""
@@ -311,7 +311,7 @@ class Connection(aiomqtt.Client):
             answer.set_result("")
 
 
-class Link:
+class BrokerLink:
     """The link of `who` ("this bench") to the broker of `settings`, under the client id `identifier`.
 
     `will` makes the last will for each connection. `connect_s` bounds the opening of the socket, on a thread that

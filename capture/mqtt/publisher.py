@@ -28,7 +28,7 @@ from itertools import islice, takewhile
 from typing import Any, Final, Protocol, Self
 from uuid import uuid4
 
-from capture.mqtt.link import Connection, Link, LinkDown, Refused, Will, passed
+from capture.mqtt.link import BrokerLink, Connection, LinkDown, RefusedByBroker, Will, passed
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus
 from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
@@ -106,7 +106,7 @@ class Publisher:
         """The suspect that is being tried, and its topic."""
         self._kept: dict[int, float] = {}
         """Rows that were acknowledged and are still in the outbox, oldest first: when, on this connection."""
-        self._link = Link(
+        self._link = BrokerLink(
             settings,
             "this bench",
             f"strokelog-{topic_level(status.bench)}",  # one bench, one connection
@@ -282,7 +282,7 @@ class Publisher:
         """Send a status, which a broker must take from every bench: it is none of the messages that can be refused."""
         try:
             await connection.send(out.topic, out.payload, retain=out.retain)
-        except Refused as error:
+        except RefusedByBroker as error:
             raise LinkDown(
                 f"the broker does not even take this bench's status ({out.topic}): {error}; check what the broker "
                 "lets this bench do under its user name, which must be the bench's name"

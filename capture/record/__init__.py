@@ -5,7 +5,7 @@ This package alone knows SQLAlchemy and Alembic. Use `Store`; everything else he
 
 from __future__ import annotations
 
-from capture.record.audit import Audit, Ended, GaugeSealed, Mismatch, audit
+from capture.record.audit import Audit, CheckEnded, GaugeSealed, Mismatch, audit
 from capture.record.database import RecordError
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.record.kept import KeptRecording
@@ -14,7 +14,7 @@ from capture.record.store import Store
 
 __all__ = [
     "Audit",
-    "Ended",
+    "CheckEnded",
     "FactEntry",
     "GaugeSealed",
     "Job",

@@ -29,7 +29,7 @@ from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, digest, ex
 from capture.record.rows import ROWS
 from capture.record.schema import REVISIONS, checks, jobs, strokes, verdicts
 
-__all__ = ["Audit", "Ended", "GaugeSealed", "Mismatch", "audit"]
+__all__ = ["Audit", "CheckEnded", "GaugeSealed", "Mismatch", "audit"]
 
 #: Columns that are set when a check or a job ends: no entry's body holds them, later entries say them.
 _LATER: Final = frozenset({"state", "ended_at", "closed_at"})
@@ -79,7 +79,7 @@ class Mismatch(Exception):
 
 
 @dataclass(frozen=True, slots=True)
-class Ended:
+class CheckEnded:
     """A check that is over, as the ledger tells it. The hash and size are None where it was cut off by a crash."""
 
     job: int
@@ -103,7 +103,7 @@ class Audit:
 
     head: tuple[int, str] = BEFORE_THE_FIRST
     jobs: int = 0
-    ended: list[Ended] = field(default_factory=list)
+    ended: list[CheckEnded] = field(default_factory=list)
     pruned: dict[int, str] = field(default_factory=dict)
     """The hash of each recording that was removed by policy, by its check."""
     clock_jumps: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
@@ -260,7 +260,7 @@ class _Walk:
             self._measuring.discard(check)
             self._later(checks, check, number, state=state, ended_at=at)
             recording = body.get("recording_sha256"), body.get("recording_bytes")
-            self.audit.ended.append(Ended(body["job"], check, number, *recording))
+            self.audit.ended.append(CheckEnded(body["job"], check, number, *recording))
         elif kind == "job_closed":
             self._open_jobs.discard(body["job"])
             self._closed_jobs[body["job"]] = (number, at)

@@ -40,7 +40,7 @@ __all__ = [
     "FORM",
     "GAP_NOTE",
     "Header",
-    "Line",
+    "RecordedLine",
     "RecordingError",
     "RecordingWarning",
     "RecordingWriter",
@@ -132,7 +132,7 @@ class Header(BaseModel):
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class RecordedLine:
     """One further line: `data` is bytes for a stream, a dict for a mark."""
 
     t_ns: int
@@ -293,7 +293,7 @@ def open_recording(path: Path) -> BinaryIO:
         return unpacked(compressed.open("rb"))
 
 
-def read_recording(path: Path) -> tuple[Header, Generator[Line, None, None]]:
+def read_recording(path: Path) -> tuple[Header, Generator[RecordedLine, None, None]]:
     """Open a recording, compressed or not; return its header and an iterator over its lines, read as they are
     asked for.
 
@@ -330,7 +330,7 @@ def _raw_lines(path: Path, file: BinaryIO) -> Iterator[bytes]:
         raise RecordingError(f"cannot read {path}: {error.strerror}") from error
 
 
-def _lines(path: Path, file: BinaryIO) -> Generator[Line, None, None]:
+def _lines(path: Path, file: BinaryIO) -> Generator[RecordedLine, None, None]:
     with file:
         last_ns = 0
         for number, raw in enumerate(_raw_lines(path, file), start=2):
@@ -350,7 +350,7 @@ def _lines(path: Path, file: BinaryIO) -> Generator[Line, None, None]:
             yield line
 
 
-def _line(told: object) -> Line:
+def _line(told: object) -> RecordedLine:
     if not isinstance(told, dict):
         raise _MalformedError("no object")
     line = cast("dict[str, object]", told)
@@ -366,13 +366,13 @@ def _line(told: object) -> Line:
     if source == "mark":
         if not isinstance(data, dict):
             raise _MalformedError("a mark is no object")
-        return Line(t_ns, "mark", b"", cast("dict[str, Any]", data))
+        return RecordedLine(t_ns, "mark", b"", cast("dict[str, Any]", data))
     if source not in _SOURCES:
         raise _MalformedError(f"{repr(source)[:_SHOWN]} is none of {', '.join(_SOURCES)}")
     if not isinstance(data, str):
         raise _MalformedError(f"the bytes of the {source} are no text")
     try:
-        return Line(t_ns, cast("Source", source), data.encode("latin-1"))
+        return RecordedLine(t_ns, cast("Source", source), data.encode("latin-1"))
     except UnicodeEncodeError as error:
         raise _MalformedError(
             f"the {source} sent the character {data[error.start]!r}, which is no byte 0 to 255"

@@ -11,7 +11,7 @@ from pathlib import Path
 from time import monotonic_ns
 from typing import Self
 
-from capture.recordings.file import GAP_NOTE, Line, read_recording
+from capture.recordings.file import GAP_NOTE, RecordedLine, read_recording
 from drivers.transport import Chunk, Event, Lost, Opened, Transport
 
 __all__ = ["PREFIX", "Playback", "open_port"]
@@ -25,7 +25,7 @@ class Playback:
     def __init__(self, path: Path, speed: float = 1.0) -> None:
         """Open the recording; raises RecordingError. Stamps are as if `speed` times real time were real time."""
         _, lines = read_recording(path)
-        self._lines: list[Line] = list(lines)
+        self._lines: list[RecordedLine] = list(lines)
         self._path = path
         self._speed = speed
         self._closed = asyncio.Event()

@@ -15,7 +15,7 @@ from capture.clearance.verdict import Verdict
 from capture.plumbing.wrong_values import wrong_values
 from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
 from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
-from capture.sheet.sheet import Air, Pack
+from capture.sheet.sheet import Pack, SheetAir
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
 
@@ -30,7 +30,7 @@ class Replay:
         path: Path,
         pack: Pack | None = None,
         unit: LengthUnit = "mm",
-        air: Air | None = None,
+        air: SheetAir | None = None,
         *,
         stop_when_settled: bool = False,
         left_out: Iterable[tuple[int, int]] = (),

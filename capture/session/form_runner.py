@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from capture.bench.bench import Bench
 from capture.dashboard.form import Field, Form
 from capture.dashboard.unit_page import Page
-from capture.job.unit_on_record import Refused, Written
+from capture.job.unit_on_record import FactRefused, FactWritten
 from capture.record import RecordError
 from capture.session.wrench_field import WrenchField, WrenchSetup
 from capture.sheet.steps import Torque
@@ -92,11 +92,11 @@ class FormRunner:
         """Write facts and close the form; return why they were refused, if they were."""
         return await self.do(self.bench.write(facts))
 
-    async def do(self, writing: Awaitable[Sequence[Written]]) -> str:
+    async def do(self, writing: Awaitable[Sequence[FactWritten]]) -> str:
         """Wait for what is being written, as `write` does."""
         try:
             written = await writing
-        except (Refused, PlanError, RecordError) as error:
+        except (FactRefused, PlanError, RecordError) as error:
             return str(error)
         self.close()
         said = [one.text[0].upper() + one.text[1:] + "." for one in written]

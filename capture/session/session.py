@@ -12,7 +12,7 @@ from capture.bench.setup import BenchSetup
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.dashboard.showing import Showing
-from capture.job.unit_on_record import Written
+from capture.job.unit_on_record import FactWritten
 from capture.output.json_forms import stroke_json, verdict_json
 from capture.output.words import CAUTION_LINE, CAUTIONS, plain_line
 from capture.plumbing.outward import warn
@@ -65,7 +65,7 @@ class Session:
     def _event(self, happening: Happening, pack: str) -> None:
         if self._as_json:
             self._say_json(happening, pack)
-        elif isinstance(happening, Written):
+        elif isinstance(happening, FactWritten):
             for text in (happening.text, *happening.notes):
                 self.line(text)
         else:
@@ -97,7 +97,7 @@ class Session:
             view = self.bench.view
             line |= {"outcome": view.outcome} if view.outcome else {}
             line |= {"doubt": view.doubt} if view.doubt else {}
-        elif isinstance(happening, Written):
+        elif isinstance(happening, FactWritten):
             line = {**happening.data, **({"notes": list(happening.notes)} if happening.notes else {})}
             pack = pack or line.get("pack") or ""
         else:

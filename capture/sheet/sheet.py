@@ -26,10 +26,10 @@ from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format
 
 __all__ = [
     "Adjuster",
-    "Air",
     "Pack",
     "Selective",
     "Sheet",
+    "SheetAir",
     "SheetError",
     "Shim",
     "Step",
@@ -69,7 +69,7 @@ class About(_Part):
     source: _Text = Field(min_length=1)
 
 
-class Air(_Part):
+class SheetAir(_Part):
     """The regulated supply that the limits assume, gauge pressure in pascals."""
 
     pressure: PressurePa = Field(gt=0)
@@ -253,7 +253,7 @@ class Sheet(_Part):
     """A build sheet."""
 
     sheet: About
-    air: Air | None = None
+    air: SheetAir | None = None
     packs: tuple[Pack, ...] = Field(min_length=1)
     steps: Steps = ()
     _display_unit: LengthUnit = PrivateAttr(default="mm")

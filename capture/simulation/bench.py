@@ -1,6 +1,6 @@
 """The bench in software: pack, indicator, technician and wire together, as timed chunks of bytes. Pure; no clock.
 
-`Bench` keeps one simulated time. Whatever is asked of it (rest, a check, the air held by a fixture) goes on from
+`SimulatedBench` keeps one simulated time. Whatever is asked of it (rest, a check, the air held by a fixture) goes on
 where the last left off and yields `(t_ns, bytes)` as the port would have received them; what truly happened is noted
 beside, a `StrokeTruth` a stroke.
 """
@@ -17,7 +17,7 @@ from capture.simulation.physics import PackPhysics, PistonSimulator
 from capture.simulation.technician import StrokePlan, Technician, Trouble, plan_strokes, troubled_physics
 from capture.simulation.wire import WireSpec, encode
 
-__all__ = ["STEP_NS", "Bench", "BenchSpec", "Chunk", "StrokeTruth"]
+__all__ = ["STEP_NS", "BenchSpec", "Chunk", "SimulatedBench", "StrokeTruth"]
 
 Chunk = tuple[int, bytes]
 
@@ -79,7 +79,7 @@ class StrokeTruth:
     trouble: Trouble | None
 
 
-class Bench:
+class SimulatedBench:
     """One simulated bench, the same for the same spec, physics and seed."""
 
     def __init__(self, spec: BenchSpec, physics: PackPhysics, seed: int) -> None:

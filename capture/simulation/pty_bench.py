@@ -17,7 +17,7 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Self
 
-from capture.simulation.bench import Bench, Chunk, StrokeTruth
+from capture.simulation.bench import Chunk, SimulatedBench, StrokeTruth
 from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import Trouble
 
@@ -37,7 +37,7 @@ class PtyBench:
 
     def __init__(
         self,
-        bench: Bench,
+        bench: SimulatedBench,
         path: Path,
         *,
         speed: float = 1.0,

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 from capture.stock.file import StockFile, load_stock, part_key, write_stock
 from capture.stock.holdings import Bin, Holdings, MeasuredPart, Place, Reservation, StockError
-from capture.stock.room import Request, StockRoom
+from capture.stock.room import PieceWanted, StockRoom
 
 __all__ = [
     "Bin",
     "Holdings",
     "MeasuredPart",
+    "PieceWanted",
     "Place",
-    "Request",
     "Reservation",
     "StockError",
     "StockFile",

@@ -22,7 +22,7 @@ from capture.plumbing.checked_file import FileKind
 from capture.stock.holdings import Bin, StockError, misfit
 from drivers.units import LengthNm
 
-__all__ = ["About", "Measured", "Parts", "StockFile", "exact_length", "load_stock", "part_key", "write_stock"]
+__all__ = ["MeasuredPiece", "Parts", "StockFile", "StockName", "exact_length", "load_stock", "part_key", "write_stock"]
 
 
 def part_key(name: str) -> str:
@@ -34,13 +34,13 @@ class _Table(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
 
 
-class About(_Table):
+class StockName(_Table):
     """Whose stock this is."""
 
     name: str = ""
 
 
-class Measured(_Table):
+class MeasuredPiece(_Table):
     """One part with a tag on it and its thickness measured. Lengths nm; the uncertainty is expanded (95 %)."""
 
     serial: str = Field(min_length=1, max_length=60)
@@ -60,7 +60,7 @@ class Parts(_Table):
     count: int = Field(ge=0, le=100_000, strict=True)
     low: int | None = Field(default=None, ge=0, strict=True)
     tolerance: LengthNm | None = Field(default=None, ge=0)
-    measured: tuple[Measured, ...] = ()
+    measured: tuple[MeasuredPiece, ...] = ()
     _text: str = PrivateAttr(default="")
 
     @model_validator(mode="wrap")
@@ -91,7 +91,7 @@ class Parts(_Table):
 class StockFile(_Table):
     """A stock file."""
 
-    stock: About = About()
+    stock: StockName = StockName()
     parts: tuple[Parts, ...] = Field(min_length=1)
 
     @model_validator(mode="after")

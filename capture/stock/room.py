@@ -24,11 +24,11 @@ from capture.stock.movements import bins, measured_parts, movements, open_stock
 from capture.stock.shelf import find_bin, holdings_of, open_reservations
 from drivers.units import format_length
 
-__all__ = ["Request", "StockRoom"]
+__all__ = ["PieceWanted", "StockRoom"]
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class PieceWanted:
     """One part to reserve: a loose one, or the measured one of that serial; from the shelf, or out of `source`."""
 
     part: str
@@ -136,7 +136,7 @@ class StockRoom(SqliteFile):
                 uncertainty_nm=expanded_nm,
             )
 
-    def reserve(self, requests: Sequence[Request], *, by: str, at: datetime) -> list[Reservation]:
+    def reserve(self, requests: Sequence[PieceWanted], *, by: str, at: datetime) -> list[Reservation]:
         """Reserve all parts or none, and return the reservations.
 
         A part out of another pack was fitted there, so what was reserved for that pack counts as consumed.
@@ -288,7 +288,7 @@ def _free_part(connection: Connection, shelf: Bin, serial: str | None) -> int | 
     return None
 
 
-def _take_out(connection: Connection, request: Request, at: datetime, by: str) -> None:
+def _take_out(connection: Connection, request: PieceWanted, at: datetime, by: str) -> None:
     assert request.source is not None
     for other in open_reservations(connection):
         if other.source is not None and other.source.is_same(request.source):

@@ -26,7 +26,7 @@ from drivers.wirings.protocol import (
     Valve,
 )
 
-__all__ = ["DRIVER", "RegistersCodec", "RegistersSettings"]
+__all__ = ["DRIVER", "FixtureRegistersSettings", "RegistersCodec"]
 
 _READ_COILS, _READ_INPUTS, _READ_HOLDING, _READ_INPUT_REGISTERS, _WRITE_COIL = 1, 2, 3, 4, 5
 _MILLION = 1_000_000
@@ -57,7 +57,7 @@ Address = Annotated[int, Field(ge=0, le=0xFFFF)]
 OptionalAddress = Annotated[Address | None, BeforeValidator(_none)]
 
 
-class RegistersSettings(FixtureSettings):
+class FixtureRegistersSettings(FixtureSettings):
     """Settings of `registers`. Addresses are as they are sent, counted from zero."""
 
     baud: int = Field(default=19200, gt=0)
@@ -120,7 +120,7 @@ class RegistersSettings(FixtureSettings):
 class RegistersCodec:
     """Asks for one thing after the other, and reads what one module answers."""
 
-    def __init__(self, settings: RegistersSettings) -> None:
+    def __init__(self, settings: FixtureRegistersSettings) -> None:
         from pymodbus.pdu import bit_message, register_message
 
         self.skipped = 0
@@ -203,18 +203,18 @@ class RegistersCodec:
         return f"the module refuses {_ASKED[function]}: {why}; check the addresses in the fixture's settings"
 
 
-def _poll_interval_ns(settings: RegistersSettings) -> int:
+def _poll_interval_ns(settings: FixtureRegistersSettings) -> int:
     return round(1_000_000_000 / (settings.rate * len(settings.asked)))
 
 
-def _write_gap_ns(settings: RegistersSettings) -> int:
+def _write_gap_ns(settings: FixtureRegistersSettings) -> int:
     return settings.turnaround_ms * 1_000_000
 
 
 DRIVER = FixtureDriver(
     name="registers",
     summary="a Modbus RTU module: a coil for the valve, a discrete input for the button, a register for the pressure",
-    settings=RegistersSettings,
+    settings=FixtureRegistersSettings,
     codec=RegistersCodec,
     closes_without_daemon=(
         "the module's communication watchdog, if it has one and it is set (set 500 ms); without one nothing shuts the "

@@ -10,19 +10,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.air.button import (
+    AirGone,
+    AskForAir,
+    AskForNoAir,
     ButtonEdge,
     Cycle,
     CycleTimes,
     Event,
     Phase,
     Say,
-    Stop,
     StrokeCompleted,
     StrokesToMake,
-    Tick,
+    TimePassed,
     VerdictSettled,
-    WantClosed,
-    WantOpen,
 )
 
 MS = 1_000_000
@@ -56,10 +56,10 @@ class Bench:
             match action:
                 case Say(text):
                     self.said.append(text)
-                case WantOpen():
+                case AskForAir():
                     assert len(self.opened) == len(self.closed), "opened twice"
                     self.opened.append(self.ms)
-                case WantClosed():
+                case AskForNoAir():
                     self.closed.append(self.ms)
                     assert len(self.opened) == len(self.closed), "closed twice"
         assert self.cycle.wants_open == (len(self.opened) > len(self.closed))
@@ -74,7 +74,7 @@ class Bench:
                 self.feed(StrokeCompleted(counts=self.made > 1, seats=self.made == 1))
                 if self.settle_at == self.made:
                     self.feed(VerdictSettled())
-            self.feed(Tick())
+            self.feed(TimePassed())
 
     def press(self, down_ms: int = 100) -> None:
         self.feed(ButtonEdge(True))
@@ -273,7 +273,7 @@ def test_a_button_that_sticks_never_cycles_and_is_told_of_once() -> None:
 def test_a_stop_closes_at_once_with_its_reason() -> None:
     bench = Bench("press")
     bench.press()
-    bench.feed(Stop("the indicator sends nothing."))
+    bench.feed(AirGone("the indicator sends nothing."))
     assert not bench.cycle.wants_open
     assert bench.said[-1] == "Air off: the indicator sends nothing."
     bench.wait(10_000)
@@ -285,7 +285,7 @@ def test_after_a_stop_a_button_still_down_starts_nothing(way: Literal["hold", "p
     bench = Bench(way)
     bench.feed(ButtonEdge(True))
     bench.wait(100)
-    bench.feed(Stop("disarmed."))
+    bench.feed(AirGone("disarmed."))
     bench.wait(500)
     bench.feed(ButtonEdge(False))
     bench.wait(5_000)
@@ -307,7 +307,9 @@ def test_times_and_counts_that_make_no_sense_are_refused() -> None:
 
 WAITS = st.one_of(st.integers(0, 30), st.integers(0, 2_000), st.integers(0, 9_000))
 NOISE = st.lists(
-    st.tuples(WAITS, st.sampled_from([ButtonEdge(True), ButtonEdge(False), ButtonEdge(True), Stop("x."), Tick()])),
+    st.tuples(
+        WAITS, st.sampled_from([ButtonEdge(True), ButtonEdge(False), ButtonEdge(True), AirGone("x."), TimePassed()])
+    ),
     max_size=30,
 )
 
@@ -320,7 +322,7 @@ def test_no_noise_keeps_air_wanted_longer_than_the_longest_apply(
     for wait, event in noise:
         bench.wait(wait)
         bench.feed(event)
-    bench.feed(Stop("the end."))
+    bench.feed(AirGone("the end."))
     assert not bench.cycle.wants_open
     longest = bench.times.max_apply_ns // MS + TICK_MS
     assert all(shut - begun <= longest for begun, shut in zip(bench.opened, bench.closed, strict=True))

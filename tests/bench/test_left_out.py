@@ -18,7 +18,7 @@ import pytest
 
 from capture.bench.bench import Bench
 from capture.custody.verify import verify
-from capture.job.unit_on_record import Refused, UnitOnRecord
+from capture.job.unit_on_record import FactRefused, UnitOnRecord
 from capture.plumbing.terminal.scanner import Key
 from capture.record import Job, Store
 from capture.report.tables import rows
@@ -162,13 +162,13 @@ async def test_whoever_signs_must_know_and_nothing_is_left_out_after_the_sign_of
         unit = UnitOnRecord(store, 1)
         for number, why in ((1, "does not count as it is"), (40, "there is no stroke 40"), (3, "")):
             if why:
-                with pytest.raises(Refused, match=why):
+                with pytest.raises(FactRefused, match=why):
                     unit.left_out("low", number, "Ana", "bumped")
             else:
-                with pytest.raises(Refused, match="what was wrong"):
+                with pytest.raises(FactRefused, match="what was wrong"):
                     unit.add([unit.left_out("low", number, "Ana", " ")], at=AT)
         unit.add([unit.left_out("low", 3, "Ana", "bumped the bench")], at=AT)
-        with pytest.raises(Refused, match="stroke 3 of low was left out by Ana"):
+        with pytest.raises(FactRefused, match="stroke 3 of low was left out by Ana"):
             unit.left_out("low", 3, "Ana", "once more")
         unmeasured, known = unit.now.standing.remarks
         assert unmeasured.code == "not_measured" and "pseudo-terminal" in unmeasured.text
@@ -177,10 +177,10 @@ async def test_whoever_signs_must_know_and_nothing_is_left_out_after_the_sign_of
         steps = [Override(None, n, "Di", "not of this test") for n in range(len(unit.sheet.steps))]
         packs = [Override(one.pack, None, "Di", "not of this test") for one in unit.now.packs if one.state != "good"]
         unit.add([*steps, *packs], at=AT)
-        with pytest.raises(Refused, match=r"whoever signs must acknowledge: low was not measured .* low is "):
+        with pytest.raises(FactRefused, match=r"whoever signs must acknowledge: low was not measured .* low is "):
             unit.add([SignedOff("Di")], at=AT)
         unit.add([SignedOff("Di", "", (unmeasured, known), "the bump was seen")], at=AT)
-        with pytest.raises(Refused, match="signed off already"):
+        with pytest.raises(FactRefused, match="signed off already"):
             unit.add([unit.left_out("low", 4, "Ana", "bumped again")], at=AT)
         assert sum(isinstance(one.fact, StrokeLeftOut) for one in unit.job.facts) == 1
 

@@ -13,7 +13,7 @@ import pytest
 
 from capture.bench.origin import origin_now
 from capture.custody.verify import verify
-from capture.job.unit_on_record import Refused, UnitOnRecord
+from capture.job.unit_on_record import FactRefused, UnitOnRecord
 from capture.mqtt.messages import UnitMessage, VerdictMessage
 from capture.record import Store
 from capture.recordings.file import read_recording
@@ -59,7 +59,7 @@ def test_what_came_from_a_recording_is_signed_as_a_demonstration_or_not_at_all(t
     with store:
         (known,) = unit.now.standing.remarks
         assert known.code == "not_measured" and "a recording, recording:good.jsonl" in known.text
-        with pytest.raises(Refused, match="not measured on a unit"):
+        with pytest.raises(FactRefused, match="not measured on a unit"):
             unit.add([SignedOff("Di")], at=AT)
         (written,) = unit.add([SignedOff("Di", "", (known,), "to show it")], at=AT)
         assert "signed off as a demonstration by Di" in written.text and "Released" not in written.text

@@ -25,8 +25,8 @@ from capture.record import Store
 from capture.recordings.file import RecordingError
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
-from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.bench import BenchSpec
+from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench

@@ -24,7 +24,7 @@ from capture.bench.bench import Bench
 from capture.board.floor import Floor
 from capture.board.needs import RECONNECT
 from capture.board.run import local_now
-from capture.board.subscriber import Subscriber
+from capture.board.subscriber import BoardSubscriber
 from capture.mqtt.settings import BrokerSettings
 from tests.air.test_control import arm, setup_of, simulated_ports
 from tests.bench.test_live import GOOD, setup_for, simulated
@@ -124,7 +124,7 @@ async def test_a_broker_that_is_stopped_makes_no_bench_vanish(mosquitto: Mosquit
     floor = Floor(local_now())
     settings = BrokerSettings(url=f"mqtt://127.0.0.1:{mosquitto.port}")
     listening = asyncio.create_task(
-        Subscriber(
+        BoardSubscriber(
             settings,
             lambda topic, payload, retained: (floor.feed(topic, payload, retained, local_now()), None)[1],
             lambda link, reason: floor.link(link, reason, local_now()),
@@ -286,7 +286,7 @@ def test_the_board_comes_in_over_tls_only_with_the_shop_s_certificate(mosquitto:
 async def listening(port: int) -> AsyncIterator[Floor]:
     """A floor that hears the broker."""
     floor = Floor(local_now())
-    subscriber = Subscriber(
+    subscriber = BoardSubscriber(
         BrokerSettings(url=f"mqtt://127.0.0.1:{port}"),
         lambda topic, payload, retained: void(floor.feed(topic, payload, retained, local_now())),
         lambda link, reason: floor.link(link, reason, local_now()),

@@ -25,7 +25,7 @@ from capture.board.bench_row import LONGEST_NAME, LONGEST_WORDS, MOST_IDS, Bench
 from capture.board.floor import LARGEST_PAYLOAD, MOST_BENCHES, Floor
 from capture.board.needs import KINDS, RECONNECT, STUCK_AFTER
 from capture.board.subscriber import TOPICS
-from capture.board.terminal import Choice, render
+from capture.board.terminal import ChosenView, render
 from capture.board.words import NEED_LOOKS, STATE_LOOKS, age, plain_row, row_json, share
 from capture.board.yields import Yields
 from capture.mqtt.messages import MESSAGES, PackMessage, RemarkMessage, UnitMessage, VerdictMessage
@@ -433,7 +433,7 @@ def test_any_values_in_well_formed_messages_never_raise_and_can_be_drawn(
     for row in floor.rows(NOW):
         json.dumps(row_json(row))
         harmless(plain_row(row, NOW))
-    frame = render(floor, Choice(), NOW, 80, 24)
+    frame = render(floor, ChosenView(), NOW, 80, 24)
     assert all(cell_len(line) == 80 for line in frame.text.split("\n"))
 
 
@@ -453,7 +453,7 @@ def test_text_from_the_wire_is_text(text: str, size: tuple[int, int]) -> None:
         assert 0 < len(shown) <= LONGEST_NAME
     if text.startswith("<script"):
         assert row.bench == text
-    frame = render(floor, Choice(), NOW, *size)
+    frame = render(floor, ChosenView(), NOW, *size)
     lines = frame.text.split("\n")
     assert len(lines) == size[1] and all(cell_len(line) == size[0] for line in lines)
     for line in lines:
@@ -595,7 +595,7 @@ def test_any_names_can_be_sorted(benches: list[str], order: str) -> None:
 @pytest.mark.parametrize("ascii_only", [False, True])
 @pytest.mark.parametrize("size", SIZES)
 def test_the_picture_has_exactly_the_terminal_s_size(size: tuple[int, int], ascii_only: bool) -> None:
-    frame = render(shop_floor(), Choice(), NOW, *size, ascii_only=ascii_only)
+    frame = render(shop_floor(), ChosenView(), NOW, *size, ascii_only=ascii_only)
     lines = frame.text.split("\n")
     assert len(lines) == size[1] and all(cell_len(line) == size[0] for line in lines)
     assert not ascii_only or frame.text.isascii()
@@ -603,7 +603,7 @@ def test_the_picture_has_exactly_the_terminal_s_size(size: tuple[int, int], asci
 
 @pytest.mark.parametrize("size", [(80, 24), (200, 60)])
 def test_what_needs_a_person_is_said_in_words_with_a_shape(size: tuple[int, int]) -> None:
-    text = render(shop_floor(), Choice(), NOW, *size).text
+    text = render(shop_floor(), ChosenView(), NOW, *size).text
     assert "4 benches, 2 need a person" in text
     assert "×× bay 2" in text and "NO READINGS  The indicator is not connected." in text
     assert "◄► loose" in text and f"LOOSE  {PACKS[0]} waits for a change of parts." in text
@@ -614,7 +614,7 @@ def test_what_needs_a_person_is_said_in_words_with_a_shape(size: tuple[int, int]
 
 def test_pages_show_every_bench_once() -> None:
     floor = floor_of(*[resting(f"bay {n}", needs="x" * 100 if n % 3 == 0 else "") for n in range(1, 61)])
-    choice, seen = Choice(order="bench"), []
+    choice, seen = ChosenView(order="bench"), []
     while True:
         text = render(floor, choice, NOW, 80, 24).text
         seen += [line.split()[2 if line.startswith("??") else 1] for line in text.split("\n") if " bay " in line[:8]]
@@ -626,18 +626,18 @@ def test_pages_show_every_bench_once() -> None:
 
 def test_a_lost_broker_is_said_and_the_rest_called_old() -> None:
     floor = shop_floor()
-    assert "BROKER" not in render(floor, Choice(), NOW, 80, 24).text
+    assert "BROKER" not in render(floor, ChosenView(), NOW, 80, 24).text
     floor.link("down", "no connection with the broker at mqtt://shop.example: refused", NOW)
-    text = render(floor, Choice(), NOW + timedelta(minutes=2), 80, 24).text
+    text = render(floor, ChosenView(), NOW + timedelta(minutes=2), 80, 24).text
     assert "BROKER LOST. All below is old. No connection with the broker" in text
     assert "(2 min)" in text
 
 
 def test_an_empty_floor_says_so() -> None:
-    assert "No bench has been heard yet." in render(Floor(NOW), Choice(), NOW, 80, 24).text
-    assert "'zzz'" in render(shop_floor(), Choice(text="zzz"), NOW, 80, 24).text
+    assert "No bench has been heard yet." in render(Floor(NOW), ChosenView(), NOW, 80, 24).text
+    assert "'zzz'" in render(shop_floor(), ChosenView(text="zzz"), NOW, 80, 24).text
     quiet = floor_of(resting())
-    assert "No bench needs a person." in render(quiet, Choice(needing=True), NOW, 80, 24).text
+    assert "No bench needs a person." in render(quiet, ChosenView(needing=True), NOW, 80, 24).text
 
 
 def test_the_board_subscribes_to_everything_a_bench_publishes() -> None:

@@ -17,7 +17,7 @@ from capture.collect.settings import load_settings
 from capture.config import Config, GaugeIdentity, Retention, load_config
 from capture.mqtt.settings import BrokerSettings
 from capture.output.words import FLAG_WORDS
-from capture.sheet.sheet import About, Air, Pack, Selective, Shim, parse_sheet
+from capture.sheet.sheet import About, Pack, Selective, SheetAir, Shim, parse_sheet
 from capture.sheet.steps import Step, Timed, Torque
 from capture.stock.file import load_stock
 from drivers.indicators.registry import driver_names, find_driver
@@ -93,7 +93,7 @@ def test_every_command_that_a_page_shows_is_there_with_its_options(page: Path) -
 
 def test_every_key_that_a_sheet_may_hold_stands_in_its_page() -> None:
     told = set(re.findall(r"[`.]([a-z_]+)", (GUIDE / "build-sheet.md").read_text()))
-    for model in (About, Air, Pack, Shim, Selective, Step, Timed, Torque):
+    for model in (About, SheetAir, Pack, Shim, Selective, Step, Timed, Torque):
         assert set(model.model_fields) <= told, (model.__name__, set(model.model_fields) - told)
 
 

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.torque import SILENCE_NS, Tightenings, Torque, TorqueSettings, torque_decoder
+from drivers.torque import SILENCE_NS, Tightenings, TorqueReading, TorqueSettings, torque_decoder
 from drivers.units import format_duration, format_torque, parse_duration, parse_torque, torque_unit, unm_per_unit
 from drivers.wrench import tightenings
 
@@ -112,24 +112,24 @@ def test_what_is_no_time_is_refused_with_an_example(text: object) -> None:
 @pytest.mark.parametrize(
     ("line", "torque"),
     [
-        (b"TQ +35.2 in-lb", Torque(3_977_066, "lbf in")),  # 35.2 times the factor of NIST SP 811
-        (b"TQ,+35.2,lbf.in", Torque(3_977_066, "lbf in")),
-        (b"1:35.2 lbf*in", Torque(3_977_066, "lbf in")),
-        (b"4.0 N m", Torque(4_000_000, "N m")),
-        (b"4.0N\xb7m", Torque(4_000_000, "N m")),  # a middle dot in latin-1
-        (b"4.0N\xc2\xb7m", Torque(4_000_000, "N m")),  # and in UTF-8
-        (b"-3.5 Nm", Torque(-3_500_000, "N m")),
+        (b"TQ +35.2 in-lb", TorqueReading(3_977_066, "lbf in")),  # 35.2 times the factor of NIST SP 811
+        (b"TQ,+35.2,lbf.in", TorqueReading(3_977_066, "lbf in")),
+        (b"1:35.2 lbf*in", TorqueReading(3_977_066, "lbf in")),
+        (b"4.0 N m", TorqueReading(4_000_000, "N m")),
+        (b"4.0N\xb7m", TorqueReading(4_000_000, "N m")),  # a middle dot in latin-1
+        (b"4.0N\xc2\xb7m", TorqueReading(4_000_000, "N m")),  # and in UTF-8
+        (b"-3.5 Nm", TorqueReading(-3_500_000, "N m")),
     ],
 )
-def test_a_line_that_shows_a_torque(line: bytes, torque: Torque) -> None:
+def test_a_line_that_shows_a_torque(line: bytes, torque: TorqueReading) -> None:
     decoder = torque_decoder(TorqueSettings())
     assert decoder.feed(line + b"\r\n") == [torque] and decoder.skipped == 0
 
 
 def test_a_line_without_a_unit_is_a_torque_only_where_the_settings_name_one() -> None:
     assert torque_decoder(TorqueSettings()).feed(b"35.2\r\n") == []
-    assert torque_decoder(TorqueSettings(unit="lbf in")).feed(b"35.2\r\n") == [Torque(3_977_066, "lbf in")]
-    assert torque_decoder(TorqueSettings(decimal=",")).feed(b"4,5 Nm\r\n") == [Torque(4_500_000, "N m")]
+    assert torque_decoder(TorqueSettings(unit="lbf in")).feed(b"35.2\r\n") == [TorqueReading(3_977_066, "lbf in")]
+    assert torque_decoder(TorqueSettings(decimal=",")).feed(b"4,5 Nm\r\n") == [TorqueReading(4_500_000, "N m")]
 
 
 @pytest.mark.parametrize("line", [b"ER 05", b"35.2 mm", b"4.0 J", b"TQ", b"35.2 in", b"\xff\xfe", b"x" * 400])
@@ -146,7 +146,7 @@ def test_any_bytes_cut_anywhere_give_the_same_torques(data: bytes, cuts: list[in
     for cut in [*cuts, len(stream)]:
         pieces += decoder.feed(stream[at : at + cut])
         at += cut
-    assert pieces == whole and Torque(3_977_066, "lbf in") in whole
+    assert pieces == whole and TorqueReading(3_977_066, "lbf in") in whole
 
 
 def test_a_peak_sent_once_is_a_tightening_and_a_stream_gives_its_highest() -> None:

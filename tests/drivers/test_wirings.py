@@ -33,7 +33,7 @@ from drivers.transport import Chunk, Lost, Opened, Transport
 from drivers.wirings.ascii import check_value, line, words_of
 from drivers.wirings.conformance import Result, check_fixture
 from drivers.wirings.protocol import Button, FixtureCodec, FixtureFault, Heartbeat, Pressure, Signal, Valve
-from drivers.wirings.registers import RegistersSettings
+from drivers.wirings.registers import FixtureRegistersSettings
 from drivers.wirings.registry import driver_names, find_driver
 from drivers.wirings.wiring import fixture_transport
 from tests.support.firmware import AsciiFirmware, Firmware, RegistersFirmware, Wrong
@@ -394,7 +394,7 @@ def firmware_of(name: str, *wrong: Wrong, watchdog_ns: int | None = 500 * MS) ->
     if name == "ascii":
         return AsciiFirmware(wrong), {}
     values = {"scale": 0.1, "device": 5, "valve_coil": 3, "pressed": "off"}
-    return RegistersFirmware(RegistersSettings(**values), wrong, watchdog_ns), values
+    return RegistersFirmware(FixtureRegistersSettings(**values), wrong, watchdog_ns), values
 
 
 @pytest.mark.parametrize("name", ["ascii", "registers"])

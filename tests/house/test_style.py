@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import subprocess
 import sys
 from pathlib import Path
@@ -25,3 +26,14 @@ def test_only_the_agreed_folders_stand_at_the_top() -> None:
     assert top <= {
         "README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "capture", "drivers", "tests", "fixtures", "systemd",
     }  # fmt: skip
+
+
+def test_no_two_classes_have_one_name() -> None:
+    """Who reads a name knows which class is meant; private ones stay in their file."""
+    found: dict[str, list[str]] = {}
+    for top in ("capture", "drivers"):
+        for path in (ROOT / top).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text())):
+                if isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+                    found.setdefault(node.name, []).append(str(path.relative_to(ROOT)))
+    assert {name: places for name, places in found.items() if len(places) > 1} == {}

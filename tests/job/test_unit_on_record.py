@@ -27,7 +27,7 @@ from capture.clearance.verdict import Verdict
 from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
 from capture.dashboard.showing import draw
-from capture.job.unit_on_record import Refused, UnitOnRecord
+from capture.job.unit_on_record import FactRefused, UnitOnRecord
 from capture.mqtt.publisher import BrokerState
 from capture.plumbing.terminal.keys import Keys
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
@@ -184,9 +184,9 @@ def test_a_change_that_cannot_be_is_refused_in_words_and_not_written(tmp_path: P
         unit = UnitOnRecord(store, job)
         (way, *_) = unit.choice("low").found.ways
         unit.add(taken(way, "Ana"), at=AT)
-        with pytest.raises(Refused, match=r"changed from 2 backing shims, but 3 backing shims was fitted"):
+        with pytest.raises(FactRefused, match=r"changed from 2 backing shims, but 3 backing shims was fitted"):
             unit.add(taken(way, "Ana"), at=AT)
-        with pytest.raises(Refused, match="nobody's name is given"):
+        with pytest.raises(FactRefused, match="nobody's name is given"):
             unit.add([PartsChanged("reverse", (), None, None, " ")], at=AT)
         with pytest.raises(PlanError, match="that is what low has"):
             typed_change(unit.now, PartFitted("low", 0, 3), "Ana")

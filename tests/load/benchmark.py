@@ -51,8 +51,8 @@ from capture.recordings.file import read_recording
 from capture.recordings.replay import Replay
 from capture.recordings.stream import IndicatorStream, indicator_from
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.bench import BenchSpec, Chunk
+from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import Technician

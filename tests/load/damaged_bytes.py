@@ -12,7 +12,7 @@ import random
 import sys
 from pathlib import Path
 
-from capture.recordings.file import Line, read_recording
+from capture.recordings.file import RecordedLine, read_recording
 from capture.recordings.stream import IndicatorStream, indicator_from
 from capture.strokes.stroke import Stroke
 
@@ -26,7 +26,7 @@ RECORDINGS = (
 )  # fmt: skip
 
 
-def _strokes(header: dict[str, object], lines: list[Line], at: int = -1, data: bytes = b"") -> list[Stroke]:
+def _strokes(header: dict[str, object], lines: list[RecordedLine], at: int = -1, data: bytes = b"") -> list[Stroke]:
     driver, settings, _ = indicator_from(header)
     stream, found = IndicatorStream(driver, settings), []
     for index, line in enumerate(lines):

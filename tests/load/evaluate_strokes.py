@@ -33,7 +33,7 @@ from scipy.signal import find_peaks, medfilt
 
 from capture.clearance.verdict import MeasurementLimits, judge
 from capture.recordings.stream import IndicatorStream, indicator_from
-from capture.simulation.bench import Bench, BenchSpec
+from capture.simulation.bench import BenchSpec, SimulatedBench
 from capture.simulation.physics import PackPhysics
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
@@ -541,7 +541,7 @@ def _simulated(result: Evaluation, seed: int) -> None:
     spec = BenchSpec()
     spec = replace(spec, indicator=replace(spec.indicator, rate_hz=20.0))
     clearance = 600_000 + (seed * 137_911) % 900_000
-    bench = Bench(spec, PackPhysics(clearance_nm=clearance), seed)
+    bench = SimulatedBench(spec, PackPhysics(clearance_nm=clearance), seed)
     header = {"driver": "line", "unit": "mm", "resolution": "0.01 mm", "range": ["0 mm", "12.7 mm"]}
     driver, settings, _ = indicator_from(header)
     stream = IndicatorStream(driver, settings)

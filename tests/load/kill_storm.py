@@ -26,8 +26,8 @@ from capture.mqtt.messages import BenchStatus
 from capture.mqtt.publisher import Publisher
 from capture.mqtt.settings import BrokerSettings
 from capture.record import Store
-from capture.simulation.bench import Bench as SimulatedBench
 from capture.simulation.bench import BenchSpec
+from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench

@@ -9,17 +9,17 @@ import time
 import pytest
 
 from capture.mqtt import link as link_file
-from capture.mqtt.link import Connection, KeptSession, Link, LinkDown, Will
+from capture.mqtt.link import BrokerLink, Connection, KeptSession, LinkDown, Will
 from capture.mqtt.settings import BrokerSettings
 from capture.simulation.broker import demo_broker
 from tests.support.broker import Mosquitto, free_port, until
 
 
-def link_to(port: int, **options: object) -> Link:
-    return Link(BrokerSettings(url=f"mqtt://127.0.0.1:{port}"), "this bench", "bench", **options)  # type: ignore[arg-type]
+def link_to(port: int, **options: object) -> BrokerLink:
+    return BrokerLink(BrokerSettings(url=f"mqtt://127.0.0.1:{port}"), "this bench", "bench", **options)  # type: ignore[arg-type]
 
 
-async def hear_own_word(link: Link) -> str:
+async def hear_own_word(link: BrokerLink) -> str:
     async with link.connection() as connection:
         await connection.hear(["strokelog/#"])
         await connection.send("strokelog/word", "one", retain=False)
@@ -126,7 +126,9 @@ async def test_what_never_answers_is_named(monkeypatch: pytest.MonkeyPatch) -> N
 async def test_a_broker_that_sends_more_than_it_may_does_not_fill_the_memory(mosquitto: Mosquitto) -> None:
     """MQTT 5.0, section 3.1.2.11.3, bounds what a broker may send; mosquitto 2.0 forgets it at the first PUBACK."""
     session = KeptSession(under_way=100, longest_packet=10_000)
-    reader = Link(BrokerSettings(url=f"mqtt://127.0.0.1:{mosquitto.port}"), "this collector", "c", session=session)
+    reader = BrokerLink(
+        BrokerSettings(url=f"mqtt://127.0.0.1:{mosquitto.port}"), "this collector", "c", session=session
+    )
     async with reader.connection() as connection:
         await connection.hear(["strokelog/#"])
     async with link_to(mosquitto.port).connection() as bench:

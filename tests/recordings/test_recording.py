@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.recordings.file import Line, RecordingError, RecordingWarning, RecordingWriter, read_recording
+from capture.recordings.file import RecordedLine, RecordingError, RecordingWarning, RecordingWriter, read_recording
 
 HEADER: dict[str, Any] = {
     "recording": 2,
@@ -23,7 +23,7 @@ HEADER: dict[str, Any] = {
 FIRST = json.dumps(HEADER)
 
 
-def lines(path: Path) -> list[Line]:
+def lines(path: Path) -> list[RecordedLine]:
     return list(read_recording(path)[1])
 
 

@@ -20,7 +20,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import STEP_NS, Bench, BenchSpec, Chunk, StrokeTruth
+from capture.simulation.bench import STEP_NS, BenchSpec, Chunk, SimulatedBench, StrokeTruth
 from capture.simulation.indicator import Displayed, IndicatorSpec, SimulatedIndicator
 from capture.simulation.physics import PackPhysics, PistonSimulator, orifice_flow
 from capture.simulation.pty_bench import PtyBench
@@ -44,7 +44,7 @@ def travels(physics: PackPhysics, open_s: float, closed_s: float = 0.0) -> list[
 def run_check(
     spec: BenchSpec, strokes: int, troubles: dict[int, Trouble] | None = None, seed: int = 1
 ) -> tuple[list[Chunk], list[StrokeTruth]]:
-    bench = Bench(spec, PACK, seed)
+    bench = SimulatedBench(spec, PACK, seed)
     return list(bench.check(PACK, strokes, troubles)), bench.truths
 
 
@@ -168,7 +168,7 @@ def test_the_other_direction_is_the_mirror_image() -> None:
 
 
 def test_updates_come_at_the_rate_with_a_little_jitter() -> None:
-    bench = Bench(replace(QUIET, indicator=replace(QUIET.indicator, rate_hz=50.0)), PACK, 3)
+    bench = SimulatedBench(replace(QUIET, indicator=replace(QUIET.indicator, rate_hz=50.0)), PACK, 3)
     times = [t_ns for t_ns, _ in bench.rest(10_000 * MS)]
     gaps = [b - a for a, b in pairwise(times)]
     assert sum(gaps) / len(gaps) == pytest.approx(20 * MS, rel=0.01)
@@ -290,7 +290,7 @@ def test_the_demo_follows_its_sheet_one_pack_loose_and_one_tight_until_a_part_is
     sheet = load_sheet(FOLDER.parent / "demo" / "workshop-forwarder.toml")
     limits = {pack.name: pack.range for pack in sheet.packs}
     outcomes = []
-    bench = Bench(DEMO_BENCH, DEMO_CHECKS[0].physics, DEMO_SEED)
+    bench = SimulatedBench(DEMO_BENCH, DEMO_CHECKS[0].physics, DEMO_SEED)
     for check in DEMO_CHECKS:
         list(bench.check(check.physics, check.strokes, check.troubles))
         low, high = limits[check.pack]
@@ -370,7 +370,7 @@ def test_recordings_cover_every_trouble() -> None:
 # Pseudo-terminal
 
 
-class NotedBench(Bench):
+class NotedBench(SimulatedBench):
     """Keeps every byte it sent."""
 
     def __init__(self, spec: BenchSpec, physics: PackPhysics, seed: int) -> None:
@@ -409,7 +409,7 @@ async def test_a_serial_port_receives_every_byte_that_was_played(tmp_path: Path)
 
 
 async def test_unplugging_hangs_up_and_replugging_streams_on_behind_the_same_path(tmp_path: Path) -> None:
-    async with PtyBench(Bench(BRISK, PACK, 12), tmp_path / "dial", speed=20.0) as pty:
+    async with PtyBench(SimulatedBench(BRISK, PACK, 12), tmp_path / "dial", speed=20.0) as pty:
         with serial.Serial(str(pty.path), 9600, timeout=5) as port:
             assert (await asyncio.to_thread(port.readline)).endswith(b"mm\r\n")
             pty.unplug()
@@ -439,7 +439,7 @@ async def test_a_bench_that_nobody_reads_plays_on_and_keeps_the_newest_bytes(tmp
 
 
 async def test_a_polled_bench_speaks_only_when_asked(tmp_path: Path) -> None:
-    bench = Bench(replace(BRISK, wire=WireSpec("polled-line")), PACK, 14)
+    bench = SimulatedBench(replace(BRISK, wire=WireSpec("polled-line")), PACK, 14)
     async with PtyBench(bench, tmp_path / "dial", speed=20.0, request=b"?\r") as pty:
         with serial.Serial(str(pty.path), 9600, timeout=5) as port:
             await pty.run_check(PACK, 1)
@@ -450,7 +450,7 @@ async def test_a_polled_bench_speaks_only_when_asked(tmp_path: Path) -> None:
 
 
 async def test_a_check_that_cannot_be_planned_tells_its_caller(tmp_path: Path) -> None:
-    async with PtyBench(Bench(BRISK, PACK, 15), tmp_path / "dial", speed=20.0) as pty:
+    async with PtyBench(SimulatedBench(BRISK, PACK, 15), tmp_path / "dial", speed=20.0) as pty:
         with pytest.raises(ValueError, match="on a stroke from 1 to 1"):
             await pty.run_check(PACK, 1, {2: "gap"})
         assert len(await pty.run_check(PACK, 1)) == 1

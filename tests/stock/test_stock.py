@@ -29,7 +29,7 @@ from capture.clearance.verdict import MeasurementLimits, judge
 from capture.cli.main import app
 from capture.plumbing.checked_file import TableError
 from capture.record import Job, Store
-from capture.stock import Place, Request, StockError, StockRoom, load_stock, part_key, write_stock
+from capture.stock import PieceWanted, Place, StockError, StockRoom, load_stock, part_key, write_stock
 from capture.stock.file import exact_length
 from capture.stock.waiting import from_file, from_jobs
 from capture.unit.facts import Fact, Override, PartsChanged, SignedOff
@@ -139,7 +139,7 @@ def test_what_is_exported_can_be_imported_elsewhere(room: StockRoom, tmp_path: P
 
 
 def test_a_piece_is_reserved_released_consumed_and_brought_back(room: StockRoom) -> None:
-    request = Request("Snap  Ring", 3 * MM, None, UNIT)
+    request = PieceWanted("Snap  Ring", 3 * MM, None, UNIT)
     (made,) = room.reserve([request], by="anna", at=AT)
     assert counts(room, 3 * MM) == (6, 1, 5)
     assert (made.place, made.by, made.at) == (UNIT, "anna", AT)
@@ -157,14 +157,14 @@ def test_a_piece_is_reserved_released_consumed_and_brought_back(room: StockRoom)
 
 def test_a_job_is_known_by_its_unit_or_its_uuid_and_a_reservation_by_its_number(room: StockRoom) -> None:
     places = [Place("job-1", "U1", "low"), Place("job-1", "U1", "high"), Place("job-2", "", "high")]
-    made = room.reserve([Request(RING, 3 * MM, None, place) for place in places], by="", at=AT)
+    made = room.reserve([PieceWanted(RING, 3 * MM, None, place) for place in places], by="", at=AT)
     assert room.consume(made[1].number, by="", at=AT) == [made[1]]
     assert room.consume("job-1", by="", at=AT) == [made[0]]
     assert room.release("job-2", by="", at=AT) == [made[2]]
 
 
 def test_a_reservation_is_all_or_nothing(room: StockRoom) -> None:
-    wanted = [Request(RING, 3_200_000, None, Place("", "U1", "low", n)) for n in range(2)]
+    wanted = [PieceWanted(RING, 3_200_000, None, Place("", "U1", "low", n)) for n in range(2)]
     with pytest.raises(StockError, match=r"no unmeasured snap ring 3\.20 mm is free .* by serial: SR-31"):
         room.reserve(wanted, by="", at=AT)
     assert counts(room, 3_200_000) == (2, 0, 2)
@@ -176,13 +176,13 @@ def test_a_measured_piece_is_a_piece_of_its_own(room: StockRoom) -> None:
     room.measure(RING, 2_800_000, "SR-1", 2_804_000, 3_000, by="", at=AT)
     (part,) = room.holdings().bins[0].measured
     assert (part.serial, part.actual_nm, part.expanded_uncertainty_nm) == ("SR-1", 2_804_000, 3_000)
-    (made,) = room.reserve([Request(RING, 2_800_000, "SR-1", UNIT)], by="", at=AT)
+    (made,) = room.reserve([PieceWanted(RING, 2_800_000, "SR-1", UNIT)], by="", at=AT)
     assert (made.serial, made.actual_nm) == ("SR-1", 2_804_000)
     with pytest.raises(StockError, match="part SR-1 is reserved already"):
-        room.reserve([Request(RING, 2_800_000, "SR-1", Place("", "U2"))], by="", at=AT)
+        room.reserve([PieceWanted(RING, 2_800_000, "SR-1", Place("", "U2"))], by="", at=AT)
     room.consume("FW3-0117", by="", at=AT)
     with pytest.raises(StockError, match="does not lie on the shelf"):
-        room.reserve([Request(RING, 2_800_000, "SR-1", Place("", "U2"))], by="", at=AT)
+        room.reserve([PieceWanted(RING, 2_800_000, "SR-1", Place("", "U2"))], by="", at=AT)
     room.take_back(RING, 2_800_000, "SR-1", by="", at=AT)
     assert room.holdings().bins[0].measured == (part,)
     with pytest.raises(StockError, match="lies on the shelf already"):
@@ -206,19 +206,19 @@ def test_a_thickness_that_cannot_be_the_pieces_is_refused(room: StockRoom) -> No
 
 def test_a_ring_in_one_pack_is_promised_to_one_other(room: StockRoom) -> None:
     source = Place("", "HV2-0044", "high", 0)
-    (made,) = room.reserve([Request(RING, 3_400_000, None, UNIT, source)], by="", at=AT)
+    (made,) = room.reserve([PieceWanted(RING, 3_400_000, None, UNIT, source)], by="", at=AT)
     assert counts(room, 3_400_000) == (0, 0, 0)
     assert made.text == "snap ring 3.40 mm for unit FW3-0117, pack high, out of unit HV2-0044, pack high"
     with pytest.raises(StockError, match="promised already"):
-        room.reserve([Request(RING, 3_400_000, None, Place("", "U9", "high", 0), source)], by="", at=AT)
+        room.reserve([PieceWanted(RING, 3_400_000, None, Place("", "U9", "high", 0), source)], by="", at=AT)
     room.consume("FW3-0117", by="", at=AT)
     assert counts(room, 3_400_000) == (0, 0, 0)
 
 
 def test_taking_a_ring_out_of_a_pack_settles_what_was_reserved_for_it(room: StockRoom) -> None:
-    room.reserve([Request(RING, 3_200_000, "SR-31", UNIT)], by="", at=AT)
+    room.reserve([PieceWanted(RING, 3_200_000, "SR-31", UNIT)], by="", at=AT)
     other = Place("", "HV2-0044", "high", 0)
-    (made,) = room.reserve([Request(RING, 3_200_000, "SR-31", other, UNIT)], by="", at=AT)
+    (made,) = room.reserve([PieceWanted(RING, 3_200_000, "SR-31", other, UNIT)], by="", at=AT)
     assert room.holdings().reservations == (made,) and counts(room, 3_200_000) == (1, 0, 1)
     assert made.actual_nm == 3_212_000
 
@@ -231,7 +231,7 @@ def test_a_ring_of_a_thickness_the_stock_never_had_can_come_out_of_a_pack(room: 
 
 
 def test_counting_cannot_lose_what_is_reserved(room: StockRoom, tmp_path: Path) -> None:
-    room.reserve([Request(RING, 3 * MM, None, UNIT)], by="", at=AT)
+    room.reserve([PieceWanted(RING, 3 * MM, None, UNIT)], by="", at=AT)
     before = room.holdings()
     text = "[[parts]]\npart='snap ring'\nthickness='2.80 mm'\ncount=9\n"
     emptied = text + "[[parts]]\npart='snap ring'\nthickness='3.00 mm'\ncount=0\n"
@@ -241,7 +241,7 @@ def test_counting_cannot_lose_what_is_reserved(room: StockRoom, tmp_path: Path) 
     assert room.import_file(load_stock(stock_file(tmp_path, text)), by="", at=AT) == [
         "snap ring 2.80 mm: +5 unmeasured, now 9"
     ]
-    room.reserve([Request(RING, 3_200_000, "SR-31", Place("", "U2"))], by="", at=AT)
+    room.reserve([PieceWanted(RING, 3_200_000, "SR-31", Place("", "U2"))], by="", at=AT)
     gone = "[[parts]]\npart='snap ring'\nthickness='3.20 mm'\ncount=2\n"
     with pytest.raises(StockError, match="part SR-31 is reserved, but the file does not list it"):
         room.import_file(load_stock(stock_file(tmp_path, gone)), by="", at=AT)
@@ -249,7 +249,7 @@ def test_counting_cannot_lose_what_is_reserved(room: StockRoom, tmp_path: Path) 
 
 def test_low_stock_is_told_when_few_are_free(room: StockRoom) -> None:
     assert [one.thickness_nm for one in room.holdings().low()] == [3_200_000, 3_400_000]
-    room.reserve([Request(RING, 2_800_000, None, Place("", "U1", "high", n)) for n in range(3)], by="", at=AT)
+    room.reserve([PieceWanted(RING, 2_800_000, None, Place("", "U1", "high", n)) for n in range(3)], by="", at=AT)
     assert [one.thickness_nm for one in room.holdings().low()] == [2_800_000, 3_200_000, 3_400_000]
 
 
@@ -257,7 +257,7 @@ def test_low_stock_is_told_when_few_are_free(room: StockRoom) -> None:
 
 
 def test_a_movement_is_never_changed_and_a_reservation_closed_once(room: StockRoom, tmp_path: Path) -> None:
-    (made,) = room.reserve([Request(RING, 3 * MM, None, UNIT)], by="", at=AT)
+    (made,) = room.reserve([PieceWanted(RING, 3 * MM, None, UNIT)], by="", at=AT)
     room.consume(made.number, by="", at=AT)
     with sqlite3.connect(tmp_path / "stock.sqlite") as raw:
         for statement in ("UPDATE movements SET shelf = 99", "DELETE FROM movements"):
@@ -396,7 +396,7 @@ def test_whatever_happens_the_shelf_is_what_went_in_less_what_went_out(
             reserved = sum(held.values())
             if what == "reserve":
                 try:
-                    room.reserve([Request("r", 2 * MM, None, Place("", unit))], by="", at=AT)
+                    room.reserve([PieceWanted("r", 2 * MM, None, Place("", unit))], by="", at=AT)
                     held[unit] = held.get(unit, 0) + 1
                 except StockError:
                     assert shelf - tags - reserved == 0
@@ -539,7 +539,7 @@ def test_parts_changed_since_the_sheet_count_and_since_the_check_make_it_stale(r
     assert "changed since it was measured" in recheck.reason
     # A measured part that was reserved for the pack and is fitted now is known to the micrometer.
     place = Place(str(uuid), "A", "high", 1)
-    room.reserve([Request(RING, 3_200_000, "SR-31", place)], by="", at=AT - timedelta(minutes=9))
+    room.reserve([PieceWanted(RING, 3_200_000, "SR-31", place)], by="", at=AT - timedelta(minutes=9))
     (waiting,) = from_jobs(jobs, room.holdings(), EVER, before).packs
     assert (waiting.slots[0].serial, waiting.slots[0].fitted.actual_nm) == ("SR-31", 3_212_000)
     # One that is reserved and not fitted yet is to be fitted first.

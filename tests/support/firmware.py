@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal, Protocol
 
 from drivers.wirings.ascii import LONGEST_LINE, line, words_of
-from drivers.wirings.registers import RegistersSettings
+from drivers.wirings.registers import FixtureRegistersSettings
 
 __all__ = ["FAIL_SAFE_NS", "AsciiFirmware", "Firmware", "RegistersFirmware", "ValveMove", "Why", "Wrong"]
 
@@ -182,7 +182,7 @@ class RegistersFirmware(_Valve):
     _REQUEST_LENGTH = 8
 
     def __init__(
-        self, settings: RegistersSettings, wrong: Collection[Wrong] = (), watchdog_ns: int | None = FAIL_SAFE_NS
+        self, settings: FixtureRegistersSettings, wrong: Collection[Wrong] = (), watchdog_ns: int | None = FAIL_SAFE_NS
     ) -> None:
         from pymodbus.framer import FramerRTU
 

@@ -15,7 +15,7 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from capture.simulation.bench import Bench, BenchSpec
+from capture.simulation.bench import BenchSpec, SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import TROUBLES, Technician, Trouble
@@ -143,7 +143,7 @@ def _header(case: Case) -> dict[str, Any]:
 
 def write(case: Case, folder: Path) -> None:
     """Write the recording and the truth of `case` into `folder`."""
-    bench = Bench(case.bench, case.physics, seed=CASES.index(case))
+    bench = SimulatedBench(case.bench, case.physics, seed=CASES.index(case))
     lines: list[object] = [_header(case)]
     for t_ns, data in bench.check(case.physics, case.strokes, case.troubles):
         lines.append({"ns": t_ns, "indicator": data.decode("latin-1")})

@@ -22,7 +22,7 @@ from pathlib import Path
 from rich.console import Console, RenderableType
 
 from capture.board.floor import Floor
-from capture.board.terminal import Choice
+from capture.board.terminal import ChosenView
 from capture.board.terminal import render as board_screen
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import VerdictWord
@@ -36,7 +36,7 @@ from capture.recordings.replay import Replay
 from capture.report.page import page
 from capture.report.writing import gather
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import Bench as SimulatedBench
+from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.scenario import DEMO_BENCH, DEMO_CHECKS, DEMO_INDICATOR, DEMO_SEED, DEMO_TECHNICIAN
 from tests.support.browser import Browser
 from tests.support.reported_unit import usual_unit
@@ -145,7 +145,7 @@ def board(width: int = 150, height: int = 12) -> Frame:
         ]
         for one in sent:
             floor.feed(one.topic, one.payload.encode(), False, at)
-    return board_screen(floor, Choice(), _AT, width, height)
+    return board_screen(floor, ChosenView(), _AT, width, height)
 
 
 def report_page() -> str:

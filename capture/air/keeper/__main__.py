@@ -20,7 +20,7 @@ from typing import Any
 
 from capture.air.button import StrokesToMake
 from capture.air.control import AirControl
-from capture.air.keeper.link import ALIVE_EVERY_S, Link
+from capture.air.keeper.link import ALIVE_EVERY_S, KeeperLink
 from capture.air.standing import FixtureSetup
 from drivers.wirings.registry import find_driver
 
@@ -34,7 +34,7 @@ class _Keeper:
     """One bench's valve, from its setup to the end of the link."""
 
     def __init__(self, end: socket.socket) -> None:
-        self._link = Link(end, on_message=self._take, on_end=self._stop)
+        self._link = KeeperLink(end, on_message=self._take, on_end=self._stop)
         self._control: AirControl | None = None
         self._running: asyncio.Task[None] | None = None
         self._error: BaseException | None = None

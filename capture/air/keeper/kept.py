@@ -20,7 +20,7 @@ from time import monotonic_ns
 from typing import Any
 
 from capture.air.button import StrokesToMake
-from capture.air.keeper.link import ALIVE_EVERY_S, Link, link_pair
+from capture.air.keeper.link import ALIVE_EVERY_S, KeeperLink, link_pair
 from capture.air.standing import Air, FixtureSetup
 
 __all__ = ["KeeperFailed", "KeptAir"]
@@ -56,7 +56,7 @@ class KeptAir(Air):
         self._on_bytes = on_bytes
         self._on_lost = on_lost
         self._on_change = on_change
-        self._link: Link | None = None
+        self._link: KeeperLink | None = None
         self._heard_ns = 0
         self._failed = ""
         self._broken: Exception | None = None
@@ -146,7 +146,7 @@ class KeptAir(Air):
             )
             theirs.close()
             self._process = process
-            self._link = Link(ours, on_message=self._take, on_end=self._ended.set)
+            self._link = KeeperLink(ours, on_message=self._take, on_end=self._ended.set)
             # Pickled, since what settings are made of is written with units, and is no longer known.
             settings = base64.b64encode(pickle.dumps(self.setup.settings)).decode()
             self._say("setup", self.setup.driver.name, settings, self.setup.port, self.setup.way)

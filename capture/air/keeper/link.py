@@ -18,7 +18,7 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
-__all__ = ["ALIVE_EVERY_S", "Link", "link_pair"]
+__all__ = ["ALIVE_EVERY_S", "KeeperLink", "link_pair"]
 
 #: How often each side says that it is alive, seconds.
 ALIVE_EVERY_S = 0.05
@@ -32,7 +32,7 @@ def link_pair() -> tuple[socket.socket, socket.socket]:
     return socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
 
 
-class Link:
+class KeeperLink:
     """One end, in the running event loop. `close` it."""
 
     def __init__(

@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime
 from typing import Any, Final, Literal
 
-from capture.clearance.gauge.linearity import Line, Linearity, Play
+from capture.clearance.gauge.linearity import FittedLine, Linearity, Play
 from capture.clearance.gauge.master_check import MasterCheck, MasterError, Refusal
 from capture.clearance.gauge.masters import Master, master_of
 from capture.clearance.gauge.spread import Spread
@@ -205,7 +205,7 @@ def _check_of(kept: Mapping[str, Any]) -> MasterCheck:
 def _linearity_of(kept: Mapping[str, Any]) -> Linearity:
     line = kept["line"]
     return Linearity(
-        line=Line(**{**line, "residual": Spread(**line["residual"])}),
+        line=FittedLine(**{**line, "residual": Spread(**line["residual"])}),
         lack_of_fit_f=kept["lack_of_fit_f"],
         lack_of_fit_p=kept["lack_of_fit_p"],
         table=tuple((int(value), float(error)) for value, error in kept["table"]),

@@ -16,7 +16,7 @@ from itertools import pairwise
 
 from capture.clearance.gauge.spread import Spread, mean_of, one_way
 
-__all__ = ["LEAST_MASTERS", "Line", "Linearity", "Play", "error_between", "fitted", "linearity", "play"]
+__all__ = ["LEAST_MASTERS", "FittedLine", "Linearity", "Play", "error_between", "fitted", "linearity", "play"]
 
 #: What a test must show before it is believed (common practice).
 _SURE = 0.95
@@ -24,7 +24,7 @@ LEAST_MASTERS = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class FittedLine:
     """A straight line through readings y at x, and how well it is known."""
 
     intercept: float
@@ -60,7 +60,7 @@ class Play:
 class Linearity:
     """What masters over the range say."""
 
-    line: Line
+    line: FittedLine
     lack_of_fit_f: float | None
     """None where repeats do not scatter at all, and there is nothing to tell it from."""
     lack_of_fit_p: float
@@ -77,7 +77,7 @@ class Linearity:
         return self.lack_of_fit_p > 1 - _SURE
 
 
-def fitted(x: Sequence[float], y: Sequence[float]) -> Line:
+def fitted(x: Sequence[float], y: Sequence[float]) -> FittedLine:
     """Return the least-squares line. Raises ValueError for fewer than three points, or all at one place."""
     middle, count = mean_of(x), len(x)
     wide = math.fsum((one - middle) ** 2 for one in x)
@@ -88,7 +88,7 @@ def fitted(x: Sequence[float], y: Sequence[float]) -> Line:
     intercept = level - slope * middle
     left = math.fsum((b - intercept - slope * a) ** 2 for a, b in zip(x, y, strict=True))
     sd = math.sqrt(left / (count - 2))
-    return Line(
+    return FittedLine(
         intercept, slope, sd * math.sqrt(1 / count + middle**2 / wide), sd / math.sqrt(wide), Spread(sd, count - 2)
     )
 
@@ -111,7 +111,7 @@ def linearity(readings: Sequence[tuple[int, Sequence[float], Sequence[float]]]) 
     return Linearity(line, f, p, table, _between(table), play([(up, down) for _, up, down in ordered]))
 
 
-def _lack_of_fit(line: Line, groups: Sequence[Sequence[float]]) -> tuple[float | None, float]:
+def _lack_of_fit(line: FittedLine, groups: Sequence[Sequence[float]]) -> tuple[float | None, float]:
     """Return F and its probability for what the line leaves between the masters (e-Handbook, 4.4.4.6)."""
     from scipy.special import fdtrc
 

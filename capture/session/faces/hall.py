@@ -30,7 +30,7 @@ from capture.session.faces.messages import (
     FromFace,
     Hello,
     Keyed,
-    Place,
+    PlaceOnScreen,
     ended,
     shown,
 )
@@ -224,11 +224,11 @@ class Hall:
             else:
                 self._dirty.set()  # it has something newer to see once it has read
 
-    def _place(self, face: _Face, now_ns: int) -> Place:
+    def _place(self, face: _Face, now_ns: int) -> PlaceOnScreen:
         ring = self._ring
         holder, asker = self._faces.get(ring.holder or 0), self._faces.get(ring.asker or 0)
         asked = holder is face and asker is not None
-        return Place(
+        return PlaceOnScreen(
             has_keys=holder is face,
             holder=holder.hello.who if holder is not None else "",
             asked_by=asker.hello.who if asked and asker is not None else "",

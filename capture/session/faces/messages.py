@@ -24,7 +24,7 @@ __all__ = [
     "FromFace",
     "Hello",
     "Keyed",
-    "Place",
+    "PlaceOnScreen",
     "ended",
     "from_bench",
     "shown",
@@ -90,7 +90,7 @@ FromFace: TypeAdapter[Hello | Keyed | Asks] = TypeAdapter(Annotated[Hello | Keye
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class PlaceOnScreen:
     """Where one face stands among those that look."""
 
     has_keys: bool
@@ -123,7 +123,7 @@ class FromBench:
     """What the bench says: what there is to show, or that it ended."""
 
     showing: Showing | None = None
-    place: Place | None = None
+    place: PlaceOnScreen | None = None
     ended: Ended | None = None
 
 
@@ -134,11 +134,11 @@ def from_bench() -> TypeAdapter[FromBench]:
 
 
 @cache
-def _place() -> TypeAdapter[Place]:
-    return TypeAdapter(Place)
+def _place() -> TypeAdapter[PlaceOnScreen]:
+    return TypeAdapter(PlaceOnScreen)
 
 
-def shown(showing: bytes, place: Place) -> bytes:
+def shown(showing: bytes, place: PlaceOnScreen) -> bytes:
     """Return the line that shows a bench, which was `encoded` once for all who look."""
     return b'{"showing":' + showing + b',"place":' + _place().dump_json(place) + b"}\n"
 

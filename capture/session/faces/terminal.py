@@ -26,7 +26,16 @@ from capture.dashboard.view import BenchView
 from capture.plumbing.terminal.keys import Keys
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.plumbing.terminal.screen import Screen
-from capture.session.faces.messages import LONGEST_FROM_BENCH, Asks, Ended, FromBench, Hello, Keyed, Place, from_bench
+from capture.session.faces.messages import (
+    LONGEST_FROM_BENCH,
+    Asks,
+    Ended,
+    FromBench,
+    Hello,
+    Keyed,
+    PlaceOnScreen,
+    from_bench,
+)
 from capture.session.pressed import presses
 
 __all__ = ["Left", "TerminalFace", "here"]
@@ -70,7 +79,7 @@ class TerminalFace:
         self._unread = hello.wants_keys and not began
         """Whether whoever sits here has still to read the cautions, though the session's were read."""
         self._showing: Showing | None = None
-        self._place = Place(has_keys=False)
+        self._place = PlaceOnScreen(has_keys=False)
         self._heard_ns = monotonic_ns()
         self._writer: asyncio.StreamWriter | None = None
         self._gone = False
