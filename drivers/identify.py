@@ -15,8 +15,6 @@ from drivers.reading import Reading
 from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened, Transport
 
-__all__ = ["BAUDS", "HeardAtBaud", "WireFit", "best", "fits", "listen_live", "survey"]
-
 #: The usual first, then by how common they are on shop instruments (common practice).
 BAUDS = (9600, 4800, 19200, 38400, 57600, 115200, 2400, 1200)
 

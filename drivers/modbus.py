@@ -11,8 +11,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from pymodbus.pdu import ModbusPDU
 
-__all__ = ["EXCEPTION", "AnswerFinder", "build_request"]
-
 #: Set in the function code of an answer that is a refusal.
 EXCEPTION = 0x80
 _EXCEPTION_LENGTH = 5

@@ -14,8 +14,6 @@ from typing import Literal
 
 import serial
 
-__all__ = ["SETTLE_S", "Input", "LineWatch", "ModemLines", "Output", "hang_up_on_close", "line_text", "parse_setting"]
-
 Output = Literal["rts", "dtr"]
 Input = Literal["cts", "dsr", "ri", "cd"]
 

@@ -16,8 +16,6 @@ from urllib.parse import urlsplit
 
 from serial.tools import list_ports
 
-__all__ = ["PortKind", "PortOrigin", "origin_of_port"]
-
 PortKind = Literal["line", "network", "this-machine", "pseudo-terminal", "recording", "unknown"]
 
 #: Linux's major numbers of pseudo-terminals' slaves: Documentation/admin-guide/devices.txt of the kernel.

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Literal, NamedTuple
 
-__all__ = ["CUT_SHORT", "OFF_GRID", "OUT_OF_RANGE", "LengthUnit", "Reading"]
-
 LengthUnit = Literal["in", "mm"]
 
 #: The value lies outside the `range` setting, where the plunger cannot go.

@@ -10,8 +10,6 @@ from typing import Any, Generic, Protocol, TypeVar
 
 from pydantic import BaseModel
 
-__all__ = ["Registry", "make_settings"]
-
 _Settings = TypeVar("_Settings", bound=BaseModel, covariant=True)
 
 

@@ -15,8 +15,6 @@ from drivers.identify import listen_live
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.reading import LengthUnit
 
-__all__ = ["Thickness", "read_thickness"]
-
 #: The reading rests when so many in a row agree within one step of the display over this time, which an instrument
 #: that sends only at the press of its button meets with as many presses (common practice: read it three times).
 _READINGS = 3

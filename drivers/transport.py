@@ -17,8 +17,6 @@ from serial.tools import list_ports as serial_ports
 
 from drivers.modem_lines import SETTLE_S, LineWatch, ModemLines, hang_up_on_close, parse_setting
 
-__all__ = ["Chunk", "Event", "Lost", "Opened", "Port", "Transport", "list_ports"]
-
 #: How long a read waits, seconds: how soon the thread notices that it is to stop, poll or write.
 _READ_WAIT_S = 0.05
 _SHORTEST_READ_WAIT_S = 0.002

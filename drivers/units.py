@@ -12,29 +12,6 @@ from pydantic import BeforeValidator
 if TYPE_CHECKING:
     import pint
 
-__all__ = [
-    "Angle",
-    "LengthNm",
-    "LengthRate",
-    "PressurePa",
-    "PressureRate",
-    "TorqueUnit",
-    "format_duration",
-    "format_length",
-    "format_pressure",
-    "format_torque",
-    "parse_angle",
-    "parse_duration",
-    "parse_length",
-    "parse_length_rate",
-    "parse_pressure",
-    "parse_pressure_rate",
-    "parse_torque",
-    "torque_unit",
-    "unm_per_unit",
-]
-
-
 #: Nothing on a bench is a thousand kilometres long; beyond it, text such as "1e999999999 mm" would fill the memory.
 _TOO_LARGE = Decimal(10) ** 15
 

@@ -11,8 +11,6 @@ from contextlib import suppress
 from drivers.torque import LEAST_UNM, Tightenings, TorqueSettings, torque_decoder
 from drivers.transport import Chunk, Lost, Opened, Transport
 
-__all__ = ["tightenings"]
-
 #: How often a silence is looked at, seconds.
 _LOOK_S = 0.1
 

@@ -48,8 +48,6 @@ from drivers.wirings.protocol import (
 )
 from drivers.wirings.wiring import fixture_transport
 
-__all__ = ["AirControl"]
-
 _TICK_S = 0.005
 #: Ticks further apart than this mean that nobody watched the valve meanwhile.
 _LATE_NS = 150_000_000

@@ -8,8 +8,6 @@ from typing import Any, Literal
 from capture.air.safety import Fault, Safety, SafetyLimits, State
 from drivers.wirings.protocol import FixtureDriver, FixtureSettings
 
-__all__ = ["Air", "AirStanding", "FixtureSetup", "Way"]
-
 Way = Literal["hold", "press"]
 
 

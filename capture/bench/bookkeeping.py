@@ -32,8 +32,6 @@ from capture.unit.changes import Outcome
 from capture.unit.facts import Fact, StrokeLeftOut
 from capture.unit.gauge import Gauge
 
-__all__ = ["Bookkeeping"]
-
 
 def _open(path: Path) -> Store:
     """Open the record, making its folder on a bench's first day; raises RecordError."""

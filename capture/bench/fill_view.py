@@ -14,8 +14,6 @@ from capture.dashboard.view import BenchView, PackView
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
 
-__all__ = ["fill_view"]
-
 
 def fill_view(state: BenchState) -> BenchView:
     """Return what there is to show now. Pure."""

@@ -15,8 +15,6 @@ from time import monotonic_ns
 from capture.bench.running_check import RunningCheck
 from capture.clearance.check import Effect
 
-__all__ = ["Found", "Keeping"]
-
 
 @dataclass(frozen=True, slots=True)
 class Found:

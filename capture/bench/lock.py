@@ -13,8 +13,6 @@ from typing import Self
 from capture.plumbing.file_name import file_name
 from capture.record import RecordError
 
-__all__ = ["BenchLock"]
-
 
 class BenchLock:
     """Holds `bench` in `folder` for this process; raises RecordError naming who has it."""

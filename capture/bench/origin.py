@@ -9,8 +9,6 @@ from typing import Any
 
 from drivers.port_origin import origin_of_port
 
-__all__ = ["origin_now"]
-
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 

@@ -23,8 +23,6 @@ from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke
 from drivers.reading import Reading
 
-__all__ = ["RunningCheck", "begin_recording", "since"]
-
 
 def since(anchor_ns: int, t_ns: int, speed: float) -> int:
     """Time on the bench's clock since `anchor_ns`; bytes that waited from before it count as arriving at it."""

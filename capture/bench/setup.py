@@ -12,8 +12,6 @@ from capture.sheet.sheet import Sheet
 from capture.unit.gauge import Gauge
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
-__all__ = ["BenchSetup"]
-
 
 @dataclass(frozen=True, slots=True)
 class BenchSetup:

@@ -14,8 +14,6 @@ from typing import Final, Literal
 
 from drivers.reading import CUT_SHORT, Reading
 
-__all__ = ["SILENT_NS", "Heard", "Silence", "told_of", "worthy"]
-
 #: Without a reading for so long the display is not live. Indicators send several a second (common practice).
 SILENT_NS: Final = 3_000_000_000
 #: Bytes this new say that the indicator is sending.

@@ -17,8 +17,6 @@ from capture.unit.changes import Outcome
 from capture.unit.offers import NO_CHOICE, Choice
 from capture.unit.standing import UnitStanding
 
-__all__ = ["BenchState"]
-
 
 @dataclass(slots=True)
 class BenchState:

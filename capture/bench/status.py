@@ -11,8 +11,6 @@ from capture.bench.state import BenchState
 from capture.clearance.check import CheckState
 from capture.mqtt.messages import BenchStatus
 
-__all__ = ["bench_status"]
-
 
 def bench_status(state: BenchState, job: UUID | None, last_stroke: tuple[datetime, int] | None) -> BenchStatus:
     """Return the status now. `last_stroke` is when the newest was kept and its travel, nm."""

@@ -7,8 +7,6 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
-__all__ = ["LARGEST_STEP_NS", "WallClock"]
-
 #: A clock that is kept by a time service is slewed, or stepped by less than this; nanoseconds.
 LARGEST_STEP_NS: Final = 2_000_000_000
 

@@ -10,8 +10,6 @@ from typing import Any, Final
 from capture.board.bench_row import BenchRow
 from capture.board.needs import rank
 
-__all__ = ["ORDERS", "arrange"]
-
 _FIGURES = re.compile(r"(\d+)")
 _NEVER: Final = datetime.min.replace(tzinfo=UTC)
 _VERDICTS: Final = {"loose": 0, "tight": 1, "inconclusive": 2, "good": 3}

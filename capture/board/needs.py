@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, Literal
 
-__all__ = ["CLOCK_OFF", "KINDS", "RECONNECT", "STUCK_AFTER", "Kind", "Need", "rank"]
-
 Kind = Literal[
     "out of air",
     "no readings",

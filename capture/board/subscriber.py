@@ -16,8 +16,6 @@ from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import topic_filters
 
-__all__ = ["TOPICS", "BoardSubscriber"]
-
 #: What a board must be allowed to read; it never writes.
 TOPICS: Final = topic_filters()
 

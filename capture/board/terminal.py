@@ -28,8 +28,6 @@ from capture.output.words import CAUTION_LINE
 from capture.plumbing.terminal.bigtext import big_number
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, row_width, wrap
 
-__all__ = ["ChosenView", "render"]
-
 _WIDE: Final = 120
 _TALL: Final = 40
 _BIG_ROWS: Final = 5

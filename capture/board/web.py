@@ -25,8 +25,6 @@ from capture.board.words import broker_words, row_json, share
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.outward import warn
 
-__all__ = ["Pages", "listen_address", "serve"]
-
 _EVERY_S: Final = 0.5
 _HEARTBEAT_S: Final = 5.0
 """The page says that its data is old when it has heard nothing for three of these."""

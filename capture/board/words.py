@@ -13,23 +13,6 @@ from capture.board.yields import Today
 from capture.output.words import LEAKS, LOOKS
 from drivers.units import format_length
 
-__all__ = [
-    "NEED_LOOKS",
-    "STATE_LOOKS",
-    "BoardLook",
-    "age",
-    "broker_words",
-    "doing",
-    "look_of",
-    "mean_words",
-    "need_words",
-    "plain_row",
-    "rates",
-    "row_json",
-    "share",
-    "travel",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class BoardLook:

@@ -11,8 +11,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-__all__ = ["MOST_PACKS", "Today", "Yields"]
-
 #: Packs kept a day. A shop of a thousand benches measures fewer; beyond it the rates are of those seen so far.
 MOST_PACKS: Final = 200_000
 

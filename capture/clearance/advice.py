@@ -27,24 +27,6 @@ from capture.sheet.sheet import Adjuster, Pack, Shim
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
-__all__ = [
-    "EVEN_ODDS",
-    "MOST_ADVICES",
-    "Advice",
-    "Change",
-    "advise",
-    "changes_of",
-    "closest",
-    "handled_parts",
-    "moved_packs",
-    "part_of",
-    "percent",
-    "predict",
-    "step_of",
-    "target_of",
-    "what_to_do",
-]
-
 #: Nobody changes a part for a chance worse than this.
 EVEN_ODDS = 0.5
 MOST_ADVICES = 5

@@ -26,8 +26,6 @@ from capture.sheet.sheet import Pack, Shim
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
-__all__ = ["Cause", "cause_of_difference", "cause_of_distance", "causes", "how_far_off"]
-
 
 @dataclass(frozen=True, slots=True)
 class Cause:

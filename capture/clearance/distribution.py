@@ -38,8 +38,6 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
-__all__ = ["EXACT", "Distribution", "Term", "normal", "rectangle", "scaled_t", "two_points"]
-
 _CELLS_IN_RECTANGLE = 256
 _CELLS_IN_SCALE = 64
 _CELLS_BETWEEN_ENDS = 4096

@@ -26,8 +26,6 @@ from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
 from drivers.units import format_length, format_pressure
 
-__all__ = ["SEAL_FIRST", "remarks_on"]
-
 #: What to do about it; how is in the maker's literature.
 SEAL_FIRST: Final = (
     "Mend the seal first, as the maker's literature says, and check again: a shim does not cure a leaking seal."

@@ -34,8 +34,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["Looks", "choices"]
-
 _BEFORE, _PLANNED, _LATER = 0.2, 0.5, 3
 
 

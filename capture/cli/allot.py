@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from capture.stock.waiting import Gathered
     from drivers.reading import LengthUnit
 
-__all__ = ["allot"]
-
 #: The newest so many jobs of a record are looked at; what waits longer than that is not waiting for a ring.
 _NEWEST_JOBS = 500
 

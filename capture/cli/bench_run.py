@@ -24,8 +24,6 @@ if TYPE_CHECKING:
     from capture.session.session import Session
     from capture.session.wrench_field import WrenchSetup
 
-__all__ = ["BenchRun", "attach", "encodable", "is_terminal"]
-
 
 def is_terminal() -> bool:
     """Say whether a person sits there: keys come from a terminal, and it is drawn on."""

@@ -12,8 +12,6 @@ import typer
 from capture.cli.extras import need
 from capture.cli.options import ConfigFile, Json, broker_settings, errors_in_words, fail
 
-__all__ = ["board"]
-
 
 def board(
     broker: Annotated[str | None, typer.Option("--broker", help="mqtt://host:port or mqtts://host:port")] = None,

@@ -16,8 +16,6 @@ from capture.plumbing.outward import write
 if TYPE_CHECKING:
     from capture.collect import CollectSettings, Counts, Event
 
-__all__ = ["collect"]
-
 _COUNTS_EVERY_S = 60
 
 

@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from capture.custody.backup import Made
     from capture.custody.retention import Action, Policy
 
-__all__ = ["backup", "prune", "restore", "send_again"]
-
 
 def _waiting(what: str) -> None:
     warn(f"strokelog: waiting for {what} to end")

@@ -48,8 +48,6 @@ from capture.simulation.scenario import (
     troubled_checks,
 )
 
-__all__ = ["demo_data", "run_demo"]
-
 _BENCH = "forest-1"
 _PAUSE_S = 0.5
 #: From key to key of a hand, and of a scanner.

@@ -13,8 +13,6 @@ from capture.cli.extras import need
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store
 from capture.plumbing.outward import say, say_json
 
-__all__ = ["export"]
-
 
 class _Form(StrEnum):
     csv = "csv"

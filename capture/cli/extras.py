@@ -8,8 +8,6 @@ from typing import Final
 
 from capture.cli.options import fail
 
-__all__ = ["EXTRAS", "need"]
-
 #: An extra of pyproject.toml: what needs it, and the modules that it brings.
 EXTRAS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "demo": ("the demo's broker", ("amqtt",)),

@@ -25,8 +25,6 @@ from capture.recordings.playback import open_port
 from capture.recordings.stream import IndicatorStream
 from drivers.transport import Chunk
 
-__all__ = ["CheckDone", "check_json", "check_lines", "run_check"]
-
 #: Nobody slides masters for longer than this.
 _LONGEST_S: Final = 600.0
 

@@ -13,8 +13,6 @@ from typer.main import get_command
 
 from capture.plumbing.wrong_values import plain_words
 
-__all__ = ["Command", "CommandList", "Group"]
-
 
 @dataclass(frozen=True, slots=True)
 class Command:

@@ -14,8 +14,6 @@ import typer
 from capture.cli.options import fail
 from capture.plumbing.outward import say, write
 
-__all__ = ["guide", "page", "topics"]
-
 #: A picture on a line of its own; at the bench the screen itself is at hand.
 _PICTURE = re.compile(r"^!\[[^\]]*\]\([^)]*\)\n+", re.MULTILINE)
 

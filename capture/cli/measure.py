@@ -33,8 +33,6 @@ if TYPE_CHECKING:
     from capture.config import Config
     from capture.sheet.sheet import Sheet
 
-__all__ = ["demo", "run"]
-
 
 def run(
     sheet: Annotated[Path | None, typer.Option("--sheet", help="The build sheet, TOML.")] = None,

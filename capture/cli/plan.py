@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from capture.unit.changes import Outcome
     from capture.unit.plan import UnitPlan
 
-__all__ = ["change", "plan"]
-
 
 def plan(
     job: Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")],

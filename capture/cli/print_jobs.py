@@ -28,8 +28,6 @@ from capture.unit.words import fact_words
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
-__all__ = ["job_json", "jobs_table", "show_job", "show_sheet"]
-
 
 def _check_json(check: KeptCheck, data_dir: Path, strokes: bool) -> dict[str, Any]:
     entry = check.verdict

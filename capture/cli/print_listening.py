@@ -11,9 +11,6 @@ from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.transport import list_ports
 from drivers.units import format_length
 
-__all__ = ["follow", "list_them", "name_the_form"]
-
-
 #: A driver that fits worse than this only by accident yields readings; naming it would mislead.
 _WORTH_A_LINE = 0.05
 

@@ -12,8 +12,6 @@ from capture.sheet.sheet import Sheet
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import STATE_WORDS, let_pass_words, next_words, step_state
 
-__all__ = ["show_standing"]
-
 
 def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
     """Print the packs, the steps and what is open."""

@@ -13,8 +13,6 @@ from capture.plumbing.outward import say_json
 if TYPE_CHECKING:
     from capture.record import Job
 
-__all__ = ["check_sheet", "jobs", "show"]
-
 
 def jobs(
     limit: Annotated[int, typer.Option("--limit", min=1, help="The newest so many.")] = 20,

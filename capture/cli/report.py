@@ -11,8 +11,6 @@ from capture.cli.extras import need
 from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path
 from capture.plumbing.outward import say, say_json, warn
 
-__all__ = ["report"]
-
 #: The HTML was written and the PDF could not be: something must be installed first.
 _NO_PDF = 3
 

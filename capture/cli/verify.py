@@ -15,8 +15,6 @@ from capture.plumbing.outward import rewrite_line, say, say_json
 if TYPE_CHECKING:
     from capture.custody.verify import Proof
 
-__all__ = ["correct", "verify"]
-
 
 def verify(
     job: Annotated[int | None, typer.Argument(help="Only this job (the chain is always walked as a whole).")] = None,

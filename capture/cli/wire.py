@@ -26,8 +26,6 @@ from capture.plumbing.outward import say, say_json, warn
 if TYPE_CHECKING:
     from capture.sheet.sheet import Pack, SheetAir
 
-__all__ = ["check_fixture", "decode", "listen", "replay"]
-
 
 def replay(
     recording: Annotated[Path, typer.Argument(help="A recording, .jsonl")],

@@ -16,9 +16,6 @@ from capture.collect.sink import Sink
 from capture.collect.subscriber import ShopSubscriber
 from capture.collect.turn import Turn
 
-__all__ = ["Collector"]
-
-
 _REMEMBER_S = 2.0
 
 

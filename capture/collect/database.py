@@ -18,8 +18,6 @@ from capture.collect.settings import DatabaseSettings
 from capture.plumbing.migrations import to_newest
 from capture.plumbing.user_folders import data_folder
 
-__all__ = ["CollectError", "DatabaseAway", "bring_up_to_date", "engine_of", "why"]
-
 _STEPS: Final = Path(__file__).parent / "migrations"
 _BUSY_S: Final = 5
 #: libpq: a connection that hangs, or a server that vanished, must be noticed within seconds.

@@ -13,8 +13,6 @@ from capture.collect.events import LinkChange
 from capture.mqtt.link import passed
 from capture.mqtt.link_state import LinkState
 
-__all__ = ["DatabaseThread"]
-
 _T = TypeVar("_T")
 _FIRST_PAUSE_S: Final = 0.25
 _LONGEST_PAUSE_S: Final = 15.0

@@ -7,8 +7,6 @@ from typing import Literal
 
 from capture.mqtt.link_state import LinkState
 
-__all__ = ["Counts", "Event", "LinkChange"]
-
 
 @dataclass(frozen=True, slots=True)
 class LinkChange:

@@ -20,8 +20,6 @@ from sqlalchemy import Connection, select, update
 
 from capture.collect.schema import leases
 
-__all__ = ["BEAT_S", "LOOK_S", "STILL_S", "Lease", "LeaseLost", "Watch", "holder_of_this_process"]
-
 #: A lease whose beat stood still for so long may be taken.
 STILL_S: Final = 6.0
 #: How often a holder shows that it lives where it has nothing to keep.

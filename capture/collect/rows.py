@@ -21,8 +21,6 @@ from capture.mqtt.messages import MESSAGES
 from capture.mqtt.topics import ROOT, status_topic, stroke_topic, unit_topic, verdict_topic
 from capture.plumbing.wrong_values import wrong_values
 
-__all__ = ["LONGEST_PAYLOAD", "Arrived", "NoMessage", "refusal", "row_of"]
-
 #: Bytes. A verdict with its budget has about four thousand.
 LONGEST_PAYLOAD: Final = 65_536
 _PAYLOAD_KEPT: Final = 4096

@@ -21,8 +21,6 @@ from capture.mqtt.topics import ROOT, topic_filters
 from capture.plumbing.user_folders import data_folder
 from capture.plumbing.wrong_values import wrong_values
 
-__all__ = ["CollectSettings", "DatabaseSettings", "ShopBroker", "load_settings"]
-
 _EXPECTED: Final = (
     "expected such as sqlite:////var/lib/strokelog/collect.sqlite or postgresql://user@db.shop.example/strokelog"
 )

@@ -29,8 +29,6 @@ from capture.mqtt import link as mqtt
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.topics import topic_level
 
-__all__ = ["ShopSubscriber"]
-
 _log = logging.getLogger(__name__)
 
 _UNDER_WAY: Final = 1000  # messages taken and not acknowledged: two batches, so that one fills while one is written

@@ -13,8 +13,6 @@ from capture.collect.lease import BEAT_S, LOOK_S, STILL_S, Lease, LeaseLost, Wat
 from capture.collect.sink import Sink
 from capture.mqtt.link import passed
 
-__all__ = ["Turn"]
-
 _HAND_OVER_S: Final = 2.0  # a database that is away must not hold up who leaves
 
 

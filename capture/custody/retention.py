@@ -26,8 +26,6 @@ from capture.plumbing.durable import UNFINISHED, copy_into, holding
 from capture.record import Audit, KeptRecording, Mismatch, RecordError, Store, audit
 from capture.recordings.file import COMPRESSED, unpacked
 
-__all__ = ["Action", "Policy", "keep_by_policy"]
-
 #: gzip's own default: higher levels save some 5 % more for several times the work, measured on recordings.
 _LEVEL: Final = 6
 #: A check's file is made a moment before the record knows it.

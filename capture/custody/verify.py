@@ -31,8 +31,6 @@ from capture.strokes.stroke import Stroke
 from capture.unit.facts import StrokeLeftOut
 from capture.unit.origin import is_measured
 
-__all__ = ["Proof", "recording_of", "verify"]
-
 #: The last digits of SciPy's quantiles may differ between its versions and machines; nothing else may.
 _SAME_FLOAT = 1e-9
 #: Words for people, which another version may put differently.

@@ -18,8 +18,6 @@ from capture.recordings.file import RecordingError, in_data_folder, kept_at, ope
 from capture.recordings.master_strokes import measure_masters
 from capture.unit.gauge import Gauge, gauge_of
 
-__all__ = ["prove_gauge_check", "prove_gauge_of"]
-
 #: The last digits of SciPy's quantiles may differ between its versions and machines; nothing else may.
 _SAME_FLOAT = 1e-9
 #: Words for people, which another version may put differently.

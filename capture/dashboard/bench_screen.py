@@ -15,8 +15,6 @@ from capture.plumbing.terminal.bigtext import big_number, big_word
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
 from drivers.units import format_length
 
-__all__ = ["LEAST_HEIGHT", "LEAST_WIDTH", "render"]
-
 LEAST_WIDTH = 60
 LEAST_HEIGHT = 20
 

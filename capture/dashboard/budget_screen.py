@@ -13,8 +13,6 @@ from capture.output.words import LOOKS, chance, number
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, wrap
 from drivers.units import format_length
 
-__all__ = ["budget_screen"]
-
 _NAMES = 29
 
 

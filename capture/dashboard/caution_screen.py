@@ -7,8 +7,6 @@ from collections.abc import Sequence
 from capture.output.words import CAUTIONS
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, wrap
 
-__all__ = ["caution_screen", "message_screen"]
-
 
 def caution_screen(width: int, height: int, *, ascii_only: bool = False) -> Frame:
     """Return the cautions as a full screen; the caller shows it until a key is pressed."""

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-__all__ = ["Field", "Form"]
-
 #: No name and no reason is longer; a stuck key must not fill the memory.
 _LONGEST = 300
 

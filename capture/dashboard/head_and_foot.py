@@ -8,8 +8,6 @@ from capture.dashboard.view import BenchView
 from capture.plumbing.terminal.canvas import Ink, Row, fit, wrap
 from drivers.units import format_pressure
 
-__all__ = ["air_text", "header", "keys_row", "link_text", "said", "urgent_rows"]
-
 _LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "off": ("-", "-")}
 
 

@@ -11,8 +11,6 @@ from capture.sheet.sheet import Sheet, Shim
 from capture.unit.offers import Choice
 from drivers.units import format_length
 
-__all__ = ["PartsShown", "parts_screen", "parts_shown"]
-
 
 @dataclass(frozen=True, slots=True)
 class PartsShown:

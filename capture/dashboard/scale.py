@@ -7,8 +7,6 @@ from capture.dashboard.view import BenchView
 from capture.output.words import LOOKS, number
 from capture.plumbing.terminal.canvas import Ink, Row
 
-__all__ = ["scale_rows"]
-
 _MARGIN = 0.5
 _FARTHEST = 1.5
 

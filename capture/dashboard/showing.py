@@ -23,8 +23,6 @@ from capture.plumbing.terminal.canvas import Frame
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-__all__ = ["ScreenName", "Showing", "decoded", "draw", "encoded"]
-
 ScreenName = Literal["cautions", "bench", "budget", "parts", "steps", "sign-off", "strokes"]
 #: No screen shows more of the trace than this, nanoseconds.
 _TRACE_NS = 20_000_000_000

@@ -9,8 +9,6 @@ from capture.dashboard.view import BenchView, PackView
 from capture.output.words import CAUTIONS, LOOKS, RECHECK, chance, counted, flag_words, number, travel_nm
 from capture.plumbing.terminal.canvas import Ink, Row, fit, row_width, wrap
 
-__all__ = ["caution_rows", "pack_rows", "stroke_rows", "uncertainty_rows"]
-
 
 def _ends(left: Row, right: Row, width: int) -> Row:
     """Return `left` with `right` at the far end; where `left` must be cut for that, '..' says so."""

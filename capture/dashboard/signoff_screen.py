@@ -12,8 +12,6 @@ from capture.plumbing.terminal.canvas import Frame, Ink, Row
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import STATE_WORDS, items_open, let_pass_words, signed_words
 
-__all__ = ["PackStands", "SignOffShown", "release_screen", "signoff_shown"]
-
 
 @dataclass(frozen=True, slots=True)
 class PackStands:

@@ -16,8 +16,6 @@ from capture.sheet.sheet import Sheet
 from capture.unit.signoff_rules import Standing, StepStanding
 from capture.unit.words import step_state
 
-__all__ = ["STEP_LOOKS", "StepShown", "StepsShown", "steps_screen", "steps_shown"]
-
 
 @dataclass(frozen=True, slots=True)
 class StepShown:

@@ -8,8 +8,6 @@ from capture.output.words import counted, flag_words, travel_nm
 from capture.plumbing.terminal.canvas import Frame, Ink, Row
 from drivers.units import format_length
 
-__all__ = ["strokes_screen"]
-
 
 def strokes_screen(view: BenchView, page: Page, width: int, height: int, *, ascii_only: bool = False) -> Frame:
     """Return the screen."""

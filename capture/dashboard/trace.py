@@ -6,8 +6,6 @@ from capture.dashboard.view import BenchView
 from capture.output.words import number
 from capture.plumbing.terminal.canvas import Ink, Row
 
-__all__ = ["trace_rows"]
-
 _SECOND_NS = 1_000_000_000
 #: Dot bits of a braille cell (ISO/IEC 10646 block 2800), by column and row.
 _DOTS = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))

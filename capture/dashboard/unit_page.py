@@ -13,8 +13,6 @@ from capture.dashboard.view import BenchView
 from capture.output.words import CAUTION_LINE
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, wrap
 
-__all__ = ["Page", "bullet", "unit_page"]
-
 
 @dataclass(slots=True)
 class Page:

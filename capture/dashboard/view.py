@@ -11,8 +11,6 @@ from capture.clearance.verdict import Verdict
 from capture.mqtt.link_state import LinkState
 from drivers.reading import LengthUnit
 
-__all__ = ["BenchView", "PackView", "Question"]
-
 
 @dataclass(slots=True)
 class PackView:

@@ -20,8 +20,6 @@ from capture.recordings.master_strokes import measure_masters
 from capture.unit.gauge import Gauge
 from capture.unit.origin import is_measured
 
-__all__ = ["gauge_checked", "gauge_now", "kept_with", "place_for_check"]
-
 
 def gauge_now(
     entries: Sequence[GaugeEntry], gauge: Gauge, bench: str, at: datetime, origin: Mapping[str, Any] | None

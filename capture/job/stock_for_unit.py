@@ -15,8 +15,6 @@ from capture.sheet.sheet import Adjuster, Sheet, Shim
 from capture.stock import Bin, Holdings, PieceWanted, Place, Reservation, StockError, StockRoom, part_key
 from capture.unit.facts import PartsChanged
 
-__all__ = ["UnitStock"]
-
 
 class UnitStock:
     """The stock at `path` as the unit of one job sees it. Every method raises StockError."""

@@ -16,8 +16,6 @@ from capture.recordings.stream import indicator_from, limits_of
 from capture.sheet.sheet import parse_sheet
 from capture.unit.facts import SignedOff, StrokeLeftOut
 
-__all__ = ["Doubt", "Suspect", "doubt_of", "suspects"]
-
 
 @dataclass(frozen=True, slots=True)
 class Doubt:

@@ -5,8 +5,6 @@ from __future__ import annotations
 
 from capture.record import Job, Store
 
-__all__ = ["unfinished"]
-
 _NAMED = 3
 
 

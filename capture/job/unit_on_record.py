@@ -35,8 +35,6 @@ from capture.unit.signoff_rules import Objection, against, elapsed_ns
 from capture.unit.standing import UnitStanding, happened, unit_now
 from capture.unit.words import fact_words, typed_words, unjudged_words
 
-__all__ = ["FactRefused", "FactWritten", "UnitOnRecord", "happened_in", "judged_in", "without"]
-
 #: A number above that of every entry: what is about to be written comes after them all, and before whatever is asked
 #: about it (`signoff_rules` asks with a number above this one).
 _NEXT = 2**61

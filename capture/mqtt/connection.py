@@ -18,8 +18,6 @@ from aiomqtt.exceptions import MqttConnectError
 
 from capture.mqtt.settings import _CREDENTIAL, BrokerSettings
 
-__all__ = ["failure_of_tls", "let_in", "refusal_in_words"]
-
 _UNKNOWN: Final = (
     "is signed by nobody trusted here",
     "name the shop's own certificate authority with ca_file",

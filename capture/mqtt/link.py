@@ -31,8 +31,6 @@ from capture.mqtt.connection import failure_of_tls, let_in, refusal_in_words
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
 
-__all__ = ["Arrival", "BrokerLink", "Connection", "KeptSession", "LinkDown", "RefusedByBroker", "Will", "passed"]
-
 _log = logging.getLogger(__name__)
 _log.addHandler(logging.NullHandler())  # by default Python would write into a live screen; what matters is said there
 

@@ -4,6 +4,4 @@ from __future__ import annotations
 
 from typing import Literal
 
-__all__ = ["LinkState"]
-
 LinkState = Literal["up", "connecting", "down", "off"]

@@ -36,8 +36,6 @@ from capture.mqtt.refusals import Refusals
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import status_topic, topic_level
 
-__all__ = ["BrokerState", "Outbox", "Publisher"]
-
 _log = logging.getLogger(__name__)
 
 _CONNECT_S: Final = 1.2  # the socket is opened on a thread that cannot be cancelled: keep it short

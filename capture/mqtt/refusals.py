@@ -16,8 +16,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
-__all__ = ["UNTOLD", "Refusals"]
-
 _TIMES: Final = 3
 UNTOLD: Final = "the broker ends the connection at it, and gives no reason"
 

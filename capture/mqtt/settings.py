@@ -8,8 +8,6 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
-__all__ = ["BrokerSettings", "SecretFile"]
-
 _SCHEMES: Final = {"mqtt": 1883, "mqtts": 8883}
 
 

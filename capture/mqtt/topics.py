@@ -6,18 +6,6 @@ from collections.abc import Mapping
 from typing import Final
 from urllib.parse import unquote
 
-__all__ = [
-    "KINDS",
-    "ROOT",
-    "name_from_level",
-    "status_topic",
-    "stroke_topic",
-    "topic_filters",
-    "topic_level",
-    "unit_topic",
-    "verdict_topic",
-]
-
 ROOT: Final = "strokelog/v1"
 
 #: All that a bench publishes, and where below its name: `+` stands for a pack's. Boards, collectors and a broker's

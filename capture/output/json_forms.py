@@ -17,9 +17,6 @@ from capture.unit.signoff_rules import Standing
 from capture.unit.words import left_ns
 from drivers.units import format_length
 
-__all__ = ["advice_json", "changes_json", "fact_json", "standing_json", "stroke_json", "verdict_json"]
-
-
 #: What pipes are told of a stroke and of a verdict, in this order.
 _STROKE: Final = (
     "n", "start_ns", "end_ns", "released_nm", "peak_travel_nm", "held_travel_nm", "rise_ns", "creep_nm",

@@ -16,17 +16,6 @@ from capture.plumbing.plaintext import clean
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length, format_pressure
 
-__all__ = [
-    "DECISION_RULE",
-    "budget_table",
-    "dof_words",
-    "guard_words",
-    "quantile_words",
-    "report_strokes",
-    "shape_words",
-    "small_length",
-]
-
 #: What `capture.clearance.verdict` decides by, for people.
 DECISION_RULE = (
     "Guarded (JCGM 106): a verdict is given only where the probability of its being right is at least {coverage:.0%}; "

@@ -10,23 +10,6 @@ from capture.plumbing.plaintext import clean
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length
 
-__all__ = [
-    "CAUTIONS",
-    "CAUTION_LINE",
-    "FLAG_WORDS",
-    "LEAKS",
-    "LOOKS",
-    "RECHECK",
-    "Look",
-    "chance",
-    "counted",
-    "flag_words",
-    "leak_word",
-    "number",
-    "plain_line",
-    "travel_nm",
-]
-
 #: Every flag a stroke can carry, as a technician would say it; short enough for a line at 80 columns.
 FLAG_WORDS: dict[str, str] = {
     "glitch": "a reading rejected",

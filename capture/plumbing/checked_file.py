@@ -14,8 +14,6 @@ from pydantic import BaseModel, ValidationError
 
 from capture.plumbing.wrong_values import plain_words
 
-__all__ = ["FileKind", "TableError"]
-
 _Model = TypeVar("_Model", bound=BaseModel)
 
 

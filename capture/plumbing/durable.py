@@ -12,18 +12,6 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO, Final
 
-__all__ = [
-    "DISK_FULL",
-    "UNFINISHED",
-    "copy_into",
-    "holding",
-    "put_in_place",
-    "sync_file",
-    "sync_folder",
-    "unfinished",
-    "written",
-]
-
 #: Ends the name of whatever is not whole yet. Its name begins with a dot, so that no listing takes it for the thing.
 UNFINISHED: Final = ".unfinished"
 _BLOCK: Final = 1 << 20

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from hashlib import sha256
 
-__all__ = ["file_name"]
-
 #: Beside letters and digits of any script; everything else could mean something to a file system or a shell.
 _PLAIN = frozenset(" -_.,()+=@")
 #: File systems take names of 255 bytes; what goes before and after a name here has its own part of that.

@@ -15,8 +15,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["listen_at", "reach", "runtime_folder"]
-
 _BACKLOG = 16
 
 

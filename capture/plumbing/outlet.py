@@ -13,8 +13,6 @@ from time import monotonic
 
 from capture.plumbing.outward import harmless, write
 
-__all__ = ["Outlet"]
-
 #: So many lines may wait for a reader; a bench says a few a minute.
 _MOST_LINES = 10_000
 #: For so long the end waits for a reader that still reads.

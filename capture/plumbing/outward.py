@@ -15,8 +15,6 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from rich.console import Console
 
-__all__ = ["harmless", "harmless_console", "rewrite_line", "say", "say_json", "warn", "write"]
-
 #: Controls (a terminal's commands begin with one), what turns a line around or ends it, and halves of surrogate pairs,
 #: which no output can encode.
 _OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")

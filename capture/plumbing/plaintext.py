@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import unicodedata
 
-__all__ = ["clean"]
-
 # Controls, formatting (bidirectional overrides, joiners), surrogates, private use and line separators: what can
 # move a cursor, reorder a line or be measured differently by the terminal and by us.
 _UNSAFE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})

@@ -8,8 +8,6 @@ import socket
 from collections.abc import Callable
 from time import monotonic_ns
 
-__all__ = ["notify_service", "watchdog"]
-
 
 def notify_service(state: str) -> bool:
     """Send `state` ("READY=1", "WATCHDOG=1", "STOPPING=1") to the service manager; return whether there is one."""

@@ -14,8 +14,6 @@ from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import StaticPool
 
-__all__ = ["READ", "SqliteFile", "open_sqlite", "reason"]
-
 #: Execution options for a transaction that only reads: it must not take SQLite's write lock.
 READ: Final = {"sqlite_begin": "BEGIN"}
 

@@ -8,8 +8,6 @@ from pathlib import Path
 
 from platformdirs import user_config_path, user_data_path
 
-__all__ = ["data_folder", "settings_folder"]
-
 _NAME = "strokelog"
 
 

@@ -6,8 +6,6 @@ from typing import Any, Final, get_args
 
 from pydantic import BaseModel, ValidationError
 
-__all__ = ["plain_words", "wrong_values"]
-
 #: What the libraries that check types say, and how people say it.
 _PLAIN: Final = (
     ("Value error, ", ""),

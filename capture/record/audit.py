@@ -29,8 +29,6 @@ from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, digest, ex
 from capture.record.rows import ROWS
 from capture.record.schema import REVISIONS, checks, jobs, strokes, verdicts
 
-__all__ = ["Audit", "CheckEnded", "GaugeSealed", "Mismatch", "audit"]
-
 #: Columns that are set when a check or a job ends: no entry's body holds them, later entries say them.
 _LATER: Final = frozenset({"state", "ended_at", "closed_at"})
 _TRIGGERS: Final = frozenset(

@@ -15,8 +15,6 @@ from capture.plumbing.migrations import to_newest
 from capture.plumbing.sqlite_file import READ, open_sqlite
 from capture.record.schema import REVISIONS, metadata
 
-__all__ = ["RecordError", "is_full", "open_engine"]
-
 _STEPS: Final = Path(__file__).parent / "migrations"
 _PAGE_HEADER: Final = b"SQLite format 3\x00"
 

@@ -11,8 +11,6 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.unit.facts import Fact, StrokeLeftOut
 
-__all__ = ["FactEntry", "Job", "KeptCheck", "KeptState", "Measure", "VerdictEntry"]
-
 KeptState = Literal["measuring", "done", "abandoned"]
 Measure = Literal["peak", "held"]
 

@@ -9,8 +9,6 @@ from sqlalchemy import Connection, select
 from capture.clearance.gauge.facts import GAUGE_KINDS, GaugeEntry, GaugeFact, body_of, gauge_fact_of, kind_of
 from capture.record import ledger, schema
 
-__all__ = ["keep_gauge_fact", "load_gauge_facts"]
-
 
 def keep_gauge_fact(connection: Connection, fact: GaugeFact, at: str) -> int:
     """Append a fact's entry; return its number."""

@@ -12,8 +12,6 @@ from sqlalchemy import Connection, func, select
 from capture.record import ledger, schema
 from capture.record.entries import KeptState
 
-__all__ = ["KeptRecording", "recordings"]
-
 
 @dataclass(frozen=True, slots=True)
 class KeptRecording:

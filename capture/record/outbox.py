@@ -11,8 +11,6 @@ from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.record.rows import to_text
 from capture.record.schema import outbox, set_aside
 
-__all__ = ["after", "aside", "bring_back", "drop", "put", "put_aside", "size"]
-
 _BODY = ("message", "topic", "payload", "retain", "created_at")
 
 

@@ -21,18 +21,6 @@ from capture.sheet.sheet import Pack, Selective
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import FACT_KINDS, Fact, StrokeLeftOut, ToAcknowledge
 
-__all__ = [
-    "ROWS",
-    "body_of",
-    "columns_of_advice",
-    "columns_of_stroke",
-    "columns_of_verdict",
-    "fact_of",
-    "keep",
-    "load_jobs",
-    "to_text",
-]
-
 #: Where a row of each kind of entry goes, and its column for the entry's time, if there is one.
 ROWS: Final[dict[str, tuple[Table, str | None]]] = {
     "job_opened": (schema.jobs, "opened_at"),

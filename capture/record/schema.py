@@ -36,8 +36,6 @@ from capture.plumbing.columns import columns_of
 from capture.record.entries import Job, KeptCheck, VerdictEntry
 from capture.strokes.stroke import Stroke
 
-__all__ = ["REVISIONS", "checks", "jobs", "ledger", "metadata", "outbox", "set_aside", "strokes", "verdicts"]
-
 #: Every schema version this software knows, oldest first; the last is the one it needs.
 REVISIONS: Final = ("0001",)
 

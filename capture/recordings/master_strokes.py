@@ -15,8 +15,6 @@ from capture.recordings.replay import Replay
 from capture.recordings.stream import indicator_from
 from capture.strokes.stroke import Stroke
 
-__all__ = ["MastersMeasured", "measure_masters", "measured"]
-
 
 @dataclass(frozen=True, slots=True)
 class MastersMeasured:

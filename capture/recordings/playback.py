@@ -14,8 +14,6 @@ from typing import Self
 from capture.recordings.file import GAP_NOTE, RecordedLine, read_recording
 from drivers.transport import Chunk, Event, Lost, Opened, Transport
 
-__all__ = ["PREFIX", "Playback", "open_port"]
-
 PREFIX = "recording:"
 
 

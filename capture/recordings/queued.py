@@ -18,8 +18,6 @@ from typing import Any, Final, Literal
 
 from capture.recordings.file import RecordingError, RecordingWriter
 
-__all__ = ["MOST_BYTES", "MOST_LINES", "QueuedRecording"]
-
 #: What may wait for the disk: over a minute of an indicator that sends a thousand readings a second.
 MOST_BYTES: Final = 8 << 20
 MOST_LINES: Final = 100_000

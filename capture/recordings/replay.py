@@ -19,8 +19,6 @@ from capture.sheet.sheet import Pack, SheetAir
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
 
-__all__ = ["Replay"]
-
 
 class Replay:
     """Measures one recording. Iterate over `strokes()`; then `verdict` and `advice` hold the outcome."""

@@ -19,8 +19,6 @@ from drivers.registry import make_settings
 from drivers.wirings.protocol import FixtureDriver, FixtureSettings, Pressure, Valve
 from drivers.wirings.registry import find_driver as find_fixture
 
-__all__ = ["FixtureStream", "IndicatorStream", "fixture_from", "indicator_from", "limits_of"]
-
 
 def indicator_from(header: dict[str, Any]) -> tuple[IndicatorDriver, IndicatorSettings, list[str]]:
     """Return the driver and settings that a recording's header names, and the settings no such driver takes.

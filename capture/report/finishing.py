@@ -14,8 +14,6 @@ from capture.unit.pack_states import PackState
 from capture.unit.signoff_rules import Standing, StepStanding, standing
 from capture.unit.words import acknowledged_words, step_state, why_words
 
-__all__ = ["Finishing", "Note", "StepPart", "finishing"]
-
 
 @dataclass(frozen=True, slots=True)
 class Note:

@@ -15,8 +15,6 @@ from capture.unit.words import changed_words, fact_words, predicted_words
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
-__all__ = ["History", "result_words"]
-
 
 def result_words(check: KeptCheck, unit: LengthUnit) -> str:
     """Return the mean and expanded uncertainty of a check that has a verdict, with the unit."""

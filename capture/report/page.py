@@ -14,8 +14,6 @@ from capture.report.contents import Contents
 from capture.report.drawing import legend
 from capture.report.typeface import FACES, faces
 
-__all__ = ["page"]
-
 
 @cache
 def _environment() -> Any:

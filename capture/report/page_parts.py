@@ -8,8 +8,6 @@ from datetime import datetime
 from capture.report.drawing import Use
 from capture.report.finishing import Finishing, Note
 
-__all__ = ["CheckPart", "Contents", "PackPart", "RecordingPart", "StrokePart"]
-
 
 @dataclass(frozen=True, slots=True)
 class StrokePart:

@@ -10,8 +10,6 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-__all__ = ["Paper", "PaperError", "pdf"]
-
 #: What the PDF's library needs of the system, as Debian names it.
 _DEBIAN_PACKAGES = "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 _NO_GLYPH = re.compile(r"notdef glyph .*\(U\+([0-9A-F]{4,6})\)")

@@ -22,8 +22,6 @@ from capture.plumbing.outward import harmless
 from capture.record import Job
 from capture.report.tables import COLUMNS, Column, LengthUnit, Row, columns, rows
 
-__all__ = ["ExportError", "Form", "Written", "export", "safe_text"]
-
 Form = Literal["csv", "parquet"]
 
 #: Where a spreadsheet may begin a cell: at the beginning, and after what one that looks for other separators than the

@@ -28,8 +28,6 @@ from capture.unit.facts import (
     kind_of,
 )
 
-__all__ = ["COLUMNS", "Column", "Kind", "LengthUnit", "Row", "columns", "rows"]
-
 Kind = Literal["text", "whole", "real", "yes or no", "time"]
 LengthUnit = Literal["mm", "in"]
 Row = dict[str, Any]

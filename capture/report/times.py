@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 
-__all__ = ["Times"]
-
 
 class Times:
     """Writes the times of one report. `zone` says how they are to be read."""

@@ -16,8 +16,6 @@ from capture.recordings.file import RecordingError, RecordingWarning
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, SheetError
 
-__all__ = ["Trace", "trace_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Trace:

@@ -10,8 +10,6 @@ from importlib.resources import as_file, files
 from string import printable
 from typing import Any
 
-__all__ = ["FACES", "FAMILY", "faces"]
-
 #: Where the page's style sheet takes the faces in. No text of a record can say it: a page's text has no bare "<".
 FACES = "<faces>"
 #: What the style sheet and the drawings call the family; a letter that it lacks comes from the machine's fonts.

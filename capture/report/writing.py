@@ -16,8 +16,6 @@ from capture.report.paper import PaperError, pdf
 from capture.report.traces import trace_of
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 
-__all__ = ["ReportError", "Written", "gather", "write_report"]
-
 
 class ReportError(Exception):
     """A report could not be written; the text names the file and what to do."""

@@ -19,8 +19,6 @@ from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
 from capture.session.wrench_field import WrenchSetup
 from capture.unit.codes import NotUnderstood, PackChosen, PartFitted, StepChosen, TechnicianNamed, UnitNamed, read_scan
 
-__all__ = ["Controls"]
-
 
 def _following(view: BenchView) -> int | None:
     """The pack that Enter checks: the first that is not good, None where all are."""

@@ -9,8 +9,6 @@ from capture.dashboard.view import PackView
 from capture.output.words import plain_line
 from capture.session.session import Session
 
-__all__ = ["EXIT_GOOD", "EXIT_NOT_GOOD", "attended", "by_hand", "in_order", "summary"]
-
 EXIT_GOOD = 0
 #: Everything was measured, and not every pack is good.
 EXIT_NOT_GOOD = 3

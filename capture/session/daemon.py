@@ -16,8 +16,6 @@ from capture.session.faces.hall import Hall
 from capture.session.faces.messages import Ended
 from capture.session.session import Session
 
-__all__ = ["Conduct", "Way", "run_daemon", "run_session"]
-
 Conduct = Callable[[Session], Awaitable[int]]
 
 

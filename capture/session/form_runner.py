@@ -16,8 +16,6 @@ from capture.unit.codes import TechnicianNamed, read_scan
 from capture.unit.facts import Fact
 from capture.unit.standing import UnitStanding
 
-__all__ = ["FormRunner", "Submit"]
-
 #: Takes what was typed; returns why it will not do, or nothing.
 Submit = Callable[[dict[str, str]], Awaitable[str]]
 

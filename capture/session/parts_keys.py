@@ -15,8 +15,6 @@ from capture.unit.facts import PartsChanged
 from capture.unit.offers import taken, typed_change
 from drivers.units import format_length
 
-__all__ = ["PartsKeys"]
-
 
 class PartsKeys:
     """What the keys of the parts screen do; `leave` is called once a change was written, with what there is to say."""

@@ -8,8 +8,6 @@ from time import monotonic_ns
 from capture.plumbing.terminal.keys import Keys
 from capture.plumbing.terminal.scanner import Key, KeyCollector, LostScan, Scan
 
-__all__ = ["NAMES", "presses"]
-
 #: As the collector knows them.
 _CONTROL = {"enter": "\r", "stx": "\x02"}
 NAMES = {character: name for name, character in _CONTROL.items()}

@@ -22,8 +22,6 @@ from capture.record import RecordError
 from capture.session.bench_keys import Controls
 from capture.session.wrench_field import WrenchSetup
 
-__all__ = ["Session"]
-
 
 class Session:
     """One job in front of a person (or a pipe). `conduct` decides which pack is checked when.

@@ -7,8 +7,6 @@ from capture.session.form_runner import FormRunner
 from capture.unit.facts import Override, SignedOff, ToAcknowledge
 from capture.unit.words import items_open
 
-__all__ = ["SignOffKeys", "ask_override"]
-
 
 def ask_override(forms: FormRunner, pack: str | None, step: int | None, title: str, *, then: int) -> None:
     """Ask who lets a pack or a step pass, and why; `then` is what is chosen afterwards."""

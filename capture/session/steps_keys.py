@@ -13,8 +13,6 @@ from capture.unit.facts import Fact, StepBegun, StepDone
 from capture.unit.torques import tightened, typed_torques, wrong_count
 from drivers.units import parse_duration
 
-__all__ = ["StepsKeys", "torque_hint"]
-
 
 def torque_hint(step: Torque) -> str:
     """Return how a torque is typed, in the step's own value; no other figure may pass for what a bolt is asked for."""

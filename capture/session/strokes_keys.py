@@ -7,8 +7,6 @@ from collections.abc import Callable
 from capture.dashboard.form import Field, Form
 from capture.session.form_runner import FormRunner
 
-__all__ = ["StrokesKeys"]
-
 
 class StrokesKeys:
     """What the keys of the strokes screen do; `leave` is called with what to say once a stroke was left out."""

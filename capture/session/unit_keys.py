@@ -24,8 +24,6 @@ from capture.session.steps_keys import StepsKeys
 from capture.session.strokes_keys import StrokesKeys
 from capture.session.wrench_field import WrenchSetup
 
-__all__ = ["OPENS", "ScreenName", "UnitScreens"]
-
 ScreenName = Literal["", "parts", "steps", "sign-off", "strokes"]
 #: Which key opens which screen, and closes it again.
 OPENS: Final[dict[str, ScreenName]] = {"c": "parts", "s": "steps", "u": "sign-off", "l": "strokes"}

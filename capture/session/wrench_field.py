@@ -13,8 +13,6 @@ from drivers.torque import LEAST_UNM, TorqueSettings
 from drivers.units import format_torque
 from drivers.wrench import tightenings
 
-__all__ = ["WrenchField", "WrenchSetup"]
-
 #: How long an entry waits for a tightening. Whoever needs longer opens it again.
 _WAIT_S = 1800.0
 

@@ -42,8 +42,6 @@ from pydantic import (
 
 from drivers.units import TorqueUnit, format_torque, parse_duration, parse_torque, torque_unit
 
-__all__ = ["Step", "Steps", "Timed", "Torque"]
-
 #: Torque and tolerance are each rounded to a micronewton metre, so a value on the limit may miss it by this.
 _ROUNDING_UNM = 2
 #: More passes than this are a slip of the pen (common practice: two or three).

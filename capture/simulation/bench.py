@@ -17,8 +17,6 @@ from capture.simulation.physics import PackPhysics, PistonSimulator
 from capture.simulation.technician import StrokePlan, Technician, Trouble, plan_strokes, troubled_physics
 from capture.simulation.wire import WireSpec, encode
 
-__all__ = ["STEP_NS", "BenchSpec", "Chunk", "SimulatedBench", "StrokeTruth"]
-
 Chunk = tuple[int, bytes]
 
 #: One step of the simulated time.

@@ -12,8 +12,6 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from typing import Any
 
-__all__ = ["demo_broker"]
-
 _PLUGINS: dict[str, Any] = {
     # Naming the plugins leaves out amqtt's default ones, which log every packet and publish $SYS topics.
     "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True},

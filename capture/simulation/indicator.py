@@ -9,8 +9,6 @@ from typing import NamedTuple
 
 from drivers.reading import LengthUnit
 
-__all__ = ["Displayed", "IndicatorSpec", "SimulatedIndicator"]
-
 _NS_PER_S = 1_000_000_000
 
 

@@ -20,8 +20,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["MAX_STEP_S", "PackPhysics", "PistonSimulator", "orifice_flow"]
-
 #: The longest step that `PistonSimulator.step` takes.
 MAX_STEP_S = 0.001
 

@@ -21,8 +21,6 @@ from capture.simulation.bench import Chunk, SimulatedBench, StrokeTruth
 from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import Trouble
 
-__all__ = ["PtyBench"]
-
 _REST_SLICE_NS = 50_000_000
 _REQUEST_POLL_S = 0.005
 

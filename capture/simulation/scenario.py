@@ -17,18 +17,6 @@ from capture.simulation.physics import PackPhysics
 from capture.simulation.technician import Technician, Trouble
 from capture.simulation.wire import WireSpec
 
-__all__ = [
-    "DEMO_BENCH",
-    "DEMO_CHECKS",
-    "DEMO_INDICATOR",
-    "DEMO_SEED",
-    "DEMO_STEPS",
-    "DEMO_TECHNICIAN",
-    "TROUBLED_BENCH",
-    "DemoCheck",
-    "troubled_checks",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class DemoCheck:

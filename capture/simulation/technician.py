@@ -9,8 +9,6 @@ from typing import Literal, get_args
 
 from capture.simulation.physics import PackPhysics
 
-__all__ = ["TROUBLES", "StrokePlan", "Technician", "Trouble", "plan_strokes", "troubled_physics"]
-
 Trouble = Literal[
     "glitch",
     "no_return",

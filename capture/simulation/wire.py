@@ -9,8 +9,6 @@ from typing import Literal
 from capture.simulation.indicator import Displayed
 from drivers.reading import LengthUnit
 
-__all__ = ["FORMS", "WireForm", "WireSpec", "crc16", "decimal_text", "encode"]
-
 WireForm = Literal["line", "polled-line", "counts", "bcd13", "word24", "registers"]
 FORMS: tuple[WireForm, ...] = ("line", "polled-line", "counts", "bcd13", "word24", "registers")
 

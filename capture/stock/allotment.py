@@ -37,19 +37,6 @@ from capture.clearance.verdict import COVERAGE
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-__all__ = [
-    "AllotError",
-    "Allotment",
-    "LeftOut",
-    "Option",
-    "Placement",
-    "Size",
-    "Slot",
-    "Supply",
-    "WaitingPack",
-    "allot",
-]
-
 #: A pack more likely than this to be in range as it stands is not stripped for another.
 _LIKELY_IN_RANGE = 0.5
 

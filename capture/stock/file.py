@@ -22,8 +22,6 @@ from capture.plumbing.checked_file import FileKind
 from capture.stock.holdings import Bin, StockError, misfit
 from drivers.units import LengthNm
 
-__all__ = ["MeasuredPiece", "Parts", "StockFile", "StockName", "exact_length", "load_stock", "part_key", "write_stock"]
-
 
 def part_key(name: str) -> str:
     """Return a part's name as names are compared: without regard to case and spacing."""

@@ -10,8 +10,6 @@ from datetime import datetime
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
-__all__ = ["Bin", "Holdings", "MeasuredPart", "Place", "Reservation", "StockError", "misfit"]
-
 #: A micrometer reading further than this from what the part is sold as (as a share of it) is of another part, or
 #: of none (common practice: a ring out of its tolerance by this much is scrap).
 _OTHER_PART = 0.05

@@ -29,8 +29,6 @@ from sqlalchemy import (
 from capture.plumbing.sqlite_file import READ, open_sqlite
 from capture.stock.holdings import StockError
 
-__all__ = ["bins", "measured_parts", "metadata", "movements", "open_stock"]
-
 _VERSION: Final = 2
 
 metadata = MetaData()

@@ -24,8 +24,6 @@ from capture.stock.movements import bins, measured_parts, movements, open_stock
 from capture.stock.shelf import find_bin, holdings_of, open_reservations
 from drivers.units import format_length
 
-__all__ = ["PieceWanted", "StockRoom"]
-
 
 @dataclass(frozen=True, slots=True)
 class PieceWanted:

@@ -11,8 +11,6 @@ from capture.stock.file import part_key
 from capture.stock.holdings import Bin, Holdings, MeasuredPart, Place, Reservation
 from capture.stock.movements import bins, measured_parts, movements
 
-__all__ = ["find_bin", "holdings_of", "open_reservations"]
-
 
 def find_bin(connection: Connection, part: str, thickness_nm: int) -> tuple[int | None, Bin | None]:
     """Return the number of the bin and what lies in it, (None, None) if there is none."""

@@ -31,8 +31,6 @@ from math import isqrt
 
 from capture.strokes.levels import rounded_mean
 
-__all__ = ["Inferred", "decay", "leak_followed_back", "tail_followed"]
-
 #: Readings are averaged in at most so many runs.
 _RUNS = 40
 #: Fixed-point fractions: 2^-24.

@@ -21,8 +21,6 @@ from math import isqrt
 from capture.strokes.followed import Inferred, decay, tail_followed
 from capture.strokes.levels import growth, may_hide
 
-__all__ = ["FOLLOWED_NS", "MOST_DRIFT_NM_PER_S", "Drift", "WayHome", "home_of", "is_slow_home"]
-
 _SECOND = 1_000_000_000
 #: A rest that still falls faster than this is coming home, since no stand drifts so fast (common practice: a few
 #: micrometres a minute, and in the sun some a second).

@@ -10,19 +10,6 @@ from collections.abc import Sequence
 from math import isqrt
 from operator import sub
 
-__all__ = [
-    "curvature_noise",
-    "growth",
-    "may_hide",
-    "noise_of_steps",
-    "rounded_mean",
-    "rounding_left",
-    "settled",
-    "steps_between",
-    "successive_noise",
-    "sway_of",
-]
-
 
 def rounded_mean(values: Sequence[int]) -> int:
     """Return the mean of integers, rounded to the nearest integer (halves up)."""

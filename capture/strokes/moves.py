@@ -17,8 +17,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-__all__ = ["SHORT_HOLD_NS", "PassedOver", "Stand", "Track", "stands_among", "strokes_among"]
-
 #: What a move costs, alone and in the same moment as an apply or a release, in tenths.
 _MOVE, _BOTH = 10, 12
 #: What it costs to take the first stand for a hold, where the stroke before ended in a move as well.

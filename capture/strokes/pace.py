@@ -10,8 +10,6 @@ from itertools import pairwise
 
 from drivers.reading import Reading
 
-__all__ = ["Pace"]
-
 #: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
 _SLOW_STREAM_NS = 20_000_000
 #: A quicker stream has readings to spare: it is judged by the median of many.

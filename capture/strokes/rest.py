@@ -16,8 +16,6 @@ from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of
 from capture.strokes.levels import noise_of_steps, rounded_mean, rounding_left, settled, steps_between
 from capture.strokes.pace import Pace
 
-__all__ = ["LEAST_TRAVEL_NM", "NEVER", "RestLevel"]
-
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
 #: (common practice).
 LEAST_TRAVEL_NM = 60_000

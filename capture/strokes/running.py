@@ -20,15 +20,6 @@ from capture.strokes.measure import SHORT_HOLD_NS, return_tolerance
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 
-__all__ = [
-    "LAG_NS",
-    "LONGEST_HOLD_NS",
-    "SETTLED_AWAY_NS",
-    "SETTLED_NEAR_NS",
-    "SURELY_A_STROKE_NM",
-    "RunningStroke",
-]
-
 #: The same as LEAST_TRAVEL_NM while too few readings at rest have been seen to know their noise.
 _LEAST_UNPROVEN_NM = 100_000
 #: A travel that no restless stand shows (common practice), so that one such stroke tells which way strokes go.

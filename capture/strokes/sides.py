@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["Sides"]
-
 #: A hold so long, and so many times as long as any before, may be a rest; so may one so long that is the first
 #: (common practice: a technician holds for one to three seconds).
 _LONG_NS, _TIMES, _FIRST_NS = 5_000_000_000, 3, 10_000_000_000

@@ -11,8 +11,6 @@ from capture.strokes.machine import Sign
 from capture.strokes.rest import LEAST_TRAVEL_NM, RestLevel
 from capture.strokes.running import LONGEST_HOLD_NS, SETTLED_AWAY_NS, SETTLED_NEAR_NS, RunningStroke
 
-__all__ = ["Shown", "sign_of_a_departure", "sign_of_a_return", "sign_of_a_start", "sign_of_an_apply"]
-
 Shown = tuple[Sign, Sequence[int]] | None
 
 #: How long a return is waited for that is still moving.

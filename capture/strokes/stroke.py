@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["FLAGS", "Stroke", "counts"]
-
 #: The flags a stroke can carry, in the order they are listed.
 FLAGS = (
     "glitch",

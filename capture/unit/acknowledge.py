@@ -14,8 +14,6 @@ from collections.abc import Callable, Sequence
 from capture.unit.changes import Outcome
 from capture.unit.facts import Entry, Judged, StrokeLeftOut, ToAcknowledge
 
-__all__ = ["left_out_words", "newest_checks", "remarks"]
-
 
 def remarks(
     entries: Sequence[Entry], checks: Sequence[Judged], outcomes: Sequence[Outcome]

@@ -41,19 +41,6 @@ from capture.unit.facts import Fact, Judged, PartsChanged
 from drivers.reading import LengthUnit
 from drivers.units import format_length
 
-__all__ = [
-    "Happened",
-    "Outcome",
-    "PlanError",
-    "fitted_now",
-    "newest_verdicts",
-    "outcome",
-    "outcomes",
-    "packs_to_recheck",
-    "unexplained",
-]
-
-
 #: Of the maker's limit of error, what is local: the two ends of a step err by so much apart (an assumption).
 _LOCAL = 0.1
 #: Coverage factor of a normal distribution for 95 % (JCGM 100, table G.2).

@@ -24,18 +24,6 @@ from dataclasses import dataclass
 from capture.sheet.sheet import Selective, Sheet, Shim
 from drivers.units import parse_length
 
-__all__ = [
-    "Action",
-    "NotUnderstood",
-    "PackChosen",
-    "PartFitted",
-    "StepChosen",
-    "TechnicianNamed",
-    "UnitNamed",
-    "read_scan",
-]
-
-
 _EXAMPLES = "tech:NAME, unit:SERIAL, pack:NAME, step:3 or part:PACK/ADJUSTER/FITTED"
 
 

@@ -13,23 +13,6 @@ from typing import Final, Literal, Protocol
 from capture.clearance.advice import Change
 from capture.clearance.verdict import Verdict
 
-__all__ = [
-    "FACT_KINDS",
-    "Correction",
-    "Entry",
-    "Fact",
-    "Judged",
-    "Override",
-    "PartsChanged",
-    "SignedOff",
-    "StepBegun",
-    "StepDone",
-    "StrokeLeftOut",
-    "ToAcknowledge",
-    "is_demonstration",
-    "kind_of",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class PartsChanged:

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
-__all__ = ["Gauge", "gauge_of", "out_words", "overdue_words"]
-
 
 @dataclass(frozen=True, slots=True)
 class Gauge:

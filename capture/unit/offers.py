@@ -17,8 +17,6 @@ from capture.unit.facts import PartsChanged
 from capture.unit.plan import PackPlan, plan_unit
 from capture.unit.standing import UnitStanding
 
-__all__ = ["NO_CHOICE", "Choice", "Offer", "Offers", "offers", "plans", "taken", "typed_change"]
-
 
 @dataclass(frozen=True, slots=True)
 class Offer:

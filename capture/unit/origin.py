@@ -11,8 +11,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Final
 
-__all__ = ["is_measured", "not_measured_words", "origin_words"]
-
 _WORDS: Final = {
     "line": "a port of this computer",
     "network": "a port of another machine",

@@ -10,8 +10,6 @@ from typing import Literal
 from capture.sheet.sheet import Sheet
 from capture.unit.facts import Correction, Entry, Judged, PartsChanged
 
-__all__ = ["PackState", "pack_states"]
-
 
 @dataclass(frozen=True, slots=True)
 class PackState:

@@ -42,16 +42,6 @@ from capture.unit.facts import (
 from capture.unit.pack_states import PackState
 from drivers.units import format_duration
 
-__all__ = [
-    "Objection",
-    "OpenItem",
-    "Standing",
-    "StepStanding",
-    "against",
-    "elapsed_ns",
-    "standing",
-]
-
 #: A number above that of every entry in a record: what is about to be written comes after them all.
 _NEXT = 2**62
 #: No soak and no cure lasts longer, nanoseconds: thirty days.

@@ -26,8 +26,6 @@ from capture.unit.facts import Entry, Judged, SignedOff
 from capture.unit.pack_states import PackState, pack_states
 from capture.unit.signoff_rules import Standing, standing
 
-__all__ = ["UnitStanding", "happened", "unit_now"]
-
 
 @dataclass(frozen=True, slots=True)
 class UnitStanding:

@@ -11,8 +11,6 @@ from capture.unit.facts import StepDone
 from capture.unit.words import torque_words
 from drivers.units import parse_torque
 
-__all__ = ["tightened", "typed_torques", "wrong_count"]
-
 
 def typed_torques(text: str) -> list[int]:
     """Return the torques typed in a line, such as "46 N m; 47 N m", micronewton metres. Raises ValueError."""

@@ -13,8 +13,6 @@ import re
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
 from drivers.reading import LengthUnit, Reading
 
-__all__ = ["DRIVER", "Bcd13Decoder"]
-
 _LENGTH = 13
 _FRAME = re.compile(
     rb"\x0f{4}[\x00\x08][\x00-\x09]{6}[\x00-\x06][\x00\x01]"  # a byte a digit

@@ -9,8 +9,6 @@ from drivers.indicators.line import BLANKS, LineDecoder
 from drivers.indicators.protocol import IndicatorDriver, ScaledSettings, doubts
 from drivers.reading import Reading
 
-__all__ = ["DRIVER"]
-
 _COUNT = re.compile(rb"([+-]?)[ \t]*(\d{1,12})")
 
 

@@ -11,8 +11,6 @@ from drivers.indicators.line import BLANKS, DisplayDecoder, LineSettings, line_p
 from drivers.indicators.protocol import IndicatorDriver, interval_ns
 from drivers.reading import Reading
 
-__all__ = ["DRIVER", "PolledLineSettings"]
-
 _ESCAPE = re.compile(r"\\(x[0-9A-Fa-f]{2}|.?)", re.DOTALL)
 _ESCAPES = {"r": "\r", "n": "\n", "t": "\t", "0": "\0", "\\": "\\"}
 

@@ -14,17 +14,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from drivers.reading import OFF_GRID, OUT_OF_RANGE, LengthUnit, Reading
 from drivers.units import Angle, LengthNm, parse_length
 
-__all__ = [
-    "NM_PER_UNIT",
-    "Decoder",
-    "IndicatorDriver",
-    "IndicatorSettings",
-    "ScaledSettings",
-    "doubts",
-    "interval_ns",
-    "scaled_nm",
-]
-
 #: Nanometres in one of each unit (NIST SP 811 app. B: 1 in = 25.4 mm exactly). Integers, because pint is
 #: too slow for a decoder and a decoder must be exact.
 NM_PER_UNIT: dict[LengthUnit, int] = {"mm": 1_000_000, "in": 25_400_000}

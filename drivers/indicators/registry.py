@@ -6,8 +6,6 @@ import drivers.indicators
 from drivers.indicators.protocol import IndicatorDriver
 from drivers.registry import Registry
 
-__all__ = ["driver_names", "find_driver"]
-
 _DRIVERS = Registry(drivers.indicators, IndicatorDriver, "indicator driver", "strokelog.indicators")
 
 driver_names = _DRIVERS.names

@@ -28,8 +28,6 @@ from typing import NamedTuple
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings, doubts
 from drivers.reading import LengthUnit, Reading
 
-__all__ = ["DRIVER", "Word24Decoder"]
-
 _LENGTH = 3
 _LOOKAHEAD = 4
 _WINDOW = _LOOKAHEAD * _LENGTH + _LENGTH - 1

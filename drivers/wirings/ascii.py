@@ -21,8 +21,6 @@ from drivers.wirings.protocol import (
     Valve,
 )
 
-__all__ = ["DRIVER", "LONGEST_LINE", "VERSION", "AsciiCodec", "AsciiSettings", "check_value", "line", "words_of"]
-
 #: The version of the protocol that this driver speaks.
 VERSION = 1
 #: The most bytes a line may have, with its check value and line feed.

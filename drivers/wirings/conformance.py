@@ -32,8 +32,6 @@ from drivers.wirings.protocol import (
 from drivers.wirings.registry import find_driver
 from drivers.wirings.wiring import fixture_transport
 
-__all__ = ["Ask", "Result", "check_fixture"]
-
 #: Told to the person, such as "press the apply button".
 Ask = Callable[[str], None]
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from drivers.wirings.protocol import FixtureDriver, FixtureSettings, Signal
 
-__all__ = ["DRIVER", "HandCodec", "HandSettings"]
-
 
 class HandSettings(FixtureSettings):
     """Settings of `hand`: none of its own."""

@@ -11,8 +11,6 @@ from typing import Literal
 from drivers.modem_lines import Input, ModemLines, Output, line_text
 from drivers.wirings.protocol import Button, FixtureDriver, FixtureSettings, Signal, Valve
 
-__all__ = ["DRIVER", "LinesCodec", "LinesSettings"]
-
 _LONGEST = 6
 
 

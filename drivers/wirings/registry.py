@@ -6,8 +6,6 @@ import drivers.wirings
 from drivers.registry import Registry
 from drivers.wirings.protocol import FixtureDriver
 
-__all__ = ["driver_names", "find_driver"]
-
 _DRIVERS = Registry(drivers.wirings, FixtureDriver, "fixture driver", "strokelog.fixtures")
 
 driver_names = _DRIVERS.names

@@ -5,8 +5,6 @@ from __future__ import annotations
 from drivers.transport import Transport
 from drivers.wirings.protocol import FixtureDriver, FixtureSettings
 
-__all__ = ["fixture_transport"]
-
 
 def fixture_transport(driver: FixtureDriver, settings: FixtureSettings, url: str) -> Transport:
     """Return the transport of a wired fixture; raises ValueError for a driver without wiring."""

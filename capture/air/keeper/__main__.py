@@ -24,8 +24,6 @@ from capture.air.keeper.link import ALIVE_EVERY_S, KeeperLink
 from capture.air.standing import FixtureSetup
 from drivers.wirings.registry import find_driver
 
-__all__ = ["main"]
-
 #: prctl(2): send this process a signal when its parent ends.
 _PR_SET_PDEATHSIG = 1
 

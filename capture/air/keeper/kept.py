@@ -23,8 +23,6 @@ from capture.air.button import StrokesToMake
 from capture.air.keeper.link import ALIVE_EVERY_S, KeeperLink, link_pair
 from capture.air.standing import Air, FixtureSetup
 
-__all__ = ["KeeperFailed", "KeptAir"]
-
 #: A keeper that has said nothing for this long hangs; the valve is shut by then, and it is ended.
 _SILENT_NS = 1_000_000_000
 #: A keeper says its first word within this time, however busy the computer.

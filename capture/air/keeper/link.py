@@ -18,8 +18,6 @@ from collections import deque
 from collections.abc import Callable
 from typing import Any
 
-__all__ = ["ALIVE_EVERY_S", "KeeperLink", "link_pair"]
-
 #: How often each side says that it is alive, seconds.
 ALIVE_EVERY_S = 0.05
 _LONGEST = 1 << 17

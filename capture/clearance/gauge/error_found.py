@@ -29,8 +29,6 @@ from typing import Any, Final, Literal
 
 from capture.clearance.gauge.linearity import error_between
 
-__all__ = ["OF_THE_GAUGE", "ErrorFound", "Line", "found_in"]
-
 #: The lines that two travels measured after one check share.
 OF_THE_GAUGE: Final = frozenset(
     {"check's repeats", "check's resolution", "master", "play found", "drift", "error not corrected"}

@@ -13,23 +13,6 @@ from capture.clearance.gauge.master_check import MasterCheck, MasterError, Refus
 from capture.clearance.gauge.masters import Master, master_of
 from capture.clearance.gauge.spread import Spread
 
-__all__ = [
-    "EVENTS",
-    "GAUGE_KINDS",
-    "EventWord",
-    "GaugeChecked",
-    "GaugeEntry",
-    "GaugeEvent",
-    "GaugeFact",
-    "InstrumentChecked",
-    "InstrumentKind",
-    "MastersListed",
-    "StudyKept",
-    "body_of",
-    "gauge_fact_of",
-    "kind_of",
-]
-
 EventWord = Literal[
     "dropped", "new tip", "battery", "repaired", "stand moved", "sent for calibration", "back from calibration"
 ]

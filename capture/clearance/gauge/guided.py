@@ -9,8 +9,6 @@ from capture.clearance.gauge.masters import Master
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length
 
-__all__ = ["GuidedCheck"]
-
 
 class GuidedCheck:
     """One check as it goes: the first master in and out three times, each other one once."""

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Literal
 
-__all__ = ["Result", "against_limit"]
-
 Result = Literal["in order", "not shown", "out"]
 
 

@@ -16,8 +16,6 @@ from itertools import pairwise
 
 from capture.clearance.gauge.spread import Spread, mean_of, one_way
 
-__all__ = ["LEAST_MASTERS", "FittedLine", "Linearity", "Play", "error_between", "fitted", "linearity", "play"]
-
 #: What a test must show before it is believed (common practice).
 _SURE = 0.95
 LEAST_MASTERS = 5

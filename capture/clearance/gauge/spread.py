@@ -7,8 +7,6 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["OneWay", "Spread", "mean_of", "one_way", "pooled", "sd_of"]
-
 
 @dataclass(frozen=True, slots=True)
 class Spread:

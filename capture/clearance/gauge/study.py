@@ -29,8 +29,6 @@ from typing import Final
 
 from capture.clearance.gauge.spread import Spread, mean_of
 
-__all__ = ["LEAST_PAIRS", "Cell", "Component", "Pairs", "Row", "Study", "StudyError", "interval", "plan", "studied"]
-
 #: Beyond this an interaction is not believed, and pooled (common practice; 0.25 is the other habit).
 _POOLED_BEYOND: Final = 0.05
 #: Coverage of an interval.

@@ -31,8 +31,6 @@ from capture.custody.backup.sources import (
 from capture.plumbing.durable import copy_into, holding, put_in_place, unfinished
 from capture.recordings.file import unpacked
 
-__all__ = ["back_up_to_archive", "is_archive", "members", "reading_archive"]
-
 _ENDINGS = (".tar", ".tar.gz")
 
 

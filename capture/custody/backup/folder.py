@@ -43,8 +43,6 @@ from capture.plumbing.durable import copy_into, holding, put_in_place, sync_fold
 from capture.record import RecordError
 from capture.recordings.file import COMPRESSED
 
-__all__ = ["back_up_to_folder"]
-
 _GENERATION = re.compile(r"\.g[0-9]+$")
 _DATABASE = re.compile(r"(record|stock)-[0-9]+\.sqlite(-journal)?$")
 

@@ -18,8 +18,6 @@ from capture.custody.backup.sources import in_words
 from capture.plumbing.durable import copy_into, holding, put_in_place, sync_folder, unfinished, written
 from capture.record import Mismatch, audit
 
-__all__ = ["Restored", "restore"]
-
 #: A manifest of a hundred thousand recordings has some twenty megabytes.
 _LARGEST_MANIFEST = 1 << 28
 

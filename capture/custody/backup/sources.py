@@ -16,8 +16,6 @@ from capture.plumbing.durable import copy_into, holding, sync_file
 from capture.record import Mismatch, Store, audit
 from capture.recordings.file import COMPRESSED, filed_as, kept_at, unpacked
 
-__all__ = ["Made", "Recording", "Source", "copy_database", "in_words", "named", "proven", "unpacked_sha256"]
-
 
 @dataclass(frozen=True, slots=True)
 class Source:

@@ -7,8 +7,6 @@ from functools import lru_cache
 
 from capture.plumbing.terminal.canvas import Ink
 
-__all__ = ["big_number", "big_word", "dots_to_rows", "number_width"]
-
 # Bars of a figure: a top, b upper right, c lower right, d bottom, e lower left, f upper left, g middle.
 _BARS = {
     "0": "abcdef", "1": "bc", "2": "abged", "3": "abgcd", "4": "fgbc", "5": "afgcd", "6": "afgecd",

@@ -13,8 +13,6 @@ import tty
 from collections.abc import AsyncIterator
 from time import monotonic_ns
 
-__all__ = ["KeyParser", "Keys"]
-
 _NAMED = {
     "\r": "enter", "\n": "enter", "\t": "tab", "\x7f": "backspace", "\x08": "backspace",
     "\x02": "stx",  # what a scanner may send before a code

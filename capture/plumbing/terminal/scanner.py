@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["SCAN_GAP_NS", "Key", "KeyCollector", "LostScan", "Scan"]
-
 #: What a scanner may send before and after what it read.
 _STX, _ENTER = "\x02", ("\r", "\n")
 

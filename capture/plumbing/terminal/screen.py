@@ -16,8 +16,6 @@ from rich.console import Console, RenderableType
 
 from capture.plumbing.plaintext import clean
 
-__all__ = ["Draw", "Screen"]
-
 #: Given width, height and whether only ASCII can be shown, returns what to show.
 Draw = Callable[[int, int, bool], RenderableType]
 

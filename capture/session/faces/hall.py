@@ -35,8 +35,6 @@ from capture.session.faces.messages import (
     shown,
 )
 
-__all__ = ["Hall", "House"]
-
 #: A face that is told nothing for so long could not tell a bench that rests from one that hangs.
 _LIFE_S: Final = 1.0
 _INTERVAL_S: Final = 0.1

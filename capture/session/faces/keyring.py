@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from typing import Final
 
-__all__ = ["AWAY_NS", "Keyring"]
-
 #: A holder who is asked and presses no key for so long is not there.
 AWAY_NS: Final = 20_000_000_000
 

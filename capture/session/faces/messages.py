@@ -15,21 +15,6 @@ from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 from capture.dashboard.showing import Showing
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 
-__all__ = [
-    "LONGEST_FROM_BENCH",
-    "LONGEST_FROM_FACE",
-    "Asks",
-    "Ended",
-    "FromBench",
-    "FromFace",
-    "Hello",
-    "Keyed",
-    "PlaceOnScreen",
-    "ended",
-    "from_bench",
-    "shown",
-]
-
 #: Bytes of a line with its end. A view with its longest trace has a tenth of it.
 LONGEST_FROM_BENCH = 4 << 20
 LONGEST_FROM_FACE = 4 << 10

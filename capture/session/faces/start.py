@@ -13,8 +13,6 @@ from socket import socket, socketpair
 from capture.plumbing.file_name import file_name
 from capture.plumbing.local_socket import reach, runtime_folder
 
-__all__ = ["found", "place", "started"]
-
 #: Where systemd puts the folder of a bench's service (RuntimeDirectory=).
 _SERVICES = Path("/run/strokelog")
 _NAME = "faces.sock"

@@ -38,8 +38,6 @@ from capture.session.faces.messages import (
 )
 from capture.session.pressed import presses
 
-__all__ = ["Left", "TerminalFace", "here"]
-
 #: A bench that says nothing for so long hangs: it says something every second.
 _SILENT_NS: Final = 3_000_000_000
 _LOOK_S: Final = 0.5
