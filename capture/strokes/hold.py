@@ -19,7 +19,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-__all__ = ["StrokeSamples", "crest", "crossing", "held_ns", "hold_of", "returned_ns", "turned", "without_glitches"]
+__all__ = [
+    "SUSTAINED_NS",
+    "StrokeSamples",
+    "crest",
+    "crossing",
+    "held_ns",
+    "hold_of",
+    "returned_ns",
+    "turned",
+    "without_glitches",
+]
 
 #: A bounce is over within this (common practice).
 _BOUNCE_NS = 250_000_000
@@ -190,7 +200,10 @@ def turned(samples: StrokeSamples, offsets: list[int], hold: list[int]) -> bool:
     if rise <= 3 * samples.reading_ns:
         return False
     stood = held_ns(samples, offsets, hold, top * 9 // 10)
-    return stood < min(rise, 2 * fall) or _bent(samples, offsets, rise)
+    high = max((at for at in hold if offsets[at] * 10 >= top * 9), default=hold[0])
+    # What sank by a third before it was let go, and from nine tenths sooner than it had come, was never held.
+    sank = 3 * offsets[hold[-1]] <= 2 * top and samples.times[high] - crossing(samples, offsets, top * 9 // 10) < rise
+    return sank or stood < min(rise, 2 * fall) or _bent(samples, offsets, rise)
 
 
 def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int) -> bool:

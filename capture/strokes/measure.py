@@ -31,7 +31,17 @@ from math import isqrt
 from operator import and_, sub
 
 from capture.strokes.followed import Inferred, decay, leak_followed_back, tail_followed
-from capture.strokes.hold import StrokeSamples, crest, crossing, held_ns, hold_of, returned_ns, turned, without_glitches
+from capture.strokes.hold import (
+    SUSTAINED_NS,
+    StrokeSamples,
+    crest,
+    crossing,
+    held_ns,
+    hold_of,
+    returned_ns,
+    turned,
+    without_glitches,
+)
 from capture.strokes.levels import (
     curvature_noise,
     growth,
@@ -230,8 +240,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     # A slow stream tells how long it was to about half a reading: in doubt it was short.
     short = held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
     by_hand = not short and turned(samples, offsets, hold)
-    if by_hand:
-        peak = lasted
+    if by_hand or (short and 2 * samples.reading_ns <= SUSTAINED_NS):
+        # A quick stream shows how far it went, for however short a time.
+        peak = lasted if by_hand else min(peak, lasted)
         held = min(held, peak)
     if short or by_hand:
         flags.add("short_hold")
@@ -280,12 +291,13 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
                 followed = _never_waited_for(samples, hold, peak, hidden, told)
             if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
                 flags.add("creep")
+            elif followed is not None and told and followed.standard_nm * 1000 > followed.level_nm * 22:
+                # Too little is known of where it was going to: what was read is all that can be said.
+                flags.add("creep")
             elif followed is not None:
                 # What could hide says nothing of where the travel is.
                 peak, held = (followed.level_nm, followed.level_nm) if told else (peak, held)
                 inferred = followed.standard_nm
-                if told and inferred > peak * 22 // 1000:
-                    flags.add("creep")
 
     return_error = _return_flags(samples, peak, noise, resolution_nm, flags)
     if plunger_range is not None:
