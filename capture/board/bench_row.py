@@ -18,6 +18,7 @@ from uuid import UUID
 
 from capture.board.needs import CLOCK_OFF, RECONNECT, STUCK_AFTER, Need, rank
 from capture.clearance.verdict import VerdictWord
+from capture.mqtt.heads import Head, HeadsHeard
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.plumbing.plaintext import clean
 
@@ -121,7 +122,7 @@ class BenchOnBoard:
     """What is known of one bench. Feed it what has been read from the wire; ask it for a row."""
 
     __slots__ = (
-        "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gone_at", "_heard_at",
+        "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gone_at", "_heads", "_heard_at",
         "_ids", "_indicator_down", "_job", "_judged", "_measure",
         "_pack", "_passed", "_pressure_flags", "_progress", "_ready",
         "_silent", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
@@ -165,6 +166,7 @@ class BenchOnBoard:
         self._ready = False
         """Whether nothing stands against signing the unit off, and nobody has."""
         self._silent = False
+        self._heads = HeadsHeard()
         self._ids: dict[UUID, None] = {}
 
     # -- what arrives ------------------------------------------------------------------------------------
@@ -239,6 +241,7 @@ class BenchOnBoard:
     def take_verdict(self, verdict: VerdictMessage) -> bool:
         """Take a verdict; say whether it is news of the job that the bench is at. Raises Refused."""
         _in_question(verdict.check, 0, verdict.mean_nm, verdict.expanded_uncertainty_nm)
+        self._hear(verdict.head())
         if verdict.job != self._job:
             # The status tells which job it is. Where none is at work, the newest verdict tells the last one.
             newest = max((one.at for one in self._judged.values()), default=None)
@@ -259,8 +262,13 @@ class BenchOnBoard:
         )  # fmt: skip
         return True
 
+    def _hear(self, head: Head | None) -> None:
+        if head is not None:
+            self._heads.take(head)
+
     def take_unit(self, unit: UnitMessage) -> bool:
         """Take how the unit stands; say whether it is news of the job that the bench is at."""
+        self._hear(unit.head())
         if self._unit_told is not None and unit.at < self._unit_told[1]:
             return False
         # Retained words come in any order: this one may be of a job that the status has yet to tell.
@@ -323,6 +331,8 @@ class BenchOnBoard:
     def _needs(self, now: datetime, watching_since: datetime, unheard: datetime | None) -> Iterator[Need]:
         if self._gauge_due is not None and self._gauge_due < now.date():
             yield Need("gauge overdue", f"The indicator's calibration was due on {self._gauge_due}.")
+        if self._heads.broken:
+            yield Need("record broken", f"The bench's record is not what it was: {self._heads.broken}.")
         if unheard is not None:
             yield Need("not heard", "Not heard since the broker was lost; it may be measuring all the same.", unheard)
             return

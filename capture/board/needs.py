@@ -21,6 +21,7 @@ Kind = Literal[
     "ready to sign",
     "offline",
     "gauge overdue",
+    "record broken",
     "clock off",
     "not heard",
 ]
@@ -38,6 +39,7 @@ KINDS: Final[tuple[Kind, ...]] = (
     "leaks",
     "ready to sign",
     "offline",
+    "record broken",
     "gauge overdue",
     "clock off",
     "not heard",

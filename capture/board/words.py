@@ -41,6 +41,7 @@ NEED_LOOKS: Final[dict[Kind, BoardLook]] = {
     "ready to sign": BoardLook("□□", "[]", "bold green"),
     "offline": BoardLook("○○", "oo", "bold"),
     "gauge overdue": BoardLook("◆◆", "!!", "bold yellow"),
+    "record broken": BoardLook("≠≠", "!=", "bold red"),
     "clock off": BoardLook("◷◷", "@@", "yellow"),
     "not heard": BoardLook("◌◌", "()", "yellow"),
 }

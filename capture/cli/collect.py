@@ -15,6 +15,7 @@ from capture.plumbing.outward import write
 
 if TYPE_CHECKING:
     from capture.collect import CollectSettings, Counts, Event
+    from capture.collect.events import BrokenRecord
 
 _COUNTS_EVERY_S = 60
 
@@ -97,6 +98,7 @@ def collect(
 
 async def _collect(settings: CollectSettings, as_json: bool, *, leave: bool, standby: bool) -> None:
     from capture.collect import Collector, Counts
+    from capture.collect.events import BrokenRecord
     from capture.plumbing.sd_notify import notify_service, watchdog
 
     def line(text: str) -> None:
@@ -105,6 +107,9 @@ async def _collect(settings: CollectSettings, as_json: bool, *, leave: bool, sta
     def on_event(event: Event) -> None:
         if isinstance(event, Counts):
             return  # told at intervals and at the end
+        if isinstance(event, BrokenRecord):
+            line(_json_of(event) if as_json else _broken_in_words(event))
+            return
         words = _json_of(event) if as_json else f"{event.what} {event.where}: {event.state}"
         line(words if as_json or not event.reason else f"{words}: {event.reason}")
         notify_service(f"STATUS={event.what} {event.where} {event.state}")
@@ -139,9 +144,15 @@ def _json_of(event: Event) -> str:
     from dataclasses import asdict
 
     from capture.collect import Counts
+    from capture.collect.events import BrokenRecord
 
-    kind = "counts" if isinstance(event, Counts) else "link"
+    kind = "counts" if isinstance(event, Counts) else "broken_record" if isinstance(event, BrokenRecord) else "link"
     return json.dumps({"type": kind, **asdict(event)}, ensure_ascii=False)
+
+
+def _broken_in_words(event: BrokenRecord) -> str:
+    bench = f"bench {event.bench}" + (f" of shop {event.shop}" if event.shop else "")
+    return f"RECORD BROKEN, {bench}: {event.why}; `strokelog record verify --against` at the bench says where"
 
 
 def _counts_in_words(total: Counts) -> str:

@@ -89,5 +89,7 @@ class CommandList(TyperGroup):
         try:
             return super().invoke(ctx)
         except typer.BadParameter as error:
+            from capture.plumbing.wrong_values import plain_words
+
             error.message = plain_words(error.message)
             raise

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import sys
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -22,6 +23,13 @@ def verify(
         str | None,
         typer.Option("--expect", metavar="NUMBER:HASH", help="A head written down earlier, which must still be there."),
     ] = None,
+    against: Annotated[
+        str | None,
+        typer.Option("--against", metavar="DATABASE", help="A collector's database, whose heads must all be there."),
+    ] = None,
+    password_file: Annotated[
+        Path | None, typer.Option("--password-file", help="Of that database, where it is no file.")
+    ] = None,
     as_json: Json = False,
     config: ConfigFile = None,
     data_dir: DataDir = None,
@@ -37,14 +45,46 @@ def verify(
     head = _head(expect)
     with errors_in_words():
         path = record_path(config, data_dir)
-        proof = prove(path, job=job, expect=head, progress=_progress if sys.stderr.isatty() else lambda done, of: None)
+        heads = _collected(path, against, password_file) if against is not None else []
+        progress = _progress if sys.stderr.isatty() else lambda done, of: None
+        proof = prove(path, job=job, expect=head, heads=heads, progress=progress)
     if as_json:
-        for line in _json_lines(proof):
+        for line in _json_lines(proof, heads):
             say_json(line)
     else:
-        for text in _lines(proof, job, expected=head is not None):
+        for text in _lines(proof, job, expected=head is not None, heads=heads):
             say(clean(text))
     raise typer.Exit(0 if proof.mismatch is None else 1)
+
+
+def _collected(record: Path, database: str, password_file: Path | None) -> list[tuple[int, str]]:
+    """Return the heads that were collected of the record's benches."""
+    from pydantic import ValidationError
+
+    from capture.cli.extras import need
+    from capture.collect import DatabaseSettings
+    from capture.collect.database import CollectError, DatabaseAway
+    from capture.collect.heads import collected_heads
+    from capture.plumbing.wrong_values import wrong_values
+    from capture.record import Store
+
+    with Store.open_to_read(record) as store:
+        benches = store.benches()
+    try:
+        settings = DatabaseSettings(url=database, password_file=password_file)
+        if settings.address.get_backend_name() == "postgresql":
+            need("postgres")
+        heads = collected_heads(settings, benches)
+    except ValidationError as error:
+        fail(f"--against {database}: {'; '.join(wrong_values(error))}", 2)
+    except (CollectError, DatabaseAway) as error:
+        fail(f"--against {database}: {error}")
+    if not heads:
+        fail(
+            f"--against {database}: no head of {', '.join(benches) or 'any bench'} was collected there, so nothing can "
+            "be proven against it"
+        )
+    return heads
 
 
 def _head(expect: str | None) -> tuple[int, str] | None:
@@ -67,7 +107,7 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
-def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
+def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[int, str]]) -> list[str]:
     done = f"{_count(proof.verdicts, 'verdict')} derived again from the recordings, and the strokes of "
     done += f"{_count(proof.abandoned, 'check')} without a verdict"
     what = f"job {job}" if job is not None else _count(proof.jobs, "job")
@@ -96,6 +136,11 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
             f"Entry {entry}: the clock of {told.get('bench')} was set from {told.get('from')} to {told.get('to')}; "
             "times before and after it are not of one clock."
         )
+    if heads:
+        lines.append(
+            f"Proven against what was collected as it happened: {_count(len(heads), 'head')}, the newest of entry "
+            f"{max(heads)[0]}."
+        )
     lines.append(f"Head: {number}:{sha256}")
     lines.append(
         "The head that was expected is there; nothing up to it is missing."
@@ -106,7 +151,7 @@ def _lines(proof: Proof, job: int | None, *, expected: bool) -> list[str]:
     return lines
 
 
-def _json_lines(proof: Proof) -> list[dict[str, Any]]:
+def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, Any]]:
     lines: list[dict[str, Any]] = []
     for found in filter(None, (proof.mismatch, *proof.further)):
         lines.append(
@@ -133,6 +178,7 @@ def _json_lines(proof: Proof) -> list[dict[str, Any]]:
             "unsealed": proof.unsealed,
             "not_measured": proof.not_measured,
             "clock_jumps": [{"entry": entry, **told} for entry, told in proof.clock_jumps],
+            "collected_heads": len(heads),
             "head": {"number": proof.head[0], "sha256": proof.head[1]} if proof.head[0] else None,
         }
     )

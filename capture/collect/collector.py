@@ -8,7 +8,7 @@ from functools import partial
 
 from capture.collect.database import CollectError, engine_of
 from capture.collect.database_thread import DatabaseThread
-from capture.collect.events import Counts, Event
+from capture.collect.events import BrokenRecord, Counts, Event
 from capture.collect.lease import holder_of_this_process
 from capture.collect.rows import Arrived
 from capture.collect.settings import CollectSettings, ShopBroker
@@ -38,7 +38,7 @@ class Collector:
         self._settings = settings
         self._leave = leave
         self._on_event = on_event
-        self._sink = Sink(engine_of(settings.database))
+        self._sink = Sink(engine_of(settings.database), on_broken=self._tell_broken)
         self._standby = standby
         self._stop = asyncio.Event()
         self._database = DatabaseThread(settings.database.url, self._stop, on_event)
@@ -50,6 +50,7 @@ class Collector:
 
     async def run(self) -> None:
         """Collect from every broker."""
+        self._loop = asyncio.get_running_loop()
         try:
             async with asyncio.TaskGroup() as group:
                 self._beside = group
@@ -123,6 +124,10 @@ class Collector:
         self.total += counts
         self._on_event(self.total)
         return True
+
+    def _tell_broken(self, found: BrokenRecord) -> None:
+        # Called on the database's thread.
+        self._loop.call_soon_threadsafe(self._on_event, found)
 
 
 def _session(name: str, broker: ShopBroker) -> str:

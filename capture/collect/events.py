@@ -22,6 +22,15 @@ class LinkChange:
 
 
 @dataclass(frozen=True, slots=True)
+class BrokenRecord:
+    """A bench whose record is not what it was by the heads that its messages carried, and why that is known."""
+
+    shop: str
+    bench: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Counts:
     """Messages committed: new ones of each kind, ones that were there already, and ones that are no messages."""
 
@@ -41,4 +50,4 @@ class Counts:
         return replace(cls(repeated=repeated), **{{"status": "statuses"}.get(kind, f"{kind}s"): new})
 
 
-Event = LinkChange | Counts
+Event = LinkChange | BrokenRecord | Counts

@@ -38,8 +38,10 @@ __all__ = [
     "REVISIONS",
     "VERSION_TABLE",
     "Instant",
+    "broken",
     "by_id",
     "collectors",
+    "heads",
     "leases",
     "refused",
     "statuses",
@@ -109,6 +111,34 @@ collectors = Table(
     metadata,
     Column("name", Text, primary_key=True),
     Column("since", Instant, nullable=False),
+)
+
+#: Every head of a bench's record that a message carried, once: what `record verify --against` proves a record with.
+heads = Table(
+    "collected_heads",
+    metadata,
+    Column("sha256", String(64), primary_key=True),
+    Column("shop", Text, primary_key=True),
+    Column("bench", Text, primary_key=True),
+    Column("number", BigInteger, nullable=False),
+    Column("record", Integer, nullable=False),  # 1, and one more after each time that it was found broken
+    Column("at", Instant, nullable=False),
+    Column("received_at", Instant, nullable=False),
+    Index("collected_heads_bench", "shop", "bench", "number"),
+)
+
+#: Benches whose record lost its end, was changed or was replaced, each time that heads told so.
+broken = Table(
+    "collected_broken_records",
+    metadata,
+    Column("number", BigInteger().with_variant(Integer, "sqlite"), primary_key=True, autoincrement=True),
+    Column("shop", Text, nullable=False),
+    Column("bench", Text, nullable=False),
+    Column("received_at", Instant, nullable=False),
+    Column("head_number", BigInteger, nullable=False),
+    Column("head_sha256", String(64), nullable=False),
+    Column("why", Text, nullable=False),
+    sqlite_autoincrement=True,
 )
 
 #: Who may keep what comes from a session now; see `lease.py`.

@@ -21,7 +21,8 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 
 from capture.collect.database import DatabaseAway, bring_up_to_date, why
-from capture.collect.events import Counts
+from capture.collect.events import BrokenRecord, Counts
+from capture.collect.heads import keep_heads
 from capture.collect.lease import Lease
 from capture.collect.rows import Arrived, NoMessage, refusal, row_of
 from capture.collect.schema import by_id, collectors, leases, refused
@@ -33,6 +34,9 @@ REFUSED_KEPT: Final = 10_000
 _ORDER: Final = tuple(by_id)  # always the same, so that collectors writing together cannot deadlock
 #: What a row can be to blame for. Everything else a database says may pass by itself.
 _ROW_AT_FAULT: Final = (DataError, IntegrityError)
+
+#: The kinds of messages that carry a head of the bench's record.
+_UNDER_HEAD: Final = ("verdict", "unit")
 
 _COUNT: Final = {"preserve_rowcount": True}
 
@@ -75,9 +79,16 @@ def insert_anywhere(connection: Connection, table: Table, key: str, rows: Sequen
 class Sink:
     """The tables of one database. Its methods raise DatabaseAway, and then have changed nothing."""
 
-    def __init__(self, engine: Engine, insert_new: Insert | None = None) -> None:
+    def __init__(
+        self,
+        engine: Engine,
+        insert_new: Insert | None = None,
+        on_broken: Callable[[BrokenRecord], None] = lambda found: None,
+    ) -> None:
+        """`on_broken` is told, after the commit, of benches whose record is not what it was."""
         self._engine = engine
         self._insert_new = insert_new or insert_of(engine)
+        self._on_broken = on_broken
         self._open = False
 
     def open(self) -> None:
@@ -128,10 +139,13 @@ class Sink:
         """Commit `batch` and return what was new in it. With a `lease`, only while that holds: raises LeaseLost."""
         rows: dict[str, list[tuple[Arrived, dict[str, Any]]]] = defaultdict(list)
         wrong: list[dict[str, Any]] = []
+        under_head: list[dict[str, Any]] = []
         for arrived in batch:
             try:
                 kind, row = row_of(arrived)
                 rows[kind].append((arrived, row))
+                if kind in _UNDER_HEAD:
+                    under_head.append(row)
             except NoMessage as error:
                 wrong.append(refusal(arrived, str(error)))
         with self._transaction() as connection:
@@ -141,7 +155,11 @@ class Sink:
             for kind in _ORDER:
                 if rows[kind]:
                     counts += self._write(connection, kind, rows[kind], wrong)
-            return counts + self._refuse(connection, wrong)
+            found = keep_heads(connection, under_head, self._insert_new)
+            counts += self._refuse(connection, wrong)
+        for one in found:
+            self._on_broken(one)
+        return counts
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[Connection]:

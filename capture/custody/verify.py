@@ -10,7 +10,7 @@ fitted) is not in the recording: those are proven by the chain alone.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, fields
 from datetime import UTC
@@ -78,16 +78,17 @@ def verify(
     *,
     job: int | None = None,
     expect: tuple[int, str] | None = None,
+    heads: Sequence[tuple[int, str]] = (),
     progress: Callable[[int, int], None] = lambda done, of: None,
 ) -> Proof:
     """Prove the record, or one job of it (the chain always as a whole); `expect` is a number and hash that the chain
-    must hold. `progress` is told how many checks of how many are done.
+    must hold, and `heads` are more of them. `progress` is told how many checks of how many are done.
 
     Raises RecordError if there is no record that can be read.
     """
     proof = Proof()
     try:
-        walked = audit(record, job=job, expect=expect)
+        walked = audit(record, job=job, expect=expect, heads=heads)
         proof.head, proof.jobs = walked.head, walked.jobs
         proof.clock_jumps = walked.clock_jumps
         with Store.open_to_read(record) as store:

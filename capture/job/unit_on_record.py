@@ -220,17 +220,18 @@ class UnitOnRecord:
             recording_bytes=recording_bytes,
             software_version=__version__,
             at=at,
-            messages=[outgoing(message), self._word(after, at)] if self._publishes else [],
+            messages=lambda head: [outgoing(message, head), self._word(after, at, head)] if self._publishes else [],
         )
         self.look()
         return outcome
 
-    def _word(self, now: UnitStanding, at: datetime) -> Outgoing:
+    def _word(self, now: UnitStanding, at: datetime, head: tuple[int, str]) -> Outgoing:
         """Return the message that tells how the unit stands."""
         job = self.job
-        return outgoing(UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial))
+        word = UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial)
+        return outgoing(word, head)
 
-    def _anew(self, fact: Fact, after: UnitStanding, at: datetime) -> list[Outgoing]:
+    def _anew(self, fact: Fact, after: UnitStanding, at: datetime, head: tuple[int, str]) -> list[Outgoing]:
         """Return the message of a verdict that was worked out anew without a stroke, if `fact` is that."""
         if not isinstance(fact, StrokeLeftOut) or fact.verdict is None:
             return []
@@ -251,7 +252,7 @@ class UnitOnRecord:
             not_measured=not_measured_words(check.origin),
             unit_serial=self.job.unit_serial,
         )
-        return [outgoing(message)]
+        return [outgoing(message, head)]
 
     # -- parts -------------------------------------------------------------------------------------------
 
@@ -346,8 +347,11 @@ class UnitOnRecord:
             raise FactRefused(why)
         job, before = self.job, self.now.fitted
         after = self._standing(job.with_fact(FactEntry(_NEXT, at, fact)))
-        messages = [*self._anew(fact, after, at), self._word(after, at)] if self._publishes else []
-        number = self._store.add_fact(job.id, fact, at=at, messages=messages)
+
+        def told(head: tuple[int, str]) -> list[Outgoing]:
+            return [*self._anew(fact, after, at, head), self._word(after, at, head)] if self._publishes else []
+
+        number = self._store.add_fact(job.id, fact, at=at, messages=told)
         judged = unjudged_words(before, fact)
         notes = [judged] if judged else []
         if isinstance(fact, SignedOff) and self.look().standing.signed is None:

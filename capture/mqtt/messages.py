@@ -35,6 +35,7 @@ from pydantic import (
 )
 
 from capture.clearance.verdict import Verdict, VerdictWord
+from capture.mqtt.heads import Head
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.outgoing import Outgoing
 from capture.mqtt.topics import stroke_topic, unit_topic, verdict_topic
@@ -185,7 +186,23 @@ class RemarkMessage(_Strict):
     text: str
 
 
-class VerdictMessage(_Message):
+class _UnderHead(_Message):
+    """A message that carries the head of the bench's record it was written under, so that the record cannot be changed
+    without that being seen by whoever keeps messages."""
+
+    head_number: int | None = Field(
+        default=None, ge=0, description="The newest entry of the bench's record when this was written; null if unknown."
+    )
+    head_sha256: str = Field(default="", pattern="^([0-9a-f]{64})?$", description="That entry's hash.")
+
+    def head(self) -> Head | None:
+        """Return that head, None where an earlier version did not tell it."""
+        if self.head_number is None or not self.head_sha256:
+            return None
+        return Head(self.head_number, self.head_sha256, self.at)
+
+
+class VerdictMessage(_UnderHead):
     """The verdict on a pack's clearance, with its uncertainty, and the hash of the recording behind it."""
 
     job: UUID
@@ -249,7 +266,7 @@ class PackMessage(_Strict):
     )
 
 
-class UnitMessage(_Message):
+class UnitMessage(_UnderHead):
     """How the unit on a bench stands on its way to the sign-off. Retained; sent when that changes."""
 
     job: UUID
@@ -298,8 +315,10 @@ class UnitMessage(_Message):
         )
 
 
-def outgoing(message: StrokeMessage | VerdictMessage | UnitMessage) -> Outgoing:
-    """Return `message` addressed to its topic and written as JSON."""
+def outgoing(message: StrokeMessage | VerdictMessage | UnitMessage, head: tuple[int, str] | None = None) -> Outgoing:
+    """Return `message` addressed to its topic and written as JSON, under the number and hash of the record's head."""
+    if head is not None:
+        message = message.model_copy(update={"head_number": head[0], "head_sha256": head[1]})
     if isinstance(message, UnitMessage):
         topic, retain = unit_topic(message.bench), True
     elif isinstance(message, StrokeMessage):

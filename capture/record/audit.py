@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -109,15 +109,21 @@ class Audit:
     gauges: list[GaugeSealed] = field(default_factory=list)
 
 
-def audit(path: Path, *, job: int | None = None, expect: tuple[int, str] | None = None) -> Audit:
+def audit(
+    path: Path,
+    *,
+    job: int | None = None,
+    expect: tuple[int, str] | None = None,
+    heads: Sequence[tuple[int, str]] = (),
+) -> Audit:
     """Walk the record at `path`. With `job`, the whole chain but only that job's rows; with `expect`, the entry of that
-    number must have that hash.
+    number must have that hash, and so must each entry that `heads` names.
 
     Raises Mismatch for the first thing that does not match, RecordError if there is no record to walk.
     """
     try:
         with closing(_open(path)) as connection:
-            walk = _Walk(connection, job, expect)
+            walk = _Walk(connection, job, [*heads, *([expect] if expect is not None else [])])
             try:
                 walk.run(path)
             except UnicodeDecodeError as error:  # SQLite tells of a table whose definition is no text
@@ -146,10 +152,12 @@ def _open(path: Path) -> sqlite3.Connection:
 class _Walk:
     """One pass over one snapshot of a record."""
 
-    def __init__(self, connection: sqlite3.Connection, job: int | None, expect: tuple[int, str] | None) -> None:
+    def __init__(self, connection: sqlite3.Connection, job: int | None, expect: Sequence[tuple[int, str]]) -> None:
         self._connection = connection
         self._job = job
-        self._expect = expect
+        self._expect: dict[int, list[str]] = {}
+        for number, sha256 in expect:
+            self._expect.setdefault(number, []).append(sha256)
         self.audit = Audit()
         self._seen: dict[str, set[int]] = {table.name: set() for table in (jobs, checks, strokes, verdicts)}
         # Of every check: its job, its pack, and its number there; and which of them and of the jobs are not over.
@@ -204,19 +212,17 @@ class _Walk:
                 found=worked_out,
             )
         self.audit.head = (number, worked_out)
-        if self._expect is not None and self._expect[0] == number and self._expect[1] != worked_out:
-            raise Mismatch(
-                "the hash of this entry as it was written down",
-                entry=number,
-                expected=self._expect[1],
-                found=worked_out,
-            )
+        for expected in self._expect.get(number, ()):
+            if expected != worked_out:
+                raise Mismatch(
+                    "the hash of this entry as it was written down", entry=number, expected=expected, found=worked_out
+                )
 
     def _expected_head(self) -> None:
         number = self.audit.head[0]
-        if self._expect is not None and self._expect[0] > number:
+        if max(self._expect, default=0) > number:
             raise Mismatch(
-                "the end of the ledger is missing", entry=number + 1, expected=f"entry {self._expect[0]}",
+                "the end of the ledger is missing", entry=number + 1, expected=f"entry {max(self._expect)}",
                 found=f"{number} as the last",
             )  # fmt: skip
 

@@ -7,7 +7,7 @@ and job UUIDs are arguments. Strokes and verdicts are only ever added, in `id` o
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from pathlib import Path
@@ -30,7 +30,14 @@ from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, 
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
 
-__all__ = ["Store"]
+__all__ = ["Store", "ToTell"]
+
+#: Messages, or what makes them from the number and hash of the entry that they tell of.
+ToTell = Sequence[Outgoing] | Callable[[tuple[int, str]], Sequence[Outgoing]]
+
+
+def _tell(connection: Connection, messages: ToTell, at: datetime) -> None:
+    outbox.put(connection, messages(ledger.head(connection)) if callable(messages) else messages, at)
 
 
 class NewJob(TypedDict):
@@ -147,7 +154,7 @@ class Store(SqliteFile):
         recording_bytes: int,
         software_version: str,
         at: datetime,
-        messages: Sequence[Outgoing] = (),
+        messages: ToTell = (),
     ) -> None:
         """Keep the verdict of a check being measured, and end the check. `advice` is kept as JSON objects."""
         with self._writing(f"keep the verdict of check {check_id}") as connection:
@@ -164,7 +171,7 @@ class Store(SqliteFile):
                 software_version=software_version,
                 **columns_of_verdict(verdict),
             )
-            outbox.put(connection, messages, at)
+            _tell(connection, messages, at)
 
     def abandon_check(
         self,
@@ -201,6 +208,11 @@ class Store(SqliteFile):
         with self._writing("keep that the clock was set") as connection:
             return ledger.append(connection, "clock_jumped", {"bench": bench, **jump}, to_text(at))
 
+    def benches(self) -> list[str]:
+        """Return the benches whose jobs are in this record."""
+        with self._reading("list the benches") as connection:
+            return list(connection.execute(select(schema.jobs.c.bench).distinct()).scalars())
+
     def newest_at(self) -> datetime | None:
         """Return the time of the newest entry, None in an empty record."""
         entries = schema.ledger.c
@@ -208,7 +220,7 @@ class Store(SqliteFile):
             text = connection.execute(select(entries.at).order_by(entries.number.desc()).limit(1)).scalar()
         return None if text is None else datetime.fromisoformat(text)
 
-    def add_fact(self, job_id: int, fact: Fact, *, at: datetime, messages: Sequence[Outgoing] = ()) -> int:
+    def add_fact(self, job_id: int, fact: Fact, *, at: datetime, messages: ToTell = ()) -> int:
         """Keep what happened to the unit beside its strokes; return its number in the ledger.
 
         A closed job takes facts too: steps and sign-off often come after the session at the bench. A job that was
@@ -232,8 +244,9 @@ class Store(SqliteFile):
                 self._need_unsigned(connection, job_id)
             if isinstance(fact, SignedOff):
                 self._need_rest(connection, job_id, "signed off")
-            outbox.put(connection, messages, at)
-            return ledger.append(connection, kind, {"job": job_id, **body_of(fact)}, to_text(at))
+            number = ledger.append(connection, kind, {"job": job_id, **body_of(fact)}, to_text(at))
+            _tell(connection, messages, at)
+            return number
 
     def add_gauge_fact(self, fact: GaugeFact, *, at: datetime, messages: Sequence[Outgoing] = ()) -> int:
         """Keep what was found of a gauge or happened to it, signed by name; return its number in the ledger."""

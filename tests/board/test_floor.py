@@ -251,6 +251,17 @@ def test_a_good_pack_whose_seal_leaks_needs_a_person_until_it_is_checked_again_o
     assert kinds(floor) == []
 
 
+def test_a_bench_whose_record_is_not_what_it_was_needs_a_person() -> None:
+    told = VerdictMessage.from_wire(verdict_of("bay 1", "good", at=NOW).payload)
+    before = told.model_copy(update={"head_number": 40, "head_sha256": "a" * 64})
+    anew = told.model_copy(update={"id": uuid4(), "head_number": 40, "head_sha256": "b" * 64, "check": told.check + 1})
+    floor = floor_of(resting(), verdict_of("bay 1", "good", at=NOW)._replace(payload=before.model_dump_json()))
+    assert kinds(floor) == []
+    feed(floor, verdict_of("bay 1", "good", at=NOW)._replace(payload=anew.model_dump_json()))
+    (need,) = only(floor).needs
+    assert need.kind == "record broken" and "entry 40 was aaaaaaaaaaaa and is bbbbbbbbbbbb now" in need.words
+
+
 def unit_of(bench: str, at: datetime, signed_by: str = "", **packs: str) -> Sent:
     told = UnitMessage(
         at=at, bench=bench, job=job_of(bench), unit_serial="HX-2207", steps=2, steps_closed=1, against=("A step.",),

@@ -30,11 +30,11 @@ CREATE TABLE collected_strokes (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_strokes_at ON collected_strokes (at);
+CREATE INDEX collected_strokes_job ON collected_strokes (job, "check", n);
 
 CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
 
-CREATE INDEX collected_strokes_job ON collected_strokes (job, "check", n);
+CREATE INDEX collected_strokes_at ON collected_strokes (at);
 
 CREATE TABLE collected_verdicts (
     id VARCHAR(36) NOT NULL,
@@ -42,6 +42,8 @@ CREATE TABLE collected_verdicts (
     shop TEXT NOT NULL,
     at VARCHAR(27) NOT NULL,
     bench TEXT NOT NULL,
+    head_number BIGINT,
+    head_sha256 TEXT NOT NULL,
     job VARCHAR(36) NOT NULL,
     pack TEXT NOT NULL,
     unit_serial TEXT NOT NULL,
@@ -71,11 +73,11 @@ CREATE TABLE collected_verdicts (
     PRIMARY KEY (id)
 );
 
+CREATE INDEX collected_verdicts_at ON collected_verdicts (at);
+
 CREATE INDEX collected_verdicts_job ON collected_verdicts (job, "check");
 
 CREATE INDEX collected_verdicts_serial ON collected_verdicts (unit_serial);
-
-CREATE INDEX collected_verdicts_at ON collected_verdicts (at);
 
 CREATE TABLE collected_statuses (
     id VARCHAR(36) NOT NULL,
@@ -113,6 +115,8 @@ CREATE TABLE collected_units (
     shop TEXT NOT NULL,
     at VARCHAR(27) NOT NULL,
     bench TEXT NOT NULL,
+    head_number BIGINT,
+    head_sha256 TEXT NOT NULL,
     job VARCHAR(36) NOT NULL,
     unit_serial TEXT NOT NULL,
     packs JSON NOT NULL,
@@ -128,16 +132,39 @@ CREATE TABLE collected_units (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_units_serial ON collected_units (unit_serial);
-
 CREATE INDEX collected_units_at ON collected_units (at);
 
 CREATE INDEX collected_units_job ON collected_units (job);
+
+CREATE INDEX collected_units_serial ON collected_units (unit_serial);
 
 CREATE TABLE collected_by (
     name TEXT NOT NULL,
     since VARCHAR(27) NOT NULL,
     PRIMARY KEY (name)
+);
+
+CREATE TABLE collected_heads (
+    sha256 VARCHAR(64) NOT NULL,
+    shop TEXT NOT NULL,
+    bench TEXT NOT NULL,
+    number BIGINT NOT NULL,
+    record INTEGER NOT NULL,
+    at VARCHAR(27) NOT NULL,
+    received_at VARCHAR(27) NOT NULL,
+    PRIMARY KEY (sha256, shop, bench)
+);
+
+CREATE INDEX collected_heads_bench ON collected_heads (shop, bench, number);
+
+CREATE TABLE collected_broken_records (
+    number INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT,
+    shop TEXT NOT NULL,
+    bench TEXT NOT NULL,
+    received_at VARCHAR(27) NOT NULL,
+    head_number BIGINT NOT NULL,
+    head_sha256 VARCHAR(64) NOT NULL,
+    why TEXT NOT NULL
 );
 
 CREATE TABLE collected_leases (
