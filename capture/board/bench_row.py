@@ -18,7 +18,7 @@ from uuid import UUID
 
 from capture.board.needs import CLOCK_OFF, RECONNECT, STUCK_AFTER, Need, rank
 from capture.clearance.verdict import VerdictWord
-from capture.mqtt.heads import Head, HeadsHeard
+from capture.mqtt.heads import HeadsHeard, HeadTold
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
 from capture.plumbing.plaintext import clean
 
@@ -262,7 +262,7 @@ class BenchOnBoard:
         )  # fmt: skip
         return True
 
-    def _hear(self, head: Head | None) -> None:
+    def _hear(self, head: HeadTold | None) -> None:
         if head is not None:
             self._heads.take(head)
 

@@ -17,7 +17,7 @@ from capture.collect.database import DatabaseAway, engine_of, why
 from capture.collect.events import BrokenRecord
 from capture.collect.schema import broken, heads
 from capture.collect.settings import DatabaseSettings
-from capture.mqtt.heads import Head, broken_words
+from capture.mqtt.heads import HeadTold, broken_words
 
 __all__ = ["collected_heads", "keep_heads"]
 
@@ -41,10 +41,10 @@ def keep_heads(connection: Connection, rows: Sequence[Mapping[str, Any]], insert
         known = {row.number: row.sha256 for row in kept.values() if row.record == record}
         of_now = select(heads).where(*here, heads.c.record == record).order_by(heads.c.number.desc()).limit(1)
         last = connection.execute(of_now).first()
-        newest: Head | None = None if last is None else Head(last.number, last.sha256, last.at)
+        newest: HeadTold | None = None if last is None else HeadTold(last.number, last.sha256, last.at)
         new = []
         for told_row in told:
-            head = Head(told_row["head_number"], told_row["head_sha256"], told_row["at"])
+            head = HeadTold(told_row["head_number"], told_row["head_sha256"], told_row["at"])
             if head.sha256 in kept or known.get(head.number) == head.sha256:
                 continue  # a message that came again, also one of a record that was another
             if words := broken_words(known, newest, head):

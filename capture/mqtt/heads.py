@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-__all__ = ["Head", "HeadsHeard", "broken_words"]
+__all__ = ["HeadTold", "HeadsHeard", "broken_words"]
 
 _MOST_HEADS: Final = 500
 
 
 @dataclass(frozen=True, slots=True)
-class Head:
+class HeadTold:
     """The newest entry of a record, and the time of the message that told of it."""
 
     number: int
@@ -27,7 +27,7 @@ class Head:
     at: datetime
 
 
-def broken_words(known: Mapping[int, str], newest: Head | None, head: Head) -> str:
+def broken_words(known: Mapping[int, str], newest: HeadTold | None, head: HeadTold) -> str:
     """Return what is wrong with a record whose `known` heads (hash by number) and `newest` were heard before `head`;
     nothing where they can be of one record."""
     there = known.get(head.number)
@@ -45,11 +45,11 @@ class HeadsHeard:
 
     def __init__(self) -> None:
         self._known: dict[int, str] = {}
-        self._newest: Head | None = None
+        self._newest: HeadTold | None = None
         self.broken = ""
         """What was first found wrong, in words; it stays."""
 
-    def take(self, head: Head) -> None:
+    def take(self, head: HeadTold) -> None:
         """Take a head."""
         self.broken = self.broken or broken_words(self._known, self._newest, head)
         self._known[head.number] = head.sha256

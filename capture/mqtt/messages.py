@@ -35,7 +35,7 @@ from pydantic import (
 )
 
 from capture.clearance.verdict import Verdict, VerdictWord
-from capture.mqtt.heads import Head
+from capture.mqtt.heads import HeadTold
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.outgoing import Outgoing
 from capture.mqtt.topics import stroke_topic, unit_topic, verdict_topic
@@ -195,11 +195,11 @@ class _UnderHead(_Message):
     )
     head_sha256: str = Field(default="", pattern="^([0-9a-f]{64})?$", description="That entry's hash.")
 
-    def head(self) -> Head | None:
+    def head(self) -> HeadTold | None:
         """Return that head, None where an earlier version did not tell it."""
         if self.head_number is None or not self.head_sha256:
             return None
-        return Head(self.head_number, self.head_sha256, self.at)
+        return HeadTold(self.head_number, self.head_sha256, self.at)
 
 
 class VerdictMessage(_UnderHead):

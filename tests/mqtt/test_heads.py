@@ -8,17 +8,17 @@ from datetime import UTC, datetime, timedelta
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.mqtt.heads import Head, HeadsHeard
+from capture.mqtt.heads import HeadsHeard, HeadTold
 
 AT = datetime(2025, 11, 25, 9, 0, tzinfo=UTC)
 
 
-def chain(seed: str, length: int) -> list[Head]:
+def chain(seed: str, length: int) -> list[HeadTold]:
     """A record's heads, one a minute, each hash of all before it."""
     heads, last = [], seed
     for number in range(1, length + 1):
         last = hashlib.sha256(f"{last}{number}".encode()).hexdigest()
-        heads.append(Head(number, last, AT + timedelta(minutes=number)))
+        heads.append(HeadTold(number, last, AT + timedelta(minutes=number)))
     return heads
 
 
@@ -45,7 +45,7 @@ def test_a_second_record_of_a_bench_is_found_by_its_first_head_of_a_known_number
 def test_a_record_that_lost_its_end_is_found_by_its_next_message() -> None:
     heads, heard = chain("a", 9), HeadsHeard()
     heard.take(heads[8])
-    heard.take(Head(5, "f" * 64, AT + timedelta(hours=1)))
+    heard.take(HeadTold(5, "f" * 64, AT + timedelta(hours=1)))
     assert heard.broken == "entry 9 was there and the newest is 5 now: the record lost its end"
     heard.take(heads[7])
     assert "lost its end" in heard.broken  # it stays
