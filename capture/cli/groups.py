@@ -11,8 +11,6 @@ import typer
 from typer.core import TyperGroup
 from typer.main import get_command
 
-from capture.plumbing.wrong_values import plain_words
-
 
 @dataclass(frozen=True, slots=True)
 class Command:

@@ -19,8 +19,6 @@ from capture.collect.schema import broken, heads
 from capture.collect.settings import DatabaseSettings
 from capture.mqtt.heads import HeadTold, broken_words
 
-__all__ = ["collected_heads", "keep_heads"]
-
 Insert = Callable[[Connection, Table, str, Sequence[dict[str, Any]]], int]
 
 

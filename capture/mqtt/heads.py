@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-__all__ = ["HeadTold", "HeadsHeard", "broken_words"]
-
 _MOST_HEADS: Final = 500
 
 
