@@ -19,18 +19,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-__all__ = [
-    "SUSTAINED_NS",
-    "StrokeSamples",
-    "crest",
-    "crossing",
-    "held_ns",
-    "hold_of",
-    "returned_ns",
-    "turned",
-    "without_glitches",
-]
-
 #: A bounce is over within this (common practice).
 _BOUNCE_NS = 250_000_000
 #: A travel is sustained that stood for most of this: what a hand or a piston turns in takes longer, a bounce less.

@@ -30,11 +30,11 @@ CREATE TABLE collected_strokes (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_strokes_job ON collected_strokes (job, "check", n);
+CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
 
 CREATE INDEX collected_strokes_at ON collected_strokes (at);
 
-CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
+CREATE INDEX collected_strokes_job ON collected_strokes (job, "check", n);
 
 CREATE TABLE collected_verdicts (
     id UUID NOT NULL,
@@ -132,9 +132,9 @@ CREATE TABLE collected_units (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_units_job ON collected_units (job);
-
 CREATE INDEX collected_units_serial ON collected_units (unit_serial);
+
+CREATE INDEX collected_units_job ON collected_units (job);
 
 CREATE INDEX collected_units_at ON collected_units (at);
 
