@@ -13,7 +13,7 @@ from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.checked_file import FileKind
 from capture.plumbing.user_folders import data_folder, settings_folder
 from capture.plumbing.wrong_values import wrong_values
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 from drivers.torque import TorqueSettings
 
 __all__ = ["SETTINGS_FILE", "Config", "ConfigError", "Retention", "default_config_path", "load_config"]

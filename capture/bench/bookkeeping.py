@@ -30,7 +30,7 @@ from capture.recordings.queued import QueuedRecording
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
 from capture.unit.facts import Fact, StrokeLeftOut
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 
 
 def _open(path: Path) -> Store:

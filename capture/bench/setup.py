@@ -9,7 +9,7 @@ from typing import Any
 from capture.air.standing import FixtureSetup
 from capture.mqtt.settings import BrokerSettings
 from capture.sheet.sheet import Sheet
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
 

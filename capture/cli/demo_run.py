@@ -33,7 +33,6 @@ from capture.session.faces.messages import Hello
 from capture.session.faces.terminal import TerminalFace
 from capture.session.session import Session
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.broker import demo_broker
 from capture.simulation.pty_bench import PtyBench
 from capture.simulation.scenario import (
@@ -47,6 +46,7 @@ from capture.simulation.scenario import (
     DemoCheck,
     troubled_checks,
 )
+from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 
 _BENCH = "forest-1"
 _PAUSE_S = 0.5

@@ -37,8 +37,8 @@ COMMANDS: dict[str, Command | Group] = {
     "unit": Group(
         "A unit on its way to the sign-off: its parts and steps.",
         {
-            "plan": Command("Say which parts to change, all packs together.", "plan", "plan"),
-            "change": Command("Keep a change of parts that was made.", "plan", "change"),
+            "plan": Command("Say which parts to change, all packs together.", "unit_plan", "plan"),
+            "change": Command("Keep a change of parts that was made.", "unit_plan", "change"),
             "steps": Command("Show packs and steps: done, next, open.", "signoff", "steps"),
             "step": Command("Confirm a step, or begin one that takes its time.", "signoff", "step"),
             "leave-out": Command("Leave one stroke of a check out, by name and reason.", "signoff", "leave_out"),

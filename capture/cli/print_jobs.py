@@ -12,7 +12,7 @@ from rich.text import Text
 
 from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.json_forms import fact_json
-from capture.output.tables import budget_table, report_strokes
+from capture.output.printed_tables import budget_table, report_strokes
 from capture.output.words import leak_word, plain_line
 from capture.plumbing.outward import harmless_console
 from capture.plumbing.plaintext import clean
@@ -21,7 +21,7 @@ from capture.recordings.file import in_data_folder, kept_at
 from capture.sheet.sheet import Sheet, SheetError, Shim, parse_sheet
 from capture.unit.changes import PlanError, outcomes
 from capture.unit.facts import Correction, PartsChanged, SignedOff, is_demonstration
-from capture.unit.gauge import gauge_of
+from capture.unit.gauge_identity import gauge_of
 from capture.unit.origin import is_measured, origin_words
 from capture.unit.standing import unit_now
 from capture.unit.words import fact_words

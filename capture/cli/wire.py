@@ -40,7 +40,7 @@ def replay(
 ) -> None:
     """Measure a recording again. Exit code 0, or 1 if the recording cannot be read."""
     from capture.output.json_forms import stroke_json, verdict_json
-    from capture.output.tables import budget_table, report_strokes
+    from capture.output.printed_tables import budget_table, report_strokes
     from capture.plumbing.outward import harmless_console
     from capture.recordings.file import RecordingWarning
     from capture.recordings.replay import Replay

@@ -16,7 +16,7 @@ from capture.plumbing.durable import copy_into
 from capture.record import GaugeSealed, Job, KeptCheck, Mismatch
 from capture.recordings.file import RecordingError, in_data_folder, kept_at, open_recording
 from capture.recordings.master_strokes import measure_masters
-from capture.unit.gauge import Gauge, gauge_of
+from capture.unit.gauge_identity import Gauge, gauge_of
 
 #: The last digits of SciPy's quantiles may differ between its versions and machines; nothing else may.
 _SAME_FLOAT = 1e-9

@@ -1,5 +1,5 @@
 """The uncertainty budget as a screen of the bench: every figure and the next step whole, reasons where there is room.
-Pure; the same budget as a table to print is in `capture.output.tables`."""
+Pure; the same budget as a table to print is in `capture.output.printed_tables`."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from rich.cells import cell_len
 from capture.clearance.verdict import Verdict
 from capture.dashboard.head_and_foot import header, keys_row, said, urgent_rows
 from capture.dashboard.view import BenchView
-from capture.output.tables import DECISION_RULE, dof_words, guard_words, quantile_words, small_length
+from capture.output.printed_tables import DECISION_RULE, dof_words, guard_words, quantile_words, small_length
 from capture.output.words import LOOKS, chance, number
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, wrap
 from drivers.units import format_length

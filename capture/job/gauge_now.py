@@ -17,7 +17,7 @@ from capture.plumbing.durable import copy_into
 from capture.plumbing.file_name import file_name
 from capture.recordings.file import open_recording
 from capture.recordings.master_strokes import measure_masters
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 from capture.unit.origin import is_measured
 
 

@@ -28,7 +28,7 @@ from capture.sheet.sheet import Pack, Sheet, parse_sheet
 from capture.stock import StockError
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
 from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut, is_demonstration
-from capture.unit.gauge import out_words, overdue_words
+from capture.unit.gauge_identity import out_words, overdue_words
 from capture.unit.offers import Choice, Offers, offers
 from capture.unit.origin import not_measured_words
 from capture.unit.signoff_rules import Objection, against, elapsed_ns

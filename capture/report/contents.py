@@ -25,7 +25,7 @@ from capture.sheet.sheet import Pack, Sheet
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import PlanError, outcomes, packs_to_recheck
 from capture.unit.facts import Fact, Override, PartsChanged, ToAcknowledge
-from capture.unit.gauge import gauge_of
+from capture.unit.gauge_identity import gauge_of
 from capture.unit.origin import not_measured_words, origin_words
 from capture.unit.pack_states import PackState, pack_states
 from capture.unit.words import changed_words

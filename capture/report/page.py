@@ -7,7 +7,7 @@ from typing import Any
 
 from capture import __version__
 from capture.clearance.verdict import COVERAGE
-from capture.output.tables import DECISION_RULE
+from capture.output.printed_tables import DECISION_RULE
 from capture.output.words import CAUTION_LINE
 from capture.plumbing.plaintext import clean
 from capture.report.contents import Contents

@@ -17,8 +17,8 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Self
 
-from capture.simulation.bench import Chunk, SimulatedBench, StrokeTruth
 from capture.simulation.physics import PackPhysics
+from capture.simulation.simulated_bench import Chunk, SimulatedBench, StrokeTruth
 from capture.simulation.technician import Trouble
 
 _REST_SLICE_NS = 50_000_000

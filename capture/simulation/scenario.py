@@ -11,11 +11,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from capture.simulation.bench import BenchSpec
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
+from capture.simulation.simulated_bench import BenchSpec
 from capture.simulation.technician import Technician, Trouble
-from capture.simulation.wire import WireSpec
+from capture.simulation.wire_bytes import WireSpec
 
 
 @dataclass(frozen=True, slots=True)

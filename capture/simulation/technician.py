@@ -1,4 +1,5 @@
-"""A technician working the air valve by hand, and the troubles that befall a stroke: plans, which `bench` acts on."""
+"""A technician working the air valve by hand, and the troubles that befall a stroke: plans, which
+`simulated_bench` acts on."""
 
 from __future__ import annotations
 

@@ -26,12 +26,12 @@ from capture.record import RecordError, Store
 from capture.recordings.replay import Replay
 from capture.recordings.stream import indicator_from
 from capture.sheet.sheet import load_sheet, parse_sheet
-from capture.simulation.bench import BenchSpec
-from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
-from capture.simulation.wire import WireSpec
+from capture.simulation.simulated_bench import BenchSpec
+from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
+from capture.simulation.wire_bytes import WireSpec
 from tests.support.broker import Mosquitto, Peer, until
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -25,11 +25,11 @@ from capture.record import Store
 from capture.recordings.file import RecordingError
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
-from capture.simulation.bench import BenchSpec
-from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
+from capture.simulation.simulated_bench import BenchSpec
+from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from drivers.registry import make_settings
 from drivers.wirings.registry import find_driver
 from tests.air.test_control import SHEET, arm, setup_of

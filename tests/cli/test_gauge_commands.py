@@ -15,7 +15,7 @@ from capture.cli.main import app
 from capture.job.gauge_now import kept_with
 from capture.record import Store
 from capture.unit.facts import SignedOff
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 from tests.support.gauge_mornings import GAUGE, keep_morning
 from tests.support.master_recording import MASTERS, write_masters
 from tests.support.proven_record import AT, check_from, open_job

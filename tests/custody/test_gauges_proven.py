@@ -17,7 +17,7 @@ from capture.job.gauge_now import kept_with
 from capture.record import Store
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 from tests.support.gauge_mornings import GAUGE, keep_morning, list_masters
 from tests.support.proven_record import AT, SHEET, check_from, forge, open_job
 

@@ -25,14 +25,14 @@ from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.view import PackView, Question
-from capture.output.tables import budget_table, report_strokes
+from capture.output.printed_tables import budget_table, report_strokes
 from capture.output.words import CAUTION_LINE, CAUTIONS, FLAG_WORDS, LEAKS, LOOKS, plain_line
 from capture.plumbing.plaintext import clean
 from capture.plumbing.terminal.bigtext import big_word
 from capture.plumbing.terminal.canvas import Ink
 from capture.plumbing.terminal.keys import KeyParser, Keys
 from capture.plumbing.terminal.screen import Screen
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 from tests.support.preview import STATES, sample_verdict, sample_view
 from tests.support.terminal import Terminal, until
 

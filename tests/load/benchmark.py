@@ -51,10 +51,10 @@ from capture.recordings.file import read_recording
 from capture.recordings.replay import Replay
 from capture.recordings.stream import IndicatorStream, indicator_from
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import BenchSpec, Chunk
-from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
+from capture.simulation.simulated_bench import BenchSpec, Chunk
+from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from capture.simulation.technician import Technician
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from drivers.reading import Reading

@@ -33,8 +33,8 @@ from scipy.signal import find_peaks, medfilt
 
 from capture.clearance.verdict import MeasurementLimits, judge
 from capture.recordings.stream import IndicatorStream, indicator_from
-from capture.simulation.bench import BenchSpec, SimulatedBench
 from capture.simulation.physics import PackPhysics
+from capture.simulation.simulated_bench import BenchSpec, SimulatedBench
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit, Reading

@@ -26,11 +26,11 @@ from capture.mqtt.messages import BenchStatus
 from capture.mqtt.publisher import Publisher
 from capture.mqtt.settings import BrokerSettings
 from capture.record import Store
-from capture.simulation.bench import BenchSpec
-from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
+from capture.simulation.simulated_bench import BenchSpec
+from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from capture.simulation.technician import Technician
 from tests.load.storm_count import Counts, Message, Told, count
 from tests.support.broker import Mosquitto, until

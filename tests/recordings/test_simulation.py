@@ -20,13 +20,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import STEP_NS, BenchSpec, Chunk, SimulatedBench, StrokeTruth
 from capture.simulation.indicator import Displayed, IndicatorSpec, SimulatedIndicator
 from capture.simulation.physics import PackPhysics, PistonSimulator, orifice_flow
 from capture.simulation.pty_bench import PtyBench
 from capture.simulation.scenario import DEMO_BENCH, DEMO_CHECKS, DEMO_SEED
+from capture.simulation.simulated_bench import STEP_NS, BenchSpec, Chunk, SimulatedBench, StrokeTruth
 from capture.simulation.technician import TROUBLES, Technician, Trouble
-from capture.simulation.wire import WireSpec, crc16, decimal_text, encode
+from capture.simulation.wire_bytes import WireSpec, crc16, decimal_text, encode
 from tests.support.make_golden import CASES, FOLDER, write
 
 MS = 1_000_000

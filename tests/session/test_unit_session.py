@@ -18,10 +18,10 @@ from capture.custody.verify import verify
 from capture.record import Store
 from capture.session.steps_keys import torque_hint
 from capture.sheet.steps import Torque
-from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
 from capture.simulation.scenario import DEMO_BENCH, DEMO_CHECKS
+from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from capture.stock import StockRoom, load_stock
 from capture.unit.facts import PartsChanged, SignedOff, StepBegun, StepDone
 from tests.support.terminal import Terminal, until

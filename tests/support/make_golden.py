@@ -15,11 +15,11 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from capture.simulation.bench import BenchSpec, SimulatedBench
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
+from capture.simulation.simulated_bench import BenchSpec, SimulatedBench
 from capture.simulation.technician import TROUBLES, Technician, Trouble
-from capture.simulation.wire import WireSpec
+from capture.simulation.wire_bytes import WireSpec
 from drivers.units import format_length
 
 __all__ = ["CASES", "Case", "main", "write"]

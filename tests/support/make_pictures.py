@@ -36,8 +36,8 @@ from capture.recordings.replay import Replay
 from capture.report.page import page
 from capture.report.writing import gather
 from capture.sheet.sheet import load_sheet
-from capture.simulation.bench import SimulatedBench as SimulatedBench
 from capture.simulation.scenario import DEMO_BENCH, DEMO_CHECKS, DEMO_INDICATOR, DEMO_SEED, DEMO_TECHNICIAN
+from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from tests.support.browser import Browser
 from tests.support.reported_unit import usual_unit
 from tests.support.samples import SHA256, verdict

@@ -13,7 +13,7 @@ import pytest
 from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
 from capture.record import Store
-from capture.unit.gauge import Gauge, gauge_of
+from capture.unit.gauge_identity import Gauge, gauge_of
 from tests.support.proven_record import AT, check_from, open_job
 
 ROOT = Path(__file__).parents[2]

@@ -27,10 +27,10 @@ from capture.session.faces.messages import (
     LONGEST_FROM_FACE,
     Asks,
     Ended,
+    FaceStanding,
     FromFace,
     Hello,
     Keyed,
-    PlaceOnScreen,
     ended,
     shown,
 )
@@ -222,11 +222,11 @@ class Hall:
             else:
                 self._dirty.set()  # it has something newer to see once it has read
 
-    def _place(self, face: _Face, now_ns: int) -> PlaceOnScreen:
+    def _place(self, face: _Face, now_ns: int) -> FaceStanding:
         ring = self._ring
         holder, asker = self._faces.get(ring.holder or 0), self._faces.get(ring.asker or 0)
         asked = holder is face and asker is not None
-        return PlaceOnScreen(
+        return FaceStanding(
             has_keys=holder is face,
             holder=holder.hello.who if holder is not None else "",
             asked_by=asker.hello.who if asked and asker is not None else "",

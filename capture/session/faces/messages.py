@@ -75,7 +75,7 @@ FromFace: TypeAdapter[Hello | Keyed | Asks] = TypeAdapter(Annotated[Hello | Keye
 
 
 @dataclass(frozen=True, slots=True)
-class PlaceOnScreen:
+class FaceStanding:
     """Where one face stands among those that look."""
 
     has_keys: bool
@@ -108,7 +108,7 @@ class FromBench:
     """What the bench says: what there is to show, or that it ended."""
 
     showing: Showing | None = None
-    place: PlaceOnScreen | None = None
+    place: FaceStanding | None = None
     ended: Ended | None = None
 
 
@@ -119,11 +119,11 @@ def from_bench() -> TypeAdapter[FromBench]:
 
 
 @cache
-def _place() -> TypeAdapter[PlaceOnScreen]:
-    return TypeAdapter(PlaceOnScreen)
+def _place() -> TypeAdapter[FaceStanding]:
+    return TypeAdapter(FaceStanding)
 
 
-def shown(showing: bytes, place: PlaceOnScreen) -> bytes:
+def shown(showing: bytes, place: FaceStanding) -> bytes:
     """Return the line that shows a bench, which was `encoded` once for all who look."""
     return b'{"showing":' + showing + b',"place":' + _place().dump_json(place) + b"}\n"
 

@@ -30,10 +30,10 @@ from capture.session.faces.messages import (
     LONGEST_FROM_BENCH,
     Asks,
     Ended,
+    FaceStanding,
     FromBench,
     Hello,
     Keyed,
-    PlaceOnScreen,
     from_bench,
 )
 from capture.session.pressed import presses
@@ -77,7 +77,7 @@ class TerminalFace:
         self._unread = hello.wants_keys and not began
         """Whether whoever sits here has still to read the cautions, though the session's were read."""
         self._showing: Showing | None = None
-        self._place = PlaceOnScreen(has_keys=False)
+        self._place = FaceStanding(has_keys=False)
         self._heard_ns = monotonic_ns()
         self._writer: asyncio.StreamWriter | None = None
         self._gone = False

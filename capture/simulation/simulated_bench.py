@@ -15,7 +15,7 @@ from typing import Literal
 from capture.simulation.indicator import Displayed, IndicatorSpec, SimulatedIndicator
 from capture.simulation.physics import PackPhysics, PistonSimulator
 from capture.simulation.technician import StrokePlan, Technician, Trouble, plan_strokes, troubled_physics
-from capture.simulation.wire import WireSpec, encode
+from capture.simulation.wire_bytes import WireSpec, encode
 
 Chunk = tuple[int, bytes]
 
