@@ -85,6 +85,10 @@ class Faces(BaseModel):
 
     group: str = ""
     """A group of this machine, such as the one that owns its serial ports; empty for nobody."""
+    web: str = ""
+    """Where the bench's page is served, such as 127.0.0.1:8710; empty for nowhere."""
+    token_file: Path | None = None
+    """What a page on another machine must say to press keys; None for a file that is made in the data folder."""
 
 
 class Retention(BaseModel):

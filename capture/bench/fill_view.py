@@ -115,7 +115,9 @@ def _message(state: BenchState, view: BenchView) -> str:
     if state.running is not None:
         return _with_air(state.air, state.running.check)
     if unit is None:
-        return f"{state.unfinished} Enter begins a new job." if state.unfinished else ""
+        if state.unfinished:
+            return f"{state.unfinished} Enter begins a new job."
+        return "Enter begins the first check." if state.unit_serial else "Scan the unit. Enter begins the first check."
     if shown is not None and shown.recheck:
         return f"Check {shown.name} again, seat strokes first: {shown.recheck}."
     if shown is None or shown.is_good:

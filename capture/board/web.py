@@ -8,7 +8,6 @@ keep up is let go; its browser comes back by itself and gets everything again (H
 from __future__ import annotations
 
 import asyncio
-import ipaddress
 import json
 from collections import Counter
 from dataclasses import dataclass
@@ -24,6 +23,7 @@ from capture.board.run import local_now, run_lines
 from capture.board.words import broker_words, row_json, share
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.outward import warn
+from capture.plumbing.web_pages import POLICY, guard, is_loopback, static
 
 _EVERY_S: Final = 0.5
 _HEARTBEAT_S: Final = 5.0
@@ -32,37 +32,12 @@ _MOST_READERS: Final = 100
 _BEHIND: Final = 20
 """Events that may wait for a reader: ten seconds of a busy shop."""
 
-_POLICY: Final = {
-    "Content-Security-Policy": (
-        "default-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'; object-src 'none'"
-    ),
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Cache-Control": "no-store",
-}
 _PAGES: Final = {
     "/": ("board.html", "text/html"),
     "/board.css": ("board.css", "text/css"),
     "/board.js": ("board.js", "text/javascript"),
     "/icon.svg": ("icon.svg", "image/svg+xml"),
 }
-
-
-def listen_address(text: str) -> tuple[str, int]:
-    """Return host and port of 'host:port' or '[::1]:port'; raises ValueError."""
-    host, colon, port = text.rpartition(":")
-    host = host.removeprefix("[").removesuffix("]")
-    if not colon or not host or not port.isascii() or not port.isdigit() or not 0 <= int(port) <= 65_535:
-        raise ValueError(f"{text!r}: expected address:port, such as 127.0.0.1:8700 or [::1]:8700")
-    return host, int(port)
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,29 +57,16 @@ class Pages:
         On loopback they are checked, or a page of any other site could read the board by pointing its own name here.
         """
         self._floor = floor
-        self._hosts = allowed_hosts
         self._readers: dict[asyncio.Queue[bytes | None], _Reader] = {}
         self._rows: dict[str, BenchRow] = {}
         self._about: dict[str, Any] = {}
-        self.application = web.Application(middlewares=[self._guard])
+        self.application = web.Application(
+            middlewares=[guard(allowed_hosts, "This board answers only to the address it listens on.")]
+        )
         folder = files("capture.board") / "pages"
         for path, (name, kind) in _PAGES.items():
-            self.application.router.add_get(path, _static((folder / name).read_bytes(), kind))
+            self.application.router.add_get(path, static((folder / name).read_bytes(), kind))
         self.application.router.add_get("/events", self._events)
-
-    @web.middleware
-    async def _guard(self, request: web.Request, handler: Any) -> web.StreamResponse:
-        host = request.host.rsplit(":", 1)[0] if not request.host.endswith("]") else request.host
-        if self._hosts is not None and host.strip("[]").lower() not in self._hosts:
-            raise web.HTTPForbidden(text="This board answers only to the address it listens on.\n")
-        try:
-            response: web.StreamResponse = await handler(request)
-        except web.HTTPException as error:
-            error.headers.update(_POLICY)
-            raise
-        if not response.prepared:
-            response.headers.update(_POLICY)
-        return response
 
     # -- what is sent ------------------------------------------------------------------------------------
 
@@ -161,7 +123,7 @@ class Pages:
     async def _events(self, request: web.Request) -> web.StreamResponse:
         if len(self._readers) >= _MOST_READERS and not self._make_room():
             raise web.HTTPServiceUnavailable(text=f"{_MOST_READERS} pages are open on this board; close one.\n")
-        response = web.StreamResponse(headers={**_POLICY, "Content-Type": "text/event-stream; charset=utf-8"})
+        response = web.StreamResponse(headers={**POLICY, "Content-Type": "text/event-stream; charset=utf-8"})
         await response.prepare(request)
         queue: asyncio.Queue[bytes | None] = asyncio.Queue()
         # Everything now, and every change from now on: nothing runs between the two lines.
@@ -192,13 +154,6 @@ class Pages:
         return streams > 1
 
 
-def _static(content: bytes, kind: str) -> Any:
-    async def answer(request: web.Request) -> web.Response:
-        return web.Response(body=content, content_type=kind, charset="utf-8")
-
-    return answer
-
-
 def _ms(at: datetime) -> int:
     return round(at.timestamp() * 1000)
 
@@ -211,7 +166,7 @@ def _event(name: str, content: dict[str, Any]) -> bytes:
 async def serve(settings: BrokerSettings, listen: tuple[str, int], *, as_json: bool) -> None:
     """Serve the board until a signal asks to end, lines beside it. Raises ConnectionError if it cannot listen."""
     host, port = listen
-    loopback = _is_loopback(host)
+    loopback = is_loopback(host)
     if not loopback:
         warn(
             f"caution: {host} is no loopback address: whoever reaches it sees the board, without a login and over "

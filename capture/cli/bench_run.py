@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from capture.cli.extras import need
 from capture.cli.options import errors_in_words, fail
 from capture.plumbing.outward import say, warn
 
@@ -37,6 +38,43 @@ def encodable(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
+class Page:
+    """Where the bench's page listens already, and what a browser on another machine must say to press keys."""
+
+    listener: socket
+    token: str
+
+
+def page_at(address: str, token_file: Path) -> Page:
+    """Return the page that listens at an address, and say where it is; or exit saying why it cannot."""
+    need("web")
+    import socket as sockets
+
+    from capture.plumbing.web_pages import is_loopback, listen_address
+    from capture.session.faces.page import token_in
+
+    try:
+        host, port = listen_address(address)
+        token_file.parent.mkdir(parents=True, exist_ok=True)
+        token = token_in(token_file)
+        family = sockets.AF_INET6 if ":" in host else sockets.AF_INET
+        listener = sockets.create_server((host, port), family=family)
+    except ValueError as error:
+        fail(f"the page: {error}", 2)
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        fail(f"the page cannot listen at {address}: {where}{error.strerror or error}; give another --listen")
+    shown = f"[{host}]" if ":" in host else host
+    warn(f"The bench's page is at http://{shown}:{listener.getsockname()[1]}/")
+    if not is_loopback(host):
+        warn(
+            f"caution: whoever reaches {host} sees the bench, without a login and over plain http; to press keys a "
+            f"page there needs the token in {token_file}. Keep it to a network you trust."
+        )
+    return Page(listener, token)
+
+
+@dataclass(frozen=True, slots=True)
 class BenchRun:
     """One bench to be measured at."""
 
@@ -49,6 +87,8 @@ class BenchRun:
     service: bool = False
     group: str = ""
     """The group whose members may look and ask for the keys; empty for this user alone."""
+    page: Page | None = None
+    """The page that shows the bench, if there is one."""
 
     def here(self) -> int:
         """Measure in this process; what completes is written to standard output, which nothing waits for."""
@@ -78,7 +118,7 @@ class BenchRun:
         from capture.plumbing.outlet import Outlet
         from capture.session.conduct import attended, by_hand, in_order
         from capture.session.daemon import Way, run_daemon
-        from capture.session.faces.start import place
+        from capture.session.faces.start import found, place, started
         from capture.session.session import Session
 
         by_keys = attended if self.service else by_hand
@@ -90,6 +130,13 @@ class BenchRun:
                 raise
             listener = None  # a pipe needs no faces
             self._warn_unless_measured(error)
+
+        alive = None
+        if self.page is not None:
+            reach = partial(found, self.setup.bench, self.setup.record_path, service=False)
+            inherited = [one for one in (link, listener) if one is not None]
+            alive = started(partial(_page_in_child, self.page, reach, inherited), None)
+            self.page.listener.close()
 
         async def run() -> int:
             stop = asyncio.Event()
@@ -111,7 +158,11 @@ class BenchRun:
                 raise BrokenPipeError
             return code
 
-        return asyncio.run(run())
+        try:
+            return asyncio.run(run())
+        finally:
+            if alive is not None:
+                alive.close()
 
     def _warn_unless_measured(self, error: ConnectionError) -> None:
         if "already" not in str(error):
@@ -124,6 +175,14 @@ def _in_child(run: BenchRun, link: socket) -> int:
             return run._measure(link)
     except typer.Exit as ended:
         return ended.exit_code
+
+
+def _page_in_child(page: Page, reach: partial[socket | None], inherited: list[socket], alive: socket) -> int:
+    from capture.session.faces.page import serve_page
+
+    for one in inherited:  # what the measuring process has must end with it
+        one.close()
+    return serve_page(page.listener, reach, page.token, alive)
 
 
 def attach(bench: str, record: Path, *, look: bool, service: bool, unit: str, technician: str) -> None:

@@ -40,7 +40,8 @@ def board(
     with errors_in_words():
         if web:
             need("web")
-            from capture.board.web import listen_address, serve
+            from capture.board.web import serve
+            from capture.plumbing.web_pages import listen_address
 
             try:
                 address = listen_address(listen or "127.0.0.1:8700")

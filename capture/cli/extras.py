@@ -12,7 +12,7 @@ from capture.cli.options import fail
 EXTRAS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "demo": ("the demo's broker", ("amqtt",)),
     "paper": ("a report", ("jinja2", "weasyprint", "fontTools", "fontpkg_arimo")),
-    "web": ("the board's page", ("aiohttp",)),
+    "web": ("a page", ("aiohttp",)),
     "postgres": ("a PostgreSQL database", ("psycopg",)),
     "parquet": ("Parquet", ("pyarrow",)),
 }

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from capture.cli.bench_run import BenchRun, attach, encodable, is_terminal
+from capture.cli.bench_run import BenchRun, attach, encodable, is_terminal, page_at
 from capture.cli.extras import need
 from capture.cli.options import (
     ConfigFile,
@@ -65,6 +65,10 @@ def run(
     service: Annotated[
         bool, typer.Option("--service", help="Measure without a screen; screens of `run` come and go, unit after unit.")
     ] = False,
+    web: Annotated[bool, typer.Option("--web", help="Show the bench as a page too, for a tablet beside it.")] = False,
+    listen: Annotated[
+        str | None, typer.Option("--listen", metavar="ADDRESS:PORT", help="Where --web listens [127.0.0.1:8710].")
+    ] = None,
     look: Annotated[bool, typer.Option("--look", help="Only look at a bench that is being measured.")] = False,
     as_json: Json = False,
     config: ConfigFile = None,
@@ -137,10 +141,17 @@ def run(
         stock=stock_file(settled, data_dir),
         resume=resume,
     )
+    if listen is not None and not web:
+        fail("--listen is where --web listens; give --web as well", 2)
+    page = None
+    if web or settled.faces.web:
+        page = page_at(
+            listen or settled.faces.web or "127.0.0.1:8710", settled.faces.token_file or folder / "page-token"
+        )
     packs = ([order.index(one) for one in pack] if pack else list(range(len(order)))) if by_itself else None
     bench_run = BenchRun(
         setup, packs=packs, wrench=wrench, as_json=as_json, repeats=repeat and by_itself, service=service,
-        group=settled.faces.group,
+        group=settled.faces.group, page=page,
     )  # fmt: skip
     with errors_in_words():
         raise typer.Exit(bench_run.on_terminal() if terminal else bench_run.here())

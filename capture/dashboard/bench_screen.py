@@ -65,13 +65,13 @@ def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]
     if view.verdict is not None:
         look = LOOKS[view.verdict.verdict]
         shape, word = ink.pick(look.shape, look.ascii_shape), view.verdict.verdict
-        said_so, style = (f"{word} so far", "bold") if _measuring(view) else (word.upper(), look.style)
-        facts.append([(f"{shape} {said_so}", style), (f" {_mean_text(view, ink)}", "bold")])
+        said_so, style = (f"{word} so far", "bold") if measuring(view) else (word.upper(), look.style)
+        facts.append([(f"{shape} {said_so}", style), (f" {mean_text(view, ink)}", "bold")])
         if row_width(facts[0]) > width:
-            facts = [facts[0][:1], [(_mean_text(view, ink), "bold")]]
+            facts = [facts[0][:1], [(mean_text(view, ink), "bold")]]
         if view.verdict.remarks:
             shape, leaks = ink.pick(LEAKS.shape, LEAKS.ascii_shape), f"the seal {leak_word(view.verdict)}"
-            told = f"{leaks} so far" if _measuring(view) else leaks.upper()
+            told = f"{leaks} so far" if measuring(view) else leaks.upper()
             facts.insert(1, [(f"{shape} {told}", LEAKS.style)])
     facts.append([(line, "") for line in wrap(_reading_text(view), width, 1)])
     rows: list[Row] = [[(line, "bold")] for text in _names(view) for line in wrap(ink.text(text), width, 1)]
@@ -82,7 +82,7 @@ def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]
         rows += [[(line, "bold")] for line in wrap(ink.text(f"{label} {text}" if text else ""), width, room)]
     rows += facts
     last = view.strokes[-1] if view.strokes else None
-    if last is not None and _measuring(view) and not last.seat and not last.stroke.accepted:
+    if last is not None and measuring(view) and not last.seat and not last.stroke.accepted:
         text = f"stroke {last.stroke.n} does not count: {flag_words(last.stroke.flags)}"
         rows += [[(line, "yellow")] for line in wrap(ink.text(text), width, max(1, height - len(rows) - 2))]
     for text in (
@@ -103,19 +103,21 @@ def _names(view: BenchView) -> list[str]:
     """Return whose result this is: pack and progress, unit and bench."""
     pack = view.packs[view.pack].name if 0 <= view.pack < len(view.packs) else "no pack chosen"
     unit = f", unit {view.unit_serial}" if view.unit_serial else ""
-    return [f"{pack}{unit}, bench {view.bench}", *([_progress(view)] if view.strokes_wanted else [])]
+    return [f"{pack}{unit}, bench {view.bench}", *([progress_text(view)] if view.strokes_wanted else [])]
 
 
 def _reading_text(view: BenchView) -> str:
     unit = view.display_unit
-    return f"reading {_reading(view)} {unit}, travel {_travel(view)}, {_moves(view)}"
+    return f"reading {reading_figures(view)} {unit}, travel {travel_figures(view)}, {moves(view)}"
 
 
-def _measuring(view: BenchView) -> bool:
+def measuring(view: BenchView) -> bool:
+    """Say whether the pack on the screen is being measured."""
     return 0 <= view.pack < len(view.packs) and view.packs[view.pack].state == "measuring"
 
 
-def _mean_text(view: BenchView, ink: Ink) -> str:
+def mean_text(view: BenchView, ink: Ink) -> str:
+    """Return the mean with its expanded uncertainty and coverage."""
     verdict = view.verdict
     if verdict is None:
         return "no mean yet"
@@ -123,21 +125,21 @@ def _mean_text(view: BenchView, ink: Ink) -> str:
     return ink.text(f"{mean} ± {number(verdict.expanded_uncertainty_nm, unit)} {unit} ({verdict.coverage:.0%})")
 
 
-def _reading(view: BenchView) -> str:
+def reading_figures(view: BenchView) -> str:
     """Return the reading's figures; dashes where the link is not up, since an old reading misleads."""
     if view.reading_nm is None or view.indicator != "up":
         return "-.----" if view.display_unit == "in" else "-.---"
     return number(view.reading_nm, view.display_unit)
 
 
-def _travel(view: BenchView) -> str:
+def travel_figures(view: BenchView) -> str:
     """Return the travel's figures, as `_reading` does the reading's."""
     if view.offset_nm is None or view.indicator != "up":
         return "-.----" if view.display_unit == "in" else "-.---"
     return number(view.offset_nm, view.display_unit)
 
 
-def _moves(view: BenchView) -> str:
+def moves(view: BenchView) -> str:
     """Return what the pack does as far as readings tell, or why none do."""
     if view.indicator != "up":
         return f"indicator {view.indicator}"
@@ -146,7 +148,7 @@ def _moves(view: BenchView) -> str:
     return _NOTICES[view.notices[0]] if view.notices else _MOVING[view.moving]
 
 
-def _progress(view: BenchView) -> str:
+def progress_text(view: BenchView) -> str:
     """Return how many strokes count and seat."""
     done = sum(shown.counts for shown in view.strokes)
     seated = sum(shown.seat for shown in view.strokes)
@@ -234,7 +236,7 @@ def _pack_facts(view: BenchView, width: int, ink: Ink) -> list[Row]:
     if not 0 <= view.pack < len(view.packs):
         return [[("no pack chosen", "bold")]]
     name = ink.text(view.packs[view.pack].name)
-    progress = _progress(view)
+    progress = progress_text(view)
     first: Row = [
         *fit([(name, "bold underline")], min(cell_len(name), width - len(progress) - 2)),
         ("  ", ""),
@@ -259,8 +261,8 @@ def _pack_facts(view: BenchView, width: int, ink: Ink) -> list[Row]:
 def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
     """Return the live reading in large figures, unit and motion beside it; the travel too where it fits."""
     unit = view.display_unit
-    text = _reading(view)
-    travel, moving = _travel(view), _moves(view)
+    text = reading_figures(view)
+    travel, moving = travel_figures(view), moves(view)
     notes: list[str] = [f"{unit}  reading", moving, f"travel {travel}"]
     widest = max(len(note) for note in notes) + 2
     template = "-0.0000" if unit == "in" else "-0.000"
@@ -292,7 +294,7 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     """Return the verdict as shape and word, large where it fits, and the mean in large figures beside it."""
     verdict = view.verdict
     if verdict is None:
-        text = "no verdict yet" if _measuring(view) else "no verdict"
+        text = "no verdict yet" if measuring(view) else "no verdict"
         if 0 <= view.pack < len(view.packs) and view.packs[view.pack].recheck:
             text = f"{ink.pick(RECHECK.shape, RECHECK.ascii_shape)} re-check needed"
         blank: list[Row] = [[] for _ in range(rows)]
@@ -300,7 +302,7 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
         return blank
     look = LOOKS[verdict.verdict]
     shape = ink.pick(look.shape, look.ascii_shape)
-    if _measuring(view):
+    if measuring(view):
         return _so_far_rows(verdict, shape, width, rows, view, ink)
     large = big_word(verdict.verdict, look.dots, width, rows, ink)
     if large is None:
@@ -312,7 +314,7 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
         return [[(band if y == rows // 2 else " " * width, f"{look.style} reverse")] for y in range(rows)]
     drawn: list[Row] = [[(large[y] if y < len(large) else "", look.style)] for y in range(rows)]
     used = max(row_width(row) for row in drawn)
-    beside_word = [f"{shape} {verdict.verdict}", _mean_text(view, ink)]
+    beside_word = [f"{shape} {verdict.verdict}", mean_text(view, ink)]
     beside = _large_mean(drawn, used, verdict, width, rows, view, ink)
     if beside is not None:
         return _with_caption(beside, used, beside_word[0], width, look.style)
@@ -325,7 +327,7 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
 def _leak_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
     """Return that the seal leaks, as large as the verdict that it stands under; nothing while the check runs."""
     verdict = view.verdict
-    if verdict is None or not verdict.remarks or _measuring(view):
+    if verdict is None or not verdict.remarks or measuring(view):
         return []
     shape, word = ink.pick(LEAKS.shape, LEAKS.ascii_shape), leak_word(verdict)
     large = big_word(word, LEAKS.dots, width, rows, ink)
@@ -346,14 +348,14 @@ def _so_far_rows(verdict: Verdict, shape: str, width: int, rows: int, view: Benc
     words = [f"{shape} {verdict.verdict} so far", "no verdict yet"]
     drawn: list[Row] = [[] for _ in range(rows)]
     if rows < 3:
-        drawn[rows // 2] = [(words[0], "bold"), (f"   {_mean_text(view, ink)}", "bold")]
+        drawn[rows // 2] = [(words[0], "bold"), (f"   {mean_text(view, ink)}", "bold")]
         return drawn
     for y, text in enumerate(words):
         drawn[y] = [(text, "bold" if y == 0 else "")]
     used = max(len(text) for text in words)
     beside = _large_mean(drawn, used, verdict, width, rows, view, ink)
     if beside is None:
-        drawn[2] = [(_mean_text(view, ink), "bold")]
+        drawn[2] = [(mean_text(view, ink), "bold")]
     return beside or drawn
 
 

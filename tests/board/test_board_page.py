@@ -15,7 +15,8 @@ import aiohttp
 import pytest
 
 from capture.board.floor import Floor
-from capture.board.web import Pages, _Reader, listen_address
+from capture.board.web import Pages, _Reader
+from capture.plumbing.web_pages import listen_address
 from tests.board.test_board import HOSTILE, MARKUP, board, hostile_bench, publish
 from tests.support.broker import Mosquitto, until
 from tests.support.browser import Browser

@@ -10,7 +10,7 @@ from pathlib import Path
 import typer
 
 from capture.bench.setup import BenchSetup
-from capture.cli.bench_run import BenchRun, is_terminal
+from capture.cli.bench_run import BenchRun, is_terminal, page_at
 from capture.recordings.stream import indicator_from
 from capture.session.wrench_field import WrenchSetup
 from capture.sheet.sheet import load_sheet
@@ -30,6 +30,7 @@ def main() -> int:
     parser.add_argument("--wrench")
     parser.add_argument("--sheet", type=Path, default=SHEET)
     parser.add_argument("--service", action="store_true")
+    parser.add_argument("--page")
     options = parser.parse_args()
     driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
     stock = options.data_dir / "stock.sqlite"
@@ -51,7 +52,8 @@ def main() -> int:
     )
     wrench = WrenchSetup(options.wrench, TorqueSettings()) if options.wrench else None
     try:
-        run = BenchRun(setup, packs=None, wrench=wrench, service=options.service)
+        page = page_at(options.page, options.data_dir / "page-token") if options.page else None
+        run = BenchRun(setup, packs=None, wrench=wrench, service=options.service, page=page)
         return run.on_terminal() if is_terminal() and not options.service else run.here()
     except typer.Exit as ended:
         return ended.exit_code

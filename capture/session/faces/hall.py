@@ -40,7 +40,7 @@ _LIFE_S: Final = 1.0
 _INTERVAL_S: Final = 0.1
 _BEHIND_NS: Final = 1_000_000_000
 _MOST_FACES: Final = 32
-_MOST_PRESSED: Final = 100
+_MOST_PRESSED: Final = 1000
 _HELLO_S: Final = 5.0
 
 
@@ -176,7 +176,7 @@ class Hall:
                 self._moved()
                 return
         if not self.house.at_once(pressed):
-            with suppress(asyncio.QueueFull):  # whoever presses a hundred keys ahead of the bench is no hand
+            with suppress(asyncio.QueueFull):  # whoever presses a thousand keys ahead of the bench is no hand
                 self._pressed.put_nowait((face.number, pressed))
 
     def _moved(self) -> None:

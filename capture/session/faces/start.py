@@ -32,31 +32,35 @@ def found(bench: str, record: Path, *, service: bool) -> socket | None:
     return reach(_SERVICES / file_name(bench) / _NAME) if link is None and service else link
 
 
-def started(work: Callable[[socket], int], log: Path) -> socket:
+def started(work: Callable[[socket], int], log: Path | None) -> socket:
     """Run `work` in a process of its own, which a terminal's end does not end; return the other end of its socket.
 
-    What it writes goes to `log`, which is begun anew. Call it from a single thread, outside any event loop. Raises
-    OSError.
+    What it writes goes to `log`, which is begun anew, or where this process writes. Call it from a single thread,
+    outside any event loop. Raises OSError.
     """
-    log.parent.mkdir(parents=True, exist_ok=True)
-    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW
-    output, nothing = os.open(log, flags, 0o600), os.open(os.devnull, os.O_RDONLY)
+    output = None
+    if log is not None:
+        log.parent.mkdir(parents=True, exist_ok=True)
+        output = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
     ours, theirs = socketpair()
     sys.stdout.flush()
     if os.fork() == 0:
-        _work(work, theirs, nothing, output)
+        ours.close()
+        _work(work, theirs, output)
     theirs.close()
-    os.close(output)
-    os.close(nothing)
+    if output is not None:
+        os.close(output)
     return ours
 
 
-def _work(work: Callable[[socket], int], link: socket, nothing: int, output: int) -> None:
+def _work(work: Callable[[socket], int], link: socket, output: int | None) -> None:
     code = 1
     try:
         os.setsid()
-        for number, descriptor in enumerate((nothing, output, output)):
-            os.dup2(descriptor, number)
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        if output is not None:
+            os.dup2(output, 1)
+            os.dup2(output, 2)
         code = work(link)
     except BaseException:
         traceback.print_exc()

@@ -13,7 +13,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from socket import socket
 from time import monotonic_ns
 from typing import Final, Literal
@@ -36,10 +36,9 @@ from capture.session.faces.messages import (
     Keyed,
     from_bench,
 )
+from capture.session.faces.seen import SILENT_NS, seen
 from capture.session.pressed import presses
 
-#: A bench that says nothing for so long hangs: it says something every second.
-_SILENT_NS: Final = 3_000_000_000
 _LOOK_S: Final = 0.5
 
 
@@ -147,7 +146,7 @@ class TerminalFace:
         """A bench that hangs says nothing of it."""
         while True:
             await asyncio.sleep(_LOOK_S)
-            if self._silent_ns > _SILENT_NS or self._gone:
+            if self._silent_ns > SILENT_NS or self._gone:
                 self.screen.changed()
 
     @property
@@ -165,29 +164,7 @@ class TerminalFace:
             return message_screen("THE BENCH DOES NOT MEASURE", what, width, height, ascii_only=ascii_only)
         if self._showing is None or self._unread:
             return caution_screen(width, height, ascii_only=ascii_only)
-        return draw(replace(self._showing, view=self._seen(self._showing.view)), width, height, ascii_only)
-
-    def _seen(self, view: BenchView) -> BenchView:
-        """What this face is shown of a bench: with what it may do, and nothing old for new."""
-        place = self._place
-        view = replace(view)
-        if not place.has_keys:
-            told = {"asked": f"{place.holder} is asked for the keys. ", "kept": f"{place.holder} keeps the keys. "}
-            holder = f"{place.holder} has the keys. " if place.holder else "Nobody has the keys. "
-            view.looking = f"{told.get(place.asks, holder)}  k ask for them   q leave"
-        if place.asked_by:
-            view.asked = (
-                f"{place.asked_by} asks for the keys: k gives them, any other key keeps them. Without a key they are "
-                f"given in {place.answer_s} s."
-            )
-        if self._silent_ns > _SILENT_NS:
-            view.reading_nm = view.offset_nm = None
-            view.moving, view.silence = "unknown", "nothing comes"
-            view.warning = (
-                f"The process that measures does not answer for {self._silent_ns // 1_000_000_000} s. Do not apply air "
-                "by this display."
-            )
-        return view
+        return draw(seen(self._showing, self._place, self._silent_ns), width, height, ascii_only)
 
     # -- what is pressed ---------------------------------------------------------------------------------
 
@@ -202,7 +179,7 @@ class TerminalFace:
     def _take(self, pressed: Key | Scan | LostScan) -> None:
         shown, place = self._showing, self._place
         leaves = pressed in (Key("q"), Key("escape"))
-        if self._gone or self._silent_ns > _SILENT_NS:
+        if self._gone or self._silent_ns > SILENT_NS:
             if leaves:
                 self._leave()
             elif self._gone and self._restarts and pressed == Key("\r"):

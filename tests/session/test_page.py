@@ -1,0 +1,190 @@
+"""The page at a bench in a real browser: as large as a tablet allows, for a gloved finger, and no hand at the air."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import re
+import subprocess
+import sys
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import aiohttp
+import pytest
+
+from capture.air.keeper.kept import KeptAir
+from capture.air.standing import FixtureSetup
+from capture.dashboard.page_form import page_form
+from capture.dashboard.showing import Showing
+from capture.plumbing.terminal.scanner import Key
+from capture.session.faces.page import token_in
+from capture.session.session import Session
+from capture.simulation.pty_bench import PtyBench
+from drivers.registry import make_settings
+from drivers.wirings.registry import find_driver
+from tests.bench.test_live import setup_for
+from tests.session.test_faces import ONE_PACK, strokes
+from tests.session.test_unit_session import LOOSE, ROOT, arguments, simulated
+from tests.support.browser import Browser
+from tests.support.preview import STATES, sample_view
+
+#: What fifteen millimetres are on a page (CSS Values and Units Level 4, 6.2: 1in is 96px).
+FIFTEEN_MM = 15 / 25.4 * 96
+
+
+@asynccontextmanager
+async def page_of_a_service(tmp_path: Path, address: str = "127.0.0.1:0") -> AsyncIterator[tuple[str, PtyBench]]:
+    sheet = tmp_path / "winch.toml"
+    sheet.write_text(ONE_PACK)
+    environment = {name: value for name, value in os.environ.items() if name != "XDG_RUNTIME_DIR"}
+    words = [*arguments(tmp_path), "--service", "--sheet", str(sheet), "--page", address]
+    async with simulated(tmp_path) as fixture:
+        process = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "tests.support.hand_session", *words),
+            cwd=ROOT, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        )  # fmt: skip
+        assert process.stderr is not None
+        try:
+            line = (await asyncio.wait_for(process.stderr.readline(), 20)).decode()
+            found = re.search(r"http://\S+", line)
+            assert found, line
+            yield found[0], fixture
+        finally:
+            process.terminate()
+            assert await asyncio.wait_for(process.wait(), 20) == 3
+
+
+async def touches(browser: Browser, label: str, then: str) -> None:
+    """Touch a button, and see what comes of it."""
+    button = f"[...document.querySelectorAll('#buttons button')].find((one) => one.textContent === '{label}')"
+    await browser.wait_for(f"!!{button}")
+    await browser.value(f"{button}.click()")
+    await browser.wait_for(f"document.body.innerText.includes({then!r})", 25)
+
+
+async def assert_readable(browser: Browser, width: int) -> None:
+    """Every button takes a gloved finger, and nothing sticks out at the side."""
+    sizes = await browser.value(
+        "[...document.querySelectorAll('button, input')].filter((one) => one.offsetParent).map((one) => "
+        "[one.getBoundingClientRect().width, one.getBoundingClientRect().height])"
+    )
+    assert sizes and all(min(size) >= FIFTEEN_MM for size in sizes), sizes
+    assert await browser.value("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.timeout(150)
+async def test_a_tablet_measures_a_pack_and_shows_its_verdict_as_large_as_it_can(tmp_path: Path) -> None:
+    async with page_of_a_service(tmp_path) as (url, fixture), Browser(1280, 800) as browser:
+        await browser.open(url)
+        await browser.wait_for("document.body.innerText.includes('Wear eye protection')")
+        await touches(browser, "Ask for the keys", "Wear eye protection")
+        await touches(browser, "This is so", "Enter begins")
+        await assert_readable(browser, 1280)
+        await touches(browser, "next pack", "Seat the pack")
+        await browser.wait_for("document.getElementById('moves').textContent.includes('at rest')")
+        await fixture.run_check(LOOSE, 6)
+        for _ in range(12):
+            with contextlib.suppress(AssertionError):
+                await browser.wait_for("document.body.innerText.includes('Add 1 backing shim')", 2)
+                break
+            await fixture.run_check(LOOSE, 1, seated=True)
+        await browser.wait_for("document.getElementById('word').innerText === '◄► LOOSE'")
+        for width, height in ((1280, 800), (800, 1280)):
+            await browser.become(width, height)
+            # Across or down, the word fills what there is for it; and that is a good part of the screen.
+            filled = (
+                "(() => { const word = document.getElementById('word'), box = document.getElementById('verdict'); "
+                "return Math.max(word.offsetWidth / box.clientWidth, word.offsetHeight / box.clientHeight) })()"
+            )
+            await browser.wait_for(f"{filled} > 0.9 && {filled} <= 1")
+            assert await browser.value("document.getElementById('word').offsetHeight") >= 0.12 * min(width, height)
+            assert "Add 1 backing shim" in await browser.text()
+            await assert_readable(browser, width)
+        await touches(browser, "parts", "CHANGE PARTS")
+        await touches(browser, "was done", "Was this done?")
+        await browser.value("document.getElementById('typed').value = 'Ana'")
+        await touches(browser, "Enter it was done", "Check low again")
+        assert strokes(tmp_path) >= 6
+        await touches(browser, "end", "Press q again")
+        await touches(browser, "No, go on", "Check low again")
+        assert browser.told == []
+        assert browser.requests and all(asked.startswith(url) for asked in browser.requests)
+
+
+async def test_a_page_that_hears_nothing_says_so_and_shows_no_old_number(tmp_path: Path) -> None:
+    async with Browser(1280, 800) as browser:
+        async with page_of_a_service(tmp_path) as (url, _):
+            await browser.open(url)
+            await browser.wait_for("document.body.innerText.includes('Wear eye protection')")
+        await browser.wait_for("document.body.innerText.includes('hears nothing from the bench')")
+        assert "Wear eye protection" not in await browser.text()
+        assert await browser.value("document.querySelectorAll('#buttons button').length") == 0
+
+
+@pytest.mark.timeout(60)
+async def test_a_page_on_another_machine_looks_freely_and_acts_with_the_token_alone(tmp_path: Path) -> None:
+    async with page_of_a_service(tmp_path) as (url, _), aiohttp.ClientSession() as session:
+        token = (tmp_path / "data" / "page-token").read_text().strip()
+        elsewhere = {"X-Forwarded-For": "192.0.2.7"}  # what a proxy on this machine adds (RFC 5737: an example address)
+        async with session.get(url + "events", headers=elsewhere) as events:
+            assert events.status == 200
+            assert await events.content.readline() == b"event: face\n"
+            told = (await events.content.readline()).decode()
+            assert '"token": true' in told
+            face = told.split('"face": "')[1].split('"')[0]
+
+            async def pressed(**headers: str) -> int:
+                async with session.post(url + "press", json={"face": face, "keys": ["x"]}, headers=headers) as answer:
+                    return answer.status
+
+            assert await pressed() == 204
+            assert await pressed(**elsewhere) == 401
+            assert await pressed(**elsewhere, Authorization="Bearer guessed") == 401
+            assert await pressed(**elsewhere, Authorization=f"Bearer {token}") == 204
+            assert await pressed(Origin="http://elsewhere.example") == 403
+            async with session.post(url + "press", data="{}") as answer:
+                assert answer.status == 403  # a form of another site can send this, and not what the page sends
+            for nonsense in ({}, [], {"face": "nobody", "keys": ["x"]}, {"face": face, "keys": 3}):
+                async with session.post(url + "press", json=nonsense) as answer:
+                    assert answer.status == 400
+            async with session.get(url, headers={"Host": "evil.example"}) as answer:
+                assert answer.status == 403
+            async with session.get(url) as answer:
+                policy = answer.headers["Content-Security-Policy"]
+                assert policy.startswith("default-src 'self'") and "unsafe" not in policy
+
+
+def test_the_token_is_this_users_alone_and_stays(tmp_path: Path) -> None:
+    token = token_in(tmp_path / "token")
+    assert len(token) >= 32 and token_in(tmp_path / "token") == token
+    assert (tmp_path / "token").stat().st_mode & 0o777 == 0o600
+    (tmp_path / "token").chmod(0o640)
+    with pytest.raises(PermissionError, match="others can read it"):
+        token_in(tmp_path / "token")
+
+
+@pytest.mark.parametrize("state", STATES)
+def test_a_page_has_a_button_for_every_key_but_the_one_that_arms(state: str) -> None:
+    view = sample_view(state)
+    view.keys = "a arm the air   Enter next pack   r again   s steps   q end   1-3 pack"
+    made = page_form(Showing(view))
+    assert [one["key"] for one in made["buttons"]] == ["\r", "r", "s", "q", *"123"[: max(3, len(view.packs))]]
+    view.keys = "a air off   q end"
+    assert [(one["key"], one["alarm"]) for one in page_form(Showing(view))["buttons"]] == [("a", True), ("q", False)]
+
+
+async def test_no_face_but_a_hand_at_the_bench_arms_the_air(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    armed: list[str] = []
+    monkeypatch.setattr(KeptAir, "arm", lambda self: armed.append("armed"))
+    wiring = find_driver("ascii")
+    fixture = FixtureSetup(wiring, make_settings(wiring, {}), str(tmp_path / "fixture"))
+    session = Session(replace(setup_for(tmp_path), fixture=fixture), lambda text: None)
+    session.understood.set()
+    await session.take(Key("a"), may_arm=False)
+    assert armed == [] and "armed at the bench" in session.showing().view.said
+    await session.take(Key("a"))
+    assert armed == ["armed"]
