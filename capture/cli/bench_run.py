@@ -38,14 +38,14 @@ def encodable(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class ServedPage:
     """Where the bench's page listens already, and what a browser on another machine must say to press keys."""
 
     listener: socket
     token: str
 
 
-def page_at(address: str, token_file: Path) -> Page:
+def page_at(address: str, token_file: Path) -> ServedPage:
     """Return the page that listens at an address, and say where it is; or exit saying why it cannot."""
     need("web")
     import socket as sockets
@@ -71,7 +71,7 @@ def page_at(address: str, token_file: Path) -> Page:
             f"caution: whoever reaches {host} sees the bench, without a login and over plain http; to press keys a "
             f"page there needs the token in {token_file}. Keep it to a network you trust."
         )
-    return Page(listener, token)
+    return ServedPage(listener, token)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ class BenchRun:
     service: bool = False
     group: str = ""
     """The group whose members may look and ask for the keys; empty for this user alone."""
-    page: Page | None = None
+    page: ServedPage | None = None
     """The page that shows the bench, if there is one."""
 
     def here(self) -> int:
@@ -177,7 +177,7 @@ def _in_child(run: BenchRun, link: socket) -> int:
         return ended.exit_code
 
 
-def _page_in_child(page: Page, reach: partial[socket | None], inherited: list[socket], alive: socket) -> int:
+def _page_in_child(page: ServedPage, reach: partial[socket | None], inherited: list[socket], alive: socket) -> int:
     from capture.session.faces.page import serve_page
 
     for one in inherited:  # what the measuring process has must end with it
