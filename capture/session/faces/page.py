@@ -24,7 +24,7 @@ from aiohttp import web
 
 from capture.dashboard.page_form import page_form
 from capture.plumbing.web_pages import POLICY, guard, is_loopback, static
-from capture.session.faces.messages import LONGEST_FROM_BENCH, Asks, Hello, Keyed, PlaceOnScreen, from_bench
+from capture.session.faces.messages import LONGEST_FROM_BENCH, Asks, FaceStanding, Hello, Keyed, from_bench
 from capture.session.faces.seen import seen
 
 _PAGES: Final = {
@@ -122,7 +122,7 @@ class BenchPage:
         return web.Response(status=204)
 
 
-def _place(place: PlaceOnScreen) -> dict[str, Any]:
+def _place(place: FaceStanding) -> dict[str, Any]:
     return {"has_keys": place.has_keys, "holder": place.holder, "asks": place.asks}
 
 

@@ -6,13 +6,13 @@ from dataclasses import replace
 from typing import Final
 
 from capture.dashboard.showing import Showing
-from capture.session.faces.messages import PlaceOnScreen
+from capture.session.faces.messages import FaceStanding
 
 #: A bench's process that says nothing for so long hangs: it says something every second.
 SILENT_NS: Final = 3_000_000_000
 
 
-def seen(shown: Showing, place: PlaceOnScreen, silent_ns: int) -> Showing:
+def seen(shown: Showing, place: FaceStanding, silent_ns: int) -> Showing:
     """Return what a face draws that stands so, and has heard nothing for `silent_ns`."""
     view = replace(shown.view)
     if not place.has_keys:
