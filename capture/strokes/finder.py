@@ -64,6 +64,8 @@ _ENDS_AWAY = frozenset({"no_return", "base_moved"})
 _MOST_UNSURE = 8
 #: Flags of small strokes before the first sound one that are a stand swaying.
 _LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "sparse"})
+#: What a restless stand hardly shows, and the smallest clearances are (common practice).
+_FURTHER_THAN_SWAY_NM = 85_000
 _ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
 #: A pack has moved within this of the air being given or taken, and been seen to (common practice).
 _AIR_WITHIN_NS = 1_000_000_000
@@ -536,6 +538,8 @@ class StrokeFinder:
         """
         earlier = self._stroke.earlier
         usual = earlier.sound_direction * earlier.sound_travel_nm or way_nm
+        if abs(usual) < _FURTHER_THAN_SWAY_NM:
+            return False
         passed = self._track.passed_over(usual, self._rest.calm_nm, until_ns, ends_at_rest)
         for one in passed:
             earlier.count += 1
@@ -583,7 +587,8 @@ class StrokeFinder:
             self._keep_brief(newest_ns, found)
             self._begin_rest(back or [rest.level_nm], newest_ns)
             return
-        if measured is not None and swaying and _ONLY_SHORT.issuperset(measured.flags):
+        further = measured is not None and measured.peak_travel_nm >= _FURTHER_THAN_SWAY_NM
+        if measured is not None and swaying and further and _ONLY_SHORT.issuperset(measured.flags):
             # It may have been a stroke, or a stand that sways: another like it tells.
             self._keep_unsure(newest_ns, True)
             self._begin_rest([*rest.readings, *back], newest_ns)

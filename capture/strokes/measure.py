@@ -71,6 +71,8 @@ _OPENING_NS = 120_000_000
 #: Travel lost faster than this is a leak, however little of the travel it takes: 0.0016 in/s, as leaks from 0.002 in/s
 #: on are looked for (common practice).
 LEAK_NM_PER_S = 40_000
+#: What sinks for so much longer than it took to rise, and so long at least, was not let go (common practice).
+_SINKS_SLOWER, _SINKS_NS = 8, 200_000_000
 #: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
 #: (common practice).
 _WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
@@ -79,8 +81,8 @@ _WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
 #: of a squeeze-out of which more is still to come too little was seen (common practice). A stroke that would need more
 #: does not count.
 _MOST_INFERRED = 8
-#: A fall stands out that is so many times what the level at rest went up and down.
-_SWAYS = 3
+#: A fall stands out that is so many times what the level at rest went up and down, or moved from before to after.
+_SWAYS, _MOVES = 5, 3
 #: Fewer readings than this in the hold are too few to trust.
 SPARSE_READINGS = 3
 
@@ -169,10 +171,10 @@ def _swayed(samples: StrokeSamples) -> int:
     """Return how far the travel may move because the base did, which is no leak and no squeeze-out: so many times what
     the level at rest went lately, and from before to after, since a hold is longer than what was seen of a rest.
     """
-    moved = samples.sway_nm
+    moved = 0
     if samples.returned and samples.rest_after_nm is not None:
-        moved = max(moved, abs(samples.rest_after_nm - samples.rest_nm))
-    return _SWAYS * moved
+        moved = abs(samples.rest_after_nm - samples.rest_nm)
+    return max(_SWAYS * samples.sway_nm, _MOVES * moved)
 
 
 def _offsets(samples: StrokeSamples) -> list[int]:
@@ -246,6 +248,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         held = min(held, peak)
     if short or by_hand:
         flags.add("short_hold")
+        fall = _sank(samples, offsets, lasted, rise)
+        if fall:
+            flags.add("leak")
     # Of three readings of a short hold one was on the way there or back.
     if len(hold) < SPARSE_READINGS or (short and len(hold) == SPARSE_READINGS):
         flags.add("sparse")
@@ -339,6 +344,21 @@ def _drift_doubt(samples: StrokeSamples, hold: list[int]) -> int:
         return 0
     since = samples.times[hold[len(hold) // 2]] - samples.rest_mean_ns
     return samples.drift_doubt_nm_per_s * since // 1_000_000_000
+
+
+def _sank(samples: StrokeSamples, offsets: list[int], top_nm: int, rise_ns: int) -> int:
+    """Return how fast what came quickly sank from nine tenths to three, nm/s; 0 where it was let go, or came by hand.
+
+    A seal that loses so much leaves no hold. A valve takes no longer to let the air out than to let it in.
+    """
+    times = samples.times
+    high = max((at for at, offset in enumerate(offsets) if offset * 10 >= top_nm * 9), default=0)
+    low = next((at for at in range(high, len(offsets)) if offsets[at] * 10 <= top_nm * 3), len(offsets) - 1)
+    took = times[low] - times[high]
+    rise_ns = max(0, rise_ns - samples.reading_ns)  # between two readings it may have taken no time
+    if low - high < 4 or 2 * rise_ns > _OPENING_NS or took < max(_SINKS_SLOWER * rise_ns, _SINKS_NS):
+        return 0
+    return (offsets[high] - offsets[low]) * 1_000_000_000 // took
 
 
 def _to_its_end(

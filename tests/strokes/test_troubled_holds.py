@@ -166,3 +166,23 @@ def test_a_leak_from_the_apply_on_whose_top_is_round_is_no_lower_than_it_was_see
     assert counted >= 50
     # Two standard errors of a binomial proportion below what is asked (NIST/SEMATECH e-Handbook, 7.2.4).
     assert inside / counted >= 0.93 - 2 * math.sqrt(0.93 * 0.07 / counted)
+
+
+@pytest.mark.parametrize("fall_um_per_s", [400, 760])
+def test_a_seal_that_loses_most_of_the_travel_in_a_hold_is_a_leak_in_every_stroke_though_none_counts(
+    fall_um_per_s: float,
+) -> None:
+    """0.016 and 0.03 in/s, of 0.45 mm: nothing is left to be read as a hold."""
+    for seed, rate in enumerate((20.0, 50.0, 100.0)):
+        rng = np.random.default_rng([3, seed])
+        spans = [(3.0 + 3.4 * number, 4.6 + 3.4 * number) for number in range(5)]
+        times_s = (np.arange(int(20 * rate)) + rng.uniform()) / rate
+        x = np.zeros_like(times_s)
+        for apply_s, release_s in spans:
+            s = np.clip(times_s - apply_s, 0, release_s - apply_s)
+            travel = np.clip(450_000 * (1 - np.exp(-s / 0.02)) - fall_um_per_s * 1_000 * s, 0, None)
+            x += np.where(times_s < apply_s, 0, travel * np.exp(-np.clip(times_s - release_s, 0, None) / 0.02))
+        strokes, _ = found(times_s, 5e6 - x + 800 * rng.standard_normal(len(x)), 1_000)
+        assert len(strokes) == 5
+        assert all("leak" in stroke.flags for stroke in strokes), (rate, [stroke.flags for stroke in strokes])
+        assert all((stroke.fall_nm_per_s or 0) > fall_um_per_s * 500 for stroke in strokes)
