@@ -24,6 +24,7 @@ from capture.air.standing import AirStanding
 from capture.bench.bookkeeping import Bookkeeping
 from capture.bench.dial import Dial
 from capture.bench.fill_view import fill_view
+from capture.bench.gauge_check import GaugeCheck
 from capture.bench.keeping import Found, Keeping
 from capture.bench.lock import BenchLock
 from capture.bench.running_check import RunningCheck, since
@@ -99,6 +100,9 @@ class Bench:
             gauge_warning=setup.gauge.reminder(datetime.now().astimezone().date()) if setup.gauge else "",
         )
         self._books = Bookkeeping(setup)
+        self.gauge_check: GaugeCheck | None = None
+        """A check of the gauge itself against masters, while it goes."""
+        self._finishing: asyncio.Task[None] | None = None
         self._publisher: Publisher | None = None
         self._idle = IndicatorStream(setup.driver, setup.settings)
         self._began_ns = self._idle_from_ns = monotonic_ns()
@@ -177,6 +181,7 @@ class Bench:
                 stack.push_async_callback(_ended, controlling)
                 # The valve is shut by then; a bench whose air control failed must not go on as if nothing were.
                 controlling.add_done_callback(self._part_ended)
+            await self._look_at_gauge()
             self.ready.set()
             # SciPy's import takes a while; it must neither delay the start nor stall the loop at the first verdict.
             warm = asyncio.create_task(asyncio.to_thread(import_module, "scipy.special"))
@@ -191,6 +196,7 @@ class Bench:
         disk keeps neither."""
         try:
             async with self._busy:
+                await self.leave_gauge_check()
                 await self._abandon("session ended")
                 await self._books.close_job()
         except (RecordError, RecordingError):
@@ -215,6 +221,7 @@ class Bench:
         """Begin to measure a pack, from its seat strokes; a check still running is abandoned."""
         self._no_more_air("another check began")
         async with self._busy:
+            await self.leave_gauge_check()
             await self._abandon("another check began")
             state, pack = self.state, self.state.packs[pack_index]
             early: list[tuple[bool, Chunk | Lost]] = []
@@ -248,6 +255,46 @@ class Bench:
                 self._found(running, running.feed(event.t_ns, event.data)[1])
             else:
                 self._found(running, running.lost(event.t_ns))
+
+    # -- the gauge itself --------------------------------------------------------------------------------
+
+    async def begin_gauge_check(self) -> None:
+        """Begin to check the gauge against masters. Raises RecordError, in words, where that cannot be."""
+        self._no_more_air("the gauge is being checked")
+        async with self._busy:
+            if self.state.running is not None:
+                raise RecordError("A pack is being measured: end its check first.")
+            self.gauge_check = await GaugeCheck.begin(self._books, self.state.technician, self._fail)
+            self._on_change()
+
+    async def leave_gauge_check(self) -> None:
+        """Break off a check of the gauge that has not come to anything."""
+        made, self.gauge_check = self.gauge_check, None
+        if made is not None:
+            self._idle, self._idle_from_ns = IndicatorStream(self.setup.driver, self.setup.settings), monotonic_ns()
+            await made.drop()
+            self._on_change()
+
+    async def sign_gauge_check(self) -> int:
+        """Keep what a check of the gauge came to; return its entry's number, 0 where it has not come to anything."""
+        made = self.gauge_check
+        if made is None or made.fact is None:
+            return 0
+        number = await made.sign()
+        self._idle, self._idle_from_ns = IndicatorStream(self.setup.driver, self.setup.settings), monotonic_ns()
+        self.gauge_check = None
+        await self._look_at_gauge()
+        self._on_event(made.text, "")
+        return number
+
+    async def _finish_gauge_check(self, made: GaugeCheck) -> None:
+        await made.finish(self.state.technician)
+        self._on_change()
+
+    async def _look_at_gauge(self) -> None:
+        self.state.gauge = await self._books.gauge_standing()
+        self._tell_status()
+        self._on_change()
 
     async def end_check(self) -> None:
         """Abandon the running check, if any; its strokes are kept."""
@@ -450,6 +497,12 @@ class Bench:
         if running:
             stream = running.stream
             readings, strokes = running.feed(event.t_ns, event.data)
+        elif (made := self.gauge_check) is not None and not made.measured:
+            stream, strokes = made.stream, []
+            readings = made.feed(event.t_ns, event.data)
+            if made.measured:
+                self._finishing = asyncio.create_task(self._finish_gauge_check(made), name="gauge check")
+                self._finishing.add_done_callback(self._part_ended)
         else:
             stream = self._idle
             readings, strokes = stream.feed(since(self._idle_from_ns, event.t_ns, self.setup.speed), event.data)

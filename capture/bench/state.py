@@ -11,6 +11,7 @@ from capture.bench.running_check import RunningCheck
 from capture.bench.setup import BenchSetup
 from capture.clearance.advice import Advice
 from capture.clearance.check import StrokeKept
+from capture.clearance.gauge.standing import GaugeStanding
 from capture.mqtt.publisher import BrokerState
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
@@ -31,6 +32,9 @@ class BenchState:
     air: Air | None
     """The fixture's control, None where the valve is worked by hand."""
     gauge_warning: str = ""
+    """What a calibration that has run out asks for."""
+    gauge: GaugeStanding | None = None
+    """How the gauge stands by its checks against masters, None where the shop does not say which it is."""
     disk_warning: str = ""
     """What there is to know while what was measured waits for the disk; empty while it does not."""
     broker: BrokerState | None = None
@@ -66,4 +70,5 @@ class BenchState:
         """The most urgent warning; empty if all is well."""
         told = self.broker is not None and self.broker.link in ("up", "down")  # up: what the broker refuses
         broker = self.broker.reason if self.broker is not None and told else ""
-        return self.dial.warning or self.disk_warning or broker or self.gauge_warning
+        bad = self.gauge.text if self.gauge is not None and self.gauge.bad else ""
+        return self.dial.warning or self.disk_warning or broker or bad or self.gauge_warning

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
+from capture.dashboard.gauge_screen import GaugeShown, gauge_screen
 from capture.dashboard.parts_screen import PartsShown, parts_screen
 from capture.dashboard.signoff_screen import SignOffShown, release_screen
 from capture.dashboard.steps_screen import StepsShown, steps_screen
@@ -23,7 +24,7 @@ from capture.plumbing.terminal.canvas import Frame
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-ScreenName = Literal["cautions", "bench", "budget", "parts", "steps", "sign-off", "strokes"]
+ScreenName = Literal["cautions", "bench", "budget", "gauge", "parts", "steps", "sign-off", "strokes"]
 #: No screen shows more of the trace than this, nanoseconds.
 _TRACE_NS = 20_000_000_000
 
@@ -41,6 +42,7 @@ class Showing:
     parts: PartsShown | None = None
     steps: StepsShown | None = None
     signoff: SignOffShown | None = None
+    gauge: GaugeShown | None = None
 
 
 def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
@@ -50,6 +52,8 @@ def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
         return caution_screen(width, height, ascii_only=ascii_only)
     if shown.screen == "budget" and view.verdict is not None:
         return budget_screen(view, view.verdict, width, height, ascii_only=ascii_only)
+    if shown.gauge is not None:
+        return gauge_screen(view, shown.gauge, width, height, ascii_only=ascii_only)
     if shown.parts is not None:
         return parts_screen(view, page, shown.parts, width, height, ascii_only=ascii_only)
     if shown.steps is not None:

@@ -14,6 +14,7 @@ from capture.dashboard.showing import Showing
 from capture.dashboard.view import BenchView, Question
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
+from capture.recordings.file import RecordingError
 from capture.session.pressed import NAMES
 from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
 from capture.session.wrench_field import WrenchSetup
@@ -46,6 +47,9 @@ class Controls:
     def showing(self) -> Showing:
         """Return what is shown now."""
         view = replace(self._bench.view, said=self.said, question=self.question)
+        if (made := self._bench.gauge_check) is not None:
+            standing = self._bench.state.gauge
+            return Showing(view, "gauge", gauge=made.shown(standing.text if standing is not None else ""))
         if self.screens.screen and not self._explaining:
             return self.screens.showing(view)
         if self._explaining and view.verdict is not None:
@@ -91,6 +95,7 @@ class Controls:
         words.append("q end")
         if len(view.packs) > 1 and not view.signed_off:
             words.append(f"1-{min(9, len(view.packs))} pack")
+        words += ["g gauge"] if bench.setup.gauge is not None and bench.finished.is_set() else []
         words += ["e budget"] if view.verdict is not None else []
         return "   ".join(words)
 
@@ -135,6 +140,9 @@ class Controls:
 
     async def _key(self, key: str, asked: Question | None) -> None:
         bench, view = self._bench, self._bench.view
+        if bench.gauge_check is not None:
+            await self._gauge_key(key)
+            return
         if self.screens.screen:
             await self._unit_key(key)
             return
@@ -150,6 +158,8 @@ class Controls:
                 bench.air.arm()
         elif key in OPENS:
             await self._open(OPENS[key])
+        elif key == "g":
+            await self._check_gauge()
         elif key == "r" and view.pack >= 0:
             if self._is_meant(key, asked):
                 await self._start(view.pack)
@@ -161,6 +171,35 @@ class Controls:
                 self.said = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
         elif key.isdecimal() and 0 < int(key) <= len(view.packs) and self._is_meant(key, asked):
             await self._start(int(key) - 1)
+
+    async def _check_gauge(self) -> None:
+        """Begin a check of the gauge against masters, or say why that cannot be."""
+        try:
+            await self._bench.begin_gauge_check()
+        except (RecordError, RecordingError) as error:
+            self._say(str(error))
+
+    async def _gauge_key(self, key: str) -> None:
+        bench = self._bench
+        made = bench.gauge_check
+        if key == "a" and bench.air is not None:
+            bench.air.disarm()
+        elif key == "enter" and made is not None and made.fact is not None:
+            refused = made.fact.check.refusal is not None
+            try:
+                number = await bench.sign_gauge_check()
+            except RecordError as error:
+                self._say(str(error))
+                return
+            self._say(f"Entry {number}: {made.text}")
+            if refused:
+                await self._check_gauge()
+        elif key == "escape":
+            # What was measured is kept, whatever it says.
+            if made is not None and made.measured:
+                self._say("It is measured: Enter signs it.")
+            else:
+                await bench.leave_gauge_check()
 
     async def _open(self, screen: ScreenName) -> bool:
         """Show a screen of the unit, or say why that cannot be; say whether it is shown."""

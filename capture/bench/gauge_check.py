@@ -1,0 +1,140 @@
+"""A check of the bench's own gauge against masters, from its first reading to its entry in the record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from time import monotonic_ns
+
+from capture.bench.bookkeeping import Bookkeeping
+from capture.bench.origin import origin_now
+from capture.bench.running_check import since
+from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry
+from capture.clearance.gauge.guided import GuidedCheck
+from capture.clearance.gauge.masters import Master
+from capture.clearance.gauge.standing import masters_of, mornings_of
+from capture.dashboard.gauge_screen import GaugeShown
+from capture.job.gauge_now import gauge_checked, gauge_now, place_for_check
+from capture.output.gauge_chart import strip
+from capture.record import RecordError
+from capture.recordings.file import FORM, RecordingError, RecordingWriter
+from capture.recordings.queued import QueuedRecording
+from capture.recordings.stream import IndicatorStream
+from capture.unit.gauge import Gauge
+from drivers.reading import Reading
+
+__all__ = ["GaugeCheck"]
+
+#: A morning's check takes the first master three times and a second one once.
+_MASTERS = 2
+
+
+@dataclass(slots=True)
+class GaugeCheck:
+    """A check as it goes. `begin` it, feed it, `finish` it when it is `measured`, then `sign` it or make it again."""
+
+    books: Bookkeeping
+    gauge: Gauge
+    guided: GuidedCheck
+    stream: IndicatorStream
+    recording: QueuedRecording
+    path: Path
+    started_ns: int
+    entries: list[GaugeEntry]
+    fact: GaugeChecked | None = None
+    """What it came to, once all of it is on the disk."""
+    text: str = ""
+    """How the gauge stands with it, in a line."""
+
+    @classmethod
+    async def begin(
+        cls, books: Bookkeeping, technician: str, on_failure: Callable[[RecordingError], None]
+    ) -> GaugeCheck:
+        """Begin the recording of a check. Raises RecordError with what has to be seen to first, and RecordingError."""
+        setup = books.setup
+        if setup.gauge is None:
+            raise RecordError("The settings do not say which gauge this is: give its serial under [gauge].")
+        if not technician:
+            raise RecordError("Nobody is named who could sign: scan your name first.")
+        entries: list[GaugeEntry] = await books.do(books.store.gauge_facts)
+        today = datetime.now(UTC).astimezone().date()
+        masters = [one for one in masters_of(entries) if not one.overdue(today)][:_MASTERS]
+        if not masters:
+            raise RecordError("There is no master to check it against: `strokelog gauge masters FILE` lists them.")
+        now, started_ns = datetime.now(UTC), monotonic_ns()
+        writer = await books.do(_recording, books, setup.gauge.serial, masters, technician, now)
+        stream = IndicatorStream(setup.driver, setup.settings)
+        recording = QueuedRecording(writer, on_failure)
+        return cls(books, setup.gauge, GuidedCheck(masters), stream, recording, writer.path, started_ns, entries)
+
+    @property
+    def measured(self) -> bool:
+        """Whether every master was slid under as often as it takes."""
+        return self.guided.done
+
+    def feed(self, t_ns: int, data: bytes) -> list[Reading]:
+        """Record and take the indicator's bytes; return the readings."""
+        at_ns = since(self.started_ns, t_ns, self.books.setup.speed)
+        readings, strokes = self.stream.feed(self.recording.stream(at_ns, "indicator", data), data)
+        for stroke in strokes:
+            if not self.measured:
+                self.guided.take(stroke)
+        return readings
+
+    async def finish(self, technician: str) -> None:
+        """Every master was slid under: close the recording, and work out what it says from it."""
+        books, setup = self.books, self.books.setup
+        await self.recording.seal()
+        self.recording.close()
+        origin = await books.do(origin_now, setup.port)
+        self.fact = await books.do(
+            gauge_checked, self.path, setup.data_dir, self.guided.masters,
+            gauge=self.gauge.serial, bench=setup.bench, by=technician, origin=origin,
+        )  # fmt: skip
+        now = datetime.now(UTC)
+        if self.fact.check.refusal is not None:
+            self.text = self.fact.check.refusal.text
+            return
+        number = self.entries[-1].number + 1
+        with_it = [*self.entries, GaugeEntry(number, "0" * 64, now, self.fact)]
+        self.text = gauge_now(with_it, self.gauge, setup.bench, now, origin).text
+
+    async def sign(self) -> int:
+        """Keep it; return its entry's number. Raises RecordError."""
+        assert self.fact is not None
+        number: int = await self.books.do(self.books.store.add_gauge_fact, self.fact, at=datetime.now(UTC))
+        return number
+
+    async def drop(self) -> None:
+        """It is broken off before it says anything: nothing is kept of it."""
+        if self.fact is None:
+            await self.recording.seal()
+            self.recording.close()
+            await self.books.do(self.path.unlink, missing_ok=True)
+
+    def shown(self, standing: str) -> GaugeShown:
+        """Return what there is to show of it."""
+        refused = self.fact is not None and self.fact.check.refusal is not None
+        upper, lower = strip(mornings_of(self.entries, self.gauge.serial, self.books.setup.bench))
+        step = self.guided.next_step if self.fact is None else "Enter signs it, as measured."
+        if refused:
+            step = "Enter keeps it as refused, and begins it again."
+        if self.measured and self.fact is None:
+            step = "Measured; one moment."
+        return GaugeShown(self.gauge.serial, standing, step, self.text, upper, lower, refused)
+
+
+def _recording(
+    books: Bookkeeping, serial: str, masters: list[Master], technician: str, at: datetime
+) -> RecordingWriter:
+    setup = books.setup
+    header = {
+        "recording": FORM, "started": at.isoformat(), "bench": setup.bench, "indicator": setup.indicator,
+        "origin": origin_now(setup.port),
+    }  # fmt: skip
+    writer = RecordingWriter(place_for_check(setup.data_dir, serial, at), header)
+    named = [one.serial for one in masters]
+    writer.mark(0, {"tech": technician, "note": "check against masters", "masters": named})
+    return writer

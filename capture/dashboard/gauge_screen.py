@@ -1,0 +1,55 @@
+"""The screen on which a technician checks the gauge against a master. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from capture.dashboard.head_and_foot import header, keys_row, said, urgent_rows
+from capture.dashboard.view import BenchView
+from capture.output.words import number
+from capture.plumbing.terminal.bigtext import big_number
+from capture.plumbing.terminal.canvas import Frame, Ink, Row
+
+__all__ = ["GaugeShown", "gauge_screen"]
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeShown:
+    """What there is to show of a check of the gauge."""
+
+    serial: str
+    standing: str
+    """How it stood before, in a line."""
+    step: str
+    """The next thing to do."""
+    result: str
+    """What came of it, in a line; empty while it goes."""
+    upper: str
+    """The mornings before, two lines of braille."""
+    lower: str
+    refused: bool
+
+
+def gauge_screen(view: BenchView, shown: GaugeShown, width: int, height: int, *, ascii_only: bool = False) -> Frame:
+    """Return the screen."""
+    ink = Ink(ascii_only)
+    width, height = max(1, width), max(1, height)
+    rows: list[Row] = [header(view, width, ink), [(f" GAUGE {ink.text(shown.serial)}", "bold")], []]
+    rows += said("WAS", shown.standing, width, 3, "", ink)
+    rows.append([])
+    figure = "-" if view.offset_nm is None else number(view.offset_nm, view.display_unit)
+    large = big_number(figure, figure, width - 4, 5, ink) if height >= 24 else None
+    rows += [[(f"  {line}", "bold")] for line in large or (figure,)]
+    rows.append([])
+    rows += said("NEXT", shown.step, width, 4, "bold", ink)
+    if shown.result:
+        rows.append([])
+        rows += said("REFUSED" if shown.refused else "RESULT", shown.result, width, 5, "bold", ink)
+    if shown.upper and not ascii_only:
+        rows += [[], [(" the last mornings  ", "dim"), (shown.upper, "")], [(" " * 20, ""), (shown.lower, "")]]
+    foot = [*urgent_rows(view, width, height >= 30, ink)]
+    keys = "Enter sign   Escape leave" if shown.result else "Escape leave"
+    foot.append(keys_row(view, keys, width, ink))
+    rows = rows[: max(0, height - len(foot))]
+    filler: list[Row] = [[] for _ in range(height - len(foot) - len(rows))]
+    return Frame([*rows, *filler, *foot][-height:], width, height)
