@@ -122,7 +122,7 @@ class BenchOnBoard:
     """What is known of one bench. Feed it what has been read from the wire; ask it for a row."""
 
     __slots__ = (
-        "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gone_at", "_heads", "_heard_at",
+        "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gauge_out", "_gone_at", "_heads", "_heard_at",
         "_ids", "_indicator_down", "_job", "_judged", "_measure",
         "_pack", "_passed", "_pressure_flags", "_progress", "_ready",
         "_silent", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
@@ -149,6 +149,7 @@ class BenchOnBoard:
         self._measure = "peak"
         self._indicator_down = False
         self._gauge_due: date | None = None
+        self._gauge_out = ""
         self._stroke_key: tuple[UUID, int, int] | None = None
         self._stroke_at: datetime | None = None
         """As the bench says."""
@@ -211,6 +212,9 @@ class BenchOnBoard:
         if status.air == "tripped" and not self._air_fault:
             self._air_fault = "The air was shut off."
         self._gauge_due, self._unit = status.gauge_due, status.display_unit
+        self._gauge_out = ""
+        if status.gauge_standing in ("out", "out of control"):
+            self._gauge_out = cut(status.gauge_text, LONGEST_WORDS) or f"The gauge is {status.gauge_standing}."
         self._indicator_down, self._silent = status.indicator == "down", status.silent
         if status.state == "measuring":
             self._measure = status.measure
@@ -329,6 +333,8 @@ class BenchOnBoard:
         return self._unit_told is not None and self._unit_told[0] == self._job
 
     def _needs(self, now: datetime, watching_since: datetime, unheard: datetime | None) -> Iterator[Need]:
+        if self._gauge_out:
+            yield Need("gauge out", self._gauge_out)
         if self._gauge_due is not None and self._gauge_due < now.date():
             yield Need("gauge overdue", f"The indicator's calibration was due on {self._gauge_due}.")
         if self._heads.broken:

@@ -40,6 +40,7 @@ NEED_LOOKS: Final[dict[Kind, BoardLook]] = {
     "asks": BoardLook("??", "??", "bold yellow"),
     "ready to sign": BoardLook("□□", "[]", "bold green"),
     "offline": BoardLook("○○", "oo", "bold"),
+    "gauge out": BoardLook("◈◈", "G!", "bold yellow"),
     "gauge overdue": BoardLook("◆◆", "!!", "bold yellow"),
     "record broken": BoardLook("≠≠", "!=", "bold red"),
     "clock off": BoardLook("◷◷", "@@", "yellow"),

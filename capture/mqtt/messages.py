@@ -128,6 +128,11 @@ class BenchStatus(_Message):
     )
     air_fault: str = Field(default="", description="Why there can be no air, and what to do, in words.")
     gauge_due: date | None = Field(default=None, description="When the indicator's calibration is due.")
+    gauge_serial: str = Field(default="", description="Which gauge that is; empty where the shop does not say.")
+    gauge_standing: Literal["", "not checked", "in order", "not shown", "out", "out of control"] = Field(
+        default="", description="What its last check against a master says of it now; empty where it has no serial."
+    )
+    gauge_text: str = Field(default="", description="The same in a line for people.")
     needs: str = Field(default="", description="What else the bench needs a person for, in words.")
     silent: bool = Field(default=False, description="The indicator is connected, and no reading comes.")
 

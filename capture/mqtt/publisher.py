@@ -319,6 +319,9 @@ class Publisher:
             unit_serial=status.unit_serial,
             technician=status.technician,
             gauge_due=status.gauge_due,
+            gauge_serial=status.gauge_serial,
+            gauge_standing=status.gauge_standing,
+            gauge_text=status.gauge_text,
             display_unit=status.display_unit,
             vanished=vanished,
         )

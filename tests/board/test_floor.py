@@ -137,6 +137,8 @@ def test_an_old_payload_without_the_newer_fields_is_read() -> None:
         ("no readings", {"indicator": "up", "silent": True, "needs": "The indicator sends no readings."}),
         ("asks", {"needs": "sends no readings"}),
         ("gauge overdue", {"gauge_due": NOW.date() - timedelta(days=1)}),
+        ("gauge out", {"gauge_standing": "out", "gauge_text": "Gauge DI-0413: OUT of its limit."}),
+        ("gauge out", {"gauge_standing": "out of control"}),
         ("offline", {"state": "offline", "vanished": True}),
         ("offline", {"state": "offline"}),  # an older bench does not say
         ("clock off", {"at": NOW - timedelta(minutes=5)}),

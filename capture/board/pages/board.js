@@ -5,7 +5,7 @@
 const URGENT = new Set(["out of air", "no readings", "asks", "stuck"]);
 const KINDS = [
   "out of air", "no readings", "asks", "stuck", "inconclusive", "tight", "loose", "leaks",
-  "ready to sign", "offline", "record broken", "gauge overdue", "clock off", "not heard",
+  "gauge out", "ready to sign", "offline", "record broken", "gauge overdue", "clock off", "not heard",
 ];
 const VERDICTS = ["loose", "tight", "inconclusive", "good"];
 const OLD_MS = 16000;
