@@ -34,6 +34,7 @@ from capture.bench.status import bench_status
 from capture.clearance.advice import advise
 from capture.clearance.check import MOST_TIMES, Finished, StrokeKept
 from capture.clearance.diagnosis import how_far_off
+from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import MOST_STROKES, Verdict
 from capture.dashboard.view import BenchView
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
@@ -56,9 +57,9 @@ _DISK_IS_SLOW = (
     "The disk is slow: what was measured waits to be written. Strokes show once they are kept; nothing is lost so far."
 )
 
-#: What `on_event` is told: a stroke as kept, a verdict, a fact of the unit, or a warning in words; with the name of
-#: the pack, or nothing where it is of none.
-Happening = StrokeKept | Verdict | FactWritten | str
+#: What `on_event` is told: a stroke as kept, a verdict, a fact of the unit, how the gauge stands, or a warning in
+#: words; with the name of the pack, or nothing where it is of none.
+Happening = StrokeKept | Verdict | FactWritten | str | GaugeStanding
 
 
 async def _ended(task: asyncio.Task[None]) -> None:
@@ -284,8 +285,14 @@ class Bench:
         self._idle, self._idle_from_ns = IndicatorStream(self.setup.driver, self.setup.settings), monotonic_ns()
         self.gauge_check = None
         await self._look_at_gauge()
-        self._on_event(made.text, "")
+        refused = made.fact.check.refusal is not None
+        self._on_event(made.text if refused or self.state.gauge is None else self.state.gauge, "")
         return number
+
+    async def gauge_measured(self) -> None:
+        """Wait until a check of the gauge whose masters were all slid under says what it came to."""
+        if self._finishing is not None:
+            await asyncio.wait({self._finishing})
 
     async def _finish_gauge_check(self, made: GaugeCheck) -> None:
         await made.finish(self.state.technician)

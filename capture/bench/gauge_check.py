@@ -25,8 +25,6 @@ from capture.recordings.stream import IndicatorStream
 from capture.unit.gauge import Gauge
 from drivers.reading import Reading
 
-__all__ = ["GaugeCheck"]
-
 #: A morning's check takes the first master three times and a second one once.
 _MASTERS = 2
 

@@ -14,17 +14,21 @@ import tempfile
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from socket import socketpair
 
 from capture.bench.setup import BenchSetup
+from capture.clearance.gauge.facts import MastersListed
+from capture.clearance.gauge.masters import load_masters
+from capture.clearance.gauge.standing import masters_of
 from capture.cli.bench_run import is_terminal
 from capture.config import load_config
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.outlet import Outlet
 from capture.plumbing.outward import say
 from capture.plumbing.terminal.scanner import KeyCollector
-from capture.record import RecordError
+from capture.record import RecordError, Store
 from capture.recordings.stream import indicator_from
 from capture.session.conduct import EXIT_GOOD, EXIT_NOT_GOOD
 from capture.session.daemon import Way, run_daemon
@@ -38,7 +42,9 @@ from capture.simulation.pty_bench import PtyBench
 from capture.simulation.scenario import (
     DEMO_BENCH,
     DEMO_CHECKS,
+    DEMO_GAUGE,
     DEMO_INDICATOR,
+    DEMO_MASTER,
     DEMO_SEED,
     DEMO_STEPS,
     DEMO_TECHNICIAN,
@@ -47,6 +53,7 @@ from capture.simulation.scenario import (
     troubled_checks,
 )
 from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
+from capture.unit.gauge import Gauge
 
 _BENCH = "forest-1"
 _PAUSE_S = 0.5
@@ -117,6 +124,7 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
     except OSError as error:
         raise RecordError(f"cannot use the folder {home}: {error.strerror}; give another --data-dir") from error
     sheet = load_sheet(sheet_path)
+    _list_masters(home)
     driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
     bench = TROUBLED_BENCH if troubles else DEMO_BENCH
     # A pty has no baud to speak of, but the settings are those of a real port.
@@ -139,6 +147,7 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
                 technician="",
                 data_dir=home,
                 record_path=home / "record.sqlite",
+                gauge=Gauge(DEMO_GAUGE),
                 broker=_settings(broker_port),
                 speed=speed,
             )
@@ -147,6 +156,14 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
     if not as_json and conductor.session is not None:
         _tell(conductor.session, seen, home, sheet_path)
     return code
+
+
+def _list_masters(home: Path) -> None:
+    """Keep the demo's masters in its record, once. Raises RecordError."""
+    with Store.open(home / "record.sqlite") as store:
+        if not masters_of(store.gauge_facts()):
+            masters = load_masters(demo_data() / "masters.toml")
+            store.add_gauge_fact(MastersListed(tuple(masters), DEMO_TECHNICIAN), at=datetime.now(UTC))
 
 
 async def _run(setup: BenchSetup, conductor: _Conductor, caution_s: float, *, as_json: bool) -> int:
@@ -226,6 +243,7 @@ class _Conductor:
         self.session = session
         hands = _Hands(session, self._speed)
         await hands.scan(f"tech:{DEMO_TECHNICIAN}")
+        await self._check_gauge(session, hands)
         for check in self._checks:
             await self._check(session, hands, check)
             await asyncio.sleep(_PAUSE_S / self._speed)
@@ -249,6 +267,17 @@ class _Conductor:
                     await self._seen.news.wait()
         arrived = self._seen.verdicts == self._wanted and self._seen.signed_by == signed
         return EXIT_GOOD if signed and arrived else EXIT_NOT_GOOD
+
+    async def _check_gauge(self, session: Session, hands: _Hands) -> None:
+        """The morning's first minute: the block under the tip and out again, three times."""
+        bench = session.bench
+        self._simulated.bench.load(DEMO_MASTER)
+        await hands.press("g")
+        while (made := bench.gauge_check) is not None and not made.measured:
+            await self._simulated.run_check(DEMO_MASTER, 1, seated=True)
+        await bench.gauge_measured()
+        await asyncio.sleep(_PAUSE_S / self._speed)
+        await hands.press("enter")
 
     async def _check(self, session: Session, hands: _Hands, check: DemoCheck) -> None:
         bench = session.bench

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from capture.clearance.gauge.masters import Master
     from capture.clearance.gauge.study import Study
 
-__all__ = ["check", "masters", "study"]
 
 By = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who signs; else the technician of the settings.")]
 Gauge = Annotated[str | None, typer.Option("--gauge", metavar="SERIAL", help="The gauge; else that of the settings.")]

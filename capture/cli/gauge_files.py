@@ -18,17 +18,6 @@ if TYPE_CHECKING:
     from capture.record import Store
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
-__all__ = [
-    "GaugePort",
-    "chosen_masters",
-    "gauge_serial",
-    "keep_study",
-    "new_or_old_record",
-    "port_of",
-    "settled_of",
-    "signer",
-]
-
 
 @dataclass(frozen=True, slots=True)
 class GaugePort:

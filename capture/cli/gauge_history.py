@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from capture.clearance.gauge.facts import InstrumentKind
     from capture.job.suspects import Doubt, Suspect
 
-__all__ = ["chart", "event", "instrument", "suspects"]
 
 Serial = Annotated[str, typer.Argument(help="The gauge's serial number.")]
 By = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who says so.")]

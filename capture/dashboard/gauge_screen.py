@@ -10,8 +10,6 @@ from capture.output.words import number
 from capture.plumbing.terminal.bigtext import big_number
 from capture.plumbing.terminal.canvas import Frame, Ink, Row
 
-__all__ = ["GaugeShown", "gauge_screen"]
-
 
 @dataclass(frozen=True, slots=True)
 class GaugeShown:

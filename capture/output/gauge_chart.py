@@ -9,8 +9,6 @@ from typing import Final
 from capture.clearance.gauge.facts import GaugeEntry, GaugeEvent
 from capture.clearance.gauge.standing import Morning
 
-__all__ = ["chart_lines", "chart_page", "strip"]
-
 #: How many mornings a strip shows, and a list.
 STRIP: Final = 30
 #: Dots of a braille cell by (column, row from the top).

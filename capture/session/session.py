@@ -10,6 +10,7 @@ from collections.abc import Callable
 from capture.bench.bench import Bench, Happening
 from capture.bench.setup import BenchSetup
 from capture.clearance.check import StrokeKept
+from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict
 from capture.dashboard.showing import Showing
 from capture.job.unit_on_record import FactWritten
@@ -66,6 +67,8 @@ class Session:
         elif isinstance(happening, FactWritten):
             for text in (happening.text, *happening.notes):
                 self.line(text)
+        elif isinstance(happening, GaugeStanding):
+            self.line(happening.text)
         else:
             self.line(plain_line(happening, self._length_unit, pack, self.bench.state.measure))
         if isinstance(happening, Verdict):
@@ -98,6 +101,9 @@ class Session:
         elif isinstance(happening, FactWritten):
             line = {**happening.data, **({"notes": list(happening.notes)} if happening.notes else {})}
             pack = pack or line.get("pack") or ""
+        elif isinstance(happening, GaugeStanding):
+            line = {"type": "gauge_standing", "standing": happening.word, "entry": happening.entry}
+            line |= {"text": happening.text}
         else:
             warn(f"warning: {happening}")
             return

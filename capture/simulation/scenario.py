@@ -1,5 +1,6 @@
 """The demo's bench: which packs are checked in which order, what they are made of, and what goes wrong on the way.
 
+The morning begins with the gauge: it is checked against a block of `fixtures/demo/masters.toml`, before the first air.
 The packs belong to the build sheet `fixtures/demo/workshop-forwarder.toml`. The low pack comes to the bench loose by
 about one of its 0.25 mm shims, and is checked again with one shim more; the high pack is tight, and is checked again
 with a snap ring 0.20 mm thinner; the reverse pack is good. Then the steps are done and the unit is signed off.
@@ -37,6 +38,10 @@ DEMO_SEED = 20
 _LOW = PackPhysics(clearance_nm=1_382_000)
 _HIGH = PackPhysics(clearance_nm=742_000, cushion_nm=250_000, cushion_rate_n_per_m=400_000.0, supply_conductance=1.6e-9)
 _REVERSE = PackPhysics(clearance_nm=1_184_000, piston_area_m2=0.009, film_nm=45_000, exhaust_conductance=1.8e-9)
+
+#: The gauge's serial number, and the block that is slid under its tip in the morning: it reads 3 um long.
+DEMO_GAUGE = "DI-0413"
+DEMO_MASTER = PackPhysics(clearance_nm=1_003_120, film_nm=0)
 
 #: In the order of the demo.
 DEMO_CHECKS: tuple[DemoCheck, ...] = (

@@ -30,11 +30,11 @@ CREATE TABLE collected_strokes (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
-
 CREATE INDEX collected_strokes_at ON collected_strokes (at);
 
 CREATE INDEX collected_strokes_job ON collected_strokes (job, "check", n);
+
+CREATE INDEX collected_strokes_serial ON collected_strokes (unit_serial);
 
 CREATE TABLE collected_verdicts (
     id UUID NOT NULL,
@@ -75,9 +75,9 @@ CREATE TABLE collected_verdicts (
 
 CREATE INDEX collected_verdicts_serial ON collected_verdicts (unit_serial);
 
-CREATE INDEX collected_verdicts_at ON collected_verdicts (at);
-
 CREATE INDEX collected_verdicts_job ON collected_verdicts (job, "check");
+
+CREATE INDEX collected_verdicts_at ON collected_verdicts (at);
 
 CREATE TABLE collected_statuses (
     id UUID NOT NULL,
@@ -101,6 +101,9 @@ CREATE TABLE collected_statuses (
     air TEXT NOT NULL,
     air_fault TEXT NOT NULL,
     gauge_due DATE,
+    gauge_serial TEXT NOT NULL,
+    gauge_standing TEXT NOT NULL,
+    gauge_text TEXT NOT NULL,
     needs TEXT NOT NULL,
     silent BOOLEAN NOT NULL,
     more JSONB,
@@ -132,11 +135,11 @@ CREATE TABLE collected_units (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_units_serial ON collected_units (unit_serial);
-
 CREATE INDEX collected_units_job ON collected_units (job);
 
 CREATE INDEX collected_units_at ON collected_units (at);
+
+CREATE INDEX collected_units_serial ON collected_units (unit_serial);
 
 CREATE TABLE collected_by (
     name TEXT NOT NULL,

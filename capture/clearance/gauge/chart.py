@@ -30,20 +30,6 @@ from typing import Final, Literal
 
 from capture.clearance.gauge.spread import Spread, mean_of, pooled, sd_of
 
-__all__ = [
-    "LEAST_MORNINGS",
-    "WEIGHT",
-    "Chart",
-    "Charted",
-    "ControlWord",
-    "Limits",
-    "Point",
-    "average",
-    "average_limit",
-    "chart",
-    "day_to_day",
-]
-
 #: How many mornings the limits rest on, at least and at most.
 LEAST_MORNINGS: Final = 12
 MOST_MORNINGS: Final = 100

@@ -30,22 +30,6 @@ from capture.clearance.gauge.spread import Spread, mean_of, pooled, sd_of
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length
 
-__all__ = [
-    "ANOTHER_PIECE_NM",
-    "REPEATS",
-    "CheckSettings",
-    "MasterCheck",
-    "MasterError",
-    "Refusal",
-    "checked",
-    "error_of",
-    "linearity_in",
-    "nearest_master",
-    "terms_at",
-    "worth_something",
-]
-
-
 #: Coverage probability of an expanded uncertainty here, that of a verdict's.
 COVERAGE: Final = 0.95
 #: A reading farther than this from every master named is of another piece, or of a dirty one.

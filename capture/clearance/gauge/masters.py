@@ -14,8 +14,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from capture.plumbing.checked_file import FileKind, TableError
 from drivers.units import LengthNm
 
-__all__ = ["Master", "MasterKind", "load_masters", "master_of"]
-
 MasterKind = Literal["gauge block", "stepped master", "shim", "feeler"]
 
 #: Linear expansion of steel, a kelvin (common practice); ceramic and carbide expand less, so it is on the safe side.

@@ -20,8 +20,6 @@ from capture.clearance.gauge.linearity import Linearity
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.spread import pooled
 
-__all__ = ["GaugeStanding", "Morning", "StandingWord", "masters_of", "mornings_of", "standing_of"]
-
 StandingWord = Literal["not checked", "in order", "not shown", "out", "out of control"]
 
 #: How long a check holds (default of the method: until the next day's).
