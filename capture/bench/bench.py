@@ -24,7 +24,7 @@ from capture.air.standing import AirStanding
 from capture.bench.bookkeeping import Bookkeeping
 from capture.bench.dial import Dial
 from capture.bench.fill_view import fill_view
-from capture.bench.gauge_check import GaugeCheck
+from capture.bench.gauge_morning import GaugeCheck
 from capture.bench.keeping import Found, Keeping
 from capture.bench.lock import BenchLock
 from capture.bench.running_check import RunningCheck, since

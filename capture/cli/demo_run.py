@@ -53,7 +53,7 @@ from capture.simulation.scenario import (
     troubled_checks,
 )
 from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 
 _BENCH = "forest-1"
 _PAUSE_S = 0.5

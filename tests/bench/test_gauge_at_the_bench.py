@@ -10,8 +10,6 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from capture.unit.gauge import Gauge
-
 from capture.bench.bench import Bench
 from capture.clearance.gauge.facts import GaugeChecked
 from capture.custody.verify import verify
@@ -20,6 +18,7 @@ from capture.plumbing.terminal.scanner import Key
 from capture.record import Store
 from capture.session.bench_keys import Controls
 from capture.simulation.physics import PackPhysics
+from capture.unit.gauge_identity import Gauge
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import until
 from tests.support.gauge_mornings import list_masters

@@ -22,7 +22,7 @@ from capture.record import RecordError
 from capture.recordings.file import FORM, RecordingError, RecordingWriter
 from capture.recordings.queued import QueuedRecording
 from capture.recordings.stream import IndicatorStream
-from capture.unit.gauge import Gauge
+from capture.unit.gauge_identity import Gauge
 from drivers.reading import Reading
 
 #: A morning's check takes the first master three times and a second one once.
