@@ -134,7 +134,8 @@ async def test_a_unit_goes_from_its_first_check_to_the_sign_off_by_keys_and_scan
     assert (proof.mismatch, proof.verdicts) == (None, 5)
     with StockRoom.open(stock_path) as room:
         held = room.holdings()
-    assert held.reservations == () and held.bins[0].shelf == 3  # four of 2.80 mm were there, one is in the unit now
+    # A demonstration releases no unit and consumes nothing: the ring stays kept for this one.
+    assert held.reservations == (kept,) and held.bins[0].shelf == 4
 
 
 async def first_day(tmp_path: Path, hand: Hand, fixture: PtyBench) -> None:
