@@ -344,14 +344,15 @@ class RunningStroke:
         """Say whether this value is back at rest."""
         return abs(value - self._rest.level_nm) <= self.near_nm
 
-    def moved_on(self, t_ns: int, value: int) -> bool:
-        """Say whether the travel is no longer where it last began to stand still, and so begins anew."""
-        if abs(value - self.settle_nm) <= self._rest.calm_nm:
-            return False
+    def has_moved_on(self, value: int) -> bool:
+        """Say whether the travel is no longer where it last began to stand still."""
+        return abs(value - self.settle_nm) > self._rest.calm_nm
+
+    def stand_anew(self, t_ns: int, value: int) -> None:
+        """It begins to stand still with this reading; where it stood until now is kept."""
         if self.settle_from_ns and t_ns - self.settle_from_ns >= SETTLED_NEAR_NS:
             self._left_plateau()
         self.settle_nm, self.settle_from_ns = value, t_ns
-        return True
 
     def _left_plateau(self) -> None:
         """Keep where it stood until now; where that is as good as where it stood before, as one."""
@@ -481,17 +482,18 @@ class RunningStroke:
         took = self.times[low] - self.times[max(0, start - 1)] - reading_ns
         return min(bisect_left(self.times, self.times[low] + max(4 * took, reading_ns * 3 // 4)), last)
 
-    def stuck_high(self, t_ns: int, now: int) -> bool:
-        """Say whether the release has begun and ended above half the top: the piston has stuck on its way.
+    def stuck_from(self, t_ns: int) -> int | None:
+        """Return the index at which the release began that has ended above half the top, since the piston has stuck on
+        its way; None where it has not, or was asked of this stand before.
 
         The travel then lies flat, after a fall that was quick, after a hold that was one. A leak falls slowly and does
         not stop; a bounce is over before a hold could have been.
         """
-        if self.moved_on(t_ns, now) or t_ns - self.settle_from_ns < SETTLED_AWAY_NS:
-            return False
+        if t_ns - self.settle_from_ns < SETTLED_AWAY_NS:
+            return None
         flat_from = bisect_left(self.times, self.settle_from_ns)
         if len(self.times) - flat_from < 4 or self.settle_from_ns == self._flat_from_ns:
-            return False
+            return None
         self._flat_from_ns = self.settle_from_ns  # once is enough, and every reading of a long hold must stay cheap
         travels = self.travels(self.values)
         held = sorted(travel for travel in travels[:flat_from] if 2 * travel > self.top_nm)
@@ -499,17 +501,16 @@ class RunningStroke:
         high = [index for index in range(flat_from) if travels[index] * 10 >= self.top_nm * 9]
         # Against the middle of the hold: the top of a quick stream is its highest noise.
         if len(high) < 2 or level * 4 >= held[len(held) // 2] * 3:
-            return False
+            return None
         near = 3 * self._rest.calm_nm
         arrived = next((index for index in range(high[-1], len(travels)) if abs(travels[index] - level) <= near), None)
         if arrived is None:
-            return False  # nothing lies at the mean of what came: it does not lie flat
+            return None  # nothing lies at the mean of what came: it does not lie flat
         held_ns = self.times[high[-1]] - self.times[high[0]]
         fell_ns = self.times[arrived] - self.times[high[-1]]
         if held_ns < SHORT_HOLD_NS or fell_ns > max(_QUICK_FALL_NS, 5 * self._pace.reading_ns // 2):
-            return False
-        self.fall_index = min(high[-1] + 1, len(self.values))
-        return True
+            return None
+        return min(high[-1] + 1, len(self.values))
 
     # -- when it is complete -----------------------------------------------------------------------------
 

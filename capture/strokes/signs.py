@@ -66,7 +66,9 @@ def sign_of_a_departure(stroke: RunningStroke, rest: RestLevel, t_ns: int, value
         # A nudge that went away again. Its readings widen the noise, so that a restless stand stays quiet.
         return Sign.NOTHING, [v for v in values if abs(v - rest.level_nm) <= 3 * band]
     now = stroke.steadied(value, travel)
-    if not stroke.moved_on(t_ns, now) and stroke.stands_still(t_ns):
+    if stroke.has_moved_on(now):
+        stroke.stand_anew(t_ns, now)
+    elif stroke.stands_still(t_ns):
         return Sign.STAYS, stroke.settled()
     if t_ns - stroke.times[0] > _DISTURBANCE_NS and len(values) >= 6:
         return Sign.STAYS, values[-max(4, len(values) // 2) :]
@@ -96,13 +98,16 @@ def sign_of_an_apply(stroke: RunningStroke, t_ns: int, value: int) -> Shown:
         crosses = (moved or stroke.is_beyond_rest(travel)) and stroke.release_ns is None
         return Sign.CROSSES if crosses else Sign.FALLS, ()
     now = stroke.steadied(value, travel)
-    if not stroke.moved_on(t_ns, now):
+    if stroke.has_moved_on(now):
+        stroke.stand_anew(t_ns, now)
+    else:
         if stroke.plateaus and t_ns - stroke.settle_from_ns >= SETTLED_NEAR_NS and stroke.stood_before():
             return Sign.STOOD, stroke.settled()
         no_stroke = stroke.is_against_the_others or stroke.came_to_zero(now)
         if stroke.release_ns is None and no_stroke and stroke.stands_still(t_ns):
             return Sign.MOVED, stroke.settled()
-    if travel * 4 < stroke.top_nm * 3 and stroke.stuck_high(t_ns, now):
+    if travel * 4 < stroke.top_nm * 3 and (let_go := stroke.stuck_from(t_ns)) is not None:
+        stroke.fall_index = let_go
         return Sign.STICKS, stroke.came_back()
     if t_ns - stroke.times[0] > LONGEST_HOLD_NS:
         return Sign.TOO_LONG, stroke.values[-8:]
@@ -131,7 +136,8 @@ def sign_of_a_return(stroke: RunningStroke, rest: RestLevel, t_ns: int, value: i
     now = stroke.steadied(value, travel)
     near = stroke.is_near_rest(now)
     stroke.was_near |= near
-    if stroke.moved_on(t_ns, now):
+    if stroke.has_moved_on(now):
+        stroke.stand_anew(t_ns, now)
         return None
     since_ns = t_ns - stroke.settle_from_ns
     if since_ns < (SETTLED_NEAR_NS if near else SETTLED_AWAY_NS):
