@@ -24,8 +24,8 @@ def topics() -> dict[str, str]:
     for file in (files("capture") / "guide").iterdir():
         if file.name.endswith(".md"):
             found[file.name.removesuffix(".md")] = file.read_text(encoding="utf-8").partition("\n")[0].lstrip("# ")
-    first = ("hooking-up", "gauge", "build-sheet", "measuring", "flags-and-verdict", "how-good-are-the-numbers")
-    then = (*first, "parts-and-stock", "steps-and-sign-off", "record")
+    first = ("hooking-up", "gauge", "build-sheet", "measuring", "gauge-checks", "flags-and-verdict")
+    then = (*first, "how-good-are-the-numbers", "parts-and-stock", "steps-and-sign-off", "record")
     return dict(sorted(found.items(), key=lambda one: (then.index(one[0]) if one[0] in then else len(then), one[0])))
 
 

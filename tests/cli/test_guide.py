@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from capture.clearance.gauge.masters import load_masters
 from capture.cli.groups import Group
 from capture.cli.guide import topics
 from capture.cli.main import COMMANDS, app
@@ -135,11 +136,13 @@ def test_every_block_of_toml_in_the_guide_is_taken_by_what_reads_it(tmp_path: Pa
                 seen.add("sheet" if parse_sheet(block, str(file)).packs else "")
             elif tables == {"parts"}:
                 seen.add("stock" if load_stock(file) else "")
+            elif tables == {"masters"}:
+                seen.add("masters" if load_masters(file) else "")
             elif "database" in tables:
                 seen.add("collector" if load_settings(file) else "")
             else:
                 seen.add("settings" if load_config(file) else "")
-    assert seen == {"steps", "sheet", "stock", "collector", "settings"}
+    assert seen == {"steps", "sheet", "stock", "collector", "settings", "masters"}
 
 
 def test_the_torque_that_the_page_signs_is_that_of_the_step_it_names() -> None:

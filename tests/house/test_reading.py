@@ -94,11 +94,12 @@ def test_every_package_says_what_it_is_for_and_numbers_its_decisions_once(packag
         assert "Considered:" in decision, decision[:60]
 
 
-@pytest.mark.parametrize("name", ["bench", "board"])
+@pytest.mark.parametrize("name", ["bench", "board", "gauge"])
 def test_a_picture_of_a_terminal_says_what_the_terminal_says(name: str) -> None:
     drawn = ElementTree.parse(PICTURES / f"{name}.svg")
     texts = ["".join(one.itertext()) for one in drawn.iter("{http://www.w3.org/2000/svg}text")]
-    shown = make_pictures.screen() if name == "bench" else make_pictures.board()
+    made = {"bench": make_pictures.screen, "board": make_pictures.board, "gauge": make_pictures.gauge}
+    shown = made[name]()
     assert "".join("".join(texts).split()) == "".join(shown.text.split()), ANEW
 
 

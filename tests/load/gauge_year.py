@@ -177,6 +177,15 @@ class _Bench:
         return verdict
 
 
+def some_mornings(count: int, seed: int) -> list[GaugeEntry]:
+    """Return a gauge's checks on so many mornings, as a record keeps them."""
+    bench = _Bench(ALONE, seed)
+    for day in range(count):
+        bench.today = float(bench.rng.normal(0, ALONE.day))
+        bench.check(day, _FIRST + timedelta(days=day))
+    return bench.entries
+
+
 def _stroke(n: int, held_nm: int, gauge: Gauge) -> Stroke:
     return Stroke(n, n * 10**9, n * 10**9 + 10**8, 0, held_nm, held_nm, 0, 0, 0, (), True, gauge.left, 0, 0)
 

@@ -25,11 +25,14 @@ from capture.board.floor import Floor
 from capture.board.terminal import ChosenView
 from capture.board.terminal import render as board_screen
 from capture.clearance.check import StrokeKept
+from capture.clearance.gauge.standing import mornings_of, spoken
 from capture.clearance.verdict import VerdictWord
 from capture.dashboard.bench_screen import render as bench_screen
+from capture.dashboard.gauge_screen import GaugeShown, gauge_screen
 from capture.dashboard.view import BenchView, PackView
 from capture.mqtt.messages import VerdictMessage
 from capture.mqtt.topics import verdict_topic
+from capture.output.gauge_chart import strip
 from capture.plumbing.terminal.canvas import Frame
 from capture.recordings.file import RecordingWriter
 from capture.recordings.replay import Replay
@@ -38,12 +41,13 @@ from capture.report.writing import gather
 from capture.sheet.sheet import load_sheet
 from capture.simulation.scenario import DEMO_BENCH, DEMO_CHECKS, DEMO_INDICATOR, DEMO_SEED, DEMO_TECHNICIAN
 from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
+from tests.load.gauge_year import some_mornings
 from tests.support.browser import Browser
 from tests.support.reported_unit import usual_unit
 from tests.support.samples import SHA256, verdict
 from tests.support.shop import Sent, job_of, status, stroke_of
 
-__all__ = ["PAGES", "PICTURES", "board", "report_mark", "report_page", "screen"]
+__all__ = ["PAGES", "PICTURES", "board", "gauge", "report_mark", "report_page", "screen"]
 
 ROOT = Path(__file__).resolve().parents[2]
 PICTURES = ROOT / "fixtures" / "pictures"
@@ -148,6 +152,17 @@ def board(width: int = 150, height: int = 12) -> Frame:
     return board_screen(floor, ChosenView(), _AT, width, height)
 
 
+def gauge(width: int = 96, height: int = 24) -> Frame:
+    """Return the screen of a morning's check of the gauge, its strip with thirty mornings."""
+    mornings = mornings_of(some_mornings(30, 7), "DI-0413")
+    upper, lower = strip(mornings)
+    said = f"Gauge DI-0413: {spoken(mornings[-1])}"
+    shown = GaugeShown("DI-0413", f"{said}: in order.", "Enter signs it, as measured.", f"{said}: in order.",
+                       upper, lower, False)  # fmt: skip
+    view = BenchView(bench="forest-1", technician=DEMO_TECHNICIAN, offset_nm=0, reading_nm=0, indicator="up")
+    return gauge_screen(view, shown, width, height)
+
+
 def report_page() -> str:
     """Return the HTML of a unit's report, its times in UTC."""
     zone = os.environ.get("TZ")
@@ -185,6 +200,7 @@ def main() -> None:
     """Make them all anew."""
     (PICTURES / "bench.svg").write_text(svg(screen(), 96, "bench"), encoding="utf-8")
     (PICTURES / "board.svg").write_text(svg(board(), 150, "board"), encoding="utf-8")
+    (PICTURES / "gauge.svg").write_text(svg(gauge(), 96, "gauge"), encoding="utf-8")
     html = report_page()
     told = json.dumps({"report.png": report_mark(html)}, indent=1) + "\n"
     if PAGES.is_file() and PAGES.read_text() == told:
