@@ -433,7 +433,7 @@ async def _one(bay: Stand | Child, fault: str, dice: random.Random) -> float:
     struck_ns = time.monotonic_ns()
     bay.strike(fault, dice)
     await fixture.until(lambda: not fixture.valve_open)
-    took_ms = (fixture.moves[-1].t_ns - struck_ns) / 1e6
+    took_ms = (fixture.moves[-1].t_ns - struck_ns) / 1e6 - fixture.stood_still_ms(struck_ns)
     moves = len(fixture.moves)
     bay.heal(fault)
     if isinstance(bay, Stand) and fault not in ("garbage", "error", "exit"):

@@ -63,6 +63,12 @@ class Mosquitto:
             assert time.monotonic() < end, "mosquitto does not answer"
             time.sleep(0.01)
 
+    @property
+    def pid(self) -> int:
+        """The process of a broker that runs."""
+        assert self._process is not None
+        return self._process.pid
+
     def send_signal(self, number: signal.Signals) -> None:
         assert self._process is not None
         self._process.send_signal(number)

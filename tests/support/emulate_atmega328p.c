@@ -9,7 +9,7 @@
      stack            say how many bytes the stack took at most
      hear HEX, run NS only with --steps: there is no pty and no wall clock; hear these bytes, let so much time pass
    and prints a line an event, with simulated and wall time in nanoseconds, the latter on the monotonic clock:
-     port PATH · heard SIM WALL HEX · sent SIM WALL HEX · valve SIM WALL 0|1 (PB0) · reset SIM WALL · stack BYTES */
+     port PATH · heard SIM WALL HEX · sent SIM WALL HEX · valve SIM WALL 0|1 (PB0) · reset SIM WALL · still SIM WALL NS · stack BYTES */
 #define _GNU_SOURCE
 #include <fcntl.h>
 #include <poll.h>
@@ -31,7 +31,8 @@
 #include <simavr/sim_time.h>
 
 /* The emulator's serial port takes a byte to be eleven bits long; coming faster, bytes would pile up in it. */
-enum { HERTZ = 16000000, CYCLES_A_BYTE = 1500, SLICE = HERTZ / 2000, WAITING = 65536 };
+enum { HERTZ = 16000000, CYCLES_A_BYTE = 1500, SLICE = HERTZ / 2000, WAITING = 65536,
+       STILL_NS = 20000000 };
 /* Addresses of the data sheet's register summary. */
 enum { DDRB_AT = 0x24, PORTB_AT = 0x25 };
 
@@ -282,10 +283,13 @@ static void run_in_real_time(void)
     for (;;) {
         struct pollfd ends[] = {{STDIN_FILENO, POLLIN, 0}, {master, POLLIN, 0}};
         uint64_t passed_ns = wall_ns() - began_ns;
-        /* A millisecond at a time. What a busy machine took is made good; where it was stopped, time stood still. */
+        /* A millisecond at a time. Where a busy machine kept it from running, the processor's time stood still. */
         struct timespec wait = {0, sim_ns() > passed_ns ? (long)(sim_ns() - passed_ns) : 0};
-        if (sim_ns() + 1000000000u < passed_ns)
+        if (passed_ns > sim_ns() + STILL_NS) {
+            tell("still");
+            printf(" %llu\n", (unsigned long long)(passed_ns - sim_ns()));
             began_ns += passed_ns - sim_ns();
+        }
         ppoll(ends, 2, &wait, NULL);
         if (ends[0].revents != 0 && !obey_what_came())
             return;

@@ -113,6 +113,10 @@ class FixturePort(ABC):
             return round(self._read_pressure_pa())
         return round(self._piston.pressure_pa if self._piston is not None else self._hose_pa)
 
+    def stood_still_ms(self, since_ns: int) -> float:
+        """How long the controller's own time stood still since then, because this machine did not let it run."""
+        return 0.0
+
     async def until(self, condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
         """Return as soon as `condition` holds; raises TimeoutError."""
         held = await asyncio.to_thread(self.wait_for, condition, timeout_s)
@@ -307,7 +311,8 @@ class PtyFixture(FixturePort):
 class EmulatedFixture(FixturePort):
     """The reference firmware, or another build of it, in an emulated processor that is a process of its own.
 
-    The sensor's voltage follows the air every few milliseconds. Never faster than a real one; on a busy machine later.
+    The sensor's voltage follows the air every few milliseconds. Its time runs as a real one's does; where a busy
+    machine does not let it run for longer than 20 ms, its time stands still, and that is told.
     """
 
     #: The sensor's voltages, as the firmware takes them: a tenth of 5 V at none, nine tenths at full scale.
@@ -331,6 +336,7 @@ class EmulatedFixture(FixturePort):
         self._heard = b""
         self._shut_ns = self._reset_ns = -self._OBEYED_NS
         self._millivolts = -1
+        self._still: list[tuple[int, int]] = []
         #: How often the processor started anew, simulated nanoseconds.
         self.resets: list[int] = []
 
@@ -344,6 +350,11 @@ class EmulatedFixture(FixturePort):
         """When the valve's pin truly was driven and let go, on the monotonic clock, and why."""
         with self._changed:
             return list(self._moves)
+
+    def stood_still_ms(self, since_ns: int) -> float:
+        """How long the controller's own time stood still since then, because this machine did not let it run."""
+        with self._changed:
+            return sum(min(still_ns, end_ns - since_ns) for end_ns, still_ns in self._still if end_ns > since_ns) / 1e6
 
     def press(self) -> None:
         """Press the apply button and keep it pressed."""
@@ -421,6 +432,8 @@ class EmulatedFixture(FixturePort):
             case ["reset", _, wall_ns]:
                 self._reset_ns = int(wall_ns)
                 self.resets.append(int(wall_ns))
+            case ["still", _, wall_ns, still_ns]:
+                self._still.append((int(wall_ns), int(still_ns)))
             case ["valve", _, wall_ns, driven]:
                 self._moves.append(ValveMove(int(wall_ns), driven == "1", self._why(int(wall_ns), driven == "1")))
 

@@ -1,0 +1,223 @@
+"""Lets a bench measure with everything beside it for as long as one likes, and looks whether anything grows.
+
+    python -m tests.load.soak --minutes 120
+
+A bench with a fixture, its valve keeper, a screen, a broker, a board's page with a reader, and a collector, each a
+process of its own. A technician in software arms the air and presses the button, check after check and unit after
+unit. Memory (resident, MiB) and open files of every program with its children are looked at every two seconds; flat is
+what in its last fifth holds little more than in its second. `test_soak.py` has a minute of it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import os
+import signal
+import statistics
+import subprocess
+import sys
+import tempfile
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import aiohttp
+
+from tests.air.test_control import SHEET, simulated_ports
+from tests.support.broker import Mosquitto, until
+from tests.support.fleet import CollectorProcess, count_strokes
+from tests.support.pty_fixture import FixturePort
+from tests.support.terminal import Terminal
+
+ROOT = Path(__file__).resolve().parents[2]
+_LOOK_S = 2.0
+#: What a program may hold more at the end: caches that fill once, and then so much an hour.
+MOST_MIB, MOST_MIB_AN_HOUR = 3.0, 1.0
+MOST_FILES = 3
+
+
+@dataclass
+class Program:
+    """One program and its children, as they were found every two seconds."""
+
+    pid: int
+    mib: list[float] = field(default_factory=list)
+    files: list[int] = field(default_factory=list)
+
+    def look(self, parents: dict[int, int]) -> None:
+        family = {self.pid}
+        while new := {pid for pid, parent in parents.items() if parent in family} - family:
+            family |= new
+        pages, files = 0, 0
+        for pid in family:
+            with contextlib.suppress(OSError):  # ended meanwhile
+                held = sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir())
+                pages += int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+                files += held
+        self.mib.append(pages * os.sysconf("SC_PAGE_SIZE") / 2**20)
+        self.files.append(files)
+
+    def growth(self) -> tuple[float, float]:
+        """Return by how much it holds more in its last fifth than in its second: MiB, and open files."""
+        return _growth(self.mib), _growth(self.files)
+
+    def flat(self, hours: float) -> bool:
+        mib, files = self.growth()
+        return mib <= MOST_MIB + MOST_MIB_AN_HOUR * hours and files <= MOST_FILES
+
+
+def _growth(looks: list[float] | list[int]) -> float:
+    fifth = len(looks) // 5
+    return float(statistics.median(looks[-fifth:]) - statistics.median(looks[fifth : 2 * fifth]))
+
+
+def _parents() -> dict[int, int]:
+    parents = {}
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit():
+            with contextlib.suppress(OSError, ValueError, IndexError):
+                parents[int(folder.name)] = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
+    return parents
+
+
+@dataclass
+class Soaked:
+    """What came of it."""
+
+    programs: dict[str, Program]
+    strokes: int
+    events: int
+    """How often the page told its reader something."""
+    hours: float
+
+    @property
+    def well(self) -> bool:
+        return self.strokes > 0 and self.events > 0 and all(one.flat(self.hours) for one in self.programs.values())
+
+    def __str__(self) -> str:
+        lines = [
+            f"{self.hours * 60:.1f} minutes, {self.strokes} strokes in the database, {self.events} words to a page"
+        ]
+        for name, one in self.programs.items():
+            mib, files = one.growth()
+            lines.append(
+                f"{name:10} {max(one.mib):6.1f} MiB and {max(one.files):3} files at most; {mib:+5.1f} MiB, "
+                f"{files:+.0f} files since its second fifth" + ("" if one.flat(self.hours) else "  GROWS")
+            )
+        return "\n".join(lines)
+
+
+@asynccontextmanager
+async def _process(*words: str, told: Path) -> AsyncIterator[asyncio.subprocess.Process]:
+    with told.open("wb") as file:
+        process = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "capture.cli", *words, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=file, stderr=file
+        )
+    try:
+        yield process
+    finally:
+        with contextlib.suppress(ProcessLookupError):
+            process.send_signal(signal.SIGTERM)
+        await asyncio.wait_for(process.wait(), 20)
+
+
+async def _technician(terminal: Terminal, fixture: FixturePort) -> None:
+    """Arm where it must be, and press where nothing runs."""
+    moves = 0
+    while True:
+        await asyncio.sleep(3)
+        text = await asyncio.to_thread(terminal.text)
+        if "a arm the air" in text:
+            await asyncio.to_thread(terminal.keys, "a")
+        elif len(fixture.moves) == moves:  # no stroke since it was looked at last
+            fixture.press()
+            await asyncio.sleep(0.15)
+            fixture.release()
+        moves = len(fixture.moves)
+
+
+async def _reader(url: str, events: list[int]) -> None:
+    async with aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(total=None)) as client, client.get(url) as answer:
+        async for line in answer.content:
+            events[0] += line.startswith(b"data:")
+
+
+async def _said(file: Path, word: str, timeout_s: float = 30) -> str:
+    told = ""
+
+    def said() -> bool:
+        nonlocal told
+        told = file.read_text()
+        return word in told
+
+    await until(said, timeout_s)
+    return told
+
+
+async def soak(folder: Path, minutes: float) -> Soaked:
+    """Let everything run so long; return what it held and what came of it. Raises TimeoutError if it does not begin."""
+    (folder / "broker").mkdir()
+    (folder / "sheet.toml").write_text(SHEET)
+    broker = Mosquitto(folder / "broker")
+    broker.start()
+    url, data = f"mqtt://127.0.0.1:{broker.port}", str(folder / "data")
+    database = f"sqlite:///{folder}/collect.sqlite"
+    fixture, indicator = simulated_ports(folder)
+    run = ["run", "--auto", "--repeat", "--json", "--bench", "soak", "--data-dir", data, "--broker", url]
+    run += ["--sheet", str(folder / "sheet.toml"), "--port", str(indicator.path), "--driver", "line"]
+    run += ["--set", "resolution=0.01 mm", "--set", "max_error=0.005 mm"]
+    run += ["--fixture", "ascii", "--fixture-port", str(fixture.path), "--button", "press"]
+    events = [0]
+    collector = CollectorProcess(broker.port, database)
+    try:
+        board_said = folder / "board.txt"
+        async with (
+            fixture,
+            indicator,
+            _process(*run, told=folder / "run.txt") as daemon,
+            _process("board", "--broker", url, "--web", "--listen", "127.0.0.1:0", told=board_said) as board,
+        ):
+            page = (await _said(board_said, "at http")).split("at ")[1].split()[0]
+            await asyncio.to_thread(collector.wait_up)
+            with Terminal(100, 30) as terminal:
+                await asyncio.sleep(3)
+                terminal.run("capture.cli", "run", "--bench", "soak", "--data-dir", data)
+                await asyncio.to_thread(terminal.wait_for, "CAUTION")
+                await asyncio.to_thread(terminal.keys, "Space")
+                beside = [
+                    asyncio.create_task(_technician(terminal, fixture)),
+                    asyncio.create_task(_reader(page.rstrip("/") + "/events", events)),
+                ]
+                pids = {"daemon": daemon.pid, "page": board.pid, "collector": collector.process.pid}
+                pids |= {"face": int(terminal.format("#{pane_pid}")), "broker": broker.pid}
+                programs = {name: Program(pid) for name, pid in pids.items()}
+                end_s = asyncio.get_running_loop().time() + 60 * minutes
+                while asyncio.get_running_loop().time() < end_s:
+                    await asyncio.sleep(_LOOK_S)
+                    assert daemon.returncode is None and board.returncode is None, (folder / "run.txt").read_text()
+                    for task in beside:
+                        if task.done():
+                            task.result()
+                    parents = await asyncio.to_thread(_parents)
+                    for one in programs.values():
+                        one.look(parents)
+                for task in beside:
+                    task.cancel()
+                await asyncio.gather(*beside, return_exceptions=True)
+        return Soaked(programs, count_strokes(database), events[0], minutes / 60)
+    finally:
+        collector.stop()
+        broker.stop()
+
+
+if __name__ == "__main__":
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--minutes", type=float, default=120)
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
+        found = asyncio.run(soak(Path(name), options.minutes))
+    sys.stdout.write(f"{found}\n")
+    sys.exit(0 if found.well else 1)
