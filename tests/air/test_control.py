@@ -335,6 +335,8 @@ def test_a_technician_arms_presses_and_sees_the_air(tmp_path: Path) -> None:
             await asyncio.to_thread(terminal.wait_for, "Turn the regulator down")
             assert not fixture.valve_open
             terminal.keys("q")
+            await asyncio.to_thread(terminal.wait_for, "Press q again")
+            terminal.keys("q")
             await asyncio.to_thread(terminal.wait_for, "Job 1 in")
 
     asyncio.run(scenario())
