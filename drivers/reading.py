@@ -12,6 +12,8 @@ OUT_OF_RANGE = "out_of_range"
 OFF_GRID = "off_grid"
 #: A line with fewer decimals than all lines before it had, so digits were lost on the way.
 CUT_SHORT = "cut_short"
+#: A line with more decimals than all lines before it had, so that a digit came in between on the way.
+TOO_MANY_DIGITS = "too_many_digits"
 
 
 class Reading(NamedTuple):

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from drivers.reading import CUT_SHORT, Reading
+from drivers.reading import CUT_SHORT, TOO_MANY_DIGITS, Reading
 
 #: Without a reading for so long the display is not live. Indicators send several a second (common practice).
 SILENT_NS: Final = 3_000_000_000
@@ -32,7 +32,7 @@ _ASKS: Final[dict[Silence, str]] = {
 
 def worthy(readings: Iterable[Reading]) -> list[Reading]:
     """Return the readings that lost no digits on their way."""
-    return [reading for reading in readings if CUT_SHORT not in reading.flags]
+    return [reading for reading in readings if CUT_SHORT not in reading.flags and TOO_MANY_DIGITS not in reading.flags]
 
 
 def told_of(silence: Silence) -> str:

@@ -48,12 +48,14 @@ from capture.strokes.running import LAG_NS, SURELY_A_STROKE_NM, RunningStroke
 from capture.strokes.sides import Sides
 from capture.strokes.signs import Shown, sign_of_a_departure, sign_of_a_return, sign_of_a_start, sign_of_an_apply
 from capture.strokes.stroke import Stroke, counts
-from drivers.reading import CUT_SHORT, LengthUnit, Reading
+from drivers.reading import CUT_SHORT, OUT_OF_RANGE, TOO_MANY_DIGITS, LengthUnit, Reading
 
 __all__ = ["FinderSettings", "StrokeFinder"]
 
 #: From how many readings on a chunk is looked at as a whole, and halved where some of it decides something.
 _FEW, _MANY = 8, 64
+#: Flags of a reading that was damaged on its way.
+_DAMAGED = frozenset({CUT_SHORT, TOO_MANY_DIGITS})
 #: Flags of a stroke that says nothing of how far the others go.
 _NO_MEASURE = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"})
 #: Flags of a stroke after which the pack rests elsewhere than before.
@@ -283,7 +285,9 @@ class StrokeFinder:
 
     def _decide(self, t_ns: int, reading: Reading, found: list[Stroke]) -> None:
         """Take a reading that may decide something."""
-        if CUT_SHORT in reading.flags:
+        if not _DAMAGED.isdisjoint(reading.flags) or (
+            OUT_OF_RANGE in reading.flags and self._is_no_plungers(reading.value_nm)
+        ):
             if self._running:
                 self._stroke.noted.add("glitch")
             return
@@ -292,6 +296,11 @@ class StrokeFinder:
                 self._stroke.noted.add("rezeroed")
             self._unit = reading.unit
         self._step(t_ns, reading.value_nm, found)
+
+    def _is_no_plungers(self, value_nm: int) -> bool:
+        """Say whether the plunger cannot show this, wherever it was zeroed."""
+        reach = self._settings.plunger_range
+        return reach is not None and not 2 * reach[0] - reach[1] <= value_nm <= 2 * reach[1] - reach[0]
 
     def _step(self, t_ns: int, value: int, found: list[Stroke]) -> None:
         """Take one more value, see what it shows and follow that."""
@@ -491,10 +500,14 @@ class StrokeFinder:
         kept = self._brief(t_ns), self._stroke.furthest_nm(), steady
         self._unsure = [*self._unsure[1 - _MOST_UNSURE :], kept]
 
-    def _say_held_back(self, way: int, found: list[Stroke]) -> None:
-        """A stroke went that far that way: what was held back and went about so far was one as well."""
+    def _say_held_back(self, way: int, found: list[Stroke], measured: bool = False) -> None:
+        """A stroke went that far that way: what was held back and went about so far was one as well.
+
+        One that was measured says that more closely than another that was hardly seen.
+        """
         for held, its_way, steady in self._unsure:
-            about = abs(way - its_way) * 4 <= abs(way) if steady else abs(way) <= 3 * abs(its_way) <= 9 * abs(way)
+            closely = steady or measured
+            about = abs(way - its_way) * 4 <= abs(way) if closely else abs(way) <= 3 * abs(its_way) <= 9 * abs(way)
             if way * its_way > 0 and about:
                 self._stroke.earlier.count += 1
                 found.append(replace(held, n=self._stroke.earlier.count))
@@ -571,6 +584,7 @@ class StrokeFinder:
             # from there, as the pack's does. Where it did not, from where it stood.
             stroke.top_nm -= stroke.travel(home)
             rest.level_nm = home
+        stroke.without_lone()
         stroke.top_nm = stroke.supported_top()
         measured = measure(stroke.samples(rest_after, back), self._settings.resolution_nm, stroke.plunger_range)
         earlier.stuck_from_nm = None
@@ -612,7 +626,7 @@ class StrokeFinder:
                 self._begin_rest(back or [stroke.values[-1]], newest_ns)
                 return
         furthest = stroke.furthest_nm() if stroke.is_brief_hold else stroke.direction * measured.peak_travel_nm
-        self._say_held_back(furthest, found)
+        self._say_held_back(furthest, found, measured=not stroke.is_brief_hold)
         sound_way = 0 if measured.flags else stroke.direction * measured.peak_travel_nm
         self._say_passed_over(stroke.times[0], True, sound_way, found)
         earlier.ended_away = away

@@ -66,12 +66,12 @@ class StrokeSamples:
 def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, resolution_nm: int) -> list[bool]:
     """Say of each offset whether it can be kept: not clear of both its neighbours.
 
-    Clear is eight times the noise, six display steps, and as long as the pack may bounce an eighth of the travel. The
+    Clear is eight times the noise, 3.5 display steps, and as long as the pack may bounce an eighth of the travel. The
     first has only rest before it, and may be a bounce: it must be clear by the whole of the top.
     """
     keep = [True] * len(offsets)
     top, times = samples.top_nm, samples.times
-    least = max(8 * noise_nm, 6 * resolution_nm)
+    least = max(8 * noise_nm, 7 * resolution_nm // 2)
     bouncing = max(least, top * 12 // 100)
     if len(offsets) >= 2 and offsets[0] - max(0, offsets[1]) > max(bouncing, top):
         keep[0] = False

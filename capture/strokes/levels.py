@@ -84,9 +84,10 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[i
     `errors` standard errors of their difference. One is less than is asked to call a trend proven: a tail is there in
     every pack.
     It is only ever the start that is compared: where noise alone made the end high, comparing with that would go on
-    cutting until little else was left.
+    cutting until little else was left. Nor does a single reading above all others, since that was damaged on its way.
     """
-    part = levels
+    second = sorted(levels)[-2:][0] if levels else 0
+    part = [min(level, second) for level in levels]
     while len(part) >= 3:
         count = len(part)
         start = max(1, count // 4)
@@ -96,7 +97,7 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[i
         if rise <= 0 or rise * rise <= errors * errors * noise_nm * noise_nm * start * rest * count:
             break
         part = part[start:]
-    return part
+    return levels[len(levels) - len(part) :]
 
 
 def growth(levels: Sequence[int], noise_nm: int, rounding_nm: int, tenths: int) -> int:

@@ -289,7 +289,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
                 below = max(0, _surely_reached(levels, noise) - followed.level_nm)
                 peak, inferred = followed.level_nm + below, isqrt(followed.standard_nm**2 + below**2)
         elif "creep" not in flags:
-            told = grew > swayed and growth(later, noise, rounding, 30) > 0
+            # Without the last as well: one reading that is damaged, or already falling, is no squeeze-out.
+            told = grew > swayed and min(growth(some, noise, rounding, 30) for some in (later, later[:-1])) > 0
             followed = _to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
             if followed is None or followed.level_nm <= held:
                 hidden = grew if told else may_hide(len(later), noise, rounding, 22)

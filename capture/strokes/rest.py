@@ -121,7 +121,9 @@ class RestLevel:
             # What is not yet known to be restless may be: a stroke goes further than this.
             self.band_nm = max(self.band_nm, _UNKNOWN_BAND_NM)
         elif len(steps) >= 7:
-            raw = noise_of_steps(steps)
+            # A reading that was damaged on its way makes two steps that are no noise.
+            most = max(8 * sorted(steps)[len(steps) // 2], 2 * self._resolution_nm)
+            raw = noise_of_steps([min(step, most) for step in steps])
             # A few readings tell the noise only roughly, and are read generously.
             self.noise_nm = max(raw + raw // isqrt(len(steps)), self._resolution_nm * 29 // 100)
             # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
@@ -180,7 +182,10 @@ class RestLevel:
         newest = steady[-self.window() :]
         rising = newest if direction < 0 else list(map(neg, newest))
         still = len(settled(rising, self.noise_nm, 2))
-        self.level_nm = rounded_mean(steady[-still:])
+        # A digit that was damaged on its way differs by little from what was shown, and by much from what it should be.
+        middle = sorted(steady[-still:])[still // 2]
+        limit = max(4 * self.noise_nm, 3 * self._resolution_nm // 2)
+        self.level_nm = rounded_mean([value for value in steady[-still:] if abs(value - middle) <= limit])
         self.age_ns = (2 * left_out + still - 1) * self._pace.reading_ns // 2
         at_ns, sure = self.time_ns - self.age_ns, self.surely(self.level_nm, still)
         home = sure

@@ -456,6 +456,15 @@ class RunningStroke:
         newest = self.values[bisect_left(self.times, self.settle_from_ns) :]
         return [value for value in newest if abs(value - self.settle_nm) <= limit] or [self.values[-1]]
 
+    def without_lone(self) -> None:
+        """Take out the readings of the return that stand clear of both neighbours: one such passes for a slow end."""
+        clear = max(8 * self._rest.noise_nm, 7 * self._resolution_nm // 2)
+        for at in range(len(self.values) - 2, self.fall_index, -1):
+            before, here, after = self.values[at - 1 : at + 2]
+            if here - max(before, after) > clear or min(before, after) - here > clear:
+                del self.times[at], self.values[at]
+                self.noted.add("glitch")
+
     def came_back(self) -> list[int]:
         """Return those of the settled readings from where on they can no longer be told to be coming back."""
         values = self.settled()

@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import Generic, Literal, NamedTuple, TypeVar
 
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
-from drivers.reading import CUT_SHORT, LengthUnit, Reading
+from drivers.reading import CUT_SHORT, TOO_MANY_DIGITS, LengthUnit, Reading
 
 __all__ = ["BLANKS", "DRIVER", "DisplayDecoder", "Fields", "LineDecoder", "LineSettings", "line_fields", "line_parser"]
 
@@ -26,7 +26,7 @@ _LONGEST = 256
 #: Displayed values repeat (an indicator rests, holds, and returns), so most lines have been parsed before.
 _REMEMBERED = 4096
 
-#: So many lines in a row with the same decimals, and one with fewer has lost digits; a second such line has not.
+#: So many lines in a row with the same decimals, and one with others is damaged; a second such line is not.
 _SAME_DECIMALS = 16
 
 #: The value itself. Nine digits are 1000 km: more is no reading of an indicator.
@@ -112,7 +112,8 @@ class LineDecoder(Generic[Item]):
 
 
 class DisplayDecoder(LineDecoder[Reading]):
-    """Lines of a display with a fixed number of decimals: a reading with fewer has lost digits, and is marked."""
+    """Lines of a display with a fixed number of decimals: one with fewer has lost digits, one with more was given some,
+    and either is marked."""
 
     def __init__(self, parse: Callable[[bytes], Reading | None], decimal: str) -> None:
         super().__init__(parse)
@@ -121,14 +122,14 @@ class DisplayDecoder(LineDecoder[Reading]):
         self._decimals = 0
         self._alike = 0
         self._unit: LengthUnit | None = None
-        self._shorter: int | None = None
+        self._other: int | None = None
 
     def feed(self, data: bytes) -> list[Reading]:
         """Take the next bytes; return the readings of the lines they complete."""
         lines, readings = self._split(data)
         # Lines of one length have the same decimals, so the length decides whether there is anything to look at.
         length = self._length
-        if self._shorter is None:
+        if self._other is None:
             for line in lines:
                 if len(line) != length:
                     break
@@ -138,21 +139,21 @@ class DisplayDecoder(LineDecoder[Reading]):
         return [self._looked_at(line, reading) for line, reading in zip(lines, readings, strict=True)]
 
     def _looked_at(self, line: bytes, reading: Reading) -> Reading:
-        """Mark a reading with fewer decimals than all before it.
+        """Mark a reading with other decimals than all before it.
 
-        An indicator shows a fixed number of decimals until its unit is switched, but a line that lost a byte may still
-        be a number. One that leaves out zeros at the end is believed from its second shorter line on.
+        An indicator shows a fixed number of decimals until its unit is switched, but a line that lost a byte, or was
+        given one, may still be a number. One that leaves out zeros at the end is believed from its second such line on.
         """
         decimals = _decimals(line, self._point)
-        fewer = decimals < self._decimals and reading.unit == self._unit
         if decimals == self._decimals:
             self._alike += 1
-        elif fewer and self._alike >= _SAME_DECIMALS and decimals != self._shorter:
-            self._shorter = decimals
-            return reading._replace(flags=(*reading.flags, CUT_SHORT))
+        elif reading.unit == self._unit and self._alike >= _SAME_DECIMALS and decimals != self._other:
+            self._other = decimals
+            flag = CUT_SHORT if decimals < self._decimals else TOO_MANY_DIGITS
+            return reading._replace(flags=(*reading.flags, flag))
         else:
             self._decimals, self._alike = decimals, 1
-        self._length, self._unit, self._shorter = len(line), reading.unit, None
+        self._length, self._unit, self._other = len(line), reading.unit, None
         return reading
 
 

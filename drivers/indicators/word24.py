@@ -14,7 +14,8 @@ suspicious in turn. Bytes are dropped only if
     left out of this where several frames are at stake, as that reading may be out of phase itself), and
   - the stream as it stands has not come back to where it was by the last of the four, as a wild value does.
 Otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if its
-reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one.
+reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one; as nothing came before
+it, what is suspicious there is another unit than the settings say, or a value that no plunger of their range can show.
 
 At the end of a stream less than four frames are left; there bytes are dropped only if no frame is lost by it.
 What cannot be told: a move, between two frames, from within 0.04 mm of zero to the same number of 2.56 mm, or
@@ -132,6 +133,9 @@ class Word24Decoder:
         if self._expected(newest):
             return 0
         stay = self._score(window, 0)
+        first = _value(int.from_bytes(window[:_LENGTH], "little"))
+        # The first frame of a stream that looks right is one, unless another phase has not one that looks wrong.
+        begins = self._last is None and first is not None and not self._implausible(first)
         best = (stay.suspicious, 0, 0)
         for drop in (1, 2):
             score = self._score(window, drop)
@@ -141,9 +145,17 @@ class Word24Decoder:
                 or score.roughness_nm * _SMOOTHER <= stay.roughness_nm
                 or (gained > 1 and score.inner_nm * _SMOOTHER <= stay.inner_nm)
             )
+            if begins and score.suspicious:
+                continue
             if score.valid and (len(window) - drop) // _LENGTH == frames and gained > 0 and smoother:
                 best = min(best, (score.suspicious, score.roughness_nm, drop))
         return best[2]
+
+    def _implausible(self, value: tuple[int, LengthUnit]) -> bool:
+        """Return whether no indicator with these settings is likely to show this, wherever it was zeroed."""
+        reach = self._settings.range
+        far = reach is not None and not 2 * reach[0] - reach[1] <= value[0] <= 2 * reach[1] - reach[0]
+        return far or value[1] != self._settings.unit
 
     def _score(self, window: bytes, drop: int) -> _Score:
         last = self._last
@@ -155,13 +167,15 @@ class Word24Decoder:
                 valid = False
                 suspicious += 1
                 continue
-            if last is not None:
+            if self._last is None:
+                suspicious += self._implausible(value)
+            if last is not None and at == drop:
+                # The last may itself be a wild value, or out of phase: then where the readings were before it counts.
+                suspicious += not self._expected(value)
+                first_nm = min(abs(value[0] - known[0]) for known in (last, self._settled) if known is not None)
+            elif last is not None:
                 suspicious += _suspicious(value, last)
-                step_nm = abs(value[0] - last[0])
-                if at == drop:
-                    first_nm = step_nm
-                else:
-                    inner_nm += step_nm
+                inner_nm += abs(value[0] - last[0])
             last = value
         return _Score(suspicious, first_nm + inner_nm, inner_nm, valid)
 

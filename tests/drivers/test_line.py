@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from drivers.indicators.registry import find_driver
-from drivers.reading import CUT_SHORT, Reading
+from drivers.reading import CUT_SHORT, TOO_MANY_DIGITS, Reading
 from drivers.registry import make_settings
 
 
@@ -170,6 +170,11 @@ def flags_of(data: bytes) -> list[tuple[str, ...]]:
 def test_a_line_that_lost_a_digit_is_marked_and_what_comes_after_is_not() -> None:
     flags = flags_of(b"0.2565\r\n" * 16 + b"0.565\r\n0.2565\r\n.2565\r\n-0.256\r\n-0.2565\r\n")
     assert [at for at, each in enumerate(flags) if each == (CUT_SHORT,)] == [16, 19]
+
+
+def test_a_line_that_was_given_a_digit_is_marked_and_believed_from_the_second_on() -> None:
+    flags = flags_of(b"+0.1000\r\n" * 16 + b"+0.15000\r\n+0.1000\r\n" + b"+0.10005\r\n" * 3)
+    assert [at for at, each in enumerate(flags) if each == (TOO_MANY_DIGITS,)] == [16, 18]
 
 
 def test_a_display_that_leaves_out_zeros_at_the_end_is_believed_from_the_second_line_on() -> None:

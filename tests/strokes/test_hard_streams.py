@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
+from capture.recordings.file import read_recording
+from capture.recordings.stream import indicator_from
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.machine import Notice, StrokeState
-from drivers.reading import Reading
-from tests.load.damaged_bytes import RECORDINGS, damages
+from drivers.reading import OUT_OF_RANGE, Reading
+from tests.load.damaged_bytes import MOST_MOVED, RECORDINGS, damages
 from tests.load.hard_streams import STROKES, TROUBLES, HardStream, Tally, draw, found_in, tally
 from tests.support.waveforms import Waveform
 
 MM, SECOND = 1_000_000, 1_000_000_000
+FIXTURES = Path(__file__).resolve().parents[2] / "fixtures"
 
 
 def tallied(trouble: str, checks: int, seed: int = 11) -> Tally:
@@ -206,12 +211,51 @@ def test_a_check_begun_while_a_fixture_gives_air_asks_about_it_and_measures_rest
     assert [stroke.accepted for stroke in found] == [True] * 3
 
 
-@pytest.mark.parametrize("name", [name for name in RECORDINGS if not name.startswith("word24")])
-def test_a_damaged_byte_makes_no_stroke_and_takes_none(name: str) -> None:
-    """A share of what `tests.load.damaged_bytes` tries; word24 marks no frame's start, and may lose strokes."""
-    tried, wrong = damages(name, every=83, first=5)
+@pytest.mark.parametrize("name", RECORDINGS)
+def test_a_damaged_byte_makes_no_stroke_takes_none_and_seldom_moves_a_level(name: str) -> None:
+    """A share of what `tests.load.damaged_bytes` tries, from the first byte of the stream on."""
+    every = 31 if name.startswith("word24") else 83
+    tried, wrong = damages(name, every=every)
     assert tried >= 40
     assert [one for one in wrong if "strokes," in one] == []
+    assert len(wrong) <= max(1, MOST_MOVED * tried)
+
+
+@pytest.mark.parametrize("kind", ["dropped", "inserted", "flipped"])
+@pytest.mark.parametrize("at", range(9))
+def test_three_byte_frames_are_found_again_whichever_of_the_first_bytes_is_damaged(kind: str, at: int) -> None:
+    """Nothing marks where a frame starts: until one is right, the unit and the range of the settings must tell."""
+    header, entries = read_recording(FIXTURES / "recordings" / "word24-10hz-in-clean.jsonl")
+    data = b"".join(line.data for line in entries if line.source == "indicator")
+    other = bytes([data[at] ^ 0x41])
+    damaged = (
+        data[:at] + {"dropped": b"", "inserted": other + data[at : at + 1], "flipped": other}[kind] + data[at + 1 :]
+    )
+    driver, settings, _ = indicator_from(header.indicator)
+    values = []
+    for some in (data, damaged):
+        decoder = driver.decoder(settings)
+        values.append([reading.value_nm for reading in (*decoder.feed(some), *decoder.finish())])
+    assert values[1][-100:] == values[0][-100:]
+    assert sum(value not in values[0] for value in values[1]) <= 2
+
+
+def test_a_digit_that_was_damaged_at_rest_or_at_the_end_of_a_hold_moves_no_level() -> None:
+    """A reading four display steps from its neighbours, where nothing else is noisy."""
+    for place_s in (1.0, 1.8, 2.9, 3.4, 4.4):
+        wave = Waveform(rate_hz=10).rest(2).stroke(1.1 * MM, 1.6, 2).stroke(1.1 * MM, 1.6, 1)
+        before = [stroke.peak_travel_nm for stroke in wave.find()]
+        at = round(place_s * 10)
+        t_ns, reading = wave.samples[at]
+        wave.samples[at] = t_ns, reading._replace(value_nm=reading.value_nm + 40_000)
+        assert [stroke.peak_travel_nm for stroke in wave.find()] == pytest.approx(before, abs=1_000)
+
+
+def test_a_value_that_no_plunger_of_its_range_can_show_is_passed_over() -> None:
+    wave = Waveform(rate_hz=10).rest(1).wild(-300 * MM).rest(1).stroke(1.1 * MM, 1.5, 1.5).stroke(1.1 * MM, 1.5, 1)
+    wave.samples[10] = wave.samples[10][0], wave.samples[10][1]._replace(flags=(OUT_OF_RANGE,))
+    found = wave.find(plunger_range=(0, 12_700_000))
+    assert [(stroke.released_nm, stroke.flags) for stroke in found] == [(2_000_000, ())] * 2
 
 
 def test_the_first_stroke_that_one_reading_showed_is_a_row_once_another_like_it_has_come() -> None:
