@@ -63,6 +63,8 @@ class Wrench(TorqueSettings):
     """The torque wrench: its port, and how its lines are read."""
 
     port: str = Field(min_length=1)
+    serial: str = ""
+    """As it stands in the record of its checks (`strokelog gauge instrument`)."""
 
 
 class GaugeIdentity(BaseModel):

@@ -122,7 +122,12 @@ class Bookkeeping:
 
     async def _take_up(self, job_id: int) -> UnitOnRecord:
         unit: UnitOnRecord = await self.do(
-            UnitOnRecord, self.store, job_id, stock=self.setup.stock, publishes=self.setup.broker is not None
+            UnitOnRecord,
+            self.store,
+            job_id,
+            stock=self.setup.stock,
+            publishes=self.setup.broker is not None,
+            wrench=self.setup.wrench_serial,
         )
         self.unit = unit
         return unit

@@ -32,6 +32,8 @@ class BenchSetup:
     broker: BrokerSettings | None = None
     gauge: Gauge | None = None
     """Which gauge the indicator is, where the shop says so."""
+    wrench_serial: str = ""
+    """Which torque wrench it is, where the shop says so."""
     fixture: FixtureSetup | None = None
     """The air-check fixture; None where the valve is worked by hand."""
     fixture_header: dict[str, Any] | None = None

@@ -136,6 +136,7 @@ def run(
         record_path=record,
         broker=broker_settings(broker, settled),
         gauge=gauge,
+        wrench_serial=settled.wrench.serial if settled.wrench is not None else "",
         fixture=fixture_setup,
         fixture_header=fixture_header,
         stock=stock_file(settled, data_dir),

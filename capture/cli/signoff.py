@@ -206,10 +206,12 @@ def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Un
     from capture.job.unit_on_record import FactRefused, UnitOnRecord
 
     with errors_in_words():
-        stock = stock_file(load_config(config), data_dir)
+        settled = load_config(config)
+        stock = stock_file(settled, data_dir)
+        wrench = settled.wrench.serial if settled.wrench is not None else ""
         with open_store(config, data_dir) as store:
             try:
-                yield UnitOnRecord(store, job, stock=stock)
+                yield UnitOnRecord(store, job, stock=stock, wrench=wrench)
             except FactRefused as error:
                 _refuse(error.why)
 

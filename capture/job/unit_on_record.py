@@ -17,6 +17,7 @@ from typing import Any
 from capture import __version__
 from capture.clearance.advice import Advice, advise
 from capture.clearance.check import StrokeKept, judged_again
+from capture.clearance.gauge.standing import instrument_words
 from capture.clearance.verdict import MeasurementLimits, Verdict
 from capture.job.stock_for_unit import UnitStock
 from capture.mqtt.messages import StrokeMessage, UnitMessage, VerdictMessage, outgoing
@@ -136,9 +137,13 @@ def _against_leaving_out(check: KeptCheck, fact: StrokeLeftOut) -> Objection | N
 class UnitOnRecord:
     """One job's unit. Raises RecordError, SheetError and PlanError; `add` Refused as well."""
 
-    def __init__(self, store: Store, job_id: int, *, stock: Path | None = None, publishes: bool = False) -> None:
-        """`stock` is the stock's file where the shop keeps one; `publishes` sends word of the unit with each fact."""
+    def __init__(
+        self, store: Store, job_id: int, *, stock: Path | None = None, publishes: bool = False, wrench: str = ""
+    ) -> None:
+        """`stock` is the stock's file where the shop keeps one; `publishes` sends word of the unit with each fact;
+        `wrench` is the serial number of the torque wrench here, if the shop says it."""
         self._store = store
+        self._wrench = wrench
         self._publishes = publishes
         self.job = store.job(job_id)
         """The job as it was last read."""
@@ -341,7 +346,7 @@ class UnitOnRecord:
         return [self._add(fact, at) for fact in facts]
 
     def _add(self, fact: Fact, at: datetime) -> FactWritten:
-        fact = self._timed(fact, at)
+        fact = self._timed(self._with_wrench(fact, at), at)
         why = self.against(fact, at)
         if why:
             raise FactRefused(why)
@@ -362,6 +367,13 @@ class UnitOnRecord:
         notes += self._follow(fact, at)
         data = {"job": job.id, **fact_json(before, FactEntry(number, at, fact))}
         return FactWritten(fact, number, fact_words(before, fact), data, tuple(notes))
+
+    def _with_wrench(self, fact: Fact, at: datetime) -> Fact:
+        """Say with a torque what stands against the wrench that is used here."""
+        if not self._wrench or not isinstance(fact, StepDone) or fact.torque_unm is None:
+            return fact
+        against = instrument_words(self._store.gauge_facts(), self._wrench, at.astimezone().date())
+        return replace(fact, wrench=against)
 
     def _follow(self, fact: Fact, at: datetime) -> list[str]:
         """Let the stock follow a fact; return what there is to say of that."""

@@ -1,10 +1,11 @@
 """What the person who signs a unit off must acknowledge: it does not bar the sign-off, and may not pass in silence.
 
-Five things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
+Six things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
 verdict that counts and was measured with a gauge whose calibration had run out, or a good one with a gauge that a
-master had shown to be out; one that rests on fewer strokes than the sheet asks for, or differs from what all of the
-strokes say, because a person left some out; one whose strokes show that the seal leaks; and one whose readings came
-from a file or a program: a sign-off that acknowledges that is a demonstration and releases no unit. No I/O, no clock.
+master had shown to be out; a step tightened with a wrench whose check had run out, or had found it out; a verdict that
+rests on fewer strokes than the sheet asks for, or differs from what all of the strokes say, because a person left some
+out; one whose strokes show that the seal leaks; and one whose readings came from a file or a program: a sign-off that
+acknowledges that is a demonstration and releases no unit. No I/O, no clock.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from capture.unit.changes import Outcome
-from capture.unit.facts import Entry, Judged, StrokeLeftOut, ToAcknowledge
+from capture.unit.facts import Entry, Judged, StepDone, StrokeLeftOut, ToAcknowledge
 
 
 def remarks(
@@ -37,6 +38,14 @@ def remarks(
         packs, number = _named(bad)
         text = f"{gauge}, measured {packs}, now good"
         found.append(ToAcknowledge("gauge_out", number, f"{text}: measure again with a gauge in order."))
+    tightened: dict[int, Entry] = {}
+    for entry in entries:
+        if isinstance(entry.fact, StepDone):
+            tightened[entry.fact.step] = entry
+    for entry in tightened.values():
+        if isinstance(entry.fact, StepDone) and entry.fact.wrench:
+            text = f"{entry.fact.wrench}, when step {entry.fact.step + 1} was tightened: torque not assured."
+            found.append(ToAcknowledge("wrench_overdue", entry.number, text))
     for origin, played in _by(checks, lambda check: check.not_measured):
         packs, number = _named(played)
         text = (

@@ -42,7 +42,9 @@ class StepDone:
     """A step of the sheet is done; `step` is its index there. Torque in micronewton metres, time in nanoseconds.
 
     Of several torques (a pass around several bolts) it is the one farthest from the sheet's value; the note has all.
-    Where the time was typed although the record had seen the step begin, `known_ns` is how long that was ago.
+    Where the time was typed although the record had seen the step begin, `known_ns` is how long that was ago. `wrench`
+    is the torque wrench in words, where its own check had run out or had found it out; empty where nothing was known
+    against it.
     """
 
     step: int
@@ -51,6 +53,7 @@ class StepDone:
     lasted_ns: int | None = None
     note: str = ""
     known_ns: int | None = None
+    wrench: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,15 @@ class ToAcknowledge:
     """What stands against a unit, though not in the way of its sign-off. `number` is that of the record's entry since
     which it stands (0 in entries of versions that kept the words alone), `text` what the person who signs read."""
 
-    code: Literal["not_as_predicted", "gauge_overdue", "gauge_out", "strokes_left_out", "seal_leaks", "not_measured"]
+    code: Literal[
+        "not_as_predicted",
+        "gauge_overdue",
+        "gauge_out",
+        "wrench_overdue",
+        "strokes_left_out",
+        "seal_leaks",
+        "not_measured",
+    ]
     number: int
     text: str
 

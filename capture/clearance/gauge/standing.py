@@ -10,12 +10,20 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Final, Literal
 
 from capture.clearance.gauge.chart import LEAST_MORNINGS, WEIGHT, Charted, Point, chart, day_to_day
 from capture.clearance.gauge.error_found import ErrorFound
-from capture.clearance.gauge.facts import EVENTS, GaugeChecked, GaugeEntry, GaugeEvent, MastersListed, StudyKept
+from capture.clearance.gauge.facts import (
+    EVENTS,
+    GaugeChecked,
+    GaugeEntry,
+    GaugeEvent,
+    InstrumentChecked,
+    MastersListed,
+    StudyKept,
+)
 from capture.clearance.gauge.linearity import Linearity
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.spread import pooled
@@ -71,6 +79,18 @@ class GaugeStanding:
     def bad(self) -> bool:
         """Whether `good` must not be said without somebody answering for it."""
         return self.word in ("out", "out of control")
+
+
+def instrument_words(entries: Sequence[GaugeEntry], serial: str, on: date) -> str:
+    """Return what stands against a torque wrench or pressure gauge by its newest check by hand, empty for nothing."""
+    for entry in reversed(entries):
+        fact = entry.fact
+        if isinstance(fact, InstrumentChecked) and fact.gauge == serial:
+            name = f"{fact.instrument[:1].upper()}{fact.instrument[1:]} {serial}"
+            if not fact.in_order:
+                return f"{name}, off by {fact.worst:+g} {fact.unit} at its last check"
+            return f"{name}, check overdue since {fact.due}" if fact.overdue(on) else ""
+    return ""
 
 
 def masters_of(entries: Sequence[GaugeEntry]) -> tuple[Master, ...]:
