@@ -18,6 +18,7 @@ import pytest
 
 from capture.bench.bench import Bench
 from capture.custody.verify import verify
+from capture.dashboard.showing import draw
 from capture.job.unit_on_record import FactRefused, UnitOnRecord
 from capture.plumbing.terminal.scanner import Key
 from capture.record import Job, Store
@@ -60,7 +61,7 @@ async def leave_out_by_keys(controls: Controls, number: int) -> None:
 
 
 def screen(controls: Controls, width: int = 80, height: int = 24) -> str:
-    text: str = controls.draw(width, height, False).text  # type: ignore[attr-defined]
+    text: str = draw(controls.showing(), width, height, False).text  # type: ignore[attr-defined]
     return " ".join(text.replace("│", " ").split())
 
 

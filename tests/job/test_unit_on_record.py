@@ -33,7 +33,8 @@ from capture.plumbing.terminal.keys import Keys
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError, Store
 from capture.report.writing import gather
-from capture.session.bench_keys import Controls, presses
+from capture.session.bench_keys import Controls
+from capture.session.pressed import presses
 from capture.sheet.sheet import parse_sheet
 from capture.stock import StockFile, StockRoom
 from capture.unit.changes import PlanError
