@@ -493,6 +493,8 @@ class Bench:
             self._on_event(event.reason + again, "")
             if running:
                 self._found(running, running.lost(event.t_ns))
+            elif self.gauge_check is not None and not self.gauge_check.measured:
+                self.gauge_check.lost(event.t_ns)
             self._tell_status()
         else:
             dial.opened(self._now_ns())

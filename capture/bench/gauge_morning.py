@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,9 +19,10 @@ from capture.dashboard.gauge_screen import GaugeShown
 from capture.job.gauge_now import gauge_checked, gauge_now, place_for_check
 from capture.output.gauge_chart import strip
 from capture.record import RecordError
-from capture.recordings.file import FORM, RecordingError, RecordingWriter
+from capture.recordings.file import FORM, GAP_NOTE, RecordingError, RecordingWriter
 from capture.recordings.queued import QueuedRecording
 from capture.recordings.stream import IndicatorStream
+from capture.strokes.stroke import Stroke
 from capture.unit.gauge_identity import Gauge
 from drivers.reading import Reading
 
@@ -76,10 +77,18 @@ class GaugeCheck:
         """Record and take the indicator's bytes; return the readings."""
         at_ns = since(self.started_ns, t_ns, self.books.setup.speed)
         readings, strokes = self.stream.feed(self.recording.stream(at_ns, "indicator", data), data)
+        self._take(strokes)
+        return readings
+
+    def lost(self, t_ns: int) -> None:
+        """The indicator's port was lost: a replay breaks the stream there too."""
+        at_ns = since(self.started_ns, t_ns, self.books.setup.speed)
+        self._take(self.stream.lost(self.recording.mark(at_ns, {"note": GAP_NOTE})))
+
+    def _take(self, strokes: Sequence[Stroke]) -> None:
         for stroke in strokes:
             if not self.measured:
                 self.guided.take(stroke)
-        return readings
 
     async def finish(self, technician: str) -> None:
         """Every master was slid under: close the recording, and work out what it says from it."""

@@ -19,11 +19,11 @@ from capture.clearance.gauge.standing import standing_of
 from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, signer
 from capture.config import Config
 from capture.job.gauge_now import gauge_checked, place_for_check
-from capture.recordings.file import FORM, RecordingError, RecordingWriter, open_recording
+from capture.recordings.file import FORM, GAP_NOTE, RecordingError, RecordingWriter, open_recording
 from capture.recordings.master_strokes import MastersMeasured, measure_masters
 from capture.recordings.playback import open_port
 from capture.recordings.stream import IndicatorStream
-from drivers.transport import Chunk
+from drivers.transport import Chunk, Lost
 
 #: Nobody slides masters for longer than this.
 _LONGEST_S: Final = 600.0
@@ -134,10 +134,14 @@ async def _follow(
     tell(guided.next_step)
     async with transport:
         async for event in transport:
-            if not isinstance(event, Chunk):
+            if isinstance(event, Chunk):
+                time_ns = recording.stream(max(0, event.t_ns - began_ns), "indicator", event.data)
+                _, strokes = stream.feed(time_ns, event.data)
+            elif isinstance(event, Lost):
+                tell(event.reason)
+                strokes = stream.lost(recording.mark(max(0, event.t_ns - began_ns), {"note": GAP_NOTE}))
+            else:
                 continue
-            time_ns = recording.stream(max(0, event.t_ns - began_ns), "indicator", event.data)
-            _, strokes = stream.feed(time_ns, event.data)
             for stroke in strokes:
                 guided.take(stroke)
                 tell(guided.next_step)

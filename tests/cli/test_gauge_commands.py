@@ -4,6 +4,11 @@ from __future__ import annotations
 
 import csv
 import json
+import os
+import subprocess
+import sys
+import time
+import tty
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -228,3 +233,33 @@ def test_a_wrench_checked_on_a_transducer_is_kept_with_its_values(home: Path) ->
 def test_an_event_that_is_none_is_answered_with_those_there_are(home: Path, word: str) -> None:
     done = run("event", "DI-0413", word, "--by", "A. Person", "--data-dir", str(home), code=2)
     assert "expected one of: dropped, new tip, battery" in done.output
+
+
+def test_at_a_port_it_says_what_to_do_next_and_ends_by_itself(home: Path) -> None:
+    """A pty through pyserial, a hundred readings a second."""
+    file = write_masters(home / "m.jsonl", TWICE, noise_nm=400.0)
+    lines = [json.loads(line) for line in file.read_text().splitlines()[1:]]
+    end, slave = os.openpty()
+    tty.setraw(slave)
+    config = home / "config.toml"
+    config.write_text(
+        f'data_dir = "{home}"\nbench = "bay-1"\ntechnician = "A. Person"\n[gauge]\nserial = "DI-0413"\n[indicator]\n'
+        f'port = "{os.ttyname(slave)}"\ndriver = "line"\nresolution = "0.001 mm"\nmax_error = "0.004 mm"\n'
+    )
+    command = [sys.executable, "-m", "capture.cli", "gauge", "check", "--master", "GB-1", "--master", "GB-2", "--json"]
+    command += ["--config", str(config)]
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert process.stderr is not None and "Tip on the anvil" in process.stderr.readline()
+    for line in [*lines, *lines[-60:]]:
+        for _ in range(2):
+            os.write(end, line["indicator"].encode())
+            time.sleep(0.015)
+        if process.poll() is not None:
+            break
+    told, said = process.communicate(timeout=20)
+    os.close(end)
+    os.close(slave)
+    found = json.loads(told)
+    assert [one["repeats"] for one in found["masters"]] == [3, 1] and found["entry"] == 2
+    assert "2 times more" in said and "Done." in said
+    assert CliRunner().invoke(app, ["record", "verify", "--data-dir", str(home)]).exit_code == 0

@@ -53,5 +53,6 @@ class GuidedCheck:
                 if not self.strokes:
                     return f"Tip on the anvil, leave it for a second. Then slide the {name} under it, and out."
                 times = "once" if left == 1 else f"{left} times"
-                return f"{self._said}Slide the {name} in and out, {times} more."
+                more = " more" if self._counts[master] else ""
+                return f"{self._said}Slide the {name} in and out, {times}{more}."
         return f"{self._said}Done."
