@@ -130,6 +130,7 @@ def study(
         typer.Option("--tolerance", min=0, help="Width of a range to hold it against, in the table's unit."),
     ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="mm or in: of the table, to keep the study.")] = None,
+    pairs: Annotated[bool, typer.Option("--pairs", help="Of packs in the record that were checked again.")] = False,
     gauge: Gauge = None,
     by: By = None,
     as_json: Json = False,
@@ -139,10 +140,25 @@ def study(
     """Repeatability and reproducibility: plan a study, or work out one from a table.
 
     With --part and --operator it writes the plan as such a table, in random order, its values to be filled in at the
-    bench; with --csv it says what is left to measure, or what came out. With --unit it is kept for the gauge.
+    bench; with --csv it says what is left to measure, or what came out. With --unit it is kept for the gauge. --pairs
+    takes the packs that were checked again anyhow, once there are 20.
     """
     from capture.clearance.gauge.study import StudyError, plan, studied
 
+    if pairs:
+        from capture.cli.gauge_files import study_pairs
+
+        with errors_in_words():
+            spread, count, kept = study_pairs(gauge, by, config, data_dir)
+        if as_json:
+            sd_nm = spread.sd if spread.dof else None
+            say_json({"type": "pairs", "pairs": count, "grr_sd_nm": sd_nm, "kept": kept})
+        elif not spread.dof:
+            say(f"{count} packs were checked again, nothing changed; from 20 on they say what one check scatters by.")
+        else:
+            known = " It is kept, and stands in the budgets of this gauge." if kept else " --by NAME keeps it."
+            say(f"One check scatters by {spread.sd / 1000:.1f} um, from {count} packs that were checked again.{known}")
+        return
     if csv_file is None:
         if not part or not operator:
             fail("give --csv FILE, or --part and --operator to plan a study", 2)

@@ -13,6 +13,7 @@ from capture.cli.options import errors_in_words, fail, pairs, settings_of
 
 if TYPE_CHECKING:
     from capture.clearance.gauge.masters import Master
+    from capture.clearance.gauge.spread import Spread
     from capture.clearance.gauge.study import Row, Study
     from capture.config import Config
     from capture.record import Store
@@ -144,3 +145,31 @@ def keep_study(
     )
     with new_or_old_record(settled, data_dir) as store:
         store.add_gauge_fact(kept, at=datetime.now(UTC))
+
+
+def study_pairs(
+    gauge: str | None, by: str | None, config: Path | None, data_dir: Path | None
+) -> tuple[Spread, int, bool]:
+    """Return what one check scatters by from packs that were checked again, how many those are, and whether it is kept:
+    where somebody signs it and there are enough."""
+    from capture.clearance.gauge.facts import StudyKept
+    from capture.clearance.gauge.study import Pairs
+    from capture.job.checked_again import checked_again
+
+    settled = settled_of(config)
+    serial = gauge_serial(gauge, settled)
+    if not serial:
+        fail("pairs are those of a gauge: give --gauge SERIAL, or `serial` under [gauge] in the settings", 2)
+    with new_or_old_record(settled, data_dir) as store:
+        found = list(checked_again(store.every_job(), serial))
+        spread = Pairs(tuple(float(one.again_nm - one.first_nm) for one in found)).spread
+        if by is None or not spread.dof:
+            return spread, len(found), False
+        rows = tuple(
+            (f"job {one.job}, {one.pack}", which, float(nm))
+            for one in found
+            for which, nm in (("first", one.first_nm), ("again", one.again_nm))
+        )
+        kept = StudyKept(serial, rows, spread.sd, 0.0, spread.sd, float(spread.dof), signer(by, settled))
+        store.add_gauge_fact(kept, at=datetime.now(UTC))
+        return spread, len(found), True

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import json
 import os
 import subprocess
@@ -16,10 +17,11 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
+from capture.clearance.advice import Change
 from capture.cli.main import app
 from capture.job.gauge_now import kept_with
 from capture.record import Store
-from capture.unit.facts import SignedOff
+from capture.unit.facts import PartsChanged, SignedOff
 from capture.unit.gauge_identity import Gauge
 from tests.support.gauge_mornings import GAUGE, keep_morning
 from tests.support.master_recording import MASTERS, write_masters
@@ -263,3 +265,26 @@ def test_at_a_port_it_says_what_to_do_next_and_ends_by_itself(home: Path) -> Non
     assert [one["repeats"] for one in found["masters"]] == [3, 1] and found["entry"] == 2
     assert "2 times more" in said and "Done." in said
     assert CliRunner().invoke(app, ["record", "verify", "--data-dir", str(home)]).exit_code == 0
+
+
+def test_packs_that_were_checked_again_say_what_one_check_scatters_by(home: Path) -> None:
+    """sd = sqrt(sum d^2 / 2n): the differences are those of the means that the record keeps."""
+    words = ("study", "--pairs", "--gauge", GAUGE, "--json", "--data-dir", str(home))
+    with Store.open(home / "record.sqlite") as store:
+        job = open_job(store, 0, AT)
+        for count in range(22):
+            if count == 11:
+                told = json.loads(run(*words).output)
+                assert (told["pairs"], told["grr_sd_nm"], told["kept"]) == (10, None, False)
+                parts = PartsChanged("low", (Change(0, "shim", 2, 3),), None, None, "first shift")
+                store.add_fact(job, parts, at=AT + timedelta(minutes=count))  # no pair across a change
+            name = ("line-10hz-mm-clean", "line-10hz-mm-creep")[count % 2]
+            check_from(store, home, job, "low", name, AT + timedelta(minutes=count))
+        means = [check.stands.mean_nm for check in store.job(job).checks if check.stands is not None]
+    told = json.loads(run(*words, "--by", "A. Person").output)
+    pairs = [b - a for half in (means[:11], means[11:]) for a, b in itertools.pairwise(half)]
+    assert told["pairs"] == len(pairs) == 20 and told["kept"]
+    assert told["grr_sd_nm"] == pytest.approx((sum(one**2 for one in pairs) / 40) ** 0.5)
+    with Store.open(home / "record.sqlite") as store:
+        kept = store.gauge_facts()[-1].fact
+    assert (kept.grr_nm, kept.grr_dof) == (pytest.approx(told["grr_sd_nm"]), 20)
