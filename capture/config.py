@@ -16,7 +16,7 @@ from capture.plumbing.wrong_values import wrong_values
 from capture.unit.gauge_identity import Gauge
 from drivers.torque import TorqueSettings
 
-__all__ = ["SETTINGS_FILE", "Config", "ConfigError", "Retention", "default_config_path", "load_config"]
+__all__ = ["SETTINGS_FILE", "Anchors", "Config", "ConfigError", "Retention", "default_config_path", "load_config"]
 
 
 class ConfigError(Exception):
@@ -117,6 +117,21 @@ class Retention(BaseModel):
         return self
 
 
+class Anchors(BaseModel):
+    """Where `record anchor` writes the record's head: out of reach of whoever owns the bench."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    file: Path | None = None
+    """A file that lines are added to, on another computer's disk."""
+    printer: tuple[str, ...] = ()
+    """A command that prints what it is given on standard input, word by word."""
+    broker: BrokerSettings | None = None
+    """A second broker, which another keeps."""
+    stamp: str = Field(default="", pattern="^(https?://.+)?$")
+    """The address of an RFC 3161 time-stamping service."""
+
+
 class Config(BaseSettings):
     """All settings of a bench. Environment variables are named STROKELOG_BENCH, STROKELOG_INDICATOR__PORT and so on."""
 
@@ -135,6 +150,7 @@ class Config(BaseSettings):
     broker: BrokerSettings | None = None
     faces: Faces = Faces()
     retention: Retention | None = None
+    anchors: Anchors = Anchors()
 
     @property
     def record_path(self) -> Path:

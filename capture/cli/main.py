@@ -81,6 +81,7 @@ COMMANDS: dict[str, Command | Group] = {
         "The record: proven, copied, corrected and handed out.",
         {
             "verify": Command("Prove the record, and derive every verdict again.", "verify", "verify"),
+            "anchor": Command("Write its head out of the owner's reach; stamp it.", "anchor", "anchor"),
             "backup": Command("Back up record, stock and recordings.", "custody", "backup"),
             "restore": Command("Put a backup back into a new data folder.", "custody", "restore"),
             "prune": Command("Compress and remove old recordings by policy.", "custody", "prune"),

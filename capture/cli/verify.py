@@ -6,7 +6,7 @@ import re
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
@@ -14,7 +14,11 @@ from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail
 from capture.plumbing.outward import rewrite_line, say, say_json
 
 if TYPE_CHECKING:
+    from capture.custody.anchors import Misdated, Stamped
     from capture.custody.verify import Proof
+
+#: So many entries whose times are in doubt are told one by one.
+_MOST_TOLD: Final = 3
 
 
 def verify(
@@ -29,6 +33,12 @@ def verify(
     ] = None,
     password_file: Annotated[
         Path | None, typer.Option("--password-file", help="Of that database, where it is no file.")
+    ] = None,
+    anchors: Annotated[
+        Path | None, typer.Option("--anchors", help="The lines that `record anchor` wrote, whose heads must be there.")
+    ] = None,
+    authority: Annotated[
+        Path | None, typer.Option("--authority", help="Of their stamps: the certificates, PEM.")
     ] = None,
     as_json: Json = False,
     config: ConfigFile = None,
@@ -46,15 +56,86 @@ def verify(
     with errors_in_words():
         path = record_path(config, data_dir)
         heads = _collected(path, against, password_file) if against is not None else []
+        kept = _Anchored(path, anchors, authority)
         progress = _progress if sys.stderr.isatty() else lambda done, of: None
-        proof = prove(path, job=job, expect=head, heads=heads, progress=progress)
+        proof = prove(path, job=job, expect=head, heads=[*heads, *kept.heads], progress=progress)
+        doubtful = kept.misdated(path) if proof.mismatch is None else []
     if as_json:
         for line in _json_lines(proof, heads):
-            say_json(line)
+            say_json({**line, **kept.json(doubtful)} if line["type"] == "proof" else line)
     else:
         for text in _lines(proof, job, expected=head is not None, heads=heads):
             say(clean(text))
+        for text in kept.lines(doubtful) if proof.mismatch is None else []:
+            say(clean(text))
     raise typer.Exit(0 if proof.mismatch is None else 1)
+
+
+class _Anchored:
+    """The heads of a file of anchors, and what stamps say of times."""
+
+    def __init__(self, record: Path, file: Path | None, authority: Path | None) -> None:
+        from capture.cli.extras import need
+        from capture.custody.anchors import AnchorError, anchors_of, check_stamps
+        from capture.record import Store
+
+        self.heads: list[tuple[int, str]] = []
+        self._stamped: list[Stamped] = []
+        self._unchecked = 0
+        if file is None:
+            if authority is not None:
+                fail("--authority: is of the stamps in a file of anchors; give that with --anchors", 2)
+            return
+        with Store.open_to_read(record) as store:
+            benches = store.benches()
+        try:
+            anchors = anchors_of(file, benches)
+            self.heads = [(one.number, one.sha256) for one in anchors]
+            if authority is not None:
+                need("stamps")
+                self._stamped = check_stamps(anchors, authority)
+                if not self._stamped:
+                    fail(f"--authority {authority}: no anchor in {file} is stamped")
+        except AnchorError as error:
+            fail(f"--anchors: {error}")
+        self._unchecked = sum(bool(one.stamp) for one in anchors) - len(self._stamped)
+
+    def misdated(self, record: Path) -> list[Misdated]:
+        """Return the entries whose times the stamps contradict."""
+        from capture.custody.anchors import misdated
+        from capture.record import Store
+
+        with Store.open_to_read(record) as store:
+            return misdated(store, self._stamped)
+
+    def lines(self, doubtful: list[Misdated]) -> list[str]:
+        """Return what was proven, in words."""
+        if not self.heads:
+            return []
+        lines = [f"Proven against {_count(len(self.heads), 'anchor')}, the newest of entry {max(self.heads)[0]}."]
+        if self._stamped:
+            newest = max(self._stamped, key=lambda one: one.at)
+            lines.append(
+                f"{_count(len(self._stamped), 'stamp')} checked; the newest is of {newest.at:%Y-%m-%d %H:%M} UTC: all "
+                f"up to entry {newest.number} was there then."
+            )
+        if self._unchecked:
+            lines.append(f"{_count(self._unchecked, 'stamp')} not checked: name the authority's with --authority.")
+        lines += [f"TIMES IN DOUBT: {one.text()}" for one in doubtful[:_MOST_TOLD]]
+        if len(doubtful) > _MOST_TOLD:
+            lines.append(
+                f"TIMES IN DOUBT: and {_count(len(doubtful) - _MOST_TOLD, 'more entry')}".replace("entrys", "entries")
+            )
+        return lines
+
+    def json(self, doubtful: list[Misdated]) -> dict[str, Any]:
+        """Return the same as fields of the proof's line."""
+        return {
+            "anchors": len(self.heads),
+            "stamps": len(self._stamped),
+            "stamps_not_checked": self._unchecked,
+            "misdated": [one.entry for one in doubtful],
+        }
 
 
 def _collected(record: Path, database: str, password_file: Path | None) -> list[tuple[int, str]]:

@@ -49,6 +49,11 @@ def _topic(kind: str, bench: str, *pack: str) -> str:
     return "/".join((ROOT, topic_level(bench), *levels))
 
 
+def anchor_topic(bench: str) -> str:
+    """Return the topic of the retained anchor of a bench's record, at a broker that is not the benches' own."""
+    return f"{ROOT}/{topic_level(bench)}/anchor"
+
+
 def status_topic(bench: str) -> str:
     """Return the topic of a bench's retained status."""
     return _topic("status", bench)

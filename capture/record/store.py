@@ -213,6 +213,16 @@ class Store(SqliteFile):
         with self._reading("list the benches") as connection:
             return list(connection.execute(select(schema.jobs.c.bench).distinct()).scalars())
 
+    def dated_outside(self, number: int, earliest: datetime, latest: datetime) -> list[tuple[int, datetime]]:
+        """Return number and time of the entries after `number` that say an earlier time than `earliest`, and of those
+        up to it that say a later one than `latest`, in their order."""
+        entries = schema.ledger.c
+        too_early = (entries.number > number) & (entries.at < to_text(earliest))
+        too_late = (entries.number <= number) & (entries.at > to_text(latest))
+        query = select(entries.number, entries.at).where(too_early | too_late).order_by(entries.number)
+        with self._reading("compare the times of entries") as connection:
+            return [(row.number, datetime.fromisoformat(row.at)) for row in connection.execute(query)]
+
     def newest_at(self) -> datetime | None:
         """Return the time of the newest entry, None in an empty record."""
         entries = schema.ledger.c

@@ -43,12 +43,12 @@ def test_the_bench_and_what_keeps_its_recordings_are_one_user() -> None:
     """With another user, systemd would hand the files over under the bench (systemd.exec(5), DynamicUser)."""
     benches = [unit for unit in UNITS if "@" in unit.name]
     told = [dict(line.split("=", 1) for line in unit.read_text().splitlines() if "=" in line) for unit in benches]
-    assert [one["User"] for one in told] == ["strokelog-%i"] * 3
+    assert [one["User"] for one in told] == ["strokelog-%i"] * 4
     assert {one["StateDirectory"].split()[0] for one in told} == {"strokelog/%i"}
 
 
 def test_every_timer_starts_a_unit_there_is() -> None:
-    assert {timer.stem for timer in TIMERS} <= {unit.stem for unit in UNITS} and len(TIMERS) == 2
+    assert {timer.stem for timer in TIMERS} <= {unit.stem for unit in UNITS} and len(TIMERS) == 3
 
 
 @pytest.fixture
