@@ -24,7 +24,7 @@ GROUPS = {
     "fixture": ["test"],
     "gauge": ["masters", "check", "chart", "event", "suspects", "instrument", "study"],
     "stock": ["import", "export", "show", "receive", "measure", "reserve", "release", "consume", "return", "allot"],
-    "record": ["verify", "backup", "restore", "prune", "export", "correct", "send-again"],
+    "record": ["verify", "anchor", "backup", "restore", "prune", "export", "correct", "send-again"],
 }
 EVERY = [[name] for name in TOP] + [[group, name] for group, names in GROUPS.items() for name in names]
 

@@ -1,0 +1,48 @@
+"""The tables, indexes, views and triggers of a record's file, held against those that this program makes: by their SQL,
+since a trigger or table that only has the right name refuses nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Final
+
+from sqlalchemy import create_engine
+
+from capture.record.schema import metadata
+
+#: What SQLite and the migrations keep for themselves.
+_NOT_OURS: Final = ("sqlite_", "alembic_version")
+
+
+@cache
+def _expected() -> Mapping[str, str]:
+    engine = create_engine("sqlite://")
+    try:
+        with engine.begin() as connection:
+            metadata.create_all(connection)
+            return definitions(list(connection.exec_driver_sql("SELECT type, name, sql FROM sqlite_master")))
+    finally:
+        engine.dispose()
+
+
+def definitions(rows: list[tuple[str, str, str | None]]) -> dict[str, str]:
+    """Return the SQL of each thing by its type and name, without regard to spacing."""
+    return {
+        f"{kind} {name}": " ".join((sql or "").split()) for kind, name, sql in rows if not name.startswith(_NOT_OURS)
+    }
+
+
+def first_difference(rows: list[tuple[str, str, str | None]]) -> tuple[str, str | None, str | None] | None:
+    """Return what differs first: its words, what was expected and what is there; None where nothing does."""
+    there, expected = definitions(rows), _expected()
+    for name in sorted(expected.keys() - there.keys(), key=lambda one: (not one.startswith("trigger"), one)):
+        if name.startswith("trigger"):
+            return "a trigger that refuses changes was removed", name.removeprefix("trigger "), None
+        return "a part of the file was removed", name, None
+    for name in sorted(there.keys() - expected.keys()):
+        return "a part of the file that no record has", None, name
+    for name in sorted(expected):
+        if there[name] != expected[name]:
+            return f"the SQL of the {name}", expected[name], there[name]
+    return None

@@ -1,0 +1,242 @@
+"""What somebody could do to a record who has its files and has read how it works, and what finds it. The guide's page
+`record` has the same list as a table. `heads` stands for whatever was written down elsewhere: anchors or a
+collector."""
+
+from __future__ import annotations
+
+import json
+import re
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from capture.custody.verify import recording_of, verify
+from capture.record import Store, audit
+from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest
+from tests.support import proven_record
+from tests.support.proven_record import AT, copy_all, forge, make_record, tamper
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_record(tmp_path_factory.mktemp("attacked"))
+
+
+@pytest.fixture
+def copy(record: Path, tmp_path: Path) -> Path:
+    return copy_all(record, tmp_path / "copy")
+
+
+@pytest.fixture
+def heads(record: Path) -> list[tuple[int, str]]:
+    return [audit(record).head]
+
+
+def entries(path: Path) -> list[dict[str, Any]]:
+    with closing(sqlite3.connect(path)) as connection:
+        connection.row_factory = sqlite3.Row
+        return [dict(row) for row in connection.execute("SELECT * FROM ledger ORDER BY number")]
+
+
+def number_of(path: Path, kind: str, nth: int = 0) -> int:
+    return int([one["number"] for one in entries(path) if one["kind"] == kind][nth])
+
+
+def rebuild(path: Path, change: Callable[[dict[str, Any]], None], *more: tuple[str, tuple[Any, ...]]) -> None:
+    """Change entries, work the whole chain out again, and make the tables agree with `more`."""
+    last, statements = BEFORE_THE_FIRST[1], list(more)
+    for one in entries(path):
+        body = json.loads(one["body"])
+        one["body"] = body
+        change(one)
+        text = canonical(body)
+        sha256 = digest(last, one["number"], one["kind"], one["at"], text)
+        sql = "UPDATE ledger SET at = ?, body = ?, previous = ?, sha256 = ? WHERE number = ?"
+        statements.append((sql, (one["at"], text, last, sha256, one["number"])))
+        last = sha256
+    tamper(path, *statements)
+
+
+def found(path: Path, **options: Any) -> str:
+    mismatch = verify(path, **options).mismatch
+    assert mismatch is not None
+    return str(mismatch)
+
+
+def only_elsewhere(path: Path, heads: list[tuple[int, str]]) -> str:
+    """The record by itself proves; what was written down elsewhere says otherwise."""
+    assert verify(path).mismatch is None
+    return found(path, heads=heads)
+
+
+# -- what the chain finds --------------------------------------------------------------------------------
+
+
+def test_a_travel_edited_in_the_table(copy: Path) -> None:
+    tamper(copy, ("UPDATE verdicts SET mean_nm = mean_nm - 1 WHERE id = 1", ()))
+    assert "mean_nm of the verdict" in found(copy)
+
+
+def test_a_sign_off_taken_out_of_the_middle(copy: Path) -> None:
+    tamper(copy, ("DELETE FROM ledger WHERE number = ?", (number_of(copy, "signed_off"),)))
+    assert "an entry of the ledger is missing" in found(copy)
+
+
+@pytest.mark.parametrize(
+    ("attack", "said"),
+    [
+        (
+            "DROP TRIGGER strokes_no_update; CREATE TRIGGER strokes_no_update BEFORE UPDATE ON strokes "
+            "WHEN 0 BEGIN SELECT 1; END",
+            "the SQL of the trigger strokes_no_update",
+        ),
+        (
+            "CREATE TRIGGER helpful AFTER INSERT ON verdicts BEGIN DELETE FROM outbox; END",
+            "a part of the file that no record has: expected nothing, found trigger helpful",
+        ),
+        (
+            "PRAGMA writable_schema = ON; UPDATE sqlite_master SET sql = replace(sql, 'CONSTRAINT checks_state CHECK', "
+            "'CONSTRAINT checks_state CHECK (1) CHECK') WHERE name = 'checks'",
+            "the SQL of the table checks",
+        ),
+    ],
+)
+def test_a_trigger_or_table_that_only_has_the_right_name(copy: Path, attack: str, said: str) -> None:
+    with closing(sqlite3.connect(copy)) as connection:
+        connection.executescript(attack)
+    assert said in found(copy)
+
+
+# -- what the recordings find, though the chain was worked out again ----------------------------------------
+
+
+def test_a_verdict_made_good_and_the_chain_worked_out_again(copy: Path) -> None:
+    forge(copy, number_of(copy, "verdict"), verdict="tight")
+    tamper(copy, ("UPDATE verdicts SET verdict = 'tight' WHERE id = 1", ()))
+    assert "verdict of the verdict, derived again" in found(copy)
+
+
+def scaled(path: Path) -> None:
+    text = path.read_text()
+    shrunk = re.sub(r"[+-]\d+\.\d\d(?= mm)", lambda one: f"{float(one[0]) * 0.6:+.2f}", text)
+    assert shrunk != text
+    path.write_text(shrunk)
+
+
+def judged(path: Path) -> Path:
+    with Store.open_to_read(path) as store:
+        return recording_of(next(one for one in store.job(1).checks if one.verdict is not None), path)
+
+
+def test_a_scaled_recording_under_the_old_chain(copy: Path) -> None:
+    scaled(judged(copy))
+    assert "of its recording" in found(copy)
+
+
+def test_a_scaled_recording_whose_hash_was_put_right_everywhere(copy: Path) -> None:
+    import hashlib
+
+    path = judged(copy)
+    scaled(path)
+    data = path.read_bytes()
+    told = {"recording_sha256": hashlib.sha256(data).hexdigest(), "recording_bytes": len(data)}
+    forge(copy, number_of(copy, "verdict"), **told)
+    tamper(copy, ("UPDATE verdicts SET recording_sha256 = ?, recording_bytes = ? WHERE id = 1", tuple(told.values())))
+    assert "derived again from" in found(copy)
+
+
+def test_another_benchs_work_taken_for_ones_own(copy: Path) -> None:
+    def other_bench(one: dict[str, Any]) -> None:
+        if one["kind"] == "job_opened":
+            one["body"]["bench"] = "bay-2"
+
+    rebuild(copy, other_bench, ("UPDATE jobs SET bench = 'bay-2'", ()))
+    assert "the bench in its recording" in found(copy)
+
+
+def test_a_check_moved_to_another_day(copy: Path) -> None:
+    at, later = "2026-03-02T07:31:00.000000Z", "2026-04-02T07:31:00.000000Z"
+
+    def another_day(one: dict[str, Any]) -> None:
+        if one["kind"] == "check_started" and one["body"]["id"] == 1:
+            one["at"] = later
+
+    assert entries(copy)[number_of(copy, "check_started") - 1]["at"] == at
+    rebuild(copy, another_day, ("UPDATE checks SET started_at = ? WHERE id = 1", (later,)))
+    assert "the start in its recording" in found(copy)
+
+
+def test_a_replay_passed_off_as_a_port(copy: Path) -> None:
+    line = {"kind": "line", "port": "/dev/ttyUSB0"}
+    forge(copy, number_of(copy, "check_started"), origin=line)
+    tamper(copy, ("UPDATE checks SET origin = ? WHERE id = 1", (json.dumps(line),)))
+    assert "where the readings came from, in its recording" in found(copy)
+
+
+def test_an_indicators_settings_changed_afterwards(copy: Path) -> None:
+    with Store.open_to_read(copy) as store:
+        indicator = {**store.job(1).checks[0].indicator, "max_error": "0.001 mm"}
+    forge(copy, number_of(copy, "check_started"), indicator=indicator)
+    tamper(copy, ("UPDATE checks SET indicator = ? WHERE id = 1", (json.dumps(indicator),)))
+    assert "the indicator in its recording" in found(copy)
+
+
+def test_limits_widened_afterwards(copy: Path) -> None:
+    forge(copy, number_of(copy, "check_started"), high_nm=9_000_000)
+    tamper(copy, ("UPDATE checks SET high_nm = 9000000 WHERE id = 1", ()))
+    assert "what it asked for" in found(copy)
+
+
+# -- what only a head that left the house finds ---------------------------------------------------------------
+
+
+def test_a_scaled_recording_and_everything_rebuilt_from_it(
+    tmp_path: Path, heads: list[tuple[int, str]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The owner runs this very program on readings of his own making."""
+    streams = tmp_path / "streams"
+    streams.mkdir()
+    for one in proven_record.RECORDINGS.glob("line-10hz-mm-*.jsonl"):
+        (streams / one.name).write_text(one.read_text())
+    scaled(streams / "line-10hz-mm-clean.jsonl")
+    monkeypatch.setattr(proven_record, "RECORDINGS", streams)
+    (tmp_path / "forged").mkdir()
+    path = make_record(tmp_path / "forged")
+    said = only_elsewhere(path, heads)
+    assert "as it was written down" in said or "the end of the ledger is missing" in said
+
+
+def test_another_unit_under_the_same_measurement(copy: Path, heads: list[tuple[int, str]]) -> None:
+    forge(copy, 1, unit_serial="FW3-9999")
+    tamper(copy, ("UPDATE jobs SET unit_serial = 'FW3-9999' WHERE id = 1", ()))
+    assert "as it was written down" in only_elsewhere(copy, heads)
+
+
+def test_a_sign_off_under_another_name(copy: Path, heads: list[tuple[int, str]]) -> None:
+    forge(copy, number_of(copy, "signed_off"), by="somebody else")
+    assert "as it was written down" in only_elsewhere(copy, heads)
+
+
+def test_the_last_stroke_cut_off(copy: Path, heads: list[tuple[int, str]]) -> None:
+    last = entries(copy)[-1]
+    cut = ("DELETE FROM ledger WHERE number = ?", (last["number"],))
+    tamper(copy, cut, ("DELETE FROM strokes WHERE id = ?", (json.loads(last["body"])["id"],)))
+    assert "the end of the ledger is missing" in only_elsewhere(copy, heads)
+
+
+# -- what is told, and is no fault of the chain --------------------------------------------------------------
+
+
+def test_a_recording_removed_as_though_by_policy_is_counted_as_proven_no_more(copy: Path) -> None:
+    whole = verify(copy)
+    with Store.open(copy) as store:
+        check = next(one for one in store.job(1).checks if one.verdict is not None)
+        assert check.verdict is not None
+        store.add_pruned(check.id, recording_sha256=check.verdict.recording_sha256, reason="tidying", at=AT)
+    recording_of(check, copy).unlink()
+    proof = verify(copy)
+    assert (proof.mismatch, proof.pruned, proof.verdicts) == (None, 1, whole.verdicts - 1)
