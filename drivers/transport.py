@@ -15,6 +15,7 @@ from typing import Self
 import serial
 from serial.tools import list_ports as serial_ports
 
+from drivers.line_guard import LineGuard
 from drivers.modem_lines import SETTLE_S, LineWatch, ModemLines, hang_up_on_close, parse_setting
 
 #: How long a read waits, seconds: how soon the thread notices that it is to stop, poll or write.
@@ -89,7 +90,8 @@ class Transport:
     requests may not follow each other at once; what is written meanwhile waits its turn.
 
     With `lines` the port carries no bytes: its modem control lines are the wires, and what is written and received
-    are the small texts of `drivers.modem_lines`. The output line is off whenever the port is opened or closed.
+    are the small texts of `drivers.modem_lines`. The output line is off whenever the port is opened or closed, and when
+    `beat` was not called for a fifth of a second (`drivers.line_guard`; not where the port is one over the network).
     """
 
     def __init__(
@@ -131,6 +133,7 @@ class Transport:
         # Guards what other threads may do with the port against the thread closing it under them.
         self._lock = threading.Lock()
         self._port: serial.Serial | None = None
+        self._guard: LineGuard | None = None
         self._to_write: deque[bytes] = deque()
         self._ahead: tuple[int, bytes] | None = None
         """What goes before all that, and when it was given, monotonic nanoseconds."""
@@ -192,6 +195,13 @@ class Transport:
                 self._to_write.append(data)
         self._wake()
 
+    def beat(self) -> None:
+        """Say that whoever decides about the port's output line is not hanging; call it twenty times a second or more.
+        From any thread; without lines it does nothing."""
+        guard = self._guard
+        if guard is not None:
+            guard.beat()
+
     def _start(self) -> None:
         if self._thread is None and not self._stop.is_set():
             self._loop = asyncio.get_running_loop()
@@ -233,9 +243,6 @@ class Transport:
             # ended on one of them would leave the bench waiting for bytes for ever.
             try:
                 port = self._open()
-                if self._stop.is_set():
-                    port.close()
-                    break
                 with self._lock:
                     self._port = port
                 opened_ns = time.monotonic_ns()
@@ -255,6 +262,9 @@ class Transport:
             if port is not None:
                 with contextlib.suppress(Exception):
                     port.close()
+            guard, self._guard = self._guard, None
+            if guard is not None:
+                guard.close()
             # A port that opens and breaks at once is retried as slowly as one that does not open.
             if opened_ns and time.monotonic_ns() - opened_ns > retry_s * 1e9:
                 retry_s = _FIRST_RETRY_S
@@ -278,7 +288,12 @@ class Transport:
             setattr(port, self._lines.output, False)
         port.open()
         if self._lines is not None:
-            hang_up_on_close(port)
+            try:
+                hang_up_on_close(port)
+                self._guard = LineGuard.of(port, self._lines.output)
+            except BaseException:
+                port.close()
+                raise
         return port
 
     def _serve(self, port: serial.Serial) -> None:
@@ -326,6 +341,8 @@ class Transport:
         try:
             while True:
                 stopping = self._stop.wait(SETTLE_S)
+                if self._guard is not None:
+                    self._guard.check()
                 while data := self._next():
                     setattr(port, lines.output, parse_setting(lines, data))
                     self._tell(Chunk(time.monotonic_ns(), data))

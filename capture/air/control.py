@@ -234,7 +234,7 @@ class AirControl(Air):
         self._transport = transport
         try:
             async with transport, asyncio.TaskGroup() as tasks:
-                tasks.create_task(self._tick())
+                tasks.create_task(self._tick(transport))
                 async for event in transport:
                     self._port_event(event)
         except asyncio.CancelledError:
@@ -245,7 +245,7 @@ class AirControl(Air):
         finally:
             self._transport = None
 
-    async def _tick(self) -> None:
+    async def _tick(self, transport: Transport) -> None:
         try:
             last_ns = monotonic_ns()
             while True:
@@ -254,6 +254,7 @@ class AirControl(Air):
                 last_ns = now_ns
                 self._cycle_takes(button.TimePassed())
                 self._poll()
+                transport.beat()
                 await asyncio.sleep(_TICK_S)
         finally:
             # Inside the transport's block, so that this last command is flushed before the port closes.

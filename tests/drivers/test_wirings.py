@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import itertools
 import os
-import select
 import signal
 import subprocess
 import sys
@@ -37,6 +37,7 @@ from drivers.wirings.registers import FixtureRegistersSettings
 from drivers.wirings.registry import driver_names, find_driver
 from drivers.wirings.wiring import fixture_transport
 from tests.support.firmware import AsciiFirmware, Firmware, RegistersFirmware, Wrong
+from tests.support.lines_fixture import LinesFixture
 from tests.support.pty_fixture import PtyFixture
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -603,24 +604,13 @@ async def test_what_cannot_be_tried_is_not_called_good(tmp_path: Path) -> None:
 
 CHILD = """
 import asyncio, contextlib, sys
-import serial
 from drivers.wirings.protocol import Valve
 from drivers.wirings.registry import find_driver
 from drivers.registry import make_settings
 from drivers.wirings.wiring import fixture_transport
 from drivers.transport import Chunk
 
-class LinesOnPty(serial.Serial):
-    rts = cts = False
-
-def lines_on_pty(url, do_not_open):
-    port = LinesOnPty()
-    port.port = url
-    return port
-
 async def main(name, url, values):
-    if name == "lines":
-        serial.serial_for_url = lines_on_pty
     driver = find_driver(name)
     settings = make_settings(driver, values)
     codec, transport = driver.codec(settings), fixture_transport(driver, settings, url)
@@ -630,9 +620,11 @@ async def main(name, url, values):
             with contextlib.suppress(ConnectionError):
                 transport.write(codec.command(valve_open))
                 valve_open = True
+                transport.beat()
                 await asyncio.sleep(0.05)
                 if asked := codec.poll():
                     transport.write(asked)
+            transport.beat()
             await asyncio.sleep(0.05)
     holding = asyncio.create_task(hold())
     async for event in transport:
@@ -695,29 +687,78 @@ async def test_a_module_without_a_watchdog_keeps_the_valve_open_when_the_daemon_
     assert "nothing shuts the valve" in find_driver("registers").closes_without_daemon
 
 
-async def test_a_killed_daemon_lets_go_of_its_port_at_once_and_the_kernel_drops_the_line() -> None:
-    # A pty has no modem lines. What makes the kernel drop them is the last close of a port with HUPCL, and both of
-    # these a pty has.
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    attributes = termios.tcgetattr(slave)
-    attributes[2] &= ~termios.HUPCL
-    termios.tcsetattr(slave, termios.TCSANOW, attributes)
-    child = start_child("lines", os.ttyname(slave), {})
-    try:
-        await until_open(child)
-        assert termios.tcgetattr(slave)[2] & termios.HUPCL, "set even where another program had left it off"
-        os.close(slave)
-        poller = select.poll()
-        poller.register(master, select.POLLHUP)
-        assert poller.poll(0) == [], "the child holds the port"
-    finally:
-        killed_ns = kill(child)
-    assert poller.poll(5_000) == [(master, select.POLLHUP)]
-    took_ms = (time.monotonic_ns() - killed_ns) / MS
-    os.close(master)
-    sys.stdout.write(f"lines: the port was let go {took_ms:.1f} ms after the kill\n")
-    assert took_ms < 500
+def processes_of(path: Path) -> dict[int, str]:
+    """Every process that holds the terminal behind `path`, with its command line."""
+    terminal, found = str(path.resolve()), {}
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit() and int(folder.name) != os.getpid():
+            with contextlib.suppress(OSError):  # it has just ended
+                if any(str(one.readlink()) == terminal for one in (folder / "fd").iterdir()):
+                    found[int(folder.name)] = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+    return found
+
+
+@asynccontextmanager
+async def holding_a_line(tmp_path: Path) -> AsyncIterator[tuple[LinesFixture, subprocess.Popen[bytes], int]]:
+    """A process that holds the valve open by RTS, and its guard's number."""
+    async with LinesFixture(tmp_path / "air") as twin:
+        slave = os.open(twin.path, os.O_RDWR | os.O_NOCTTY)
+        attributes = termios.tcgetattr(slave)
+        attributes[2] &= ~termios.HUPCL
+        termios.tcsetattr(slave, termios.TCSANOW, attributes)
+        child = start_child("lines", str(twin.path), {})
+        try:
+            await until_open(child)
+            assert termios.tcgetattr(slave)[2] & termios.HUPCL, "set even where another program had left it off"
+            os.close(slave)
+            await twin.until(lambda: twin.valve_open)
+            (guard,) = (pid for pid, words in processes_of(twin.path).items() if "line_guard" in words)
+            yield twin, child, guard
+        finally:
+            os.kill(child.pid, signal.SIGCONT)
+            kill(child)
+
+
+async def shut_after(twin: LinesFixture, struck_ns: int) -> float:
+    """How long after `struck_ns` the line went off, ms."""
+    await twin.until(lambda: not twin.valve_open)
+    return (twin.moves[-1].t_ns - struck_ns) / MS
+
+
+async def test_a_killed_daemon_lets_go_of_its_port_at_once_and_its_line_drops(tmp_path: Path) -> None:
+    async with holding_a_line(tmp_path) as (twin, child, _):
+        killed_ns = time.monotonic_ns()
+        os.kill(child.pid, signal.SIGKILL)
+        assert await shut_after(twin, killed_ns) < 300
+        await twin.until(lambda: not processes_of(twin.path))
+
+
+async def test_a_daemon_and_its_guard_killed_at_once_leave_the_line_to_the_kernel(tmp_path: Path) -> None:
+    async with holding_a_line(tmp_path) as (twin, child, guard):
+        killed_ns = time.monotonic_ns()
+        os.kill(guard, signal.SIGKILL)
+        os.kill(child.pid, signal.SIGKILL)
+        assert await shut_after(twin, killed_ns) < 300
+
+
+async def test_a_daemon_that_is_stopped_has_its_line_dropped_by_the_guard(tmp_path: Path) -> None:
+    async with holding_a_line(tmp_path) as (twin, child, _):
+        stopped_ns = time.monotonic_ns()
+        os.kill(child.pid, signal.SIGSTOP)
+        assert 150 < await shut_after(twin, stopped_ns) < 500
+
+
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+async def test_a_guard_that_is_gone_or_stopped_costs_the_port_and_another_comes(
+    tmp_path: Path, how: signal.Signals
+) -> None:
+    async with holding_a_line(tmp_path) as (twin, _, guard):
+        struck_ns = time.monotonic_ns()
+        os.kill(guard, how)
+        assert await shut_after(twin, struck_ns) < 1_000
+        await twin.until(lambda: twin.valve_open)  # the child opens again whenever it can
+        others = {pid for pid, words in processes_of(twin.path).items() if "line_guard" in words}
+        assert others and guard not in others
 
 
 # The transport's part
