@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import itertools
 import os
 import signal
@@ -37,7 +36,7 @@ from drivers.wirings.registers import FixtureRegistersSettings
 from drivers.wirings.registry import driver_names, find_driver
 from drivers.wirings.wiring import fixture_transport
 from tests.support.firmware import AsciiFirmware, Firmware, RegistersFirmware, Wrong
-from tests.support.lines_fixture import LinesFixture
+from tests.support.lines_fixture import LinesFixture, processes_of
 from tests.support.pty_fixture import PtyFixture
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -687,17 +686,6 @@ async def test_a_module_without_a_watchdog_keeps_the_valve_open_when_the_daemon_
     assert "nothing shuts the valve" in find_driver("registers").closes_without_daemon
 
 
-def processes_of(path: Path) -> dict[int, str]:
-    """Every process that holds the terminal behind `path`, with its command line."""
-    terminal, found = str(path.resolve()), {}
-    for folder in Path("/proc").iterdir():
-        if folder.name.isdigit() and int(folder.name) != os.getpid():
-            with contextlib.suppress(OSError):  # it has just ended
-                if any(str(one.readlink()) == terminal for one in (folder / "fd").iterdir()):
-                    found[int(folder.name)] = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
-    return found
-
-
 @asynccontextmanager
 async def holding_a_line(tmp_path: Path) -> AsyncIterator[tuple[LinesFixture, subprocess.Popen[bytes], int]]:
     """A process that holds the valve open by RTS, and its guard's number."""
@@ -712,8 +700,7 @@ async def holding_a_line(tmp_path: Path) -> AsyncIterator[tuple[LinesFixture, su
             assert termios.tcgetattr(slave)[2] & termios.HUPCL, "set even where another program had left it off"
             os.close(slave)
             await twin.until(lambda: twin.valve_open)
-            (guard,) = (pid for pid, words in processes_of(twin.path).items() if "line_guard" in words)
-            yield twin, child, guard
+            yield twin, child, twin.guard()
         finally:
             os.kill(child.pid, signal.SIGCONT)
             kill(child)
@@ -757,8 +744,7 @@ async def test_a_guard_that_is_gone_or_stopped_costs_the_port_and_another_comes(
         os.kill(guard, how)
         assert await shut_after(twin, struck_ns) < 1_000
         await twin.until(lambda: twin.valve_open)  # the child opens again whenever it can
-        others = {pid for pid, words in processes_of(twin.path).items() if "line_guard" in words}
-        assert others and guard not in others
+        assert twin.guard() != guard
 
 
 # The transport's part

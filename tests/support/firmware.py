@@ -54,6 +54,7 @@ class Firmware(Protocol):
 
     valve_open: bool
     pressed: bool
+    sensor_broken: bool
     moves: list[ValveMove]
 
     def receive(self, t_ns: int, data: bytes) -> None:
@@ -72,6 +73,7 @@ class _Valve:
         self.wrong = frozenset(wrong)
         self.valve_open = False
         self.pressed = False
+        self.sensor_broken = False
         self.moves: list[ValveMove] = []
         self._fail_safe_ns = None if "no-fail-safe" in self.wrong else fail_safe_ns
         if self._fail_safe_ns is not None and "late-fail-safe" in self.wrong:
@@ -147,7 +149,9 @@ class AsciiFirmware(_Valve):
             self._told = (self.valve_open, pressed)
             self._due_ns = t_ns + (_SLOW_INTERVAL_NS if "slow" in self.wrong else _STATE_INTERVAL_NS)
             valve, button = "open" if self.valve_open else "shut", "down" if pressed else "up"
-            self._to_send += line(f"state {valve} {button} {self._shown_pa(pressure_pa)}")
+            self._to_send += line(
+                f"state {valve} {button} {'-' if self.sensor_broken else self._shown_pa(pressure_pa)}"
+            )
         sent, self._to_send = self._to_send, b""
         return sent
 

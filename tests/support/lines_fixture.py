@@ -1,4 +1,4 @@
-"""A valve on RTS and a button on CTS of a serial port, as several processes see them: a pty with lines put on it.
+"""A valve on RTS or DTR and a button on CTS of a port, as several processes see them: a pty with lines put on it.
 
 A pty has no modem lines, so what a port does to them goes to a file instead (`lines_on_pty.c`, preloaded into the
 processes); all else is real: pyserial, the kernel's terminal, its descriptors, and its word that the last of them was
@@ -27,7 +27,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
 
-__all__ = ["LineMove", "LinesFixture", "lines_on_ptys"]
+__all__ = ["LineMove", "LinesFixture", "lines_on_ptys", "processes_of"]
 
 _SOURCE = Path(__file__).with_name("lines_on_pty.c")
 _TURN_S = 0.001
@@ -35,7 +35,7 @@ _TURN_S = 0.001
 
 @dataclass(frozen=True, slots=True)
 class LineMove:
-    """RTS went on or off, at `t_ns` on the monotonic clock: by a process, or as the port's last holder let it go."""
+    """The line went on or off, at `t_ns` on the monotonic clock: by a process, or as the last holder let it go."""
 
     t_ns: int
     open: bool
@@ -66,12 +66,25 @@ def lines_on_ptys(folder: Path) -> Iterator[None]:
                 os.environ[name] = value
 
 
+def processes_of(path: Path) -> dict[int, str]:
+    """Every process that holds the terminal behind `path`, with its command line."""
+    terminal, found = str(path.resolve()), {}
+    for folder in Path("/proc").iterdir():
+        if folder.name.isdigit() and int(folder.name) != os.getpid():
+            with contextlib.suppress(OSError):  # it has just ended
+                if any(str(one.readlink()) == terminal for one in (folder / "fd").iterdir()):
+                    found[int(folder.name)] = (folder / "cmdline").read_bytes().replace(b"\0", b" ").decode()
+    return found
+
+
 class LinesFixture:
     """A fixture on a port's lines behind the symlink `path`. Use as a context manager, plain or async, and start what
     drives it inside. Every method may be called from any thread."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, output: str = "rts") -> None:
+        """`output` is the line that the relay is on, "rts" or "dtr"."""
         self.path = path
+        self._output = termios.TIOCM_RTS if output == "rts" else termios.TIOCM_DTR
         self._folder = path.with_name(f"{path.name}-lines")
         self._pressed = False
         self._open = False
@@ -128,6 +141,13 @@ class LinesFixture:
         with self._changed:
             return self._changed.wait_for(condition, timeout_s)
 
+    def guard(self) -> int:
+        """Return the process that guards the line against the one that drives it. Raises ProcessLookupError."""
+        for pid, words in processes_of(self.path).items():
+            if "line_guard" in words:
+                return pid
+        raise ProcessLookupError(f"nothing guards the line at {self.path}")
+
     def press(self) -> None:
         """Press the apply button and keep it pressed."""
         self._put_button(True)
@@ -183,7 +203,7 @@ class LinesFixture:
             self._move(False, "hang-up")
             return
         (outputs,) = struct.unpack("i", self._wires[0:4])
-        self._move(bool(outputs & termios.TIOCM_RTS), "command")
+        self._move(bool(outputs & self._output), "command")
 
     def _move(self, is_open: bool, why: Literal["command", "hang-up"]) -> None:
         if is_open != self._open:
