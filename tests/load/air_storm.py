@@ -233,7 +233,7 @@ async def _one(bay: AttackedBench, mixture: list[Attack], dice: random.Random, o
     await asyncio.wait_for(bay.process.wait(), 30)
 
 
-def _drawn(wiring: str, attacks: int, dice: random.Random) -> Iterator[list[Attack]]:
+def _drawn(wiring: str, attacks: int, mixed: int, dice: random.Random) -> Iterator[list[Attack]]:
     """Every attack in turn in a random order, and among them mixtures of two."""
     kinds = attacks_on(wiring)
     singles: Iterator[Attack] = itertools.chain.from_iterable(dice.sample(kinds, len(kinds)) for _ in itertools.count())
@@ -244,13 +244,13 @@ def _drawn(wiring: str, attacks: int, dice: random.Random) -> Iterator[list[Atta
         if not {one.name, other.name} <= _UNCOVERED
     ]
     for number in range(attacks):
-        yield dice.choice(pairs) if number % 3 == 2 else [next(singles)]
+        yield dice.choice(pairs) if number % mixed == mixed - 1 else [next(singles)]
 
 
-async def storm(folder: Path, wiring: str, attacks: int, seed: int) -> Outcome:
-    """Attack one wiring so many times."""
+async def storm(folder: Path, wiring: str, attacks: int, seed: int, mixed: int = 3) -> Outcome:
+    """Attack one wiring so many times; every `mixed`th attack is two, one after the other."""
     dice, outcome = random.Random(f"{seed} {wiring}"), Outcome()
-    drawn = _drawn(wiring, attacks, dice)
+    drawn = _drawn(wiring, attacks, mixed, dice)
     mixture = next(drawn, None)
     for life in itertools.count():
         if mixture is None:

@@ -14,9 +14,9 @@ from tests.support.attacked_bench import WIRINGS
 @pytest.mark.parametrize("wiring", [name for name in WIRINGS if name != "lines, DTR"])
 async def test_whatever_is_done_in_an_apply_the_valve_is_shut_in_time(tmp_path: Path, wiring: str) -> None:
     kinds = attacks_on(wiring)
-    outcome = await storm(tmp_path, wiring, len(kinds) * 3 // 2, seed=3)
+    outcome = await storm(tmp_path, wiring, len(kinds) + 3, seed=3, mixed=7)
     assert outcome.late == []
-    assert {one.name for one in kinds} <= set(outcome.took) and outcome.mixtures >= len(kinds) // 3
+    assert {one.name for one in kinds} <= set(outcome.took) and outcome.mixtures >= 2
 
 
 def test_every_attack_is_made_on_some_wiring() -> None:
