@@ -25,11 +25,10 @@ from typing import Any
 
 from capture.air.standing import FixtureSetup
 from capture.bench.bench import Bench
-from capture.simulation.bench import Bench as SimulatedBench
-from capture.simulation.bench import BenchSpec
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
+from capture.simulation.simulated_bench import BenchSpec, SimulatedBench
 from drivers.registry import make_settings
 from drivers.wirings.registry import find_driver
 from tests.air.test_control import ROOT, setup_of
