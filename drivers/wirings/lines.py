@@ -86,9 +86,9 @@ DRIVER = FixtureDriver(
     settings=LinesSettings,
     codec=LinesCodec,
     closes_without_daemon=(
-        "the operating system, which switches the line off as soon as the process has ended that holds it, and a second "
-        "process, which does so 200 ms after the first stood still; nothing shuts the valve if the computer itself hangs, "
-        "or the serial adapter does, or both processes are stopped at once"
+        "the operating system, which switches the line off as soon as the process that holds it has ended, and a "
+        "second process, which does so 200 ms after the first stood still; nothing shuts the valve if the computer "
+        "itself hangs, or the serial adapter does, or both processes are stopped at once"
     ),
     has_heartbeat=False,
     confirms_valve=False,
