@@ -21,6 +21,42 @@ class StampError(Exception):
     """There is no stamp, or it is not worth anything. The text says why."""
 
 
+def _parts(data: bytes, start: int, end: int) -> list[tuple[int, int, int, int]]:
+    """Return the elements of DER between `start` and `end`: tag, where it starts, where its contents do, its end."""
+    found = []
+    while start < end:
+        tag, length, at = data[start], data[start + 1], start + 2
+        if length & 0x80:
+            digits = length & 0x7F
+            length, at = int.from_bytes(data[at : at + digits]), at + digits
+        if at + length > end:
+            raise ValueError("it ends too soon")
+        found.append((tag, start, at, at + length))
+        start = at + length
+    return found
+
+
+def _in_order(answer: bytes) -> bytes:
+    """Return an answer with its certificates in the order that DER asks for in a set (X.690, 11.6).
+
+    Services built on OpenSSL send them as they come, which the library refuses. No signature covers their order.
+    Raises ValueError for what is no answer.
+    """
+    try:
+        response = _parts(answer, 0, len(answer))[0]
+        if len(there := _parts(answer, *response[2:])) < 2:  # a refusal, without a stamp
+            return answer
+        content = _parts(answer, *there[1][2:])[1]  # RFC 5652, section 3: ContentInfo, its content explicit
+        signed = _parts(answer, *content[2:])[0]
+        for tag, _, start, end in _parts(answer, *signed[2:]):
+            if tag == 0xA0:  # certificates [0] of SignedData (RFC 5652, 5.1)
+                certificates = sorted(answer[one[1] : one[3]] for one in _parts(answer, start, end))
+                return answer[:start] + b"".join(certificates) + answer[end:]
+    except IndexError as error:
+        raise ValueError("no DER") from error
+    return answer
+
+
 def ask_for_stamp(url: str, data: bytes) -> bytes:
     """Return the authority's answer to `data`, in DER: it is granted and of these bytes. Blocks. Raises StampError."""
     from rfc3161_client import HashAlgorithm, TimestampRequestBuilder, decode_timestamp_response
@@ -35,7 +71,7 @@ def ask_for_stamp(url: str, data: bytes) -> bytes:
     except (OSError, URLError) as error:
         raise StampError(f"no answer from {url}: {getattr(error, 'reason', None) or error}") from error
     try:
-        response = decode_timestamp_response(found[:_LONGEST])
+        response = decode_timestamp_response(_in_order(found[:_LONGEST]))
         if response.status not in (0, 1):  # granted, or granted with changes
             raise StampError(f"{url} refused a stamp: {', '.join(response.status_string) or response.status}")
         told = response.tst_info
@@ -57,7 +93,7 @@ def stamped_at(stamp: bytes, data: bytes, authority: Path) -> datetime:
     except (OSError, ValueError) as error:
         raise StampError(f"{authority} holds no certificate in PEM form: {error}") from error
     try:
-        response = decode_timestamp_response(stamp)
+        response = decode_timestamp_response(_in_order(stamp))
         if not VerifierBuilder(roots=certificates).build().verify_message(response, data):
             raise StampError("the stamp is not sound")
         return response.tst_info.gen_time.astimezone(UTC)

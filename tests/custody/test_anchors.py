@@ -6,6 +6,7 @@ from __future__ import annotations
 import base64
 import json
 import stat
+import subprocess
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,6 +17,7 @@ from typer.testing import CliRunner, Result
 from capture.cli.main import app
 from capture.custody.anchors import Anchor, append_anchor
 from capture.record import Store, audit
+from tests.support.broker import Mosquitto
 from tests.support.proven_record import copy_record, forge, make_record, tamper
 from tests.support.time_authority import make_authority, openssl, time_authority
 
@@ -121,6 +123,28 @@ def test_the_head_is_printed_and_a_place_that_fails_does_not_keep_it_from_the_ot
     number, sha256 = audit(copy).head
     paper = (tmp_path / "paper").read_text()
     assert f"--expect {number}:{sha256}" in paper and sha256[:8] + " " + sha256[8:16] in paper
+
+
+def test_a_second_broker_keeps_the_head_and_what_it_hands_out_proves_the_record(copy: Path, tmp_path: Path) -> None:
+    (tmp_path / "broker").mkdir()
+    broker = Mosquitto(tmp_path / "broker")
+    broker.start()
+    url = f"mqtt://127.0.0.1:{broker.port}"
+    try:
+        strokelog("record", "anchor", "--broker", url, "--data-dir", copy.parent)
+        asked = ["mosquitto_sub", "-h", "127.0.0.1", "-p", str(broker.port), "-C", "1", "-W", "10"]
+        kept = subprocess.run(
+            [*asked, "-t", "strokelog/v1/+/anchor"], capture_output=True, text=True, check=True
+        ).stdout
+    finally:
+        broker.stop()
+    file = tmp_path / "heads.jsonl"
+    file.write_text(kept)
+    words = ("record", "verify", "--anchors", file, "--data-dir", copy.parent)
+    assert "Proven against 1 anchor" in strokelog(*words).stdout
+    gone = strokelog("record", "anchor", "--broker", url, "--file", file, "--data-dir", copy.parent, code=1)
+    assert f"not written to broker {url}: no connection with the broker" in gone.stderr
+    assert "Proven against 2 anchors" in strokelog(*words).stdout
 
 
 def test_a_service_that_does_not_answer_leaves_the_head_unstamped_and_says_so(copy: Path, tmp_path: Path) -> None:

@@ -25,6 +25,7 @@ default_tsa = here
 [here]
 serial = serial
 signer_cert = signer.pem
+certs = root.pem
 signer_key = signer.key
 signer_digest = sha256
 default_policy = 1.3.6.1.4.1.32473.1
