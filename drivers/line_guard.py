@@ -27,8 +27,6 @@ from typing import TYPE_CHECKING, Self
 if TYPE_CHECKING:  # which the guard itself has no need of
     import serial
 
-__all__ = ["LIMIT_S", "LineGuard"]
-
 #: How long the line stays on without a beat, seconds.
 LIMIT_S = 0.2
 #: A guard that has not answered for this long is none.
