@@ -1,8 +1,8 @@
 """Readings in, strokes out: finds every apply, hold and release from the readings alone, as they arrive.
 
 Theory. The finder is a small state machine over the displayed value: `machine` has its table, `signs` says what a
-reading shows, and here is done what follows. `measure` puts numbers on what it finds. No trigger is needed, since a
-technician may work the valve by hand; one is used where there is one.
+reading shows, here is done what follows, and `ending` has what a departure turns out to have been. No trigger is
+needed, since a technician may work the valve by hand; one is used where there is one.
 
     STARTING   the first few readings give a first rest level
     REST       readings inside a narrow band keep the rest level and its noise up to date
@@ -18,9 +18,7 @@ stroke ends there and the new level becomes rest, so that one slip does not spoi
 Trouble. A step that stays is no hold: the indicator was moved. That shows when a stroke begins and ends where the
 step had left the reading, on the side of rest where no stroke goes, or while a fixture says that its valve is
 closed; rest is taken anew, and the stroke counts. A stand that sways raises the threshold by how far its level
-went, and before the first sound stroke a small one must be steady. Of a short hold a slow stream shows a reading
-or none: one that goes as far as the strokes before is a stroke that does not count; any other may be a wild one,
-and that is said, until another like it makes a stroke of it too.
+went, and before the first sound stroke a small one must be steady.
 
 A check begun with the air on begins with a release. That is seen where a fixture releases before it has applied, or
 applies while the pack stands where its first departure left it; and where the first departure ends at about zero, since
@@ -35,19 +33,17 @@ integers, so a replay of the same chunks gives the same strokes on any machine.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from math import isqrt
+from dataclasses import dataclass
 
+from capture.strokes.ending import Ending
+from capture.strokes.hardly_seen import HardlySeen
 from capture.strokes.levels import rounded_mean
 from capture.strokes.machine import TABLE, Notice, Sign, StrokeState
-from capture.strokes.measure import Measured, measure
-from capture.strokes.moves import Stand, Track, stands_among
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
-from capture.strokes.running import LAG_NS, SURELY_A_STROKE_NM, RunningStroke
-from capture.strokes.sides import Sides
+from capture.strokes.running import LAG_NS, RunningStroke
 from capture.strokes.signs import Shown, sign_of_a_departure, sign_of_a_return, sign_of_a_start, sign_of_an_apply
-from capture.strokes.stroke import Stroke, counts
+from capture.strokes.stroke import Stroke
 from drivers.reading import CUT_SHORT, OUT_OF_RANGE, TOO_MANY_DIGITS, LengthUnit, Reading
 
 __all__ = ["FinderSettings", "StrokeFinder"]
@@ -56,19 +52,6 @@ __all__ = ["FinderSettings", "StrokeFinder"]
 _FEW, _MANY = 8, 64
 #: Flags of a reading that was damaged on its way.
 _DAMAGED = frozenset({CUT_SHORT, TOO_MANY_DIGITS})
-#: Flags of a stroke that says nothing of how far the others go.
-_NO_MEASURE = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"})
-#: Flags of a stroke after which the pack rests elsewhere than before.
-_NOT_HOME = frozenset({"no_return", "base_moved", "rezeroed", "gap"})
-#: Flags of a stroke that ended where the reading had moved to.
-_ENDS_AWAY = frozenset({"no_return", "base_moved"})
-#: So many strokes of which one reading each was seen are kept until another tells that they were some.
-_MOST_UNSURE = 8
-#: Flags of small strokes before the first sound one that are a stand swaying.
-_LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "sparse"})
-#: What a restless stand hardly shows, and the smallest clearances are (common practice).
-_FURTHER_THAN_SWAY_NM = 85_000
-_ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
 #: A pack has moved within this of the air being given or taken, and been seen to (common practice).
 _AIR_WITHIN_NS = 1_000_000_000
 
@@ -93,15 +76,14 @@ class StrokeFinder:
         self._pace = Pace()
         self._rest = RestLevel(settings.resolution_nm, self._pace)
         self._stroke = RunningStroke(settings.resolution_nm, settings.plunger_range, self._rest, self._pace)
-        self._after_gap = False
         self._noticed: set[Notice] = set()
         # When a fixture last gave or took air, and how many strokes there were when it gave it.
         self._air_ns, self._count_at_air = 0, 0
         self._air_unseen = False
-        self._sides = Sides()
-        self._track = Track()
-        # What may have been strokes, their ways, and whether they stood: another like one makes it one.
-        self._unsure: list[tuple[Stroke, int, bool]] = []
+        self._hardly_seen = HardlySeen(settings.resolution_nm, self._stroke, self._rest, self._pace)
+        self._ending = Ending(
+            settings.resolution_nm, settings.measure, self._stroke, self._rest, self._hardly_seen, self._noticed
+        )
 
     # -- what the screen shows ---------------------------------------------------------------------------
 
@@ -149,7 +131,7 @@ class StrokeFinder:
         self._take(readings, 0, t_ns - span, span, len(readings), found)
         if self._state is StrokeState.REST:
             self._rest.time_ns = t_ns
-            self._after_gap = False
+            self._stroke.after_gap = False
             self._rest.tune_if_slow()
             if self._air_unseen and t_ns - self._air_ns > _AIR_WITHIN_NS:
                 self._air_unseen = False
@@ -254,8 +236,8 @@ class StrokeFinder:
         stroke = self._stroke
         if stroke.air_applied is not None:
             return False
-        holding = self._state is StrokeState.APPLIED and self._sides.outstays(now_ns - stroke.times[0])
-        return holding or self._sides.seem_swapped(max(self._settings.resolution_nm, self._rest.noise_nm) // 2)
+        holding = self._state is StrokeState.APPLIED and self._ending.sides.outstays(now_ns - stroke.times[0])
+        return holding or self._ending.sides.seem_swapped(max(self._settings.resolution_nm, self._rest.noise_nm) // 2)
 
     def stream_lost(self) -> None:
         """The port was lost: what comes next may have missed anything, however soon it comes."""
@@ -268,7 +250,7 @@ class StrokeFinder:
         if self._running and not (returning and self._stroke.was_near):
             self._stroke.noted.add("gap")
         elif self._state is not StrokeState.STARTING:
-            self._after_gap = True
+            self._stroke.after_gap = True
 
     def finish(self) -> list[Stroke]:
         """The stream ended: return the stroke that was still running, if it got as far as being one."""
@@ -333,7 +315,7 @@ class StrokeFinder:
         before, self._state = self._state, TABLE[self._state, sign]
         match sign:
             case Sign.AGREE:
-                self._begin_rest(readings, t_ns)
+                self._ending.begin_rest(readings, t_ns)
             case Sign.STAYS | Sign.HOME | Sign.ZEROED | Sign.MOVED:
                 if sign is Sign.HOME:
                     stroke.earlier.stuck_from_nm = None
@@ -345,90 +327,57 @@ class StrokeFinder:
                     self._noticed.add(Notice.AIR_WAS_ON)
                 elif sign is Sign.MOVED or (abs(value - rest.level_nm) >= LEAST_TRAVEL_NM and not rest.shakes):
                     self._noticed.add(Notice.MOVED)
-                self._pass_over(len(stroke.values))
-                self._say_passed_over(t_ns, False, 0, found)
-                self._begin_rest(readings, t_ns)
+                self._hardly_seen.pass_over(len(stroke.values))
+                self._hardly_seen.say_passed_over(t_ns, False, 0, found)
+                self._ending.begin_rest(readings, t_ns)
             case Sign.NOTHING:
-                self._hold_back(t_ns)
+                self._hardly_seen.hold_back(t_ns)
                 stroke.clear()
                 rest.go_on(readings, t_ns)
             case Sign.BRIEF:
-                self._keep_brief(t_ns, found)
+                self._hardly_seen.keep_brief(t_ns, found)
                 rest.go_on(readings, t_ns)
             case Sign.AT_ONCE:
-                self._begin_rest(readings, t_ns)
+                self._ending.begin_rest(readings, t_ns)
                 self._depart(t_ns, value)
             case Sign.LEAVES:
                 self._depart(t_ns, value)
             case Sign.CROSSES:
-                self._cross_over()
+                self._ending.cross_over()
                 if stroke.top_nm >= stroke.threshold():
                     self._follow(t_ns, value, Sign.CLEARS, (), found)
             case Sign.FALLS:
                 stroke.begin_return(t_ns, value)
             case Sign.STICKS | Sign.SETTLES:
-                self._complete(rounded_mean(readings), readings, found)
+                self._ending.complete(rounded_mean(readings), readings, found)
             case Sign.STOOD:
                 if plateau := stroke.stood_before():
-                    self._pass_over(plateau.end)
+                    self._hardly_seen.pass_over(plateau.end)
                     stroke.begin_at(plateau)
-                self._complete(rounded_mean(readings), readings, found)
+                self._ending.complete(rounded_mean(readings), readings, found)
                 self._noticed.add(Notice.MOVED)
             case Sign.TOO_LONG:
-                self._outlast(readings, found)
+                self._ending.outlast(readings, found)
             case Sign.AGAIN:
                 self._apply_again(found)
             case Sign.ENDS:
                 if before is StrokeState.APPLIED:
-                    self._outlast((), found)
+                    self._ending.outlast((), found)
                 elif before is StrokeState.RETURNING:
-                    self._complete(stroke.near_level(), (), found)
+                    self._ending.complete(stroke.near_level(), (), found)
                 rest.close()
                 rest.readings = []
 
     # -- what follows from a sign ------------------------------------------------------------------------
-
-    def _begin_rest(self, values: Sequence[int], t_ns: int) -> None:
-        self._stroke.clear()
-        self._rest.begin(values, t_ns)
 
     def _depart(self, t_ns: int, value: int) -> None:
         """A reading left the band."""
         earlier = self._stroke.earlier
         self._rest.leave(earlier.direction or self._stroke.direction, earlier.travel_nm)
         self._stroke.depart(value)
-        if self._after_gap:
+        if self._stroke.after_gap:
             self._stroke.noted.add("gap")
         self._stroke.take(t_ns, value)
-
-    def _cross_over(self) -> None:
-        """What looked like an apply was the rest level moving: the stroke goes the other way from there."""
-        stroke, rest = self._stroke, self._rest
-        earlier = stroke.earlier
-        # The median may have fallen while the newest reading has not: something must be left to go on from.
-        step = min(stroke.first_fallen(), len(stroke.values) - 1)
-        self._pass_over(step)
-        if earlier.stuck_from_nm is not None and stroke.travel(earlier.stuck_from_nm) > 0:
-            # A piston that had stuck part way let go before the air came: it went home, and that is rest.
-            rest.level_nm, earlier.stuck_from_nm = earlier.stuck_from_nm, None
-        elif stroke.let_go_at_first():
-            stood, middle = stroke.values[step // 3 : step], stroke.stood_nm()
-            rest.level_nm = rounded_mean([value for value in stood if abs(value - middle) <= rest.calm_nm] or [middle])
-            stroke.plateaus = []
-            self._noticed.add(Notice.AIR_WAS_ON)
-        elif stroke.plateaus:
-            rest.level_nm = stroke.plateaus[-1].level_nm
-            step = min(max(step, stroke.plateaus[-1].end), len(stroke.values) - 1)
-            stroke.plateaus = []
-            self._noticed.add(Notice.MOVED)
-        elif step >= 3:
-            rest.level_nm = rounded_mean(stroke.values[max(0, step - 8) : step])
-            stroke.noted.add("base_moved")
-        rest.readings = [rest.level_nm]
-        rest.time_ns = stroke.times[max(0, step - 1)]
-        stroke.times, stroke.values = stroke.times[step:], stroke.values[step:]
-        stroke.direction = -stroke.direction
-        stroke.top_nm = max(0, stroke.median_travel())
 
     def _apply_again(self, found: list[Stroke]) -> None:
         """The next apply began before the return had settled: end the one stroke and begin the next."""
@@ -449,7 +398,7 @@ class StrokeFinder:
         if level is not None:
             level = rounded_mean(back)
         settled = stroke.was_near
-        self._complete(level, back, found)
+        self._ending.complete(level, back, found)
         if level is None:
             rest.readings = [base]
         rest.time_ns = rest_time
@@ -458,220 +407,3 @@ class StrokeFinder:
             stroke.noted.add("base_moved")  # nobody saw where it rested
         for time, value in zip(times[1:], values[1:], strict=True):
             self._step(time, value, found)
-
-    def _keep_brief(self, t_ns: int, found: list[Stroke]) -> None:
-        """A stroke was there and cannot be measured: say so, or a technician would count one that is not counted."""
-        stroke = self._stroke
-        brief = self._brief(t_ns)
-        self._say_held_back(stroke.furthest_nm(), found)
-        stroke.earlier.was_brief(stroke.furthest_nm())
-        stroke.earlier.count += 1
-        found.append(replace(brief, n=stroke.earlier.count))
-        stroke.clear()
-
-    def _brief(self, t_ns: int) -> Stroke:
-        """Return what was too short to be measured, as a stroke that does not count; it ends at `t_ns`."""
-        stroke = self._stroke
-        travel = abs(stroke.furthest_nm())
-        return Stroke(
-            n=0,
-            start_ns=stroke.times[0],
-            end_ns=t_ns,
-            released_nm=self._rest.level_nm,
-            peak_travel_nm=travel,
-            held_travel_nm=travel,
-            rise_ns=0,
-            creep_nm=0,
-            return_error_nm=0,
-            rounding_nm=self._settings.resolution_nm * 29 // 100,
-            flags=("short_hold", "sparse"),
-            accepted=False,
-        )
-
-    def _hold_back(self, t_ns: int) -> None:
-        """Keep what may have been a stroke too short to see, until another like it says that it was one."""
-        earlier = self._stroke.earlier
-        way = self._stroke.furthest_nm()
-        if way == earlier.brief_nm and not earlier.sound_travel_nm:
-            self._keep_unsure(t_ns, False)
-
-    def _keep_unsure(self, t_ns: int, steady: bool) -> None:
-        """Keep it until another goes about so far, closely where it was `steady`."""
-        kept = self._brief(t_ns), self._stroke.furthest_nm(), steady
-        self._unsure = [*self._unsure[1 - _MOST_UNSURE :], kept]
-
-    def _say_held_back(self, way: int, found: list[Stroke], measured: bool = False) -> None:
-        """A stroke went that far that way: what was held back and went about so far was one as well.
-
-        One that was measured says that more closely than another that was hardly seen.
-        """
-        for held, its_way, steady in self._unsure:
-            closely = steady or measured
-            about = abs(way - its_way) * 4 <= abs(way) if closely else abs(way) <= 3 * abs(its_way) <= 9 * abs(way)
-            if way * its_way > 0 and about:
-                self._stroke.earlier.count += 1
-                found.append(replace(held, n=self._stroke.earlier.count))
-        self._unsure = []
-
-    def _is_a_move(self, measured: Measured) -> bool:
-        """Say whether what went the other way than all strokes was the indicator, moved there and back or further."""
-        usual = self._stroke.earlier.sound_travel_nm
-        return bool(measured.flags) or abs(measured.peak_travel_nm - usual) * 4 > usual
-
-    def _is_unlike(self, measured: Measured) -> bool:
-        """Say whether it went further than the strokes before, or less far."""
-        usual = self._stroke.earlier.sound_travel_nm or measured.peak_travel_nm
-        return abs(measured.peak_travel_nm - usual) * 8 > usual
-
-    def _outlast(self, readings: Sequence[int], found: list[Stroke]) -> None:
-        """It is still applied, or what began as a stroke was the indicator being moved, and strokes came after that."""
-        stroke = self._stroke
-        self._pass_over(len(stroke.values))
-        if self._say_passed_over(stroke.times[-1], False, 0, found):
-            self._noticed.add(Notice.MOVED)
-            self._begin_rest(readings or [stroke.values[-1]], stroke.times[-1])
-            return
-        stroke.fall_index = len(stroke.values)
-        self._complete(None, readings, found)
-
-    def _pass_over(self, until: int) -> None:
-        """The first readings until that one are no part of a stroke: keep where they stood."""
-        rest, stroke = self._rest, self._stroke
-        apart, began_ns = rest.calm_nm, rest.time_ns - len(rest.readings) * self._pace.reading_ns
-        self._track.stood(Stand(rest.level_nm, began_ns, rest.time_ns), apart)
-        for stand in stands_among(stroke.times[:until], stroke.values[:until], rest.calm_nm):
-            self._track.stood(stand, apart)
-        if not stroke.earlier.count:
-            stroke.earlier.first_way_nm = self._track.first_way_nm
-
-    def _say_passed_over(self, until_ns: int, ends_at_rest: bool, way_nm: int, found: list[Stroke]) -> bool:
-        """Say which strokes were passed over until then, since the indicator was being moved; none of them counts.
-
-        `way_nm` is how far strokes go, where none did so far that is sound.
-        """
-        earlier = self._stroke.earlier
-        usual = earlier.sound_direction * earlier.sound_travel_nm or way_nm
-        if abs(usual) < _FURTHER_THAN_SWAY_NM:
-            return False
-        passed = self._track.passed_over(usual, self._rest.calm_nm, until_ns, ends_at_rest)
-        for one in passed:
-            earlier.count += 1
-            found.append(
-                Stroke(
-                    n=earlier.count,
-                    start_ns=one.start_ns,
-                    end_ns=one.end_ns,
-                    released_nm=one.rest_nm,
-                    peak_travel_nm=abs(one.way_nm),
-                    held_travel_nm=abs(one.way_nm),
-                    rise_ns=0,
-                    creep_nm=0,
-                    return_error_nm=0,
-                    rounding_nm=self._settings.resolution_nm * 29 // 100,
-                    flags=("base_moved",),
-                    accepted=False,
-                )
-            )
-        return bool(passed)
-
-    def _complete(self, rest_after: int | None, back: Sequence[int], found: list[Stroke]) -> None:
-        """A stroke is over: measure it, and go on at rest with the readings `back`."""
-        stroke, rest = self._stroke, self._rest
-        earlier = stroke.earlier
-        home = earlier.stuck_from_nm
-        if home is not None and rest_after is not None and abs(rest_after - home) <= stroke.tolerance():
-            # The stroke before left the piston part way, and this one let it go all the way back: its travel counts
-            # from there, as the pack's does. Where it did not, from where it stood.
-            stroke.top_nm -= stroke.travel(home)
-            rest.level_nm = home
-        stroke.without_lone()
-        stroke.top_nm = stroke.supported_top()
-        measured = measure(stroke.samples(rest_after, back), self._settings.resolution_nm, stroke.plunger_range)
-        earlier.stuck_from_nm = None
-        self._after_gap = False
-        newest_ns = stroke.times[-1]
-        swaying = (
-            measured is not None
-            and measured.peak_travel_nm < SURELY_A_STROKE_NM
-            and not earlier.least_nm
-            and not _LIKE_SWAYING.isdisjoint(measured.flags)
-        )
-        if (measured is None or swaying) and stroke.is_brief_hold and stroke.is_brief():
-            # A slow stream showed it by a reading or two.
-            self._keep_brief(newest_ns, found)
-            self._begin_rest(back or [rest.level_nm], newest_ns)
-            return
-        further = measured is not None and measured.peak_travel_nm >= _FURTHER_THAN_SWAY_NM
-        if measured is not None and swaying and further and _ONLY_SHORT.issuperset(measured.flags):
-            # It may have been a stroke, or a stand that sways: another like it tells.
-            self._keep_unsure(newest_ns, True)
-            self._begin_rest([*rest.readings, *back], newest_ns)
-            return
-        if measured is None or swaying:
-            self._hold_back(newest_ns)
-            # It was noise or a stand that sways, before enough of that had been seen at rest to know it: now it is.
-            self._begin_rest([*rest.readings, *stroke.values], newest_ns)
-            return
-        if stroke.is_against_the_others and stroke.air_applied is None and self._is_a_move(measured):
-            self._pass_over(len(stroke.values))
-            self._noticed.add(Notice.MOVED)
-            self._begin_rest(back or [stroke.values[-1]], newest_ns)
-            return
-        away = not _ENDS_AWAY.isdisjoint(measured.flags)
-        if away and earlier.sound_travel_nm and self._is_unlike(measured):
-            # It may be several, with the indicator moved between.
-            self._pass_over(len(stroke.values))
-            if self._say_passed_over(newest_ns, False, 0, found):
-                self._noticed.add(Notice.MOVED)
-                self._begin_rest(back or [stroke.values[-1]], newest_ns)
-                return
-        furthest = stroke.furthest_nm() if stroke.is_brief_hold else stroke.direction * measured.peak_travel_nm
-        self._say_held_back(furthest, found, measured=not stroke.is_brief_hold)
-        sound_way = 0 if measured.flags else stroke.direction * measured.peak_travel_nm
-        self._say_passed_over(stroke.times[0], True, sound_way, found)
-        earlier.ended_away = away
-        # What came back to elsewhere may be held there, where it was no stroke but the indicator that was moved twice.
-        self._track.begin(not away or not self._is_unlike(measured))
-        if "no_return" in measured.flags:
-            earlier.stuck_from_nm = rest.level_nm
-        earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm
-        # What leaked before it was let go is no release that the stream was quick enough to show.
-        shown = 0 if "leak" in measured.flags else stroke.readings_in_fall(measured.peak_travel_nm)
-        if not measured.flags:
-            earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
-            earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm
-            held = sorted(stroke.values[stroke.fall_index // 3 : stroke.fall_index])
-            held_ns = stroke.times[stroke.fall_index - 1] - stroke.times[0]
-            self._sides.take(rest.level_nm, held[len(held) // 2], held_ns)
-        if not _NO_MEASURE.intersection(measured.flags):
-            earlier.least_nm = min(measured.peak_travel_nm // 4, SURELY_A_STROKE_NM)
-        earlier.least_fall = shown if earlier.count == 0 else min(earlier.least_fall, shown)
-        earlier.count += 1
-        earlier.brief_nm = 0
-        if "sparse" in measured.flags and stroke.is_brief_hold:
-            earlier.was_brief(furthest)
-        found.append(
-            Stroke(
-                n=earlier.count,
-                start_ns=measured.start_ns,
-                end_ns=measured.end_ns,
-                released_nm=rest.level_nm,
-                peak_travel_nm=measured.peak_travel_nm,
-                held_travel_nm=measured.held_travel_nm,
-                rise_ns=measured.rise_ns,
-                creep_nm=measured.creep_nm,
-                return_error_nm=measured.return_error_nm,
-                fall_nm_per_s=measured.fall_nm_per_s,
-                inferred_nm=isqrt(measured.inferred_nm**2 + rest.inferred_nm**2),
-                rounding_nm=measured.rounding_nm,
-                flags=measured.flags,
-                accepted=counts(measured.flags, self._settings.measure),
-            )
-        )
-        self._noticed -= {Notice.MOVED, Notice.UNSEEN, Notice.AIR_WAS_ON}
-        rest.remember()
-        begins = min(stroke.slow_from(), len(stroke.values) - len(back))
-        slow, since_ns = stroke.values[begins : len(stroke.values) - len(back)], stroke.times[begins]
-        self._begin_rest(back or [stroke.values[-1]], newest_ns)
-        if back and _NOT_HOME.isdisjoint(measured.flags):
-            rest.comes_home(slow, since_ns)

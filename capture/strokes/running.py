@@ -45,9 +45,10 @@ class RunningStroke:
     """One departure from rest, from the first reading that left it to the last of the return."""
 
     __slots__ = (
-        "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "air_applied", "direction", "earlier", "fall_index",
-        "looked_at", "near_nm", "noted", "plateaus", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns",
-        "release_ns", "settle_from_ns", "settle_nm", "sway_nm", "taken_out", "times", "top_nm", "values", "was_near",
+        "_flat_from_ns", "_pace", "_resolution_nm", "_rest", "after_gap", "air_applied", "direction", "earlier",
+        "fall_index", "looked_at", "near_nm", "noted", "plateaus", "plunger_range", "quiet_high", "quiet_low",
+        "quiet_until_ns", "release_ns", "settle_from_ns", "settle_nm", "sway_nm", "taken_out", "times", "top_nm",
+        "values", "was_near",
     )  # fmt: skip
 
     def __init__(self, resolution_nm: int, plunger_range: tuple[int, int] | None, rest: RestLevel, pace: Pace) -> None:
@@ -59,6 +60,8 @@ class RunningStroke:
         self.earlier = EarlierStrokes()
         self.air_applied: bool | None = None
         """Whether a fixture says that air is applied, None where none ever did."""
+        self.after_gap = False
+        """Whether readings are missing since the pack was last seen to rest."""
         self.sway_nm = 0
         """How far the level at rest went lately, beyond noise: less and less of what it did some strokes ago."""
         self.direction = 1
