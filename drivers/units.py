@@ -9,11 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator
 
+from drivers.reading import LengthUnit
+
 if TYPE_CHECKING:
     import pint
 
 #: Nothing on a bench is a thousand kilometres long; beyond it, text such as "1e999999999 mm" would fill the memory.
 _TOO_LARGE = Decimal(10) ** 15
+_THOU_NM = 25_400
 
 
 @cache
@@ -61,6 +64,14 @@ def parse_length(text: object) -> int:
     if nanometres != nanometres.to_integral_value():
         raise ValueError(f"{text!r} is finer than one nanometre; expected such as '1.10 mm'")
     return int(nanometres)
+
+
+def length_unit(text: object) -> LengthUnit:
+    """Return the unit in which people show a length that is written as `text`: inches where its unit is a whole number
+    of thousandths of an inch (inch, foot, thou), millimetres for every other. Raises ValueError for no length."""
+    parse_length(text)
+    one = _registry().parse_expression(str(text)).units
+    return "in" if _registry().Quantity(Decimal(1), one).to("nanometer").magnitude % _THOU_NM == 0 else "mm"
 
 
 def parse_pressure(text: object) -> int:

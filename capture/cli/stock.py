@@ -276,7 +276,7 @@ def measure(
 ) -> None:
     """Keep a part's measured thickness, typed in or read from an instrument that was zeroed before."""
     from capture.stock.holdings import misfit
-    from drivers.units import format_length
+    from drivers.units import format_length, length_unit
 
     sold = _length(thickness, "THICKNESS")
     expanded = _length(uncertainty, "--uncertainty") if uncertainty is not None else None
@@ -306,7 +306,7 @@ def measure(
         line = {"type": "measured", "serial": serial, "actual_nm": actual, "expanded_uncertainty_nm": expanded}
         say_json(line)
     else:
-        unit = "in" if "in" in thickness else "mm"
+        unit = length_unit(thickness)
         places = 5 if unit == "in" else 4
         text = f"{format_length(actual, unit, places)} ± {format_length(expanded, unit, places)}"
         say(f"{part} {thickness}, {serial}: {text}")

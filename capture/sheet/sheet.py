@@ -22,7 +22,7 @@ from pydantic import (
 from capture.plumbing.checked_file import FileKind
 from capture.sheet.steps import Step, Steps
 from drivers.reading import LengthUnit
-from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure
+from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure, length_unit
 
 __all__ = [
     "Adjuster",
@@ -312,10 +312,5 @@ def parse_sheet(text: str, where: str) -> Sheet:
     """Check the text of a build sheet; `where` names it in errors. Raises SheetError."""
     raw = _SHEETS.table(text, where)
     sheet = _SHEETS.check(raw, where, Sheet)
-    sheet._display_unit = _unit_of(raw)
+    sheet._display_unit = length_unit(raw["packs"][0]["range"][0])
     return sheet
-
-
-def _unit_of(raw: dict[str, Any]) -> LengthUnit:
-    first = str(raw["packs"][0]["range"][0])
-    return "in" if any(word in first.lower() for word in ("in", '"', "thou", "mil ")) else "mm"

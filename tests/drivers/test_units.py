@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivers.units import format_length, parse_angle, parse_length, parse_pressure
+from drivers.units import format_length, length_unit, parse_angle, parse_length, parse_pressure
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -18,6 +18,15 @@ ROOT = Path(__file__).resolve().parents[2]
 def test_an_inch_is_25_4_millimetres_exactly() -> None:
     # NIST SP 811, appendix B.8: inch to metre, 2.54 E-02, exact.
     assert parse_length("1 in") == 25_400_000 == parse_length("25.4 mm")
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [("0.040 in", "in"), ("1 inch", "in"), ("12 thou", "in"), ("0.1 ft", "in"), ("1.10 mm", "mm"), ("1100 um", "mm"),
+     ("1.1 millimeter", "mm"), ("0.11 cm", "mm"), ("1100 micron", "mm"), ("1 m", "mm")],
+)  # fmt: skip
+def test_the_unit_of_a_length_is_told_by_what_it_is_and_not_by_its_letters(text: str, unit: str) -> None:
+    assert length_unit(text) == unit
 
 
 def test_a_psi_is_6894_757_pascals() -> None:
