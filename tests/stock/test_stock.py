@@ -274,14 +274,14 @@ import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
-from capture.stock import Place, Request, StockError, StockRoom
+from capture.stock import Place, PieceWanted, StockError, StockRoom
 path, name, wanted = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 print("ready", flush=True)
 sys.stdin.readline()
 with StockRoom.open(path) as room:
     for n in range(wanted):
         try:
-            request = Request("snap ring", 3_000_000, None, Place("", f"{name}-{n}"))
+            request = PieceWanted("snap ring", 3_000_000, None, Place("", f"{name}-{n}"))
             (made,) = room.reserve([request], by=name, at=datetime.now(UTC))
             print(made.number, flush=True)
         except StockError as error:
