@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isqrt
 
+from capture.strokes.complete import readings_in_fall, samples, slow_from, supported_top, without_lone
 from capture.strokes.hardly_seen import FURTHER_THAN_SWAY_NM, HardlySeen
 from capture.strokes.levels import rounded_mean
 from capture.strokes.machine import Notice
@@ -115,9 +116,9 @@ class Ending:
             # from there, as the pack's does. Where it did not, from where it stood.
             stroke.top_nm -= stroke.travel(home)
             rest.level_nm = home
-        stroke.without_lone()
-        stroke.top_nm = stroke.supported_top()
-        measured = measure(stroke.samples(rest_after, back), self._resolution_nm, stroke.plunger_range)
+        without_lone(stroke)
+        stroke.top_nm = supported_top(stroke)
+        measured = measure(samples(stroke, rest_after, back), self._resolution_nm, stroke.plunger_range)
         earlier.stuck_from_nm = None
         stroke.after_gap = False
         newest_ns = stroke.times[-1]
@@ -167,7 +168,7 @@ class Ending:
             earlier.stuck_from_nm = rest.level_nm
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm
         # What leaked before it was let go is no release that the stream was quick enough to show.
-        shown = 0 if "leak" in measured.flags else stroke.readings_in_fall(measured.peak_travel_nm)
+        shown = 0 if "leak" in measured.flags else readings_in_fall(stroke, measured.peak_travel_nm)
         if not measured.flags:
             earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
             earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm
@@ -201,7 +202,7 @@ class Ending:
         )
         self._noticed -= {Notice.MOVED, Notice.UNSEEN, Notice.AIR_WAS_ON}
         rest.remember()
-        begins = min(stroke.slow_from(), len(stroke.values) - len(back))
+        begins = min(slow_from(stroke), len(stroke.values) - len(back))
         slow, since_ns = stroke.values[begins : len(stroke.values) - len(back)], stroke.times[begins]
         self.begin_rest(back or [stroke.values[-1]], newest_ns)
         if back and _NOT_HOME.isdisjoint(measured.flags):

@@ -40,6 +40,7 @@ from capture.strokes.hardly_seen import HardlySeen
 from capture.strokes.levels import rounded_mean
 from capture.strokes.machine import TABLE, Notice, Sign, StrokeState
 from capture.strokes.pace import Pace
+from capture.strokes.plateaus import begin_at, stood_before
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 from capture.strokes.running import LAG_NS, RunningStroke
 from capture.strokes.signs import Shown, sign_of_a_departure, sign_of_a_return, sign_of_a_start, sign_of_an_apply
@@ -351,9 +352,9 @@ class StrokeFinder:
             case Sign.STICKS | Sign.SETTLES:
                 self._ending.complete(rounded_mean(readings), readings, found)
             case Sign.STOOD:
-                if plateau := stroke.stood_before():
+                if plateau := stood_before(stroke):
                     self._hardly_seen.pass_over(plateau.end)
-                    stroke.begin_at(plateau)
+                    begin_at(stroke, plateau)
                 self._ending.complete(rounded_mean(readings), readings, found)
                 self._noticed.add(Notice.MOVED)
             case Sign.TOO_LONG:

@@ -8,8 +8,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from capture.strokes.machine import Sign
+from capture.strokes.plateaus import stood_before, stuck_from
 from capture.strokes.rest import LEAST_TRAVEL_NM, RestLevel
 from capture.strokes.running import LONGEST_HOLD_NS, SETTLED_AWAY_NS, SETTLED_NEAR_NS, RunningStroke
+from capture.strokes.zero_key import is_release_after_zeroing, is_zeroing, shift_by
 
 Shown = tuple[Sign, Sequence[int]] | None
 
@@ -82,14 +84,14 @@ def sign_of_an_apply(stroke: RunningStroke, t_ns: int, value: int) -> Shown:
     """Say what one more reading of a stroke shows that is being applied or held."""
     if stroke.is_wild_before(3 * stroke.top_nm):
         stroke.without_wild()
-    if stroke.is_zeroing():
-        stroke.shift_by(stroke.values[-2] - stroke.values[-3])
+    if is_zeroing(stroke):
+        shift_by(stroke, stroke.values[-2] - stroke.values[-3])
     if stroke.went_home():
         return Sign.HOME, stroke.values[-3:]
     travel = stroke.median_travel()
     if travel > stroke.top_nm:
         stroke.top_nm = travel
-    if stroke.is_release_after_zeroing():
+    if is_release_after_zeroing(stroke):
         return Sign.ZEROED, stroke.values[-4:]
     stroke.doubt_release(t_ns)
     if travel * 2 < stroke.top_nm:
@@ -101,12 +103,12 @@ def sign_of_an_apply(stroke: RunningStroke, t_ns: int, value: int) -> Shown:
     if stroke.has_moved_on(now):
         stroke.stand_anew(t_ns, now)
     else:
-        if stroke.plateaus and t_ns - stroke.settle_from_ns >= SETTLED_NEAR_NS and stroke.stood_before():
+        if stroke.plateaus and t_ns - stroke.settle_from_ns >= SETTLED_NEAR_NS and stood_before(stroke):
             return Sign.STOOD, stroke.settled()
         no_stroke = stroke.is_against_the_others or stroke.came_to_zero(now)
         if stroke.release_ns is None and no_stroke and stroke.stands_still(t_ns):
             return Sign.MOVED, stroke.settled()
-    if travel * 4 < stroke.top_nm * 3 and (let_go := stroke.stuck_from(t_ns)) is not None:
+    if travel * 4 < stroke.top_nm * 3 and (let_go := stuck_from(stroke, t_ns)) is not None:
         stroke.fall_index = let_go
         return Sign.STICKS, stroke.came_back()
     if t_ns - stroke.times[0] > LONGEST_HOLD_NS:
@@ -157,4 +159,4 @@ def sign_of_a_return(stroke: RunningStroke, rest: RestLevel, t_ns: int, value: i
         # The last of the way back is slow: what is still moving is no rest level.
         stroke.settle_from_ns = stroke.times[-len(back)]
         return None
-    return Sign.STOOD if not near and stroke.stood_before() else Sign.SETTLES, back
+    return Sign.STOOD if not near and stood_before(stroke) else Sign.SETTLES, back

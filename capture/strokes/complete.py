@@ -1,0 +1,114 @@
+"""The stroke that is complete: what is asked once of all its readings, and how they are handed to `measure`.
+
+Lengths are integer nanometres, times integer nanoseconds since the recording began.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from math import isqrt
+
+from capture.strokes.hold import StrokeSamples
+from capture.strokes.home import MOST_DRIFT_NM_PER_S, WayHome
+from capture.strokes.levels import rounded_mean, sway_of
+from capture.strokes.running import RunningStroke
+
+#: Over how long readings at rest are averaged to see their level sway (common practice: a stand sways in seconds).
+_SWAY_NS = 250_000_000
+_SECOND = 1_000_000_000
+
+
+def without_lone(stroke: RunningStroke) -> None:
+    """Take out the readings of the return that stand clear of both neighbours: one such passes for a slow end."""
+    clear = max(8 * stroke.rest.noise_nm, 7 * stroke.resolution_nm // 2)
+    for at in range(len(stroke.values) - 2, stroke.fall_index, -1):
+        before, here, after = stroke.values[at - 1 : at + 2]
+        if here - max(before, after) > clear or min(before, after) - here > clear:
+            del stroke.times[at], stroke.values[at]
+            stroke.noted.add("glitch")
+
+
+def supported_top(stroke: RunningStroke) -> int:
+    """Return the top, or the middle of the hold where wild readings that came together made a top nothing else
+    reached."""
+    top = stroke.top_nm
+    travels = stroke.travels(stroke.values[: stroke.fall_index])
+    if len([1 for travel in travels if 9 * top <= 10 * travel <= 12 * top]) >= 3:
+        return top
+    clear = sorted(travel for travel in travels if 4 * travel >= top)
+    return top if len(clear) < 5 else min(top, clear[len(clear) // 2])
+
+
+def readings_in_fall(stroke: RunningStroke, peak: int) -> int:
+    """Return how many readings of the release lay clear of both its ends, noise and all."""
+    nearby = stroke.values[max(0, stroke.fall_index - 3) : stroke.fall_index + 4]
+    clear = max(peak // 10, 6 * stroke.rest.noise_nm, 2 * stroke.resolution_nm)
+    return sum(clear < stroke.travel(value) < peak - clear for value in nearby)
+
+
+def slow_from(stroke: RunningStroke) -> int:
+    """Return the index of the reading from which on the quick part of the return is over, at most the last.
+
+    Of that hardly anything is left four times as long after its last tenth as it took to get there.
+    """
+    top, last = stroke.top_nm, len(stroke.values) - 1
+    start = min(stroke.fall_index, last)
+    while start > 0 and stroke.travel(stroke.values[start - 1]) * 10 < top * 9:
+        start -= 1
+    low = next((at for at in range(stroke.fall_index, last) if stroke.travel(stroke.values[at]) * 10 <= top), last)
+    reading_ns = stroke.pace.reading_ns
+    took = stroke.times[low] - stroke.times[max(0, start - 1)] - reading_ns
+    return min(bisect_left(stroke.times, stroke.times[low] + max(4 * took, reading_ns * 3 // 4)), last)
+
+
+def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int]) -> StrokeSamples:
+    """Return it as it is measured, with the rest level after it, None if it never settled.
+
+    Where that is the mean of the newest readings, those that came `back`, it is known when they came.
+    """
+    rest = stroke.rest
+    drift, inferred = 0, 0
+    if len(back) >= 3 and rest_after_nm == rounded_mean(back):
+        drift, inferred = _drifted(stroke, rest_after_nm, len(back))
+    run = max(1, _SWAY_NS // max(1, stroke.pace.reading_ns))
+    swayed = sway_of(rest.readings, run, rest.noise_nm, stroke.resolution_nm)
+    stroke.sway_nm = max(swayed, stroke.sway_nm * 3 // 4)
+    return StrokeSamples(
+        times=stroke.times,
+        values=stroke.values,
+        rest_time=rest.time_ns,
+        rest_nm=rest.level_nm,
+        direction=stroke.direction,
+        noise_nm=rest.noise_nm,
+        rest_noise_nm=rest.displayed_noise_nm,
+        top_nm=stroke.top_nm,
+        fall_index=stroke.fall_index,
+        rest_after_nm=rest_after_nm,
+        returned=rest_after_nm is not None and abs(rest_after_nm - rest.level_nm) <= stroke.tolerance(),
+        reading_ns=stroke.pace.reading_ns,
+        release_ns=stroke.release_ns,
+        noted=frozenset(stroke.noted),
+        sway_nm=stroke.sway_nm,
+        rest_mean_ns=rest.time_ns - rest.age_ns,
+        drift_nm_per_s=drift,
+        drift_doubt_nm_per_s=inferred,
+    )
+
+
+def _drifted(stroke: RunningStroke, rest_after_nm: int, count: int) -> tuple[int, int]:
+    """Return how fast the rest level moved from before to after, where those are `count` readings, and in how
+    much doubt a return that may not have ended leaves that."""
+    rest, still_ns = stroke.rest, (count - 1) * stroke.pace.reading_ns
+    mean_ns = stroke.times[-1] - still_ns // 2
+    span = mean_ns - rest.time_ns + rest.age_ns
+    if span <= 0 or abs(rest_after_nm - rest.level_nm) > stroke.tolerance():
+        return 0, 0
+    slow = min(slow_from(stroke), len(stroke.values) - count)
+    sure = rest.surely(rest_after_nm, count)
+    way = WayHome(stroke.times[slow:], stroke.values[slow:], stroke.direction, stroke.top_nm, still_ns)
+    after = rest.home(way, sure, mean_ns)
+    moved, doubt = after.level_nm - rest.level_nm, isqrt(max(0, after.standard_nm**2 - sure.standard_nm**2))
+    if abs(moved) * _SECOND > MOST_DRIFT_NM_PER_S * span:
+        return 0, 0
+    return moved * _SECOND // span, doubt * _SECOND // span
