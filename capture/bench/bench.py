@@ -17,49 +17,33 @@ from datetime import UTC, datetime
 from importlib import import_module
 from time import monotonic_ns
 
-from capture.air.button import StrokesToMake
 from capture.air.keeper.kept import KeptAir
-from capture.air.safety import State as AirState
-from capture.air.standing import AirStanding
+from capture.bench.arrivals import Arrivals, Early, indicator_port
 from capture.bench.bookkeeping import Bookkeeping
 from capture.bench.dial import Dial
 from capture.bench.fill_view import fill_view
-from capture.bench.gauge_morning import GaugeCheck
+from capture.bench.gauge_at_bench import GaugeAtBench
 from capture.bench.keeping import Found, Keeping
 from capture.bench.lock import BenchLock
-from capture.bench.running_check import RunningCheck, since
+from capture.bench.running_check import RunningCheck
 from capture.bench.setup import BenchSetup
 from capture.bench.state import BenchState
-from capture.bench.status import bench_status
+from capture.bench.telling import Happening, Telling
 from capture.clearance.advice import advise
-from capture.clearance.check import MOST_TIMES, Finished, StrokeKept
+from capture.clearance.check import Finished, StrokeKept
 from capture.clearance.diagnosis import how_far_off
-from capture.clearance.gauge.standing import GaugeStanding
-from capture.clearance.verdict import MOST_STROKES, Verdict
+from capture.clearance.verdict import Verdict
 from capture.dashboard.view import BenchView
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
-from capture.mqtt.messages import BenchStatus
-from capture.mqtt.publisher import BrokerState, Publisher
+from capture.output.words import travel_nm
 from capture.record import RecordError
 from capture.recordings.file import RecordingError
-from capture.recordings.playback import Playback, open_port
-from capture.recordings.stream import IndicatorStream
+from capture.recordings.playback import Playback
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Fact
-from drivers.transport import Chunk, Lost, Opened, Transport
-
-__all__ = ["Bench", "BenchSetup", "Happening"]
+from drivers.transport import Transport
 
 _LOOK_EVERY_S = 0.5
-#: From here on what waits for the disk is said.
-_SLOW_DISK_NS = 1_000_000_000
-_DISK_IS_SLOW = (
-    "The disk is slow: what was measured waits to be written. Strokes show once they are kept; nothing is lost so far."
-)
-
-#: What `on_event` is told: a stroke as kept, a verdict, a fact of the unit, how the gauge stands, or a warning in
-#: words; with the name of the pack, or nothing where it is of none.
-Happening = StrokeKept | Verdict | FactWritten | str | GaugeStanding
 
 
 async def _ended(task: asyncio.Task[None]) -> None:
@@ -80,16 +64,14 @@ class Bench:
     ) -> None:
         """`on_change` is called whenever the view changed; `on_event` for everything that completes."""
         self.setup = setup
-        self._on_change = on_change
-        self._on_event = on_event
         self.air: KeptAir | None = None
         """The fixture's control, None where the valve is worked by hand."""
         if setup.fixture is not None:
             self.air = KeptAir(
                 setup.fixture,
-                on_bytes=self._fixture_bytes,
-                on_lost=self._fixture_lost,
-                on_change=self._air_changed,
+                on_bytes=lambda t_ns, data: self._arrivals.fixture_bytes(t_ns, data),
+                on_lost=lambda t_ns: self._arrivals.fixture_lost(t_ns),
+                on_change=lambda: self._arrivals.air_changed(),
             )
         self.state = BenchState(
             setup,
@@ -101,17 +83,14 @@ class Bench:
             gauge_warning=setup.gauge.reminder(datetime.now().astimezone().date()) if setup.gauge else "",
         )
         self._books = Bookkeeping(setup)
-        self.gauge_check: GaugeCheck | None = None
-        """A check of the gauge itself against masters, while it goes."""
-        self._finishing: asyncio.Task[None] | None = None
-        self._publisher: Publisher | None = None
-        self._idle = IndicatorStream(setup.driver, setup.settings)
-        self._began_ns = self._idle_from_ns = monotonic_ns()
+        self.telling = Telling(self.state, self._books, on_change, on_event)
+        self._arrivals = Arrivals(self.state, self.air, self.telling, self._found, self._fail)
         self._busy = asyncio.Lock()
         """Held by whoever writes down or changes what is measured; taking what a port brings never waits for it."""
+        self.gauge = GaugeAtBench(
+            self.state, self._books, self.telling, self._arrivals, self._busy, self._no_more_air, self._fail
+        )
         self._keeping = Keeping(self._keep, self._busy)
-        self._early: list[tuple[bool, Chunk | Lost]] | None = None
-        """While a check begins: what came meanwhile and will be its, with whether the fixture sent it."""
         self._found_meanwhile: list[Stroke] | None = None
         """While a stroke is left out: those that were completed, for the check to take afterwards."""
         self._transport: Transport | Playback | None = None
@@ -122,11 +101,6 @@ class Bench:
         self.finished.set()
         self._failure: BaseException | None = None
         self._closing: asyncio.Task[None] | None = None
-        self._broker_told = ""
-        self._last_stroke: tuple[datetime, int] | None = None
-        """When the newest stroke was kept, and its travel as the sheet measures."""
-        self._air_told: AirStanding | None = None
-        self._air_was: AirState | None = None
 
     @property
     def view(self) -> BenchView:
@@ -155,40 +129,29 @@ class Bench:
             if setup.resume is not None:
                 await self._go_on(setup.resume)
             elif told := await self.look_for_unfinished():
-                self._on_event(f"{told} This session begins a new job.", "")
+                self.telling.event(f"{told} This session begins a new job.", "")
             if setup.broker is not None:
-                self._publisher = Publisher(
-                    setup.broker, self._books.store, self._books.do, self._status(), on_state=self._broker_changed
-                )
-                await stack.enter_async_context(self._publisher)
+                await stack.enter_async_context(self.telling.publisher(setup.broker))
             keeping = asyncio.create_task(self._keeping.run(), name="keeping")
             stack.push_async_callback(_ended, keeping)
             keeping.add_done_callback(self._part_ended)
             stack.push_async_exit(self._close)
-            transport = open_port(
-                setup.port,
-                baud=setup.settings.baud,
-                framing=setup.settings.framing,
-                request=setup.driver.request(setup.settings),
-                poll_interval_ns=setup.driver.poll_interval_ns(setup.settings),
-                speed=setup.speed,
-            )
-            self._transport = transport
+            transport = self._transport = indicator_port(setup)
             await stack.enter_async_context(transport)
-            watching = asyncio.create_task(self._watch_silence())
+            watching = asyncio.create_task(self._watch())
             stack.callback(watching.cancel)
             if self.air is not None:
                 controlling = asyncio.create_task(self.air.run(), name="air")
                 stack.push_async_callback(_ended, controlling)
                 # The valve is shut by then; a bench whose air control failed must not go on as if nothing were.
                 controlling.add_done_callback(self._part_ended)
-            await self._look_at_gauge()
+            await self.gauge.look()
             self.ready.set()
             # SciPy's import takes a while; it must neither delay the start nor stall the loop at the first verdict.
             warm = asyncio.create_task(asyncio.to_thread(import_module, "scipy.special"))
             stack.callback(warm.cancel)
             async for event in transport:
-                self._handle(event)
+                self._arrivals.take(event)
             if self._failure is not None:
                 raise self._failure
 
@@ -197,7 +160,7 @@ class Bench:
         disk keeps neither."""
         try:
             async with self._busy:
-                await self.leave_gauge_check()
+                await self.gauge.leave()
                 await self._abandon("session ended")
                 await self._books.close_job()
         except (RecordError, RecordingError):
@@ -222,86 +185,27 @@ class Bench:
         """Begin to measure a pack, from its seat strokes; a check still running is abandoned."""
         self._no_more_air("another check began")
         async with self._busy:
-            await self.leave_gauge_check()
+            await self.gauge.leave()
             await self._abandon("another check began")
             state, pack = self.state, self.state.packs[pack_index]
-            early: list[tuple[bool, Chunk | Lost]] = []
-            self._early = early
+            early: list[Early] = []
+            self._arrivals.early = early
             try:
                 if self.unit is None:
                     await self._begin_job()
                 running = await self._books.start_check(pack, state.technician, self._fail)
             finally:
-                self._early = None
+                self._arrivals.early = None
             state.running = running
             state.pack, state.strokes, state.ended_early = pack_index, [], False
             state.advice, state.outcome, state.out_of_reach = [], None, ""
             state.dial.trace.clear()
             if self.air is not None:
-                self.air.begin_check(
-                    StrokesToMake(pack.seat_strokes, pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
-                )
+                self.air.begin_check(running.strokes_to_make)
             self.finished.clear()
-            self._take_early(running, early)
-            self._tell_status()
-            self._on_change()
-
-    def _take_early(self, running: RunningCheck, early: Sequence[tuple[bool, Chunk | Lost]]) -> None:
-        for of_fixture, event in early:
-            if of_fixture and isinstance(event, Chunk):
-                running.feed_fixture(event.t_ns, event.data)
-            elif of_fixture:
-                running.fixture_lost(event.t_ns)
-            elif isinstance(event, Chunk):
-                self._found(running, running.feed(event.t_ns, event.data)[1])
-            else:
-                self._found(running, running.lost(event.t_ns))
-
-    # -- the gauge itself --------------------------------------------------------------------------------
-
-    async def begin_gauge_check(self) -> None:
-        """Begin to check the gauge against masters. Raises RecordError, in words, where that cannot be."""
-        self._no_more_air("the gauge is being checked")
-        async with self._busy:
-            if self.state.running is not None:
-                raise RecordError("A pack is being measured: end its check first.")
-            self.gauge_check = await GaugeCheck.begin(self._books, self.state.technician, self._fail)
-            self._on_change()
-
-    async def leave_gauge_check(self) -> None:
-        """Break off a check of the gauge that has not come to anything."""
-        made, self.gauge_check = self.gauge_check, None
-        if made is not None:
-            self._idle, self._idle_from_ns = IndicatorStream(self.setup.driver, self.setup.settings), monotonic_ns()
-            await made.drop()
-            self._on_change()
-
-    async def sign_gauge_check(self) -> int:
-        """Keep what a check of the gauge came to; return its entry's number, 0 where it has not come to anything."""
-        made = self.gauge_check
-        if made is None or made.fact is None:
-            return 0
-        number = await made.sign()
-        self._idle, self._idle_from_ns = IndicatorStream(self.setup.driver, self.setup.settings), monotonic_ns()
-        self.gauge_check = None
-        await self._look_at_gauge()
-        refused = made.fact.check.refusal is not None
-        self._on_event(made.text if refused or self.state.gauge is None else self.state.gauge, "")
-        return number
-
-    async def gauge_measured(self) -> None:
-        """Wait until a check of the gauge whose masters were all slid under says what it came to."""
-        if self._finishing is not None:
-            await asyncio.wait({self._finishing})
-
-    async def _finish_gauge_check(self, made: GaugeCheck) -> None:
-        await made.finish(self.state.technician)
-        self._on_change()
-
-    async def _look_at_gauge(self) -> None:
-        self.state.gauge = await self._books.gauge_standing()
-        self._tell_status()
-        self._on_change()
+            self._arrivals.give_early(running, early)
+            self.telling.tell_status()
+            self.telling.changed()
 
     async def end_check(self) -> None:
         """Abandon the running check, if any; its strokes are kept."""
@@ -324,34 +228,22 @@ class Bench:
                 return
             if not running.measured:
                 self._found(running, running.finish(monotonic_ns(), note), last=True)
-                self._measured(running)
+                self._arrivals.measured(running)
             await self._keeping.all()
             await self._books.abandon(running)
         finally:
             if self.state.running is running:
                 running.recording.close()
                 self.state.ended_early = True
-                self._measured(running)
+                self._arrivals.measured(running)
                 self._rest()
-        self._on_change()
-
-    def _measured(self, running: RunningCheck) -> None:
-        """Nothing that comes now belongs to this check any more: readings are only shown."""
-        if not running.measured:
-            running.measured = True
-            self._idle = IndicatorStream(self.setup.driver, self.setup.settings)
-            self._idle_from_ns = monotonic_ns()
+        self.telling.changed()
 
     def _rest(self) -> None:
         """No check is running."""
         self.state.running = None
-        self._tell_status()
+        self.telling.tell_status()
         self.finished.set()
-
-    def _feeding(self) -> RunningCheck | None:
-        """Return the check that what comes now belongs to."""
-        running = self.state.running
-        return running if running is not None and not running.measured else None
 
     # -- the unit ----------------------------------------------------------------------------------------
 
@@ -364,9 +256,9 @@ class Bench:
                 written = await self._books.write(facts)
             finally:
                 await self._unit_changed()
-            self._notify()
+            self.telling.notify()
         for one in written:
-            self._on_event(one, getattr(one.fact, "pack", None) or "")
+            self.telling.event(one, getattr(one.fact, "pack", None) or "")
         return written
 
     async def leave_out(self, stroke: int, by: str, reason: str) -> list[FactWritten]:
@@ -395,9 +287,9 @@ class Bench:
             words = f"left out by {by}: {reason}"
             state.strokes = [replace(one, left_out=words) if one.stroke.n == stroke else one for one in state.strokes]
             await self._unit_changed()
-            self._notify()
+            self.telling.notify()
         for one in written:
-            self._on_event(one, fact.pack)
+            self.telling.event(one, fact.pack)
         return written
 
     async def look(self) -> None:
@@ -408,13 +300,13 @@ class Bench:
 
     def view_changed(self) -> None:
         """Say that what is shown may differ, where something beside the bench changed it."""
-        self._on_change()
+        self.telling.changed()
 
     def name_technician(self, name: str) -> None:
         """Somebody else works from now on."""
         self.state.technician = name
-        self._tell_status()
-        self._on_change()
+        self.telling.tell_status()
+        self.telling.changed()
 
     async def look_for_unfinished(self) -> str:
         """Look whether the unit has an unfinished job; return what there is to know of it."""
@@ -426,8 +318,8 @@ class Bench:
         if self.state.job_id and serial != self.state.unit_serial:
             return False
         self.state.unit_serial = serial
-        self._tell_status()
-        self._on_change()
+        self.telling.tell_status()
+        self.telling.changed()
         return True
 
     async def _unit_changed(self) -> None:
@@ -439,124 +331,14 @@ class Bench:
         on_screen = state.packs[state.pack].name if state.pack >= 0 else ""
         # A unit whose packs influence each other may take a second to plan: neither the loop nor the record waits.
         state.choice = await asyncio.to_thread(unit.choice, on_screen)
-        self._on_change()
+        self.telling.changed()
 
-    # -- readings ----------------------------------------------------------------------------------------
-
-    def _now_ns(self) -> int:
-        """Now on the bench's clock, which runs `speed` times as fast."""
-        return since(self._began_ns, monotonic_ns(), self.setup.speed)
-
-    async def _watch_silence(self) -> None:
-        """Say so when an open port brings no reading: a frozen number must not pass for a live one."""
+    async def _watch(self) -> None:
+        """Say so when no reading comes, and when the disk keeps what was measured waiting."""
         while True:
             await asyncio.sleep(_LOOK_EVERY_S)
-            self._look_at_disk()
-            if self.state.dial.link == "up":
-                self._look_for_silence()
-
-    def _look_at_disk(self) -> None:
-        """Say so when what was measured waits for the disk, for the recording's or for the record's."""
-        running = self.state.running
-        waits_ns = max(self._keeping.waiting_ns(), running.recording.waiting_ns() if running is not None else 0)
-        told, before = _DISK_IS_SLOW if waits_ns >= _SLOW_DISK_NS else "", self.state.disk_warning
-        if told != before:
-            self.state.disk_warning = told
-            if told:
-                self._on_event(told, "")
-            self._on_change()
-
-    def _look_for_silence(self) -> None:
-        dial, before = self.state.dial, self.state.dial.silence
-        if not dial.look(self._now_ns()):
-            return
-        if dial.silence and self.air is not None:
-            self.air.indicator(False)
-        if dial.silence != before:
-            self._tell_status()
-            if dial.warning:
-                self._on_event(dial.warning, "")
-        self._on_change()
-
-    def _handle(self, event: Opened | Chunk | Lost) -> None:
-        running, dial = self._feeding(), self.state.dial
-        if self._early is not None and not isinstance(event, Opened):
-            self._early.append((False, event))
-        if self.air is not None and not isinstance(event, Chunk):
-            self.air.indicator(False)
-        if isinstance(event, Chunk):
-            self._bytes(event)
-        elif isinstance(event, Lost):
-            dial.lost(event.reason)
-            played = self.setup.port.startswith("recording:")  # which ends, and does not come back
-            again = "" if played else "; it is tried again by itself, and measuring begins when it answers"
-            self._on_event(event.reason + again, "")
-            if running:
-                self._found(running, running.lost(event.t_ns))
-            elif self.gauge_check is not None and not self.gauge_check.measured:
-                self.gauge_check.lost(event.t_ns)
-            self._tell_status()
-        else:
-            dial.opened(self._now_ns())
-            self._tell_status()
-        self._on_change()
-
-    def _bytes(self, event: Chunk) -> None:
-        running, dial = self._feeding(), self.state.dial
-        if running:
-            stream = running.stream
-            readings, strokes = running.feed(event.t_ns, event.data)
-        elif (made := self.gauge_check) is not None and not made.measured:
-            stream, strokes = made.stream, []
-            readings = made.feed(event.t_ns, event.data)
-            if made.measured:
-                self._finishing = asyncio.create_task(self._finish_gauge_check(made), name="gauge check")
-                self._finishing.add_done_callback(self._part_ended)
-        else:
-            stream = self._idle
-            readings, strokes = stream.feed(since(self._idle_from_ns, event.t_ns, self.setup.speed), event.data)
-        # The trace runs on through the starts and ends of checks, so it has a clock of its own.
-        if dial.take(self._now_ns(), since(self._began_ns, event.t_ns, self.setup.speed), stream, readings):
-            if self.air is not None:
-                self.air.indicator(True)
-            if dial.silence:
-                self._look_for_silence()
-        if running:
-            self._found(running, strokes)
-
-    # -- the fixture -------------------------------------------------------------------------------------
-
-    def _fixture_bytes(self, t_ns: int, data: bytes) -> None:
-        if self._early is not None:
-            self._early.append((True, Chunk(t_ns, data)))
-        if running := self._feeding():
-            try:
-                running.feed_fixture(t_ns, data)
-            except RecordingError as error:  # not the air's fault: it ends the session, and that shuts the valve
-                self._fail(error)
-        self._air_changed()
-
-    def _fixture_lost(self, t_ns: int) -> None:
-        assert self.air is not None
-        self._on_event(self.air.port_text, "")
-        if self._early is not None:
-            self._early.append((True, Lost(t_ns, self.air.port_text)))
-        if running := self._feeding():
-            try:
-                running.fixture_lost(t_ns)
-            except RecordingError as error:
-                self._fail(error)
-
-    def _air_changed(self) -> None:
-        air = self.air
-        if air is None:
-            return
-        if air.safety.trip and self._air_was is not air.safety.state:
-            self._on_event(f"The air was shut off: {air.safety.trip}", "")
-        self._air_was = air.safety.state
-        if air.standing != self._air_told:
-            self._tell_status()
-        self._on_change()
+            self.telling.disk_is(self._keeping.slow(self.state.running))
+            self._arrivals.look_for_silence()
 
     def _part_ended(self, task: asyncio.Task[None]) -> None:
         if not task.cancelled() and (error := task.exception()) is not None:
@@ -586,57 +368,33 @@ class Bench:
                 elif last:
                     continue
                 else:
-                    self._measured(running)
+                    self._arrivals.measured(running)
                     if self.air is not None:
                         self.air.settled()
                 place = running.recording.handed
                 self._keeping.add(Found(running, effect, datetime.now(UTC), monotonic_ns(), place))
-        self._on_change()
+        self.telling.changed()
 
     async def _keep(self, found: Found) -> None:
         running, effect, now = found.running, found.effect, found.at
         if isinstance(effect, StrokeKept):
             await self._books.keep_stroke(running, effect, now, found.place)
-            stroke = effect.stroke
-            self._last_stroke = now, stroke.peak_travel_nm if running.pack.measure == "peak" else stroke.held_travel_nm
-            self._notify()
+            self.telling.last_stroke = now, travel_nm(effect.stroke, running.pack.measure)
+            self.telling.notify()
             self.state.strokes.append(effect)
-            self._on_event(effect, running.pack.name)
+            self.telling.event(effect, running.pack.name)
         elif isinstance(effect, Finished):
             await self._finish(running, effect.verdict, now)
-        self._on_change()
+        self.telling.changed()
 
     async def _finish(self, running: RunningCheck, verdict: Verdict, now: datetime) -> None:
         state, unit = self.state, self.setup.sheet.display_unit
         advice = await asyncio.to_thread(advise, running.pack, verdict, unit)
         out_of_reach = "" if advice else how_far_off(running.pack, verdict, unit)
         outcome = await self._books.keep_verdict(running, verdict, advice, now)
-        self._notify()
+        self.telling.notify()
         state.running = None
         state.advice, state.outcome, state.out_of_reach = advice, outcome, out_of_reach
         await self._unit_changed()
         self._rest()
-        self._on_event(verdict, running.pack.name)
-
-    # -- publishing --------------------------------------------------------------------------------------
-
-    def _notify(self) -> None:
-        if self._publisher is not None:
-            self._publisher.notify()
-
-    def _status(self) -> BenchStatus:
-        self._air_told = self.air.standing if self.air else None
-        return bench_status(self.state, self._books.job if self.state.job_id else None, self._last_stroke)
-
-    def _tell_status(self) -> None:
-        if self._publisher is not None:
-            self._publisher.set_status(self._status())
-
-    def _broker_changed(self, state: BrokerState) -> None:
-        self.state.broker = state
-        if state.link == "up" and not state.reason:
-            self._broker_told = ""
-        elif state.link in ("up", "down") and state.reason not in ("", self._broker_told):
-            self._broker_told = state.reason  # once, for a log; the screen keeps showing it
-            self._on_event(state.reason, "")
-        self._on_change()
+        self.telling.event(verdict, running.pack.name)

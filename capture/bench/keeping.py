@@ -15,6 +15,12 @@ from time import monotonic_ns
 from capture.bench.running_check import RunningCheck
 from capture.clearance.check import Effect
 
+#: From here on what waits for the disk is said.
+_SLOW_DISK_NS = 1_000_000_000
+_DISK_IS_SLOW = (
+    "The disk is slow: what was measured waits to be written. Strokes show once they are kept; nothing is lost so far."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Found:
@@ -46,6 +52,11 @@ class Keeping:
         """Return for how long the oldest that is not kept yet has waited; 0 for none."""
         oldest = self._now or next(iter(self._waiting), None)
         return monotonic_ns() - oldest.t_ns if oldest is not None else 0
+
+    def slow(self, running: RunningCheck | None) -> str:
+        """Return what there is to say while the disk, the record's or the recording's, keeps people waiting."""
+        recording_ns = running.recording.waiting_ns() if running is not None else 0
+        return _DISK_IS_SLOW if max(self.waiting_ns(), recording_ns) >= _SLOW_DISK_NS else ""
 
     async def all(self) -> None:
         """Keep everything that was found. Call it with the lock held. Raises what keeping raises, and then keeps

@@ -13,8 +13,10 @@ from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid4
 
+from capture.air.button import StrokesToMake
 from capture.bench.setup import BenchSetup
-from capture.clearance.check import Check
+from capture.clearance.check import MOST_TIMES, Check
+from capture.clearance.verdict import MOST_STROKES
 from capture.plumbing.file_name import file_name
 from capture.recordings.file import FIXTURE_GAP_NOTE, FORM, GAP_NOTE, RecordingWriter
 from capture.recordings.queued import QueuedRecording
@@ -61,6 +63,12 @@ class RunningCheck:
         stream = IndicatorStream(setup.driver, setup.settings, pack.measure, fixture)
         check = Check(pack, limits_of(setup.settings, gauge), unit=setup.sheet.display_unit)
         return cls(check_id, pack, check, stream, recording, started_ns, setup.speed)
+
+    @property
+    def strokes_to_make(self) -> StrokesToMake:
+        """How many strokes its verdict takes."""
+        pack = self.pack
+        return StrokesToMake(pack.seat_strokes, pack.strokes, min(MOST_STROKES, MOST_TIMES * pack.strokes))
 
     def _at(self, t_ns: int) -> int:
         return since(self.started_ns, t_ns, self.speed)

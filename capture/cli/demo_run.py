@@ -273,9 +273,9 @@ class _Conductor:
         bench = session.bench
         self._simulated.bench.load(DEMO_MASTER)
         await hands.press("g")
-        while (made := bench.gauge_check) is not None and not made.measured:
+        while (made := bench.gauge.check) is not None and not made.measured:
             await self._simulated.run_check(DEMO_MASTER, 1, seated=True)
-        await bench.gauge_measured()
+        await bench.gauge.measured()
         await asyncio.sleep(_PAUSE_S / self._speed)
         await hands.press("enter")
 

@@ -47,7 +47,7 @@ class Controls:
     def showing(self) -> Showing:
         """Return what is shown now."""
         view = replace(self._bench.view, said=self.said, question=self.question)
-        if (made := self._bench.gauge_check) is not None:
+        if (made := self._bench.gauge.check) is not None:
             standing = self._bench.state.gauge
             return Showing(view, "gauge", gauge=made.shown(standing.text if standing is not None else ""))
         if self.screens.screen and not self._explaining:
@@ -140,7 +140,7 @@ class Controls:
 
     async def _key(self, key: str, asked: Question | None) -> None:
         bench, view = self._bench, self._bench.view
-        if bench.gauge_check is not None:
+        if bench.gauge.check is not None:
             await self._gauge_key(key)
             return
         if self.screens.screen:
@@ -175,19 +175,19 @@ class Controls:
     async def _check_gauge(self) -> None:
         """Begin a check of the gauge against masters, or say why that cannot be."""
         try:
-            await self._bench.begin_gauge_check()
+            await self._bench.gauge.begin()
         except (RecordError, RecordingError) as error:
             self._say(str(error))
 
     async def _gauge_key(self, key: str) -> None:
         bench = self._bench
-        made = bench.gauge_check
+        made = bench.gauge.check
         if key == "a" and bench.air is not None:
             bench.air.disarm()
         elif key == "enter" and made is not None and made.fact is not None:
             refused = made.fact.check.refusal is not None
             try:
-                number = await bench.sign_gauge_check()
+                number = await bench.gauge.sign()
             except RecordError as error:
                 self._say(str(error))
                 return
@@ -199,7 +199,7 @@ class Controls:
             if made is not None and made.measured:
                 self._say("It is measured: Enter signs it.")
             else:
-                await bench.leave_gauge_check()
+                await bench.gauge.leave()
 
     async def _open(self, screen: ScreenName) -> bool:
         """Show a screen of the unit, or say why that cannot be; say whether it is shown."""

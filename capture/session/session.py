@@ -7,8 +7,9 @@ import contextlib
 import json
 from collections.abc import Callable
 
-from capture.bench.bench import Bench, Happening
+from capture.bench.bench import Bench
 from capture.bench.setup import BenchSetup
+from capture.bench.telling import Happening
 from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict

@@ -48,7 +48,7 @@ def screen(controls: Controls) -> str:
 
 async def slide(fixture: Any, bench: Bench, master: PackPhysics, asked: str) -> None:
     """Slide a master in and out as long as the bench asks for it in these words."""
-    while (made := bench.gauge_check) is not None and asked in made.guided.next_step:
+    while (made := bench.gauge.check) is not None and asked in made.guided.next_step:
         await fixture.run_check(master, 1, seated=True)
 
 
@@ -65,12 +65,12 @@ async def test_a_minute_in_the_morning_stands_behind_the_day_s_verdicts(tmp_path
         assert "2.000 mm gauge block GB-2" in screen(controls)
         await controls.take(Key("\r"))  # nothing to sign yet
         await slide(fixture, bench, SECOND, "GB-2")
-        await until(lambda: bench.gauge_check is not None and bench.gauge_check.fact is not None)
+        await until(lambda: bench.gauge.check is not None and bench.gauge.check.fact is not None)
         assert "Enter signs it" in screen(controls) and "reads" in screen(controls)
         await controls.take(Key("escape"))
-        assert bench.gauge_check is not None  # what was measured is kept
+        assert bench.gauge.check is not None  # what was measured is kept
         await controls.take(Key("\r"))
-        assert bench.gauge_check is None and controls.said.startswith("Entry 2: Gauge DI-0413: reads")
+        assert bench.gauge.check is None and controls.said.startswith("Entry 2: Gauge DI-0413: reads")
         assert bench.state.gauge.error is not None
         await bench.start_check(0)
         while not bench.finished.is_set():
@@ -90,7 +90,7 @@ async def test_a_check_that_is_broken_off_leaves_nothing(tmp_path: Path) -> None
         await controls.take(Key("g"))
         await slide(fixture, bench, FIRST, "Tip on the anvil")
         await controls.take(Key("escape"))
-        assert bench.gauge_check is None and "NEXT" not in screen(controls).partition("g gauge")[2]
+        assert bench.gauge.check is None and "NEXT" not in screen(controls).partition("g gauge")[2]
     assert not list((tmp_path / "data" / "recordings" / "gauges").glob("*.jsonl"))
     assert verify(tmp_path / "data" / "record.sqlite").mismatch is None
 
@@ -98,7 +98,7 @@ async def test_a_check_that_is_broken_off_leaves_nothing(tmp_path: Path) -> None
 async def test_without_masters_the_bench_says_what_to_do_and_works_as_ever(tmp_path: Path) -> None:
     async with morning(tmp_path, masters=False) as (controls, bench, fixture):
         await controls.take(Key("g"))
-        assert bench.gauge_check is None and "`strokelog gauge masters FILE` lists them" in controls.said
+        assert bench.gauge.check is None and "`strokelog gauge masters FILE` lists them" in controls.said
         await bench.start_check(0)
         while not bench.finished.is_set():
             await fixture.run_check(GOOD, 1, seated=bool(bench.state.strokes))

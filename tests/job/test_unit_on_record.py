@@ -508,8 +508,8 @@ async def test_what_loses_strokes_is_asked_and_holds_as_long_as_it_stands_on_the
         for width, height in ((60, 5), (40, 6), (30, 10)):  # too small for all of it, and still it is no secret
             assert f"SURE? Press {key} again" in screen(controls, width, height)
         # A stroke completes, the broker comes and goes, the bench is looked at: it stands, and it holds.
-        bench._broker_changed(BrokerState("down", 3, "The broker refused the connection."))
-        bench._look_for_silence()
+        bench.telling.broker_changed(BrokerState("down", 3, "The broker refused the connection."))
+        bench._arrivals.look_for_silence()
         assert f"Press {key} again" in screen(controls) and "WARNING" in screen(controls)
         assert bench.state.running is check and not controls.leave.is_set()
         # Another key, or a scan, takes it off the screen, and then it no longer holds.
