@@ -5,7 +5,7 @@ that drifts evenly was at the time of each; which of them are the hold is in `ho
 readings, so that noise dithers the display and the level is finer than one display step:
 
 * standing: the start of the hold, where the oil is being squeezed out, is left out as long as it stands below the rest
-  of it. Where the release cut that short, it is followed to its end (`followed`).
+  of it. Where the release cut that short, it is followed to its end (`inferred`).
 * peak: the highest travel that was sustained. The hold is cut into windows of a fifth of its readings; every window
   that cannot be told from the highest one, given the noise, is pooled. Sustained so means for a tenth of the hold and
   more: a bounce shorter than half a window cannot set the peak, and pooling keeps the highest of several noisy means
@@ -26,11 +26,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 from math import isqrt
-from operator import and_, sub
+from operator import and_
 
-from capture.strokes.followed import Inferred, decay, leak_followed_back, tail_followed
 from capture.strokes.hold import (
     SUSTAINED_NS,
     StrokeSamples,
@@ -42,6 +40,7 @@ from capture.strokes.hold import (
     turned,
     without_glitches,
 )
+from capture.strokes.inferred import before_the_leak, never_waited_for, surely_reached, to_its_end
 from capture.strokes.levels import (
     curvature_noise,
     growth,
@@ -73,9 +72,6 @@ _OPENING_NS = 120_000_000
 LEAK_NM_PER_S = 40_000
 #: What sinks for so much longer than it took to rise, and so long at least, was not let go (common practice).
 _SINKS_SLOWER, _SINKS_NS = 8, 200_000_000
-#: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
-#: (common practice).
-_WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
 #: No level is inferred that lies above the highest travel that lasted by more than this part of it: at 0.8 mm/s a seal
 #: loses an eighth of 1.6 mm in a quarter of a second, longer than the first readings of any hold are waited for, and
 #: of a squeeze-out of which more is still to come too little was seen (common practice). A stroke that would need more
@@ -276,7 +272,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         )
         if sudden or fell > peak * 15 // 1000 or fall >= LEAK_NM_PER_S:
             flags.add("leak")
-            followed = _before_the_leak(samples, offsets, hold, noise, rounding, resolution_nm)
+            followed = before_the_leak(samples, offsets, hold, noise, rounding, resolution_nm)
             if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
                 # So much was never seen: what was read is all that can be said, and no clearance.
                 peak = max(peak, lasted)
@@ -286,15 +282,15 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
                     fall = 0
             elif followed is not None:
                 # A top that is round was seen, and its beginning is no flat one from which a leak began.
-                below = max(0, _surely_reached(levels, noise) - followed.level_nm)
+                below = max(0, surely_reached(levels, noise) - followed.level_nm)
                 peak, inferred = followed.level_nm + below, isqrt(followed.standard_nm**2 + below**2)
         elif "creep" not in flags:
             # Without the last as well: one reading that is damaged, or already falling, is no squeeze-out.
             told = grew > swayed and min(growth(some, noise, rounding, 30) for some in (later, later[:-1])) > 0
-            followed = _to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
+            followed = to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
             if followed is None or followed.level_nm <= held:
                 hidden = grew if told else may_hide(len(later), noise, rounding, 22)
-                followed = _never_waited_for(samples, hold, peak, hidden, told)
+                followed = never_waited_for(samples, hold, peak, hidden, told)
             if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
                 flags.add("creep")
             elif followed is not None and told and followed.standard_nm * 1000 > followed.level_nm * 22:
@@ -327,18 +323,6 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     )
 
 
-def _surely_reached(levels: Sequence[int], noise_nm: int) -> int:
-    """Return what the highest travel was at least: that of the highest window of any width, without what noise makes of
-    the highest of several. No window's mean lies above the highest travel.
-    """
-    sums, width, least = [0, *accumulate(levels)], 3, 0
-    while width <= max(3, len(levels) // 2) and width < len(sums):
-        highest = max(map(sub, sums[width:], sums)) // width
-        least = max(least, highest - 5 * noise_nm // (4 * isqrt(width)))
-        width *= 2
-    return least
-
-
 def _drift_doubt(samples: StrokeSamples, hold: list[int]) -> int:
     """Return in how much doubt the drift leaves the base in the middle of the hold."""
     if samples.rest_mean_ns is None:
@@ -360,56 +344,6 @@ def _sank(samples: StrokeSamples, offsets: list[int], top_nm: int, rise_ns: int)
     if low - high < 4 or 2 * rise_ns > _OPENING_NS or took < max(_SINKS_SLOWER * rise_ns, _SINKS_NS):
         return 0
     return (offsets[high] - offsets[low]) * 1_000_000_000 // took
-
-
-def _to_its_end(
-    samples: StrokeSamples, offsets: list[int], hold: list[int], rise_ns: int, noise_nm: int, rounding_nm: int
-) -> Inferred | None:
-    """Return the level that the squeeze-out was going to, followed from where the rise itself is over: of that a
-    thousandth is left after twice as long as it took.
-    """
-    over = samples.times[hold[0]] + 2 * rise_ns
-    start = min(next((index for index, at in enumerate(hold) if samples.times[at] >= over), len(hold)), len(hold) // 3)
-    squeezed = hold[start:]
-    return tail_followed(
-        [samples.times[at] for at in squeezed], [offsets[at] for at in squeezed], noise_nm, rounding_nm
-    )
-
-
-def _never_waited_for(
-    samples: StrokeSamples, hold: list[int], level_nm: int, grew_nm: int, told: bool
-) -> Inferred | None:
-    """Return where the travel was going to from this level, None after a hold that was long enough.
-
-    It grew by so much in the last two thirds of the hold, or may have, as far as was told. As a tail that takes long
-    it then had a share of that before it, which is all that can be said of it where it could not be followed.
-    """
-    held = samples.times[hold[-1]] - samples.times[hold[0]]
-    if held >= _WAITED_NS:
-        return None
-    gone = decay(2 * held // 3, _LONG_TAIL_NS)
-    left = grew_nm * gone // max(1, (1 << 24) - gone)
-    return Inferred(level_nm + left, left // 2) if told else Inferred(level_nm, left // 2)
-
-
-def _before_the_leak(
-    samples: StrokeSamples, offsets: list[int], hold: list[int], noise_nm: int, rounding_nm: int, resolution_nm: int
-) -> Inferred | None:
-    """Return the travel before it began to leak: followed from the readings since the first of the highest.
-
-    A little after that, where the rise is over: what is left of it shrinks to a third in half such a time.
-    """
-    times, middles = samples.times, {at: sorted(offsets[max(0, at - 1) : at + 2])[1] for at in hold}
-    top = max(middles.values())
-    began, arrived = (crossing(samples, offsets, top * tenths // 10) for tenths in (1, 9))
-    near = top - 2 * noise_nm - resolution_nm
-    since = times[next(at for at in hold if middles[at] >= near)] + (arrived - began) // 2
-    leaking = [at for at in hold if times[at] >= since]
-    if len(leaking) < min(len(hold), 6):
-        leaking = hold[-max(6, len(leaking)) :]
-    return leak_followed_back(
-        [times[at] for at in leaking], [offsets[at] for at in leaking], noise_nm, rounding_nm, began
-    )
 
 
 def return_tolerance(travel_nm: int, noise_nm: int, resolution_nm: int) -> int:

@@ -1,0 +1,80 @@
+"""How far a travel went or was going that the hold does not show: to the end of its squeeze-out, or before its leak.
+
+`measure` says when that is asked; how readings are followed is in `followed`. All arithmetic is on integers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import accumulate
+from math import isqrt
+from operator import sub
+
+from capture.strokes.followed import Inferred, decay, leak_followed_back, tail_followed
+from capture.strokes.hold import StrokeSamples, crossing
+
+#: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
+#: (common practice).
+_WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
+
+
+def to_its_end(
+    samples: StrokeSamples, offsets: list[int], hold: list[int], rise_ns: int, noise_nm: int, rounding_nm: int
+) -> Inferred | None:
+    """Return the level that the squeeze-out was going to, followed from where the rise itself is over: of that a
+    thousandth is left after twice as long as it took.
+    """
+    over = samples.times[hold[0]] + 2 * rise_ns
+    start = min(next((index for index, at in enumerate(hold) if samples.times[at] >= over), len(hold)), len(hold) // 3)
+    squeezed = hold[start:]
+    return tail_followed(
+        [samples.times[at] for at in squeezed], [offsets[at] for at in squeezed], noise_nm, rounding_nm
+    )
+
+
+def never_waited_for(
+    samples: StrokeSamples, hold: list[int], level_nm: int, grew_nm: int, told: bool
+) -> Inferred | None:
+    """Return where the travel was going to from this level, None after a hold that was long enough.
+
+    It grew by so much in the last two thirds of the hold, or may have, as far as was told. As a tail that takes long
+    it then had a share of that before it, which is all that can be said of it where it could not be followed.
+    """
+    held = samples.times[hold[-1]] - samples.times[hold[0]]
+    if held >= _WAITED_NS:
+        return None
+    gone = decay(2 * held // 3, _LONG_TAIL_NS)
+    left = grew_nm * gone // max(1, (1 << 24) - gone)
+    return Inferred(level_nm + left, left // 2) if told else Inferred(level_nm, left // 2)
+
+
+def before_the_leak(
+    samples: StrokeSamples, offsets: list[int], hold: list[int], noise_nm: int, rounding_nm: int, resolution_nm: int
+) -> Inferred | None:
+    """Return the travel before it began to leak: followed from the readings since the first of the highest.
+
+    A little after that, where the rise is over: what is left of it shrinks to a third in half such a time.
+    """
+    times, middles = samples.times, {at: sorted(offsets[max(0, at - 1) : at + 2])[1] for at in hold}
+    top = max(middles.values())
+    began, arrived = (crossing(samples, offsets, top * tenths // 10) for tenths in (1, 9))
+    near = top - 2 * noise_nm - resolution_nm
+    since = times[next(at for at in hold if middles[at] >= near)] + (arrived - began) // 2
+    leaking = [at for at in hold if times[at] >= since]
+    if len(leaking) < min(len(hold), 6):
+        leaking = hold[-max(6, len(leaking)) :]
+    return leak_followed_back(
+        [times[at] for at in leaking], [offsets[at] for at in leaking], noise_nm, rounding_nm, began
+    )
+
+
+def surely_reached(levels: Sequence[int], noise_nm: int) -> int:
+    """Return what the highest travel was at least: that of the highest window of any width, without what noise makes of
+    the highest of several. No window's mean lies above the highest travel.
+    """
+    sums, width, least = [0, *accumulate(levels)], 3, 0
+    while width <= max(3, len(levels) // 2) and width < len(sums):
+        highest = max(map(sub, sums[width:], sums)) // width
+        least = max(least, highest - 5 * noise_nm // (4 * isqrt(width)))
+        width *= 2
+    return least
