@@ -157,6 +157,12 @@ class Ending:
                 self._noticed.add(Notice.MOVED)
                 self.begin_rest(back or [stroke.values[-1]], newest_ns)
                 return
+        if measured.peak_travel_nm <= 0:
+            # So few readings went away that none of their levels did: it was there, and how far cannot be measured.
+            newest = stroke.values[-1]
+            self._hardly_seen.keep_brief(newest_ns, found)
+            self.begin_rest(back or [newest], newest_ns)
+            return
         furthest = stroke.furthest_nm() if stroke.is_brief_hold else stroke.direction * measured.peak_travel_nm
         self._hardly_seen.say_held_back(furthest, found, measured=not stroke.is_brief_hold)
         sound_way = 0 if measured.flags else stroke.direction * measured.peak_travel_nm

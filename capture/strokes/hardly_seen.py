@@ -39,6 +39,9 @@ class HardlySeen:
         """A stroke was there and cannot be measured: say so, or a technician would count one that is not counted."""
         stroke = self._stroke
         brief = self._brief(t_ns)
+        if not brief.peak_travel_nm:  # it came back to the very rest that it is now known to have left
+            stroke.clear()
+            return
         self.say_held_back(stroke.furthest_nm(), found)
         stroke.earlier.was_brief(stroke.furthest_nm())
         stroke.earlier.count += 1

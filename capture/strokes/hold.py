@@ -204,6 +204,8 @@ def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int) -> bool:
     """
     smooth = _lasting(offsets, samples.reading_ns)
     times, top, reading_ns = samples.times, max(smooth), samples.reading_ns
+    if top <= 0:  # nothing lasted on this side of rest
+        return False
     last = [max(at for at, level in enumerate(smooth) if level * 100 >= top * part) for part in (97, 90, 10)]
     first = [next(at for at, level in enumerate(smooth) if level * 100 >= top * part) for part in (97, 90)]
     bend, fall = times[last[1]] - times[last[0]], times[last[2]] - times[last[1]]

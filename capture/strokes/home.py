@@ -120,7 +120,7 @@ def home_of(way: WayHome, still: Inferred, noise_nm: int, rounding_nm: int, expe
         if span > 0:
             rose = max(0, growth(rising, 0, 0, 0)) + may_hide(len(rising), noise_nm, rounding_nm, 20)
             gone = decay(span, _TAIL_NS)
-            left = min(left, rose * decay(span - way.still_ns // 2, _TAIL_NS) // max(1, (1 << 24) - gone))
+            left = min(left, rose * decay(max(0, span - way.still_ns // 2), _TAIL_NS) // max(1, (1 << 24) - gone))
         doubt = max(doubt, left // 2)
     if max(0, abs(level - home) - left) ** 2 > 9 * (doubt**2 + old**2):
         return Inferred(turn * level, max(doubt, left // 2))

@@ -78,7 +78,7 @@ _ROWS: tuple[tuple[Sign, *tuple[StrokeState | None, ...]], ...] = (
     (Sign.FALLS,             None, None,    None,      _B,    None),
     (Sign.DIPPED,            None, None,    None,    None,      _A),
     (Sign.STICKS,            None, None,    None,      _R,    None),
-    (Sign.MOVED,             None, None,    None,      _R,    None),
+    (Sign.MOVED,             None, None,      _R,      _R,    None),
     (Sign.STOOD,             None, None,    None,      _R,      _R),
     (Sign.TOO_LONG,          None, None,    None,      _R,    None),
     (Sign.SETTLES,           None, None,    None,    None,      _R),

@@ -387,3 +387,8 @@ def test_erratic_readings_end_in_strokes_or_in_none_and_never_in_a_failure() -> 
     """A twentieth of what `python -m tests.load.erratic_streams` tries."""
     assert search(60_000, first=640) == []
     assert isinstance(erratic_strokes(12_209), list)
+
+
+@pytest.mark.parametrize("seed", [518, 1971, 101_856, 172, 345, 1028, 100_243, 101_434])
+def test_streams_that_ended_in_a_failure_or_a_stroke_to_nowhere_do_so_no_more(seed: int) -> None:
+    assert search(400, first=seed) == []
