@@ -14,8 +14,8 @@ EXTRAS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "paper": ("a report", ("jinja2", "weasyprint", "fontTools", "fontpkg_arimo")),
     "web": ("a page", ("aiohttp",)),
     "postgres": ("a PostgreSQL database", ("psycopg",)),
-    "stamps": ("a time stamp", ("rfc3161_client", "cryptography")),
     "parquet": ("Parquet", ("pyarrow",)),
+    "stamps": ("a time stamp", ("rfc3161_client", "cryptography")),
 }
 
 

@@ -20,6 +20,7 @@ from typing import Annotated, Final
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from capture.custody.stamps import StampError, stamped_at
+from capture.plumbing.wrong_values import wrong_values
 from capture.record import Store
 
 #: How far the bench's clock and an authority's may be apart, and how long a head waits for its stamp.
@@ -119,7 +120,7 @@ def anchors_of(path: Path, benches: Sequence[str]) -> list[Anchor]:
             one = Anchor.model_validate_json(line)
         except ValidationError as error:
             raise AnchorError(
-                f"{path}, line {number}: no anchor ({error.errors()[0]['msg']}); expected a line that "
+                f"{path}, line {number}: no anchor ({wrong_values(error)[0]}); expected a line that "
                 "`strokelog record anchor` wrote"
             ) from error
         if one.bench in benches:
