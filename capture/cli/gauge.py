@@ -236,7 +236,7 @@ def _study_json(found: Study, tolerance: float | None) -> dict[str, Any]:
     told |= {"operator_sd": found.operators.sd, "total_sd": found.total_sd, "distinct": found.distinct}
     told["interaction_p"] = None if math.isnan(found.interaction_p) else found.interaction_p
     if tolerance:
-        told["of_tolerance"] = 6 * found.grr.sd / tolerance
+        told["of_tolerance"] = found.of_tolerance(tolerance)
     return told
 
 
@@ -262,7 +262,7 @@ def _study_lines(found: Study, tolerance: float | None) -> list[str]:
             f"{_factor(technicians - 1)} as large."
         )
     if tolerance:
-        lines.append(f"Six of its standard deviations are {600 * found.grr.sd / tolerance:.0f} % of the range.")
+        lines.append(f"Six of its standard deviations are {100 * found.of_tolerance(tolerance):.0f} % of the range.")
     return lines
 
 

@@ -100,7 +100,7 @@ class Sink:
     def knows(self, session: str) -> bool:
         """Say whether this database has taken from that session at a broker before."""
         with self._transaction() as connection:
-            found = select(collectors.c.name).where(collectors.c.name.in_([session, ""]))
+            found = select(collectors.c.name).where(collectors.c.name == session)
             return connection.execute(found).first() is not None
 
     def remember(self, session: str) -> None:

@@ -73,11 +73,11 @@ CREATE TABLE collected_verdicts (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_verdicts_serial ON collected_verdicts (unit_serial);
+CREATE INDEX collected_verdicts_at ON collected_verdicts (at);
 
 CREATE INDEX collected_verdicts_job ON collected_verdicts (job, "check");
 
-CREATE INDEX collected_verdicts_at ON collected_verdicts (at);
+CREATE INDEX collected_verdicts_serial ON collected_verdicts (unit_serial);
 
 CREATE TABLE collected_statuses (
     id VARCHAR(36) NOT NULL,
@@ -135,9 +135,9 @@ CREATE TABLE collected_units (
     PRIMARY KEY (id)
 );
 
-CREATE INDEX collected_units_job ON collected_units (job);
-
 CREATE INDEX collected_units_at ON collected_units (at);
+
+CREATE INDEX collected_units_job ON collected_units (job);
 
 CREATE INDEX collected_units_serial ON collected_units (unit_serial);
 

@@ -97,9 +97,9 @@ class Study:
         """How many groups of parts it can tell apart, sqrt(2) parts / grr, as those ask who ask for it."""
         return int(math.sqrt(2) * self.parts.sd / self.grr.sd) if self.grr.sd else 0
 
-    def of_tolerance(self, low: float, high: float) -> float:
-        """Return six standard deviations of the measurement over the width of a range."""
-        return 6 * self.grr.sd / (high - low)
+    def of_tolerance(self, tolerance: float) -> float:
+        """Return six standard deviations of the measurement over a range's width, both in the table's unit."""
+        return 6 * self.grr.sd / tolerance
 
 
 def plan(parts: Sequence[str], operators: Sequence[str], trials: int, seed: int) -> list[Cell]:
