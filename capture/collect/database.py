@@ -13,7 +13,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from capture.collect.schema import REVISIONS, VERSION_TABLE, metadata
+from capture.collect.schema import REVISIONS, TRIALS, VERSION_TABLE, metadata
 from capture.collect.settings import DatabaseSettings
 from capture.plumbing.migrations import to_newest
 from capture.plumbing.user_folders import data_folder
@@ -112,7 +112,7 @@ def bring_up_to_date(engine: Engine) -> None:
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATING})
             version = _stored_version(connection, engine)
             if version != REVISIONS[-1]:
-                to_newest(connection, metadata, _STEPS, version, VERSION_TABLE)
+                to_newest(connection, metadata, _STEPS, VERSION_TABLE)
     except (SQLAlchemyError, OSError) as error:
         raise DatabaseAway(why(error)) from error
 
@@ -121,6 +121,11 @@ def _stored_version(connection: Connection, engine: Engine) -> str | None:
     if not inspect(connection).has_table(VERSION_TABLE):
         return None
     version: str | None = connection.execute(text(f"SELECT version_num FROM {VERSION_TABLE}")).scalar()
+    if version in TRIALS:
+        raise CollectError(
+            f"the database {engine.url} was written by a trial of the collector from before its first release (schema "
+            f"{version}), which no release reads; give another"
+        )
     if version is not None and version not in REVISIONS:
         raise CollectError(
             f"the database {engine.url} was written by a newer collector (schema {version}; this one knows up to "

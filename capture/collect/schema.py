@@ -1,9 +1,8 @@
 """The collector's tables, as the newest migration leaves them, and how ids and times are kept in each database.
 
 Columns carry the names of the message's fields; a field that has no column, because the bench is newer than the
-collector, is kept in `more`. Lengths are integer nanometres, times within a recording integer nanoseconds. Once this
-was released, a message's field takes a new step in `migrations` and its name in REVISIONS; until then
-`python -m tests.support.make_first_schema` writes the first schema anew.
+collector, is kept in `more`. Lengths are integer nanometres, times within a recording integer nanoseconds. A new field
+of a message takes a new step in `migrations`, and its name in REVISIONS.
 """
 
 from __future__ import annotations
@@ -36,6 +35,7 @@ from capture.plumbing.columns import columns_of
 
 __all__ = [
     "REVISIONS",
+    "TRIALS",
     "VERSION_TABLE",
     "Instant",
     "broken",
@@ -52,6 +52,8 @@ __all__ = [
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
 REVISIONS: Final = ("0001",)
+#: Names that trials from before the first release used, whose tables no release reads. Never use them again.
+TRIALS: Final = ("0002", "0003", "0004")
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.
 VERSION_TABLE: Final = "collected_version"
 

@@ -13,9 +13,9 @@ from sqlalchemy.exc import DBAPIError
 
 from capture.plumbing.migrations import to_newest
 from capture.plumbing.sqlite_file import READ, open_sqlite
-from capture.record.schema import REVISIONS, metadata
+from capture.record.definitions import STEPS, first_difference
+from capture.record.schema import REVISIONS, TRIALS, metadata
 
-_STEPS: Final = Path(__file__).parent / "migrations"
 _PAGE_HEADER: Final = b"SQLite format 3\x00"
 
 
@@ -81,10 +81,15 @@ def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:
         version = _stored_version(connection, path)
     if version == REVISIONS[-1]:
         return
+    if version in TRIALS:
+        raise RecordError(
+            f"the record {path} was written by a trial of strokelog from before its first release (schema {version}), "
+            "which no release reads; keep that trial to read it, and give another path"
+        )
     if version is not None and version not in REVISIONS:
         raise RecordError(
             f"the record {path} was written by a newer strokelog (schema {version}; this one knows up to "
-            f"{REVISIONS[-1]}); install that version or a later one, or give another path"
+            f"{REVISIONS[-1]}); install that version or a later one, or give another path. Nothing was changed"
         )
     if read_only:
         raise RecordError(
@@ -92,7 +97,21 @@ def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:
             "`strokelog jobs` does that"
         )
     with engine.begin() as connection:
-        to_newest(connection, metadata, _STEPS, version, "alembic_version")
+        if version is not None:
+            _need_untouched(connection, path, version)
+        to_newest(connection, metadata, STEPS, "alembic_version")
+
+
+def _need_untouched(connection: Connection, path: Path, version: str) -> None:
+    """No step is taken on tables that are not those it was written for."""
+    parts = connection.exec_driver_sql("SELECT type, name, sql FROM sqlite_master").all()
+    if (differs := first_difference([(one.type, one.name, one.sql) for one in parts], version)) is not None:
+        what, expected, found = differs
+        raise RecordError(
+            f"the record {path} says it has schema {version}, and has not: {what}: expected {expected or 'nothing'}, "
+            f"found {found or 'nothing'}. A trial from before the first release wrote it, or somebody changed it. "
+            "Nothing was changed; keep it with the version that wrote it, and give another path"
+        )
 
 
 def _stored_version(connection: Connection, path: Path) -> str | None:

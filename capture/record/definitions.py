@@ -5,22 +5,26 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from functools import cache
+from pathlib import Path
 from typing import Final
 
 from sqlalchemy import create_engine
 
+from capture.plumbing.migrations import to_newest
 from capture.record.schema import metadata
 
+#: The folder of the record's steps from one schema to the next.
+STEPS: Final = Path(__file__).parent / "migrations"
 #: What SQLite and the migrations keep for themselves.
 _NOT_OURS: Final = ("sqlite_", "alembic_version")
 
 
 @cache
-def _expected() -> Mapping[str, str]:
+def _expected(version: str) -> Mapping[str, str]:
     engine = create_engine("sqlite://")
     try:
         with engine.begin() as connection:
-            metadata.create_all(connection)
+            to_newest(connection, metadata, STEPS, "alembic_version", version)
             return definitions(list(connection.exec_driver_sql("SELECT type, name, sql FROM sqlite_master")))
     finally:
         engine.dispose()
@@ -33,9 +37,12 @@ def definitions(rows: list[tuple[str, str, str | None]]) -> dict[str, str]:
     }
 
 
-def first_difference(rows: list[tuple[str, str, str | None]]) -> tuple[str, str | None, str | None] | None:
-    """Return what differs first: its words, what was expected and what is there; None where nothing does."""
-    there, expected = definitions(rows), _expected()
+def first_difference(
+    rows: list[tuple[str, str, str | None]], version: str
+) -> tuple[str, str | None, str | None] | None:
+    """Return what differs first from the schema `version`: its words, what was expected and what is there; None where
+    nothing does."""
+    there, expected = definitions(rows), _expected(version)
     for name in sorted(expected.keys() - there.keys(), key=lambda one: (not one.startswith("trigger"), one)):
         if name.startswith("trigger"):
             return "a trigger that refuses changes was removed", name.removeprefix("trigger "), None

@@ -1,9 +1,8 @@
 """The record's tables, as the newest migration leaves them. `ledger` is the record; the others are its quick-to-read
 form, written in the same transaction.
 
-Columns carry the names of the fields that they keep. Once this was released, change a table or such a field only
-together with a new step in `migrations`, and append its name to REVISIONS; until then
-`python -m tests.support.make_first_schema` writes the first schema anew. Times are RFC 3339 text in UTC with
+Columns carry the names of the fields that they keep. Change a table or such a field only together with a new step in
+`migrations`, and append its name to REVISIONS. Times are RFC 3339 text in UTC with
 microseconds, so text order is time order. Lengths are integer nanometres.
 """
 
@@ -38,6 +37,8 @@ from capture.strokes.stroke import Stroke
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
 REVISIONS: Final = ("0001",)
+#: Names that trials from before the first release used, whose tables no release reads. Never use them again.
+TRIALS: Final = ("0002", "0003", "0004", "0005", "0006", "0007")
 
 metadata = MetaData()
 

@@ -123,10 +123,12 @@ def _make(engine: Engine, path: Path) -> None:
     with engine.begin() as connection:  # another bench may have made it meanwhile, so look again
         tables = inspect(connection).get_table_names()
         if "movements" in tables:
-            if _version(connection) != _VERSION:
+            if (found := _version(connection)) != _VERSION:
+                who = "a newer strokelog" if found > _VERSION else "a trial of strokelog from before its first release"
                 raise StockError(
-                    f"the stock {path} was written by another version of strokelog; install that one, or export the "
-                    "stock file with it (`strokelog stock export`) and import that here into a new stock"
+                    f"the stock {path} was written by {who} (version {found}; this one knows {_VERSION}); install that "
+                    "one, or export the stock file with it (`strokelog stock export`) and import that here into a new "
+                    "stock. Nothing was changed"
                 )
             return
         if tables:

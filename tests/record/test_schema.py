@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -16,10 +17,9 @@ from alembic.script import ScriptDirectory
 from capture.collect import schema as collected
 from capture.collect.database import bring_up_to_date, engine_of
 from capture.collect.settings import DatabaseSettings
-from capture.plumbing.migrations import to_newest
+from capture.plumbing.migrations import make_first, to_newest
 from capture.record import RecordError, Store, audit
 from capture.record import schema as recorded
-from tests.support.make_first_schema import FIRST
 from tests.support.samples import open_job
 
 ROOT = Path(__file__).parents[2]
@@ -30,14 +30,8 @@ def path(tmp_path: Path) -> Path:
     return tmp_path / "record.sqlite"
 
 
-def first_schema(room: str, kind: str) -> list[str]:
-    (file,) = (path for path in FIRST if path.parent.name == room and f".{kind}." in path.name)
-    return [one for one in file.read_text().split(";\n\n") if one]
-
-
 def make_as_first(connection: sa.Connection, room: str, version_table: str) -> None:
-    for statement in first_schema(room, connection.dialect.name):
-        connection.exec_driver_sql(statement)
+    make_first(ROOT / "capture" / room / "migrations", connection)
     connection.exec_driver_sql(f"CREATE TABLE {version_table} (version_num VARCHAR(32) NOT NULL PRIMARY KEY)")
     connection.exec_driver_sql(f"INSERT INTO {version_table} VALUES ('0001')")
 
@@ -98,23 +92,29 @@ def test_the_versions_that_are_known_are_the_steps_there_are(room: str, known: t
 LATER = """
 import sqlalchemy as sa
 from alembic import op
-revision = "0002"
-down_revision = "0001"
+revision = "9999"
+down_revision = "NEWEST"
 def upgrade() -> None:
     op.add_column("jobs", sa.Column("fleet_number", sa.Text, nullable=False, server_default=""))
     op.execute("UPDATE jobs SET fleet_number = 'F-' || unit_serial")
 """
 
 
+def later_steps(room: str, folder: Path, newest: str, step: str = LATER) -> Path:
+    """The steps of a version that has one more."""
+    shutil.copytree(ROOT / "capture" / room / "migrations", folder)
+    (folder / "r9999.py").write_text(step.replace("NEWEST", newest))
+    return folder
+
+
 @pytest.fixture
 def later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A strokelog that knows one schema more: the folder of its steps."""
-    steps = tmp_path / "steps of a later version%"
-    steps.mkdir()
-    (steps / "r0001.py").write_text('revision = "0001"\ndown_revision = None\n')
-    (steps / "r0002.py").write_text(LATER)
-    monkeypatch.setattr("capture.record.database.REVISIONS", ("0001", "0002"))
-    monkeypatch.setattr("capture.record.database._STEPS", steps)
+    known = recorded.REVISIONS
+    steps = later_steps("record", tmp_path / "steps of a later version%", known[-1])
+    monkeypatch.setattr("capture.record.database.REVISIONS", (*known, "9999"))
+    for room in ("database", "definitions"):
+        monkeypatch.setattr(f"capture.record.{room}.STEPS", steps)
     return steps
 
 
@@ -129,7 +129,7 @@ def test_a_record_of_an_earlier_version_goes_on_with_all_it_holds(path: Path, re
         kept = store.job(job)
     before = audit(path).head
     request.getfixturevalue("later")
-    with pytest.raises(RecordError, match="has schema 0001 and must be brought up to 0002 first; `strokelog jobs`"):
+    with pytest.raises(RecordError, match=r"has schema .* and must be brought up to 9999 first; `strokelog jobs`"):
         Store.open_to_read(path)
     with Store.open(path) as store:
         assert store.job(job) == kept
@@ -146,7 +146,9 @@ def test_a_step_that_fails_leaves_the_record_as_it_was(path: Path, request: pyte
         open_job(store)
     whole = path.read_bytes()
     steps = request.getfixturevalue("later")
-    (steps / "r0002.py").write_text(f"{LATER}    op.execute('no such words')\n")
+    (steps / "r9999.py").write_text(
+        f"{LATER.replace('NEWEST', recorded.REVISIONS[-1])}    op.execute('no such words')\n"
+    )
     with pytest.raises(RecordError, match="syntax error"):
         Store.open(path)
     assert path.read_bytes() == whole
@@ -155,13 +157,54 @@ def test_a_step_that_fails_leaves_the_record_as_it_was(path: Path, request: pyte
 def test_a_collector_s_database_takes_a_later_step(database: str, tmp_path: Path) -> None:
     engine = engine_of(DatabaseSettings(url=database))
     bring_up_to_date(engine)
-    (tmp_path / "r0001.py").write_text('revision = "0001"\ndown_revision = None\n')
-    (tmp_path / "r0002.py").write_text(
-        LATER.replace('"jobs"', '"collected_units"').replace("UPDATE jobs", "UPDATE collected_units")
-    )
+    step = LATER.replace('"jobs"', '"collected_units"').replace("UPDATE jobs", "UPDATE collected_units")
+    steps = later_steps("collect", tmp_path / "steps", collected.REVISIONS[-1], step)
     with engine.begin() as connection:
-        to_newest(connection, collected.metadata, tmp_path, "0001", collected.VERSION_TABLE)
+        to_newest(connection, collected.metadata, steps, collected.VERSION_TABLE)
     with engine.begin() as connection:
         assert "fleet_number" in [one["name"] for one in sa.inspect(connection).get_columns("collected_units")]
-        assert connection.exec_driver_sql(f"SELECT version_num FROM {collected.VERSION_TABLE}").scalar() == "0002"
+        assert connection.exec_driver_sql(f"SELECT version_num FROM {collected.VERSION_TABLE}").scalar() == "9999"
     engine.dispose()
+
+
+@pytest.mark.parametrize("room", ["record", "collect"])
+def test_no_step_has_a_name_that_a_trial_used(room: str) -> None:
+    kept = recorded if room == "record" else collected
+    assert not set(kept.REVISIONS) & set(kept.TRIALS)
+    names = {one.name[:5] for one in (ROOT / "capture" / room / "migrations").glob("r*.py")}
+    assert names == {f"r{revision}" for revision in kept.REVISIONS}
+
+
+def set_version(path: Path, version: str) -> None:
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = ?", (version,))
+
+
+@pytest.mark.parametrize(
+    ("version", "words"),
+    [("9999", r"was written by a newer strokelog .* install that version"), ("0004", r"by a trial of strokelog")],
+    ids=["a newer version's", "a trial's"],
+)
+def test_a_record_that_this_version_does_not_know_is_refused_in_words_and_left_alone(
+    path: Path, version: str, words: str
+) -> None:
+    Store.open(path).close()
+    set_version(path, version)
+    whole = path.read_bytes()
+    for refused in (Store.open, Store.open_to_read):
+        with pytest.raises(RecordError, match=words):
+            refused(path)
+    with pytest.raises(RecordError, match="a newer one needs a newer strokelog"):
+        audit(path)
+    assert path.read_bytes() == whole
+
+
+def test_no_step_is_taken_on_tables_it_was_not_written_for(path: Path, request: pytest.FixtureRequest) -> None:
+    Store.open(path).close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("ALTER TABLE checks DROP COLUMN origin")
+    whole = path.read_bytes()
+    request.getfixturevalue("later")
+    with pytest.raises(RecordError, match="and has not: the SQL of the table checks"):
+        Store.open(path)
+    assert path.read_bytes() == whole

@@ -1,6 +1,7 @@
-"""How a database comes to its newest schema: an empty one is made of the tables, an older one goes step by step.
+"""How a database comes to its newest schema: step by step, an empty one from the first step on.
 
-`env.py` beside this is run by Alembic, for every database alike; the steps lie with the tables that they change.
+New and old files take the same way, so that their tables are the same to the letter. `env.py` beside this is run by
+Alembic, for every database alike; the steps lie with the tables that they change, the first with its SQL.
 """
 
 from __future__ import annotations
@@ -9,13 +10,14 @@ from pathlib import Path
 
 from sqlalchemy import Connection, MetaData
 
-__all__ = ["to_newest"]
+__all__ = ["make_first", "to_newest"]
 
 
-def to_newest(connection: Connection, tables: MetaData, steps: Path, stored: str | None, version_table: str) -> None:
-    """Make `tables` where nothing is `stored`, else take the steps in the folder `steps` that come after that version.
+def to_newest(connection: Connection, tables: MetaData, steps: Path, version_table: str, to: str = "head") -> None:
+    """Take the steps in the folder `steps` that come after the version which is stored, if one is, up to `to`.
 
-    All of it is part of the running transaction: what fails or is cut off leaves the old schema whole.
+    All of it is part of the running transaction: what fails or is cut off leaves the old schema whole. A kind of
+    database that the first step has no SQL for is made of `tables` at once.
     """
     # Not at the top: it would double the start of a daemon whose record is up to date.
     from alembic import command
@@ -26,8 +28,18 @@ def to_newest(connection: Connection, tables: MetaData, steps: Path, stored: str
         config.set_main_option(name, str(folder).replace("%", "%%"))
     config.set_main_option("path_separator", "newline")
     config.attributes.update(connection=connection, version_table=version_table)
-    if stored is None:
+    if not connection.dialect.has_table(connection, version_table) and not _first(steps, connection).is_file():
         tables.create_all(connection, checkfirst=False)
         command.stamp(config, "head")
     else:
-        command.upgrade(config, "head")
+        command.upgrade(config, to)
+
+
+def make_first(steps: Path, connection: Connection) -> None:
+    """Make the tables of the first schema, as the SQL beside its step has them for this kind of database."""
+    for statement in _first(steps, connection).read_text(encoding="utf-8").split(";\n\n"):
+        connection.exec_driver_sql(statement.strip().removesuffix(";"))
+
+
+def _first(steps: Path, connection: Connection) -> Path:
+    return steps / f"first.{connection.dialect.name}.sql"

@@ -1,1 +1,1 @@
-"""The steps from one schema version to the next, each a file that Alembic reads; a new database skips them all."""
+"""The steps from one schema version to the next, each a file that Alembic reads; a new database takes them all."""
