@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any, Final, Literal
@@ -10,13 +12,22 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from capture.mqtt.settings import BrokerSettings
-from capture.plumbing.checked_file import FileKind
+from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.plumbing.user_folders import data_folder, settings_folder
-from capture.plumbing.wrong_values import wrong_values
+from capture.plumbing.wrong_values import wrong_places
 from capture.unit.gauge_identity import Gauge
 from drivers.torque import TorqueSettings
 
-__all__ = ["SETTINGS_FILE", "Anchors", "Config", "ConfigError", "Retention", "default_config_path", "load_config"]
+__all__ = [
+    "SETTINGS_FILE",
+    "Anchors",
+    "Config",
+    "ConfigError",
+    "Retention",
+    "default_config_path",
+    "load_config",
+    "settings_place",
+]
 
 
 class ConfigError(Exception):
@@ -187,5 +198,20 @@ def load_config(path: Path | None = None) -> Config:
     try:
         return _FromFile()
     except ValidationError as error:
-        lines = [f"{source} (or the environment): {wrong}" for wrong in wrong_values(error, Config)]
-        raise ConfigError("\n".join(lines)) from error
+        place = settings_place(path)
+        raise ConfigError("\n".join(f"{place(way)}: {text}" for way, text in wrong_places(error, Config))) from error
+
+
+def settings_place(path: Path | None = None) -> Place:
+    """Return what names a setting's place: "config.toml, line 14", or the environment's variable."""
+    source = path or default_config_path()
+    in_file = place_in(source.read_text(), source) if source.is_file() else lambda way: str(source)
+
+    def place(way: Sequence[str | int]) -> str:
+        for length in range(len(way), 0, -1):
+            variable = "STROKELOG_" + "__".join(str(part).upper() for part in way[:length])
+            if variable in os.environ:
+                return f"the environment, {variable}"
+        return in_file(way)
+
+    return place

@@ -55,12 +55,40 @@ def _parse(text: object, dimension: str, base: str, example: str, what: str = ""
     return magnitude
 
 
+#: A number alone, as people type it.
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)")
+#: The inch's sign, and what stands for it on keyboards and in print.
+_INCH_SIGN = re.compile(r" *(?:[\"″”]|'')\s*$")
+
+
+def _inches(text: object) -> object:
+    """Return a length that ends in the inch's sign with its unit's letters."""
+    return _INCH_SIGN.sub(" in", text) if isinstance(text, str) else text
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return what a person typed with a unit: a number alone takes `unit`, everything else stays as it is."""
+    text = text.strip()
+    text = f"0{text}" if text.startswith(".") else text
+    return f"{text} {unit}" if _NUMBER.fullmatch(text) else text
+
+
+def length_text(text: str, unit: LengthUnit) -> str:
+    """Return a length that a person typed with its unit, `unit` where none was typed and "in" for the inch's sign.
+
+    Raises ValueError for what is no length.
+    """
+    whole = str(_inches(with_unit(text, unit)))
+    parse_length(whole)
+    return whole
+
+
 def parse_length(text: object) -> int:
     """Return the length that `text` names in integer nanometres.
 
     Raises ValueError if it has no unit, is no length, or is no whole number of nanometres.
     """
-    nanometres = _parse(text, "[length]", "nanometer", "1.10 mm")
+    nanometres = _parse(_inches(text), "[length]", "nanometer", "1.10 mm")
     if nanometres != nanometres.to_integral_value():
         raise ValueError(f"{text!r} is finer than one nanometre; expected such as '1.10 mm'")
     return int(nanometres)
@@ -70,7 +98,7 @@ def length_unit(text: object) -> LengthUnit:
     """Return the unit in which people show a length that is written as `text`: inches where its unit is a whole number
     of thousandths of an inch (inch, foot, thou), millimetres for every other. Raises ValueError for no length."""
     parse_length(text)
-    one = _registry().parse_expression(str(text)).units
+    one = _registry().parse_expression(str(_inches(text))).units
     return "in" if _registry().Quantity(Decimal(1), one).to("nanometer").magnitude % _THOU_NM == 0 else "mm"
 
 

@@ -36,7 +36,7 @@ from capture.session.faces.hall import Hall
 from capture.session.faces.messages import Hello
 from capture.session.faces.terminal import TerminalFace
 from capture.session.session import Session
-from capture.sheet.sheet import load_sheet
+from capture.sheet.sheet import sheet_and_text
 from capture.simulation.broker import demo_broker
 from capture.simulation.pty_bench import PtyBench
 from capture.simulation.scenario import (
@@ -123,7 +123,7 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
         shutil.copyfile(demo_data() / "workshop-forwarder.toml", sheet_path)
     except OSError as error:
         raise RecordError(f"cannot use the folder {home}: {error.strerror}; give another --data-dir") from error
-    sheet = load_sheet(sheet_path)
+    sheet, sheet_toml = sheet_and_text(sheet_path)
     _list_masters(home)
     driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
     bench = TROUBLED_BENCH if troubles else DEMO_BENCH
@@ -142,7 +142,7 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
                 settings=settings,
                 indicator=dict(DEMO_INDICATOR),
                 sheet=sheet,
-                sheet_toml=sheet_path.read_text(),
+                sheet_toml=sheet_toml,
                 unit_serial="FW3-0117",
                 technician="",
                 data_dir=home,

@@ -115,8 +115,9 @@ def port_of(port: str | None, driver: str | None, words: list[str] | None, settl
     if url.startswith(PREFIX):
         return GaugePort(url, None, None, {})
     name = driver or settled.indicator.driver
-    values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **pairs(words)}
-    found, settings = settings_of(name, values, "indicator")
+    given = pairs(words)
+    values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **given}
+    found, settings = settings_of(name, values, lambda key: "--set" if key in given else "indicator")
     return GaugePort(url, found, settings, {"driver": name, **values})
 
 

@@ -32,7 +32,10 @@ COMMANDS: dict[str, Command | Group] = {
     "collect": Command("Collect what the benches publish into one database.", "collect", "collect"),
     "sheet": Group(
         "Build sheets: the limits, parts and steps of a unit.",
-        {"check": Command("Check a build sheet and show what it asks for.", "records", "check_sheet")},
+        {
+            "new": Command("Write a build sheet: asks what it says.", "sheet_new", "new_sheet"),
+            "check": Command("Check a build sheet and show what it asks for.", "records", "check_sheet"),
+        },
     ),
     "unit": Group(
         "A unit on its way to the sign-off: its parts and steps.",

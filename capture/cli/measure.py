@@ -81,7 +81,7 @@ def run(
     off, 3 if not. Without a keyboard (a pipe) it goes through the packs by itself, as with --auto.
     """
     from capture.bench.setup import BenchSetup
-    from capture.config import load_config
+    from capture.config import load_config, settings_place
     from capture.session.wrench_field import WrenchSetup
 
     with errors_in_words():
@@ -104,8 +104,13 @@ def run(
     if not where:
         fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
     name = driver or settled.indicator.driver
-    values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **pairs(settings)}
-    indicator_driver, indicator_settings = settings_of(name, values, "indicator")
+    given = pairs(settings)
+    values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **given}
+
+    def stands(key: str) -> str:
+        return "--set" if key in given or key not in values else settings_place(config)(("indicator", key))
+
+    indicator_driver, indicator_settings = settings_of(name, values, stands)
     fixture_setup, fixture_header = _fixture(fixture, fixture_port, fixture_set, way, settled)
     order = [one.name for one in loaded.order()]
     for wanted in pack or []:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -67,11 +67,13 @@ def errors_in_words() -> Iterator[None]:
         fail(str(error))
 
 
-def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[IndicatorDriver, IndicatorSettings]:
-    """Validate an indicator's settings, or exit naming the one that is wrong."""
+def settings_of(
+    name: str, values: dict[str, Any], where: Callable[[str], str] = lambda key: "--set"
+) -> tuple[IndicatorDriver, IndicatorSettings]:
+    """Validate an indicator's settings, or exit naming the one that is wrong; `where` says where a key stands."""
     from pydantic import ValidationError
 
-    from capture.plumbing.wrong_values import wrong_values
+    from capture.plumbing.wrong_values import wrong_places
     from drivers.indicators.registry import find_driver
     from drivers.registry import make_settings
 
@@ -82,8 +84,8 @@ def settings_of(name: str, values: dict[str, Any], where: str) -> tuple[Indicato
     try:
         return driver, make_settings(driver, values)
     except ValidationError as error:
-        wrong = wrong_values(error, driver.settings, missing=f"{name!r} needs it; give it with --set {{key}}=VALUE")
-        fail("\n".join(f"{where}: {one}" for one in wrong), 2)
+        wrong = wrong_places(error, driver.settings, missing=f"{name!r} needs it; give it with --set {{key}}=VALUE")
+        fail("\n".join(f"{where(str(way[0]) if way else '')}: {text}" for way, text in wrong), 2)
 
 
 def pairs(words: list[str] | None) -> dict[str, Any]:
@@ -104,10 +106,10 @@ def pairs(words: list[str] | None) -> dict[str, Any]:
 
 
 def read_sheet(path: Path) -> tuple[Sheet, str]:
-    from capture.sheet.sheet import SheetError, load_sheet
+    from capture.sheet.sheet import SheetError, sheet_and_text
 
     try:
-        return load_sheet(path), path.read_text()
+        return sheet_and_text(path)
     except SheetError as error:
         fail(str(error))
 

@@ -18,7 +18,7 @@ from capture.plumbing.outward import harmless_console
 from capture.plumbing.plaintext import clean
 from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import in_data_folder, kept_at
-from capture.sheet.sheet import Sheet, SheetError, Shim, parse_sheet
+from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 from capture.unit.changes import PlanError, outcomes
 from capture.unit.facts import Correction, PartsChanged, SignedOff, is_demonstration
 from capture.unit.gauge_identity import gauge_of
@@ -278,40 +278,3 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
         say("Beside the strokes:", "bold")
         for entry in apart:
             say_fact(entry)
-
-
-def show_sheet(sheet: Sheet) -> None:
-    """Print what a sheet asks for, pack by pack in the order of checking."""
-    console = harmless_console()
-    unit = sheet.display_unit
-    console.print(
-        Text(f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"), soft_wrap=True
-    )
-    if sheet.air is not None:
-        console.print(Text(f"air: {sheet.air.text(unit)}"), soft_wrap=True)
-    table = Table()
-    for name in ("pack", "range", "preferred", "strokes", "measure", "after", "parts"):
-        table.add_column(name)
-    for pack in sheet.order():
-        parts = []
-        for adjuster in pack.adjusters:
-            if isinstance(adjuster, Shim):
-                thickness = format_length(adjuster.thickness, unit)
-                parts.append(f"{adjuster.name} {thickness}: {adjuster.fitted} fitted, {adjuster.min} to {adjuster.max}")
-            else:
-                parts.append(f"{adjuster.name}: {adjuster.text(adjuster.fitted)} of {len(adjuster.choices)} choices")
-            parts += [f"which moves {moved} by {factor:+g}" for moved, factor in adjuster.moves.items()]
-        cells = (
-            pack.name,
-            f"{format_length(pack.low_nm, unit)} to {format_length(pack.high_nm, unit)}",
-            format_length(pack.preferred_nm, unit),
-            f"{pack.strokes} + {pack.seat_strokes} seat",
-            pack.measure,
-            ", ".join(pack.depends_on) or "-",
-            "; ".join(parts) or "-",
-        )
-        table.add_row(*(Text(cell) for cell in cells))
-    console.print(table)
-    for n, step in enumerate(sheet.steps, 1):
-        details = step.details()
-        console.print(Text(f"step {n}, {step.kind}: {step.title}{': ' + details if details else ''}"), soft_wrap=True)

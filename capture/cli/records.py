@@ -57,7 +57,7 @@ def check_sheet(
     as_json: Json = False,
 ) -> None:
     """Check a build sheet and show what it asks for. Exit code 1 if it cannot be used."""
-    from capture.cli.print_jobs import show_sheet
+    from capture.cli.print_sheet import show_sheet
 
     loaded, _ = read_sheet(sheet)
     if as_json:

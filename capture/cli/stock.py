@@ -288,7 +288,7 @@ def measure(
     if port is not None:
         from drivers.thickness import read_thickness
 
-        wire, chosen = settings_of(driver, pairs(settings), "--set")
+        wire, chosen = settings_of(driver, pairs(settings))
         warn(f"Measure {part} {thickness}, {serial}: hold still until it is read.")
         with errors_in_words():
             try:

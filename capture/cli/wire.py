@@ -110,7 +110,7 @@ def decode(
     settings: Settings = None,
 ) -> None:
     """Decode raw bytes from standard input: one JSON object a reading. Exit code 1 if none came out."""
-    wire, values = settings_of(driver, pairs(settings), "--set")
+    wire, values = settings_of(driver, pairs(settings))
     decoder = wire.decoder(values)
     count = 0
     stdin = sys.stdin.buffer
@@ -144,7 +144,7 @@ def listen(
         if driver is None:
             bauds = [int(values["baud"])] if str(values.get("baud", "")).isdigit() else None
             raise typer.Exit(asyncio.run(name_the_form(port, bauds, seconds, as_json)))
-        wire, chosen = settings_of(driver, values, "--set")
+        wire, chosen = settings_of(driver, values)
         raise typer.Exit(asyncio.run(follow(port, wire, chosen, seconds, as_json)))
 
 

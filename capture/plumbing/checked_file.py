@@ -5,16 +5,19 @@ from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from capture.plumbing.wrong_values import plain_words
+from capture.plumbing.toml_lines import TomlLines
+from capture.plumbing.wrong_keys import wrong_keys
 
 _Model = TypeVar("_Model", bound=BaseModel)
+#: Names the place that a way through a file's keys leads to.
+Place = Callable[[Sequence[str | int]], str]
 
 
 class TableError(Exception):
@@ -33,7 +36,9 @@ class FileKind:
     def read(self, path: Path, model: type[_Model]) -> _Model:
         """Return the file checked by `model`; one whose name ends in `.json` is read as JSON, any other as TOML."""
         form = "JSON" if path.suffix.lower() == ".json" else "TOML"
-        return self.check(self.table(self.text(path, form), path, form), path, model)
+        text = self.text(path, form)
+        raw = self.table(text, path, form)
+        return self.check(raw, model, place_in(text, path) if form == "TOML" else lambda way: str(path))
 
     def text(self, path: Path, form: str = "TOML") -> str:
         """Return the text of the file."""
@@ -56,61 +61,23 @@ class FileKind:
             raise self.raised(f"{where}: holds no table at its top; {expected}")
         return raw
 
-    def check(self, raw: dict[str, Any], where: object, model: type[_Model]) -> _Model:
-        """Return the table checked by `model`; every key at fault gets a line of its own."""
+    def check(self, raw: dict[str, Any], model: type[_Model], place: Place) -> _Model:
+        """Return the table checked by `model`; each mistake gets a line, which `place` begins with where it stands."""
         try:
             return model.model_validate(raw)
         except ValidationError as error:
-            lines = [f"{where}: {self._problem(raw, item)}" for item in _causes(error)]
-            raise self.raised("\n".join(lines)) from error
-
-    def _problem(self, raw: dict[str, Any], item: Any) -> str:
-        loc = item["loc"]
-        keys = [part for at, part in enumerate(loc) if at < 2 or loc[at - 2] not in self.lists]
-        key, value = _place_of(raw, keys)
-        if item["type"] == "missing":
-            return f"{key}: is missing; every {self.what} has it"
-        if item["type"] == "extra_forbidden":
-            return f"{key}: {_shown(value)}: is no key of a {self.what}; check its spelling"
-        said = plain_words(str(item["msg"]))
-        broken, colon, rest = said.partition(": ")
-        if colon and isinstance(value, dict) and broken in value:  # a rule between keys names the one at fault
-            key, value, said = f"{key}.{broken}" if key else broken, value[broken], rest
-        return f"{key or self.what}: {_shown(value)}: {said}"
+            wrong = wrong_keys(error, raw, model, self.what, self.lists)
+            raise self.raised("\n".join(f"{place(one.way)}: {one.text}" for one in wrong)) from error
 
 
-def _causes(error: ValidationError) -> list[Any]:
-    """The errors without those that only follow from others: a list is short because its items were refused."""
-    items = error.errors(include_url=False, include_context=False)
-    inner = [item["loc"] for item in items]
-    return [
-        item
-        for item in items
-        if item["type"] != "too_short"
-        or not any(len(loc) > len(item["loc"]) and loc[: len(item["loc"])] == item["loc"] for loc in inner)
-    ]
+def place_in(text: str, where: object) -> Place:
+    """Return what names a place of a TOML text that was read already: "FILE, line 14". Nothing is read until asked."""
+    lines: TomlLines | None = None
 
+    def place(way: Sequence[str | int]) -> str:
+        nonlocal lines
+        lines = lines or TomlLines(text)
+        line = lines.line(way)
+        return f"{where}, line {line}" if line is not None else str(where)
 
-def _shown(value: Any) -> str:
-    """Return a value as an error shows it: a whole table only by its name, several only by their number."""
-    if isinstance(value, dict):
-        return f"table {value['name']!r}" if "name" in value else "a table"
-    if isinstance(value, list) and any(isinstance(item, dict) for item in value):
-        return f"{len(value)} tables"
-    try:
-        return repr(value)
-    except ValueError:  # Python prints no whole number of more than some thousands of digits
-        return "a number too long to print"
-
-
-def _place_of(raw: dict[str, Any], loc: Sequence[str | int]) -> tuple[str, Any]:
-    """Return the key that `loc` leads to, as a person writes it, and what stands there, None for nothing."""
-    value: Any = raw
-    key = ""
-    for part in loc:
-        key += f"[{part}]" if isinstance(part, int) else f".{part}" if key else str(part)
-        try:
-            value = value[part]
-        except (KeyError, IndexError, TypeError):
-            value = None
-    return key, value
+    return place

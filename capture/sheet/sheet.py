@@ -19,7 +19,8 @@ from pydantic import (
     model_validator,
 )
 
-from capture.plumbing.checked_file import FileKind
+from capture.plumbing.checked_file import FileKind, Place, place_in
+from capture.sheet.included import whole_text
 from capture.sheet.steps import Step, Steps
 from drivers.reading import LengthUnit
 from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure, length_unit
@@ -35,6 +36,7 @@ __all__ = [
     "Step",
     "load_sheet",
     "parse_sheet",
+    "sheet_and_text",
 ]
 
 
@@ -237,9 +239,9 @@ class Pack(_Part):
             raise ValueError("preferred: lies outside the range")
         if self.plate_tolerance and self.friction_thickness is None and self.steel_thickness is None:
             raise ValueError("plate_tolerance: of which plate? Expected friction_thickness or steel_thickness with it")
-        for adjuster in self.adjusters:
+        for at, adjuster in enumerate(self.adjusters):
             if self.name in adjuster.moves:
-                raise ValueError(f"adjusters: a {adjuster.name} moves its own pack {self.name!r}; expected other packs")
+                raise ValueError(f"adjusters.{at}.moves: moves its own pack {self.name!r}; expected other packs")
         combinations = prod(adjuster.states for adjuster in self.adjusters)
         if combinations > _MOST_COMBINATIONS:
             raise ValueError(
@@ -266,19 +268,18 @@ class Sheet(_Part):
     @model_validator(mode="after")
     def _check(self) -> Sheet:
         names = [pack.name for pack in self.packs]
-        for pack in self.packs:
-            if names.count(pack.name) > 1:
-                raise ValueError(f"packs: two packs are called {pack.name!r}")
+        there_are = f"is no pack of this sheet; there are: {', '.join(names)}"
+        for at, name in enumerate(names):
+            if name in names[:at]:
+                raise ValueError(f"packs.{at}.name: two packs are called so")
+        for at, pack in enumerate(self.packs):
             for needed in pack.depends_on:
                 if needed not in names:
-                    raise ValueError(f"packs: {pack.name!r} depends on {needed!r}, which is no pack of this sheet")
-            for adjuster in pack.adjusters:
+                    raise ValueError(f"packs.{at}.depends_on: {needed!r} {there_are}")
+            for part, adjuster in enumerate(pack.adjusters):
                 for moved in adjuster.moves:
                     if moved not in names:
-                        raise ValueError(
-                            f"packs: the {adjuster.name} of {pack.name!r} moves {moved!r}, which is no pack of this "
-                            f"sheet; there are: {', '.join(names)}"
-                        )
+                        raise ValueError(f"packs.{at}.adjusters.{part}.moves: {moved!r} {there_are}")
         self.order()
         return self
 
@@ -297,7 +298,9 @@ class Sheet(_Part):
             finished = {pack.name for pack in done}
             ready = next((pack for pack in waiting if set(pack.depends_on) <= finished), None)
             if ready is None:
-                raise ValueError(f"packs: {', '.join(pack.name for pack in waiting)} depend on each other in a circle")
+                names = ", ".join(pack.name for pack in waiting)
+                at = self.packs.index(waiting[0])
+                raise ValueError(f"packs.{at}.depends_on: {names} depend on each other in a circle")
             done.append(ready)
             waiting.remove(ready)
         return done
@@ -305,12 +308,25 @@ class Sheet(_Part):
 
 def load_sheet(path: Path) -> Sheet:
     """Read and check a build sheet; raises SheetError for anything wrong with it."""
-    return parse_sheet(_SHEETS.text(path), str(path))
+    return sheet_and_text(path)[0]
+
+
+def sheet_and_text(path: Path) -> tuple[Sheet, str]:
+    """Read and check a build sheet; return it with its whole text, shared lists of parts written out in it.
+
+    Raises SheetError.
+    """
+    whole = whole_text(_SHEETS.text(path), path, _SHEETS)
+    return _checked(whole.text, str(path), whole.place()), whole.text
 
 
 def parse_sheet(text: str, where: str) -> Sheet:
     """Check the text of a build sheet; `where` names it in errors. Raises SheetError."""
+    return _checked(text, where, None)
+
+
+def _checked(text: str, where: str, place: Place | None) -> Sheet:
     raw = _SHEETS.table(text, where)
-    sheet = _SHEETS.check(raw, where, Sheet)
+    sheet = _SHEETS.check(raw, Sheet, place or place_in(text, where))
     sheet._display_unit = length_unit(raw["packs"][0]["range"][0])
     return sheet

@@ -19,7 +19,7 @@ ROOT = Path(__file__).resolve().parents[2]
 
 TOP = ["run", "demo", "guide", "listen", "replay", "decode", "jobs", "show", "report", "board", "collect"]
 GROUPS = {
-    "sheet": ["check"],
+    "sheet": ["new", "check"],
     "unit": ["plan", "change", "steps", "step", "leave-out", "override", "sign-off"],
     "fixture": ["test"],
     "gauge": ["masters", "check", "chart", "event", "suspects", "instrument", "study"],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -111,85 +112,112 @@ def test_an_unknown_pack_is_refused_with_the_names_there_are() -> None:
         parse_sheet(WHOLE, "box.toml").pack("third")
 
 
+LOW = 'pack "low", '
+
+
 @pytest.mark.parametrize(
     ("old", "new", "key", "value", "expected"),
     [
-        ('"0.80 mm", "1.40 mm"', '"0.80", "1.40 mm"', "packs[0].range[0]", "'0.80'", "such as '1.10 mm'"),
-        ('"0.80 mm", "1.40 mm"', '0.8, "1.40 mm"', "packs[0].range[0]", "0.8", "such as '1.10 mm'"),
-        ('"0.80 mm", "1.40 mm"', '"0.80 kPa", "1.40 mm"', "packs[0].range[0]", "'0.80 kPa'", "such as '1.10 mm'"),
-        ('"0.80 mm", "1.40 mm"', '"1.50 mm", "1.40 mm"', "packs[0].range", "'1.50 mm'", "a lower and a higher length"),
-        ('"0.80 mm", "1.40 mm"', '"0.80 mm"', "packs[0].range", "", "is missing"),
-        ('"1.10 mm"', '"1.50 mm"', "packs[0].preferred", "'1.50 mm'", "outside the range"),
-        ("strokes = 5", "strokes = 1", "packs[0].strokes", "1", "expected at least 2"),
-        ("strokes = 5", 'strokes = "many"', "packs[0].strokes", "'many'", "expected a whole number"),
-        ('measure = "peak"', 'measure = "mean"', "packs[0].measure", "'mean'", "'peak' or 'held'"),
-        ("friction_surfaces = 12", "colour = 12", "packs[0].colour", "12", "is no key of a build sheet"),
-        ("friction_surfaces = 12", "shim = 12", "packs[0].shim", "12", "is no key of a build sheet"),
-        ('["high"]', '["third"]', "packs", "'third'", "no pack of this sheet"),
-        ('name = "high"', 'name = "low"', "packs", "'low'", "two packs"),
-        ("fitted = 2", "fitted = 5", "packs[0].adjusters[0].fitted", "5", "min 0 to max 4"),
-        ('more = "opens"', 'more = "wider"', "packs[0].adjusters[0].more", "'wider'", "'opens' or 'closes'"),
-        ('more = "opens"', "", "packs[0].adjusters[0].more", "", "is missing"),
-        ('more = "opens"', 'more = "opens"\nmoves = { third = 0.5 }', "packs", "", "moves 'third', which is no pack"),
-        ('more = "opens"', 'more = "opens"\nmoves = { low = 0.5 }', "packs[0].adjusters", "", "its own pack 'low'"),
+        ('"0.80 mm", "1.40 mm"', '"0.80", "1.40 mm"', "LOW range, value 1", "'0.80'", "such as '1.10 mm'"),
+        ('"0.80 mm", "1.40 mm"', '0.8, "1.40 mm"', "LOW range, value 1", "0.8", "such as '1.10 mm'"),
+        (
+            '"0.80 mm", "1.40 mm"',
+            '"0.80 kPa", "1.40 mm"',
+            "LOW range, value 1",
+            "'0.80 kPa'",
+            "such as '1.10 mm'",
+        ),
+        (
+            '"0.80 mm", "1.40 mm"',
+            '"1.50 mm", "1.40 mm"',
+            "LOW range",
+            "'1.50 mm'",
+            "a lower and a higher length",
+        ),
+        ('"0.80 mm", "1.40 mm"', '"0.80 mm"', "LOW range", "", "is missing"),
+        ('"1.10 mm"', '"1.50 mm"', "LOW preferred", "'1.50 mm'", "outside the range"),
+        ("strokes = 5", "strokes = 1", "LOW strokes", "1", "expected at least 2"),
+        ("strokes = 5", 'strokes = "many"', "LOW strokes", "'many'", "expected a whole number"),
+        ('measure = "peak"', 'measure = "mean"', "LOW measure", "'mean'", "'peak' or 'held'"),
+        ("friction_surfaces = 12", "colour = 12", "LOW colour", "12", "is no key of a pack"),
+        ("friction_surfaces = 12", "shim = 12", "LOW shim", "12", "is no key of a pack"),
+        ('["high"]', '["third"]', "LOW depends_on", "'third'", "no pack of this sheet"),
+        ('name = "high"', 'name = "low"', "LOW name", "'low'", "two packs"),
+        ("fitted = 2", "fitted = 5", "LOW shim 1, fitted", "5", "min 0 to max 4"),
+        ('more = "opens"', 'more = "wider"', "LOW shim 1, more", "'wider'", "'opens' or 'closes'"),
+        ('more = "opens"', "", "LOW shim 1, more", "", "is missing"),
+        (
+            'more = "opens"',
+            'more = "opens"\nmoves = { third = 0.5 }',
+            "LOW shim 1, moves",
+            "",
+            "'third' is no pack",
+        ),
+        (
+            'more = "opens"',
+            'more = "opens"\nmoves = { low = 0.5 }',
+            "LOW shim 1, moves",
+            "",
+            "its own pack 'low'",
+        ),
         (
             'more = "opens"',
             'more = "opens"\nmoves = { high = 0 }',
-            "packs[0].adjusters[0].moves.high",
+            "LOW shim 1, moves.high",
             "0",
             "between -100 and 100 other than 0",
         ),
         (
             'more = "opens"',
             'more = "opens"\nmoves = { high = inf }',
-            "packs[0].adjusters[0].moves.high",
+            "LOW shim 1, moves.high",
             "inf",
             "between -100 and 100",
         ),
         (
             'more = "opens"',
             'more = "opens"\nmoves = { high = nan }',
-            "packs[0].adjusters[0].moves.high",
+            "LOW shim 1, moves.high",
             "nan",
             "between -100 and 100",
         ),
         (
             'more = "opens"',
             'more = "opens"\nmoves = { high = true }',
-            "packs[0].adjusters[0].moves.high",
+            "LOW shim 1, moves.high",
             "True",
             "valid number",
         ),
         (
             'more = "opens"',
             'more = "opens"\nmoves = { high = "0.5" }',
-            "packs[0].adjusters[0].moves.high",
+            "LOW shim 1, moves.high",
             "'0.5'",
             "valid number",
         ),
         (
             'measure = "peak"',
             'friction_thickness = "0 mm"',
-            "packs[0].friction_thickness",
+            "LOW friction_thickness",
             "'0 mm'",
             "expected more than 0",
         ),
-        ('measure = "peak"', 'plate_tolerance = "0.1 mm"', "packs[0].plate_tolerance", "'0.1 mm'", "of which plate"),
-        ('kind = "shim"', 'kind = "glue"', "packs[0].adjusters[0]", "'glue'", "'shim', 'selective'"),
+        ('measure = "peak"', 'plate_tolerance = "0.1 mm"', "LOW plate_tolerance", "'0.1 mm'", "of which plate"),
+        ('kind = "shim"', 'kind = "glue"', "LOW glue 1, kind", "'glue'", "'shim' or 'selective'"),
         (
             'thickness = "0.25 mm"',
             'thickness = "0 mm"',
-            "packs[0].adjusters[0].thickness",
+            "LOW shim 1, thickness",
             "0 mm",
             "expected more than 0",
         ),
-        ('fitted = "3.00 mm"', 'fitted = "3.10 mm"', "packs[0].adjusters[1].fitted", "'3.10 mm'", "one of the choices"),
-        ('"3.0 mm"', '"2.8 mm"', "packs[0].adjusters[1].choices", "'2.8 mm'", "listed twice"),
-        ('"2.80 mm"', '"wide"', "packs[0].adjusters[1].choices[0]", "'wide'", "such as '1.10 mm'"),
+        ('fitted = "3.00 mm"', 'fitted = "3.10 mm"', "LOW ring 2, fitted", "'3.10 mm'", "one of the choices"),
+        ('"3.0 mm"', '"2.8 mm"', "LOW ring 2, choices", "'2.8 mm'", "listed twice"),
+        ('"2.80 mm"', '"wide"', "LOW ring 2, choices, value 1", "'wide'", "such as '1.10 mm'"),
         ('pressure = "140 kPa"', 'pressure = "140 mm"', "air.pressure", "'140 mm'", "such as '140 kPa'"),
         ('source = "invented for tests"', "", "sheet.source", "", "is missing"),
-        ('revision = "C"', 'revision = ""', "sheet.revision", "''", "at least 1 character"),
-        ("order = 1", "order = 0", "steps[1].order", "0", "expected at least 1"),
+        ('revision = "C"', 'revision = ""', "sheet.revision", "''", "it is empty"),
+        ("order = 1", "order = 0", "step 2, order", "0", "expected at least 1"),
     ],
 )
 def test_a_mistake_is_named_by_file_key_value_and_what_was_expected(
@@ -199,7 +227,13 @@ def test_a_mistake_is_named_by_file_key_value_and_what_was_expected(
     with pytest.raises(SheetError) as caught:
         parse_sheet(WHOLE.replace(old, new, 1), "box.toml")
     (line,) = str(caught.value).splitlines()
-    assert line.startswith(f"box.toml: {key}")
+    place, said = line.split(": ", 1)
+    text = WHOLE.replace(old, new, 1)
+    # The line of the key, or for one that is missing that of the table which lacks it.
+    first = text[: WHOLE.index(old)].count("\n") + 1
+    assert re.fullmatch(r"box\.toml, line \d+", place) and said.startswith(key.replace("LOW ", LOW) + ": ")
+    at = int(place.rsplit(" ", 1)[1])
+    assert first <= at <= first + new.count("\n") if new and "missing" not in expected else at <= first
     assert value in line and expected in line
 
 
@@ -209,14 +243,36 @@ def test_two_mistakes_are_named_at_once() -> None:
         parse_sheet(text, "box.toml")
     assert sorted(line.split(": ")[1] for line in str(caught.value).splitlines()) == [
         "air.pressure",
-        "packs[0].strokes",
+        'pack "low", strokes',
     ]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("range =", "rang =", "'rang'... did you mean 'range'?"),
+        ("fitted = 2", "fited = 2", "did you mean 'fitted'?"),
+        ("preferred =", "prefered =", "did you mean 'preferred'?"),
+        ('"0.80 mm", "1.40 mm"', '"0.80", "1.40"', "1 more of the list is wrong alike"),
+        ('"0.80 mm", "1.40 mm"', "0.8, 1.4", "1 more of the list is wrong alike"),
+        ('range = ["0.80 mm", "1.40 mm"]', 'range = "0.80 mm"', "expected a list in brackets"),
+        ('more = "opens"', "moves = 3", "is missing"),
+    ],
+)
+def test_one_mistake_is_told_once_and_in_no_word_of_the_program(old: str, new: str, said: str) -> None:
+    assert old in WHOLE
+    with pytest.raises(SheetError) as caught:
+        parse_sheet(WHOLE.replace(old, new, 1), "box.toml")
+    told = str(caught.value)
+    assert said.split("... ")[-1] in told
+    assert len(told.splitlines()) == (2 if "moves" in new else 1)  # a key taken out and another spoilt are two
+    assert not re.search(r"tuple|tag|\[\d+\]|Input|dict|string", told)
 
 
 @pytest.mark.parametrize("needed", ['["low"]', '["high"]'])
 def test_packs_that_wait_for_each_other_in_a_circle_are_refused(needed: str) -> None:
     text = WHOLE.replace('range = ["0.040 in", "0.060 in"]', f'range = ["0.040 in", "0.060 in"]\ndepends_on = {needed}')
-    with pytest.raises(SheetError, match=r"box\.toml: .*high.*in a circle"):
+    with pytest.raises(SheetError, match=r"box\.toml, line \d+: .*high.*in a circle"):
         parse_sheet(text, "box.toml")
 
 
@@ -258,7 +314,7 @@ def gives_a_sheet_or_its_error(text: str) -> None:
     try:
         sheet: Any = parse_sheet(text, "fuzz.toml")
     except SheetError as error:
-        assert str(error).startswith("fuzz.toml: ")
+        assert str(error).startswith("fuzz.toml")
     else:
         assert isinstance(sheet, Sheet) and sheet.order()
 

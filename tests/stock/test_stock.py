@@ -77,18 +77,21 @@ def test_the_example_is_read_as_it_is_written() -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("parts = 3", "stock.toml: parts: 3: "),
+        ("parts = 3", "stock.toml, line 1: parts: 3: "),
         ("", "stock.toml: parts: is missing"),
-        ("[[parts]]\npart='r'\ncount=1", "parts[0].thickness: is missing; every stock file has it"),
-        ("[[parts]]\npart='r'\ncount=1\nthickness=2.8", "parts[0].thickness: 2.8: 2.8 has no unit"),
-        ("[[parts]]\npart='r'\ncount=-1\nthickness='2 mm'", "parts[0].count: -1: "),
-        ("[[parts]]\npart='r'\ncount=1.5\nthickness='2 mm'", "parts[0].count: 1.5: "),
-        ("[[parts]]\npart='r'\ncount=1\nthickness='2 mm'\ncolour='red'", "parts[0].colour: 'red': is no key"),
+        ("[[parts]]\npart='r'\ncount=1", 'line 1: part "r", thickness: is missing; every part has it'),
+        ("[[parts]]\npart='r'\ncount=1\nthickness=2.8", 'line 4: part "r", thickness: 2.8: 2.8 has no unit'),
+        ("[[parts]]\npart='r'\ncount=-1\nthickness='2 mm'", 'line 3: part "r", count: -1: '),
+        ("[[parts]]\npart='r'\ncount=1.5\nthickness='2 mm'", 'line 3: part "r", count: 1.5: '),
+        (
+            "[[parts]]\npart='r'\ncount=1\nthickness='2 mm'\ncolour='red'",
+            "part \"r\", colour: 'red': is no key of a part",
+        ),
         ("[[parts]]\npart='r'\ncount=1\nthickness='2 mm'\n" * 2, "'r' of 2 mm is listed twice"),
         (
             "[[parts]]\npart='r'\ncount=0\nthickness='2 mm'\n"
             "measured=[{serial='a', actual='2 mm', uncertainty='1 um'}]",
-            "parts[0].count: 0: 1 measured parts are listed",
+            'part "r", count: 0: 1 measured parts are listed',
         ),
         (
             "[[parts]]\npart='r'\ncount=1\nthickness='2 mm'\n"
@@ -563,10 +566,10 @@ def test_a_pack_that_was_let_pass_waits_for_nothing(room: StockRoom, tmp_path: P
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ('clearance = "1.21 mm"', "clearance = 1.21", "packs[0].clearance: 1.21: 1.21 has no unit"),
+        ('clearance = "1.21 mm"', "clearance = 1.21", "clearance: 1.21: 1.21 has no unit"),
         ('unit = "FW3-0121"', 'unit = "FW3-0117"', "pack 'high' of unit 'FW3-0117' is listed twice"),
-        ('fitted = "3.40 mm"', 'fitted = "3.50 mm"', "adjusters[0].fitted: '3.50 mm': expected one of the choices"),
-        ('preferred = "1.00 mm"', 'preferred = "3 mm"', "packs[0].preferred: '3 mm': lies outside the range"),
+        ('fitted = "3.40 mm"', 'fitted = "3.50 mm"', ", fitted: '3.50 mm': expected one of the choices"),
+        ('preferred = "1.00 mm"', 'preferred = "3 mm"', ", preferred: '3 mm': lies outside the range"),
         ('range = ["0.80 mm", "1.20 mm"]', 'range = ["1.20 mm", "0.80 mm"]', "expected a lower and a higher length"),
         ('thicker = "closes"', 'thicker = "closes"\nfitted_actual = "3.01 mm"', "needs fitted_uncertainty"),
     ],

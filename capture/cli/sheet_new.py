@@ -1,0 +1,281 @@
+"""The command `sheet new`: asks what a build sheet says, question by question, and writes it."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal, TypeVar
+
+import typer
+
+from capture.cli.options import fail
+from capture.plumbing.outward import say, write
+
+if TYPE_CHECKING:
+    from capture.sheet.new_sheet import PackAnswer, SelectiveAnswer, SheetAnswers, ShimAnswer, StepAnswer
+    from drivers.reading import LengthUnit
+
+_T = TypeVar("_T")
+
+
+def new_sheet(
+    file: Annotated[Path, typer.Argument(help="The build sheet to write, such as forwarder.toml.")],
+) -> None:
+    """Write a build sheet: asks for its limits, parts and steps. Exit code 1 if it was not written."""
+    from capture.cli.print_sheet import show_sheet
+    from capture.plumbing.durable import written
+    from capture.sheet.new_sheet import sheet_text
+    from capture.sheet.sheet import SheetError, parse_sheet
+
+    if file.exists():
+        fail(f"{file}: is there already; give another name, or change it with an editor")
+    if not file.parent.is_dir():
+        fail(f"{file.parent}: is no folder; make it first, or give another name")
+    say(
+        "Answer from the manufacturer's service literature. Enter alone takes what stands in [brackets]; Ctrl-C leaves,"
+    )
+    say("and nothing is written.")
+    try:
+        text = sheet_text(_Asking().all())
+        sheet = parse_sheet(text, str(file))
+    except (EOFError, KeyboardInterrupt):
+        say()
+        fail(f"{file}: not written, the questions were left before the last")
+    except SheetError as error:
+        fail(f"not written: {error}")
+    with written(file) as out:
+        out.write(text.encode())
+    say(f"\n{file} is written. It asks for this:\n")
+    show_sheet(sheet)
+    say(f"\nHold it against the literature. Measure by it: strokelog run --sheet {file}")
+
+
+class _Asking:
+    """The questions, each asked again until its answer will do. Raises EOFError where there are no more answers."""
+
+    unit: LengthUnit = "mm"
+
+    def all(self) -> SheetAnswers:
+        from capture.sheet.new_sheet import SheetAnswers
+
+        name = self._text("What is it for (machine, box)?")
+        revision = self._text("Revision", "1")
+        source = self._text("Who says the limits hold (manual, section)?")
+        self.unit = self._one("Unit of length: mm or in", _length_unit, "mm")
+        pressure = self._one("Air pressure of an apply (Enter: not watched)", self._pressure, "")
+        tolerance = self._one("  plus or minus", self._pressure) if pressure else ""
+        packs: list[PackAnswer] = []
+        while pack := self._pack(packs):
+            packs.append(pack)
+        steps: list[StepAnswer] = []
+        while step := self._step(len(steps) + 1):
+            steps.append(step)
+        return SheetAnswers(name, revision, source, pressure, tolerance, tuple(packs), tuple(steps))
+
+    # -- packs and parts -----------------------------------------------------------------------------------
+
+    def _pack(self, before: list[PackAnswer]) -> PackAnswer | None:
+        from capture.sheet.new_sheet import PackAnswer
+        from drivers.units import parse_length
+
+        def named(text: str) -> str:
+            if any(text == pack.name for pack in before):
+                raise ValueError(f"there is a pack {text!r} already")
+            if not text and not before:
+                raise ValueError("a sheet has one pack at least")
+            return text
+
+        more = " (Enter: no more packs)" if before else ""
+        name = self._one(f"Pack {len(before) + 1}, its name{more}", named, None if not before else "")
+        if not name:
+            return None
+        low = self._one("  least clearance", lambda text: self._length(text, over=0))
+        high = self._one("  greatest clearance", lambda text: self._length(text, over=parse_length(low)))
+
+        def inside(text: str) -> str:
+            length = self._length(text)
+            if not parse_length(low) <= parse_length(length) <= parse_length(high):
+                raise ValueError(f"{length} lies outside {low} to {high}")
+            return length
+
+        preferred = self._one("  preferred clearance (Enter: the middle)", inside, "")
+        adjusters: list[ShimAnswer | SelectiveAnswer] = []
+        while part := self._part(bool(adjusters)):
+            adjusters.append(part)
+        return PackAnswer(name, low, high, preferred, tuple(adjusters))
+
+    def _part(self, another: bool) -> ShimAnswer | SelectiveAnswer | None:
+        from capture.sheet.new_sheet import SelectiveAnswer, ShimAnswer
+
+        which = "Another part that sets it" if another else "  Which part sets it"
+        kind = self._one(f"  {which.strip()}: shim, ring, plate or spacer (Enter: none)", _part_kind, "")
+        if not kind:
+            return None
+        name = self._text("    what the shop calls it", kind)
+        if kind == "shim":
+            thickness = self._one("    thickness of one", lambda text: self._length(text, over=0))
+            fitted = self._one("    how many are in now", _count)
+            most = self._one("    how many there may be", lambda text: _count(text, fitted))
+            return ShimAnswer(name, thickness, fitted, most, self._does("one more", "closes"))
+        choices = self._one("    thicknesses there are, with blanks between", self._lengths)
+        fitted_one = self._one("    which is in now", lambda text: self._among(text, choices))
+        part: Literal["ring", "plate", "spacer"] = "plate" if kind == "plate" else "ring"
+        part = "spacer" if kind == "spacer" else part
+        return SelectiveAnswer(name, part, choices, fitted_one, self._does("a thicker one", "closes"))
+
+    def _does(self, what: str, usual: Literal["closes", "opens"]) -> Literal["closes", "opens"]:
+        return self._one(f"    does {what} open or close the pack", _does, usual)
+
+    # -- steps ---------------------------------------------------------------------------------------------
+
+    def _step(self, number: int) -> StepAnswer | None:
+        from capture.sheet.new_sheet import StepAnswer
+        from drivers.units import parse_duration, with_unit
+
+        kinds = "soak, cure, clean, torque, confirm or a word of yours (Enter: no more steps)"
+        kind = self._text(f"Step {number}: {kinds}", "")
+        if not kind:
+            return None
+        kind = kind.casefold()
+        name = self._text("  what it is called, such as " + _EXAMPLES.get(kind, "cover on"))
+        if kind in ("soak", "cure"):
+
+            def lasts(text: str) -> str:
+                parse_duration(with_unit(text, "min"))
+                return with_unit(text, "min")
+
+            return StepAnswer(kind, name, self._one("  it lasts at least (Enter: not said)", lasts, ""))
+        if kind == "torque":
+            passes = self._one("  torque; of several passes each, with blanks between", self._torques)
+            tolerance = self._one(
+                "  plus or minus, such as 4 % (Enter: not said)", lambda t: self._spread(t, passes), ""
+            )
+            bolts = self._one("  how many bolts (Enter: not said)", lambda text: _count(text, 1), 0)
+            return StepAnswer(kind, name, passes=passes, tolerance=tolerance, bolts=bolts or None)
+        return StepAnswer(kind, name)
+
+    # -- answers -------------------------------------------------------------------------------------------
+
+    def _text(self, question: str, usual: str | None = None) -> str:
+        def given(text: str) -> str:
+            if not text:
+                raise ValueError("it is needed")
+            return text
+
+        return self._one(question, given, usual)
+
+    def _one(self, question: str, read: Callable[[str], _T], usual: _T | None = None) -> _T:
+        while True:
+            write(f"{question}{f' [{usual}]' if usual else ''}{' ' if question.endswith('?') else ': '}")
+            line = sys.stdin.readline()
+            if not line:
+                raise EOFError
+            if not line.strip() and usual is not None:
+                return usual
+            try:
+                return read(line.strip())
+            except ValueError as error:
+                say(f"    {error}")
+
+    def _length(self, text: str, over: int = -1) -> str:
+        from drivers.units import format_length, length_text, parse_length
+
+        length = length_text(text, self.unit)
+        if over >= 0 and parse_length(length) <= over:
+            raise ValueError(f"expected more than {format_length(over, self.unit) if over else '0'}")
+        return length
+
+    def _lengths(self, text: str) -> tuple[str, ...]:
+        lengths = tuple(self._length(one, over=0) for one in split_values(text))
+        if len(set(lengths)) < len(lengths) or not lengths:
+            raise ValueError("expected thicknesses, each once, such as 2.80 3.00 3.20")
+        return lengths
+
+    def _among(self, text: str, choices: tuple[str, ...]) -> str:
+        from drivers.units import parse_length
+
+        length = parse_length(self._length(text))
+        found = next((choice for choice in choices if parse_length(choice) == length), None)
+        if found is None:
+            raise ValueError(f"expected one of {', '.join(choices)}")
+        return found
+
+    def _pressure(self, text: str) -> str:
+        from drivers.units import parse_pressure, with_unit
+
+        pressure = with_unit(text, "psi" if self.unit == "in" else "kPa")
+        if parse_pressure(pressure) <= 0:
+            raise ValueError("expected more than 0")
+        return pressure
+
+    def _torques(self, text: str) -> tuple[str, ...]:
+        from drivers.units import parse_torque, with_unit
+
+        usual = "ft lb" if self.unit == "in" else "N m"
+        torques = tuple(with_unit(one, usual) for one in split_values(text))
+        for one in torques:
+            if parse_torque(one) <= 0:
+                raise ValueError("expected more than 0")
+        if not torques:
+            raise ValueError(f"expected a torque, such as 46 {usual}")
+        return torques
+
+    def _spread(self, text: str, passes: tuple[str, ...]) -> str:
+        from pydantic import ValidationError
+
+        from capture.plumbing.wrong_values import wrong_values
+        from capture.sheet.steps import Torque
+        from drivers.units import with_unit
+
+        spread = text if "%" in text else with_unit(text, "ft lb" if self.unit == "in" else "N m")
+        try:
+            for one in passes:
+                Torque(kind="torque", value=one, tolerance=spread)
+        except ValidationError as error:
+            raise ValueError(wrong_values(error)[0].removeprefix("tolerance: ")) from error
+        return spread
+
+
+_EXAMPLES = {
+    "soak": "friction plates in oil",
+    "cure": "threadlocker of the hub bolts",
+    "clean": "apply passages",
+    "torque": "housing bolts",
+}
+
+
+def split_values(text: str) -> list[str]:
+    """Return the values of a line, apart by blanks, semicolons or commas; a unit stays with its number."""
+    import re
+
+    return [one.strip() for one in re.split(r";\s*|,\s+|\s+(?=[+-]?\.?\d)", text.strip()) if one.strip()]
+
+
+def _length_unit(text: str) -> LengthUnit:
+    if text.casefold() in ("mm", "millimetre", "millimeter", "metric"):
+        return "mm"
+    if text.casefold() in ("in", "inch", "inches", '"'):
+        return "in"
+    raise ValueError("expected mm or in")
+
+
+def _part_kind(text: str) -> str:
+    kind = text.casefold().removesuffix("s")
+    if kind not in ("shim", "ring", "plate", "spacer"):
+        raise ValueError("expected shim, ring, plate or spacer")
+    return kind
+
+
+def _count(text: str, least: int = 0) -> int:
+    if not text.isdecimal() or not least <= int(text) <= 100:
+        raise ValueError(f"expected a whole number from {least} to 100")
+    return int(text)
+
+
+def _does(text: str) -> Literal["closes", "opens"]:
+    if text.casefold() in ("close", "closes", "c"):
+        return "closes"
+    if text.casefold() in ("open", "opens", "o"):
+        return "opens"
+    raise ValueError("expected open or close")
