@@ -130,6 +130,8 @@ class Arrivals:
             self._telling.tell_status()
         else:
             dial.opened(self._now_ns())
+            if self._air is not None and dial.at_press:
+                self._air.indicator(True)  # it is read off before every press, and sends nothing in between
             self._telling.tell_status()
         self._telling.changed()
 
@@ -147,7 +149,8 @@ class Arrivals:
             stream = self._idle
             readings, strokes = stream.feed(since(self._idle_from_ns, event.t_ns, self._state.setup.speed), event.data)
         # The trace runs on through the starts and ends of checks, so it has a clock of its own.
-        if dial.take(self._now_ns(), since(self._began_ns, event.t_ns, self._state.setup.speed), stream, readings):
+        at_ns = since(self._began_ns, event.t_ns, self._state.setup.speed)
+        if dial.take(self._now_ns(), at_ns, len(event.data), stream, readings):
             if self._air is not None:
                 self._air.indicator(True)
             if dial.silence:

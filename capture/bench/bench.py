@@ -78,7 +78,7 @@ class Bench:
             unit_serial=setup.unit_serial,
             technician=setup.technician,
             packs=setup.sheet.order(),
-            dial=Dial(f"{setup.port}, {setup.driver.name}"),
+            dial=Dial(f"{setup.port}, {setup.driver.name}", setup.settings.sends),
             air=self.air,
             gauge_warning=setup.gauge.reminder(datetime.now().astimezone().date()) if setup.gauge else "",
         )

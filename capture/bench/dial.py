@@ -13,6 +13,7 @@ from capture.bench.silence import Heard, Silence, worthy
 from capture.mqtt.link_state import LinkState
 from capture.recordings.stream import IndicatorStream
 from capture.strokes.machine import Notice, StrokeState
+from drivers.indicators.protocol import Sends
 from drivers.reading import Reading
 
 __all__ = ["Dial"]
@@ -23,7 +24,7 @@ Moving = Literal["rest", "moving", "applied", "returning", "unknown"]
 class Dial:
     """Fed with what the port brings, whatever it is measured for."""
 
-    def __init__(self, text: str) -> None:
+    def __init__(self, text: str, sends: Sends = "stream") -> None:
         """`text` names the port and the wire form."""
         self._name = text
         self.link: LinkState = "connecting"
@@ -41,7 +42,9 @@ class Dial:
         """What a person should know of the readings, what matters most first."""
         self.trace: deque[tuple[int, int]] = deque(maxlen=4000)
         """Recent (t_ns, offset_nm)."""
-        self._heard = Heard(0)
+        self.at_press = sends == "on-press"
+        """Whether the reading is that of the newest press."""
+        self._heard = Heard(0, at_press=self.at_press)
 
     def opened(self, now_ns: int) -> None:
         """The port is open."""
@@ -54,18 +57,19 @@ class Dial:
         self.silence = self.warning = ""
         self._no_reading()
 
-    def take(self, now_ns: int, t_ns: int, stream: IndicatorStream, readings: Sequence[Reading]) -> bool:
-        """Bytes came at `t_ns` and completed these readings of `stream`; say whether one is worth the name."""
-        heard = self._heard.take(now_ns, readings)
+    def take(self, now_ns: int, t_ns: int, size: int, stream: IndicatorStream, readings: Sequence[Reading]) -> bool:
+        """`size` bytes came at `t_ns` and completed these readings of `stream`; say whether one is worth the name."""
+        heard = self._heard.take(now_ns, readings, size)
         values = [reading.value_nm for reading in worthy(readings)]
         if values:
             finder = stream.finder
             self.reading_nm, self.offset_nm = values[-1], finder.offset(values[-1])
             self.moving = finder.state.value
-            self.notices = finder.notices
             if finder.state is not StrokeState.STARTING:
                 # A terminal shows a few hundred points; a burst of a fast stream is thinned to its newest.
                 self.trace.extend((t_ns, finder.offset(value) or 0) for value in values[-16:])
+        if readings:
+            self.notices = stream.finder.notices
         return heard
 
     def look(self, now_ns: int) -> bool:

@@ -7,9 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from capture.air.standing import Air
 from capture.bench.state import BenchState
-from capture.clearance.check import Check
+from capture.clearance.stroke_by_stroke import HOW_TO, HowTo, Way, how_to_send
 from capture.dashboard.view import BenchView, PackView
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
@@ -33,6 +32,7 @@ def fill_view(state: BenchState) -> BenchView:
         reading_nm=dial.reading_nm,
         offset_nm=dial.offset_nm,
         moving=dial.moving,
+        at_press=dial.at_press,
         notices=tuple(notice.value for notice in dial.notices),
         trace=dial.trace,
         indicator=dial.link,
@@ -113,7 +113,7 @@ def _message(state: BenchState, view: BenchView) -> str:
     if state.dial.link == "down":
         return "Release the air. Reconnect the indicator: measuring goes on by itself."
     if state.running is not None:
-        return _with_air(state.air, state.running.check)
+        return _with_air(state)
     if unit is None:
         if state.unfinished:
             return f"{state.unfinished} Enter begins a new job."
@@ -128,11 +128,23 @@ def _message(state: BenchState, view: BenchView) -> str:
     return state.out_of_reach or (shown.verdict.next_step if shown.verdict is not None else "")
 
 
-def _with_air(air: Air | None, check: Check) -> str:
+def _how_to(state: BenchState, way: Way) -> HowTo:
+    """How the next stroke is made."""
+    return how_to_send(_standing(state), way) if state.dial.at_press else HOW_TO[way]
+
+
+def _standing(state: BenchState) -> str:
+    """What the newest value was, for the check that runs: another's begins anew."""
+    return state.running.stream.finder.state.value if state.running is not None else "unknown"
+
+
+def _with_air(state: BenchState) -> str:
     """What there is to do for the running check: no stroke is asked for that cannot be made."""
+    assert state.running is not None
+    air, check = state.air, state.running.check
     if air is None:
-        return check.next_step()
-    step = check.next_step(air.setup.way)
+        return check.next_step(_how_to(state, "by hand"))
+    step = check.next_step(_how_to(state, air.setup.way))
     if air.may_come:
         return "Hands clear: the strokes follow by themselves. Press again to stop." if air.makes_strokes else step
     if why := air.fault_words():

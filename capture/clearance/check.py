@@ -19,30 +19,19 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Final, Literal
+from typing import Final
 
 from capture.clearance.remarks import SEAL_FIRST, remarks_on
 from capture.clearance.stopping import Looks, choices
+from capture.clearance.stroke_by_stroke import HOW_TO, HowTo
 from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke, counts
 from drivers.reading import LengthUnit
 
-__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "Way", "judged_again"]
+__all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "judged_again"]
 
 
-#: How air is applied: by a valve in the hand, or at the fixture by a button that is held, or pressed once for a run.
-Way = Literal["by hand", "hold", "press"]
-#: What there is to do for a seat stroke, for one that counts, and for another.
-_HOW: Final[dict[Way, tuple[str, str, str]]] = {
-    "by hand": ("apply and release the air", "apply, hold until steady, release", "apply and release again"),
-    "hold": (
-        "hold the button, then let go",
-        "hold the button until steady, then let go",
-        "hold the button again, then let go",
-    ),
-    "press": ("press the button", "press the button", "press the button"),
-}
 #: Numbers in one unit read as the other are this many times too large, or too small.
 _INCH_IN_MM: Final = 25.4
 
@@ -197,18 +186,17 @@ class Check:
         self.last = StrokeKept(replace(stroke, accepted=False), seat=True)
         return self.last
 
-    def next_step(self, way: Way = "by hand") -> str:
+    def next_step(self, how: HowTo = HOW_TO["by hand"]) -> str:
         """Return the next thing for the technician to do, in words; strokes have the numbers of the list.
 
         Why the last stroke does not count stands beside it, in the list; here stands what must be seen to first.
         """
         if self.state is CheckState.DONE and self.verdict is not None:
             return self.verdict.next_step
-        seat, one, another = _HOW[way]
         if first := self._first():
             return first
         if self.state is CheckState.SEATING:
-            return f"Seat the pack: {seat}, {self._seated + 1} of {self.pack.seat_strokes}."
+            return f"Seat the pack: {how.seat}, {self._seated + 1} of {self.pack.seat_strokes}."
         stroke = f"Stroke {1 if self.last is None else self.last.stroke.n + 1} ({self.counted} of"
         if len(self._fell) > 1 and self.last is not None and self.last.stroke is self._fell[-1]:
             many = f"{len(self._fell)} strokes fell away while held, and do not count"
@@ -216,9 +204,9 @@ class Check:
         if self.state is CheckState.EXTENDING and self.verdict is not None:
             if self.verdict.more_strokes is None:
                 following = next(count for count in self.looks.later if count > self.counted)
-                return f"Too close to call yet. {stroke} {following} counted): {another}."
-            return f"{self.verdict.next_step} {_sentence(another)}."
-        return f"{stroke} {self.pack.strokes} counted): {one}."
+                return f"Too close to call yet. {stroke} {following} counted): {how.another}."
+            return f"{self.verdict.next_step} {_sentence(how.another)}."
+        return f"{stroke} {self.pack.strokes} counted): {how.one}."
 
     def _ask_unit(self, travel_nm: int) -> None:
         """Look whether a travel is that of the one before, as read in the other unit."""

@@ -112,6 +112,8 @@ def run(
 
     indicator_driver, indicator_settings = settings_of(name, values, stands)
     fixture_setup, fixture_header = _fixture(fixture, fixture_port, fixture_set, way, settled)
+    if indicator_settings.sends == "on-press" and fixture_setup is not None and fixture_setup.way == "press":
+        fail("--button press makes strokes by itself; an indicator that sends on-press needs --button hold", 2)
     order = [one.name for one in loaded.order()]
     for wanted in pack or []:
         if wanted not in order:

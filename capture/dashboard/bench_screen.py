@@ -32,7 +32,12 @@ _NOTICES = {
     "moved": "indicator moved: new rest",
     "unseen": "a stroke was too short to see",
     "shakes": "it shakes",
+    "same": "no further than a rest: sent twice?",
+    "damaged": "it came damaged: send it again",
+    "not_sent": "nothing was sent while the air was on",
 }
+#: What the newest value of an indicator that sends at a press was.
+_SENT = {"rest": "sent at rest", "applied": "sent while applied", "unknown": "nothing sent yet"}
 
 
 def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:
@@ -145,7 +150,9 @@ def moves(view: BenchView) -> str:
         return f"indicator {view.indicator}"
     if view.silence:
         return "no readings"
-    return _NOTICES[view.notices[0]] if view.notices else _MOVING[view.moving]
+    if view.notices:
+        return _NOTICES[view.notices[0]]
+    return _SENT[view.moving] if view.at_press and view.moving in _SENT else _MOVING[view.moving]
 
 
 def progress_text(view: BenchView) -> str:

@@ -78,6 +78,8 @@ class BenchView:
     offset_nm: int | None = None
     """The newest travel from rest, positive, None before the rest level is known."""
     moving: Literal["rest", "moving", "applied", "returning", "unknown"] = "unknown"
+    at_press: bool = False
+    """Whether the reading is that of the newest press, and no live one."""
     notices: tuple[str, ...] = ()
     """Codes of what a person should know of the readings, what matters most first: see `strokes.machine.Notice`."""
     trace: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=4000))

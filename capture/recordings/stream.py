@@ -11,6 +11,7 @@ from capture.air.pressure import HeldPressure, PressureWatch
 from capture.clearance.gauge.error_found import found_in
 from capture.clearance.verdict import MeasurementLimits
 from capture.strokes.finder import FinderSettings, StrokeFinder
+from capture.strokes.single_values import SingleValueFinder
 from capture.strokes.stroke import FLAGS, Stroke, counts
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.indicators.registry import find_driver
@@ -78,7 +79,10 @@ class IndicatorStream:
         fixture: FixtureStream | None = None,
     ) -> None:
         self.decoder = driver.decoder(settings)
-        self.finder = StrokeFinder(FinderSettings(settings.resolution_nm, settings.range, measure))
+        finder = FinderSettings(settings.resolution_nm, settings.range, measure)
+        self.finder: StrokeFinder | SingleValueFinder = (
+            SingleValueFinder(finder) if settings.sends == "on-press" else StrokeFinder(finder)
+        )
         self.newest: Reading | None = None
         self.fixture = fixture
         self._measure = measure
@@ -105,6 +109,8 @@ class IndicatorStream:
         """The fixture's port was lost at `t_ns`: nothing says any more what its valve does."""
         if self.fixture is not None:
             self.fixture.codec.finish()
+            if isinstance(self.finder, SingleValueFinder):
+                self.finder.air_unknown()
             if self.fixture.valve_open:
                 self.fixture.valve_open = False
                 self.fixture.held = self.fixture.watch.released(t_ns)

@@ -35,6 +35,12 @@ class Notice(Enum):
     """A fixture gave air, and no stroke was seen."""
     SHAKES = "shakes"
     """The reading at rest is so restless that small strokes cannot be told."""
+    SAME = "same"
+    """Of single values: the newest lies no further from the rest before than a rest may."""
+    DAMAGED = "damaged"
+    """Of single values: the newest came damaged, and is not used."""
+    NOT_SENT = "not_sent"
+    """Of single values: a fixture gave air, and nothing was sent meanwhile."""
 
 
 class Sign(Enum):

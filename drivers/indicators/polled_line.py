@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from typing import ClassVar
 
 from pydantic import Field, field_validator
 
@@ -26,6 +27,8 @@ def _unescape(match: re.Match[str]) -> str:
 
 class PolledLineSettings(LineSettings):
     """Settings of `polled-line`."""
+
+    why_no_single_values: ClassVar[str] = "an instrument that is asked for its readings sends none at a press"
 
     request: str = Field(default="?\\r", min_length=1)
     """The text that asks for one reading, with the escapes \\r \\n \\t \\0 \\\\ and \\xHH."""

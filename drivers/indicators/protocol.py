@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import Annotated, Any, Protocol, Self
+from typing import Annotated, Any, ClassVar, Literal, Protocol, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -29,6 +29,10 @@ def _as_pair(value: Any) -> Any:
     return value
 
 
+#: Whether an indicator sends reading after reading by itself, or one value each time its key or a pedal is pressed.
+Sends = Literal["stream", "on-press"]
+
+
 class IndicatorSettings(BaseModel):
     """The settings that every indicator driver takes; a driver adds its own by subclassing.
 
@@ -36,6 +40,9 @@ class IndicatorSettings(BaseModel):
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
+
+    why_no_single_values: ClassVar[str] = ""
+    """Why a wire form cannot be read one value at a time; empty where it can."""
 
     unit: LengthUnit = "mm"
     """The unit of a stream that names none."""
@@ -49,6 +56,8 @@ class IndicatorSettings(BaseModel):
     """The play of the plunger: how much less a travel may show where it turns round, "0.003 mm" on the edge."""
     misalignment: Angle = Field(default=0.0, ge=0.0, lt=1.0)
     """The largest angle between plunger and travel, radians ("5 deg" on the edge)."""
+    sends: Sends = "stream"
+    """"on-press" for one that sends one value each time its key or a pedal is pressed."""
     baud: int = Field(default=9600, gt=0)
     framing: str = Field(default="8N1", pattern=r"^[78][NEOMS][12]$")
     """Data bits, parity and stop bits of the serial line."""
@@ -70,6 +79,8 @@ class IndicatorSettings(BaseModel):
     def _check(self) -> IndicatorSettings:
         if self.range is not None and self.range[0] >= self.range[1]:
             raise ValueError("range: the first length must be below the second, such as ['0 mm', '12.7 mm']")
+        if self.sends == "on-press" and self.why_no_single_values:
+            raise ValueError(f"sends: {self.why_no_single_values}; expected 'stream'")
         return self
 
     @property

@@ -6,7 +6,7 @@ Functions 3 and 4 of the Modbus Application Protocol V1.1b3; `drivers.modbus` fi
 from __future__ import annotations
 
 import warnings
-from typing import Literal
+from typing import ClassVar, Literal
 
 from pydantic import Field
 
@@ -26,6 +26,8 @@ with warnings.catch_warnings():
 
     class RegistersSettings(ScaledSettings):
         """Settings of `registers`; `scale` is the length of one count of the register."""
+
+        why_no_single_values: ClassVar[str] = "an instrument that is asked for its readings sends none at a press"
 
         device: int = Field(default=1, ge=1, le=247)
         """The address of the instrument on the line."""

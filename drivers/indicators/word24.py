@@ -24,7 +24,7 @@ back, is the same bytes as a lost byte.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings, doubts
 from drivers.reading import LengthUnit, Reading
@@ -180,9 +180,17 @@ class Word24Decoder:
         return _Score(suspicious, first_nm + inner_nm, inner_nm, valid)
 
 
+class Word24Settings(IndicatorSettings):
+    """Settings of `word24`."""
+
+    why_no_single_values: ClassVar[str] = (
+        "nothing in word24 marks where a value begins, so that one by itself cannot be told from the end of another"
+    )
+
+
 DRIVER = IndicatorDriver(
     name="word24",
     summary="three bytes a reading, least significant first: 20 bits of magnitude, a sign bit and a unit bit",
-    settings=IndicatorSettings,
+    settings=Word24Settings,
     decoder=Word24Decoder,
 )

@@ -407,3 +407,49 @@ async def test_a_pack_that_no_part_brings_into_range_is_said_to_be_so_on_the_ben
     assert bench.state.advice == [] and bench.view.message == bench.state.out_of_reach
     assert "one steel plate of 0.950 mm left out" in bench.state.out_of_reach
     assert "The closest is to add 3 backing shims of 0.250 mm" in bench.state.out_of_reach
+
+
+async def test_an_indicator_that_sends_at_a_press_measures_a_pack_press_by_press(tmp_path: Path) -> None:
+    """Rest, applied, rest and so on, each sent once; no silence in between is asked about."""
+    import pty
+
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    indicator = {**INDICATOR, "sends": "on-press"}
+    driver, settings, _ = indicator_from(indicator)
+    setup = replace(
+        setup_for(tmp_path), port=os.ttyname(theirs), indicator=indicator, settings=settings, driver=driver, speed=1.0
+    )
+    bench = Bench(setup)
+    running = asyncio.create_task(bench.run())
+    await bench.ready.wait()
+    await until(lambda: bench.view.indicator == "up")
+    await bench.start_check(0)
+    assert bench.view.message == "Seat the pack: with the air off and the reading at rest, send a value, 1 of 1."
+    asked = []
+    for at, value in enumerate((2.00, 3.10, 2.00, 3.11, 2.01, 3.11, 2.00, 3.10, 2.00, 3.11, 2.00, 3.10, 2.00)):
+        os.write(ours, f"{value:+.2f} mm\r\n".encode())
+        nm = round(value * 1_000_000)
+        await until(
+            lambda nm=nm, at=at: bench.view.reading_nm == nm and bench.view.moving == ("rest", "applied")[at % 2]
+        )  # type: ignore[misc]
+        assert bench.view.silence == ""
+        asked.append(bench.view.message)
+        if bench.finished.is_set():
+            break
+    await until(bench.finished.is_set)
+    assert asked[:3] == [
+        "Seat the pack: apply until the reading is steady, and send it, 1 of 1.",
+        "Seat the pack: release, wait until the reading rests, and send it, 1 of 1.",
+        "Stroke 2 (0 of 5 counted): apply until the reading is steady, and send it.",
+    ]
+    live = [kept.stroke for kept in bench.view.strokes]
+    assert bench.view.at_press and bench.view.verdict is not None and bench.view.verdict.verdict == "good"
+    await ended(running)
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        (check,) = store.job(1).checks
+    again = Replay(tmp_path / "data" / check.recording_path, load_sheet(SHEET).pack("low"))
+    assert [kept.stroke for kept in again.strokes()] == live == [kept.stroke for kept in check.strokes]
+    assert check.verdict is not None and check.verdict.verdict == again.verdict
+    for end in (ours, theirs):
+        os.close(end)

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.clearance.check import Check, CheckState, Finished, StrokeKept
+from capture.clearance.stroke_by_stroke import HOW_TO
 from capture.clearance.verdict import MOST_STROKES, MeasurementLimits, judge
 from capture.sheet.sheet import Pack, parse_sheet
 from capture.strokes.stroke import Stroke
@@ -93,11 +94,11 @@ def test_a_display_that_jumped_or_went_over_to_inches_is_asked_about() -> None:
 
 def test_what_there_is_to_do_at_a_button_is_said_of_the_button() -> None:
     check = Check(pack(strokes=2, seat_strokes=1), LIMITS)
-    assert check.next_step("press") == "Seat the pack: press the button, 1 of 1."
-    assert check.next_step("hold") == "Seat the pack: hold the button, then let go, 1 of 1."
+    assert check.next_step(HOW_TO["press"]) == "Seat the pack: press the button, 1 of 1."
+    assert check.next_step(HOW_TO["hold"]) == "Seat the pack: hold the button, then let go, 1 of 1."
     check.take(stroke(1))
-    assert check.next_step("press") == "Stroke 2 (0 of 2 counted): press the button."
-    assert check.next_step("hold") == "Stroke 2 (0 of 2 counted): hold the button until steady, then let go."
+    assert check.next_step(HOW_TO["press"]) == "Stroke 2 (0 of 2 counted): press the button."
+    assert check.next_step(HOW_TO["hold"]) == "Stroke 2 (0 of 2 counted): hold the button until steady, then let go."
 
 
 def test_the_stroke_asked_for_has_the_number_that_it_will_have_in_the_list() -> None:
