@@ -5,15 +5,17 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncGenerator, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from pydantic import ValidationError
 
-from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings
+from drivers.indicator_port import NO_BAUD, indicator_port_at
+from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, Sends
 from drivers.indicators.registry import driver_names, find_driver
 from drivers.reading import Reading
 from drivers.registry import make_settings
-from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.transport import Chunk, Lost, Opened
 
 #: The usual first, then by how common they are on shop instruments (common practice).
 BAUDS = (9600, 4800, 19200, 38400, 57600, 115200, 2400, 1200)
@@ -24,6 +26,9 @@ _SURE = 0.95
 #: More bytes than this say nothing new, and are dear to try on every wire form.
 _ENOUGH_BYTES = 16_384
 _SAMPLE = 5
+#: A hand presses a key no quicker than this, and by so much less evenly than a clock sends (common practice).
+_PRESS_APART_NS = 400_000_000
+_UNEVEN = 0.1
 
 #: No indicator reaches further, and seldom moves further between two readings (common practice).
 _REACH_NM = 400_000_000
@@ -63,6 +68,7 @@ class HeardAtBaud:
     baud: int
     data: bytes
     fits: tuple[WireFit, ...]
+    sends: Sends = "stream"
 
     @property
     def confidence(self) -> float:
@@ -135,10 +141,24 @@ def _plausible(readings: list[Reading]) -> float:
     return share
 
 
-async def _collect(url: str, baud: int, seconds: float) -> bytes:
-    """Return what comes from the port in `seconds` after it opens; raises ConnectionError if it does not."""
-    data = bytearray()
-    async with Transport(url, baud=baud) as transport:
+def how_it_sends(at_ns: Sequence[int]) -> Sends:
+    """Return how an indicator sends whose bytes came at these times, nanoseconds.
+
+    A hand at a key is slow and uneven: at most two presses a second, and never two pauses alike (common practice). A
+    stream is quicker, or as even as its clock. Raises no doubt where there were fewer than three presses.
+    """
+    starts = [at for before, at in pairwise((at_ns[0] - _PRESS_APART_NS, *at_ns)) if at - before >= _PRESS_APART_NS / 4]
+    pauses = [later - earlier for earlier, later in pairwise(starts)]
+    if len(pauses) < 2 or min(pauses) < _PRESS_APART_NS:
+        return "stream"
+    return "on-press" if max(pauses) - min(pauses) > _UNEVEN * min(pauses) else "stream"
+
+
+async def _collect(url: str, baud: int, seconds: float) -> tuple[bytes, list[int]]:
+    """Return what comes from the port in `seconds` after it opens, and when each part of it came, nanoseconds; raises
+    ConnectionError if it does not."""
+    data, at_ns = bytearray(), []
+    async with indicator_port_at(url, baud=baud) as transport:
         opened = False
         try:
             async with asyncio.timeout(None) as limit:
@@ -147,8 +167,9 @@ async def _collect(url: str, baud: int, seconds: float) -> bytes:
                         case Opened() if not opened:
                             opened = True
                             limit.reschedule(asyncio.get_running_loop().time() + seconds)
-                        case Chunk(data=chunk):
+                        case Chunk(t_ns=t_ns, data=chunk):
                             data += chunk
+                            at_ns.append(t_ns)
                             if len(data) >= _ENOUGH_BYTES:
                                 break
                         case Lost(reason=reason):
@@ -157,20 +178,20 @@ async def _collect(url: str, baud: int, seconds: float) -> bytes:
                             raise ConnectionError(reason)
         except TimeoutError:
             pass
-    return bytes(data)
+    return bytes(data), at_ns
 
 
 async def survey(url: str, bauds: Iterable[int] = BAUDS, seconds_each: float = 2.0) -> list[HeardAtBaud]:
     """Listen at each baud for `seconds_each` seconds and return what was heard, the best fit first.
 
-    Stops at a baud that leaves no doubt. A network socket has no baud, so it is listened to once. Raises
-    ConnectionError, with what to do, if the port does not open.
+    Stops at a baud that leaves no doubt. What has no baud, such as a network socket, is listened to once.
+    Raises ConnectionError, with what to do, if the port does not open.
     """
     heard = []
     for baud in bauds:
-        data = await _collect(url, baud, seconds_each)
-        heard.append(HeardAtBaud(baud, data, tuple(fits(data))))
-        if heard[-1].confidence >= _SURE or url.startswith("socket:"):
+        data, at_ns = await _collect(url, baud, seconds_each)
+        heard.append(HeardAtBaud(baud, data, tuple(fits(data)), how_it_sends(at_ns) if at_ns else "stream"))
+        if heard[-1].confidence >= _SURE or url.startswith(NO_BAUD):
             break
     return sorted(heard, key=lambda one: -one.confidence)
 
@@ -185,7 +206,7 @@ async def listen_live(
     """
     decoder = driver.decoder(settings)
     opened = False
-    async with Transport(
+    async with indicator_port_at(
         url,
         baud=settings.baud,
         framing=settings.framing,

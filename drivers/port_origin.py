@@ -16,7 +16,7 @@ from urllib.parse import urlsplit
 
 from serial.tools import list_ports
 
-PortKind = Literal["line", "network", "this-machine", "pseudo-terminal", "recording", "unknown"]
+PortKind = Literal["line", "network", "keyboard", "typed", "this-machine", "pseudo-terminal", "recording", "unknown"]
 
 #: Linux's major numbers of pseudo-terminals' slaves: Documentation/admin-guide/devices.txt of the kernel.
 _PTY_MAJORS: Final = range(136, 144)
@@ -39,8 +39,11 @@ def origin_of_port(url: str) -> PortOrigin:
         return PortOrigin("recording", url)
     if scheme in ("socket", "rfc2217"):
         return PortOrigin(_of_network(url), url)
+    if scheme == "keyboard":
+        return PortOrigin("typed", url)
+    kind: PortKind = "keyboard" if scheme == "input" else "line"
     try:
-        device = Path(url).resolve(strict=True)
+        device = Path(url.removeprefix("input:")).resolve(strict=True)
         told = device.stat()
     except (OSError, RuntimeError, ValueError):
         return PortOrigin("unknown", url)
@@ -50,12 +53,12 @@ def origin_of_port(url: str) -> PortOrigin:
         return PortOrigin("pseudo-terminal", url)
     known = Path(f"/sys/dev/char/{os.major(told.st_rdev)}:{os.minor(told.st_rdev)}")
     if known.exists():
-        if (known / "subsystem").resolve().name != "tty":
+        if (known / "subsystem").resolve().name != ("input" if kind == "keyboard" else "tty"):
             return PortOrigin("unknown", url)
         # What no hardware stands behind hangs below `virtual` (sysfs-rules.rst of the kernel's documentation).
         if "virtual" in known.resolve().parts:
             return PortOrigin("pseudo-terminal", url)
-    return PortOrigin("line", url, _adapter(str(device)))
+    return PortOrigin(kind, url, _adapter(str(device)) if kind == "line" else None)
 
 
 def _of_network(url: str) -> PortKind:

@@ -19,13 +19,15 @@ from capture.recordings.file import RecordingError
 from capture.recordings.playback import Playback, open_port
 from capture.recordings.stream import IndicatorStream
 from capture.strokes.stroke import Stroke
+from drivers.keyboard_port import KeyboardPort
 from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.typed_port import TypedPort
 
 #: Something that came, with whether the fixture sent it.
 Early = tuple[bool, Chunk | Lost]
 
 
-def indicator_port(setup: BenchSetup) -> Transport | Playback:
+def indicator_port(setup: BenchSetup) -> Transport | KeyboardPort | TypedPort | Playback:
     """Return the indicator's port, not open yet."""
     return open_port(
         setup.port,

@@ -16,6 +16,7 @@ EXTRAS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "postgres": ("a PostgreSQL database", ("psycopg",)),
     "parquet": ("Parquet", ("pyarrow",)),
     "stamps": ("a time stamp", ("rfc3161_client", "cryptography")),
+    "keyboard": ("an indicator that is a keyboard", ("evdev",)),
 }
 
 

@@ -103,6 +103,8 @@ def run(
     where = port or settled.indicator.port
     if not where:
         fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
+    if where.startswith("input:"):
+        need("keyboard")
     name = driver or settled.indicator.driver
     given = pairs(settings)
     values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **given}

@@ -8,6 +8,7 @@ import json
 from capture.plumbing.outward import warn, write
 from drivers.identify import BAUDS, HeardAtBaud, best, listen_live, survey
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+from drivers.keyboard_port import keyboards
 from drivers.transport import list_ports
 from drivers.units import format_length
 
@@ -20,16 +21,22 @@ def _say(text: str) -> None:
 
 
 def list_them(as_json: bool) -> int:
-    """Print the serial ports of this computer; 0 if there are any, 1 if not."""
+    """Print the serial ports of this computer, and its keyboards; 0 if there are any, 1 if not."""
     ports = list_ports()
     for port in ports:
         if as_json:
             _say(json.dumps({"port": port.device, "description": port.description}))
         else:
             _say(f"{port.device}  {port.description}")
-    if not ports:
+    typing = keyboards()
+    for keyboard in typing:
+        if as_json:
+            _say(json.dumps({"port": keyboard, "description": "keyboard"}))
+        else:
+            _say(f"{keyboard}  a keyboard: an indicator that types, or the one you type on, which would be taken")
+    if not ports and not typing:
         warn("strokelog: no serial port found; check the cable and `ls /dev/serial/by-id`")
-    return 0 if ports else 1
+    return 0 if ports or typing else 1
 
 
 def _raw(data: bytes) -> str:
@@ -50,7 +57,7 @@ async def name_the_form(port: str, bauds: list[int] | None, seconds: float, as_j
                         {
                             "baud": one.baud,
                             "driver": fit.driver,
-                            "settings": fit.settings,
+                            "settings": {**fit.settings, **_sends(one)},
                             "readings": fit.readings,
                             "explained": round(fit.explained, 3),
                             "confidence": round(fit.confidence, 3),
@@ -61,10 +68,16 @@ async def name_the_form(port: str, bauds: list[int] | None, seconds: float, as_j
     return _name_for_people(port, heard)
 
 
+def _sends(heard: HeardAtBaud) -> dict[str, str]:
+    """Return the setting that says how it sends, where that is not the usual way."""
+    return {} if heard.sends == "stream" else {"sends": heard.sends}
+
+
 def _name_for_people(port: str, heard: list[HeardAtBaud]) -> int:
     if not any(one.data for one in heard):
         _say(f"Nothing came from {port}. Is the instrument on, and does it send by itself? If it must be asked, try")
         _say("`--driver polled-line --set request='?\\r'`, or `--driver registers`.")
+        _say("If it sends at a press of its key, press that about once a second while this listens.")
         return 1
     for one in heard:
         if not one.data:
@@ -78,7 +91,8 @@ def _name_for_people(port: str, heard: list[HeardAtBaud]) -> int:
     if leading is None:
         _say("No driver fits. Check framing (--set framing=7E1) and wiring, or record it and write a driver.")
         return 1
-    settings = "".join(f" --set {key}={json.dumps(value)}" for key, value in leading.settings.items())
+    told = {**leading.settings, **_sends(heard[0])}
+    settings = "".join(f" --set {key}={json.dumps(value)}" for key, value in told.items())
     _say(f"Best: --driver {leading.driver} --set baud={heard[0].baud}{settings}  (fits {leading.confidence:.0%})")
     _say("Move the plunger and hold the readings against the display before you trust it.")
     return 0

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from capture.cli.extras import need
 from capture.cli.options import (
     DriverName,
     Json,
@@ -141,6 +142,8 @@ def listen(
     with errors_in_words():
         if port is None:
             raise typer.Exit(list_them(as_json))
+        if port.startswith("input:"):
+            need("keyboard")
         if driver is None:
             bauds = [int(values["baud"])] if str(values.get("baud", "")).isdigit() else None
             raise typer.Exit(asyncio.run(name_the_form(port, bauds, seconds, as_json)))

@@ -12,7 +12,10 @@ from time import monotonic_ns
 from typing import Self
 
 from capture.recordings.file import GAP_NOTE, RecordedLine, read_recording
+from drivers.indicator_port import indicator_port_at
+from drivers.keyboard_port import KeyboardPort
 from drivers.transport import Chunk, Event, Lost, Opened, Transport
+from drivers.typed_port import TypedPort
 
 PREFIX = "recording:"
 
@@ -70,8 +73,8 @@ class Playback:
 
 def open_port(
     url: str, *, baud: int, framing: str, request: bytes, poll_interval_ns: int, speed: float
-) -> Transport | Playback:
-    """Return the port at `url`: a recording, or whatever Transport can open."""
+) -> Transport | KeyboardPort | TypedPort | Playback:
+    """Return the port at `url`: a recording, or whatever an indicator can be at."""
     if url.startswith(PREFIX):
         return Playback(Path(url.removeprefix(PREFIX)), speed)
-    return Transport(url, baud=baud, framing=framing, request=request, poll_interval_ns=poll_interval_ns)
+    return indicator_port_at(url, baud=baud, framing=framing, request=request, poll_interval_ns=poll_interval_ns)

@@ -14,12 +14,14 @@ from typing import Any, Final
 _WORDS: Final = {
     "line": "a port of this computer",
     "network": "a port of another machine",
+    "keyboard": "a keyboard of its own at this computer",
+    "typed": "readings typed",
     "this-machine": "a socket of this machine",
     "pseudo-terminal": "a program of this machine (pseudo-terminal)",
     "recording": "a recording",
     "unknown": "a port that nothing is known of",
 }
-_MEASURED: Final = frozenset({"line", "network"})
+_MEASURED: Final = frozenset({"line", "network", "keyboard", "typed"})
 
 
 def is_measured(origin: Mapping[str, Any] | None) -> bool:

@@ -12,6 +12,7 @@ from drivers.registry import make_settings
 
 READING = Reading(300_000, "mm")
 S = 1_000_000_000
+LINE = find_driver("line")
 
 
 def test_readings_end_a_silence_and_bytes_alone_do_not() -> None:
@@ -51,8 +52,7 @@ def test_the_warning_says_how_long_not_to_apply_air_and_what_to_look_at() -> Non
 
 @given(st.lists(st.binary(min_size=1, max_size=40), min_size=1, max_size=60))
 def test_whatever_bytes_come_the_display_is_live_only_if_the_decoder_made_readings_of_them(chunks: list[bytes]) -> None:
-    driver = find_driver("line")
-    decoder, heard, newest = driver.decoder(make_settings(driver, {})), Heard(0), 0
+    decoder, heard, newest = LINE.decoder(make_settings(LINE, {})), Heard(0), 0
     for n, chunk in enumerate(chunks, 1):
         readings = decoder.feed(chunk)
         heard.take(n * S, readings, len(chunk))

@@ -79,6 +79,7 @@ def test_a_record_is_shown_proven_signed_and_kept_with_none_of_them(tmp_path: Pa
         ("web", ["board", "--web", "--broker", "mqtt://127.0.0.1:9"]),
         ("postgres", ["collect", "--broker", "mqtt://127.0.0.1:9", "--database", "postgresql://x@127.0.0.1:9/x"]),
         ("parquet", ["record", "export", "--format", "parquet"]),
+        ("keyboard", ["listen", "input:/dev/input/by-id/none-event-kbd"]),
     ],
 )
 def test_what_is_missing_is_said_with_the_command_that_installs_it(extra: str, words: list[str]) -> None:
