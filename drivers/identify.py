@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncGenerator, Iterable, Sequence
+import re
+from collections.abc import AsyncGenerator, Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -13,9 +14,10 @@ from pydantic import ValidationError
 from drivers.indicator_port import NO_BAUD, indicator_port_at
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, Sends
 from drivers.indicators.registry import driver_names, find_driver
-from drivers.reading import Reading
+from drivers.reading import LengthUnit, Reading
 from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened
+from drivers.units import format_length
 
 #: The usual first, then by how common they are on shop instruments (common practice).
 BAUDS = (9600, 4800, 19200, 38400, 57600, 115200, 2400, 1200)
@@ -59,6 +61,21 @@ class WireFit:
     """0 to 1: how far the bytes bear this wire form out. It is a score for ranking, not a probability."""
     sample: tuple[Reading, ...]
     """The newest readings, to hold against the instrument's display."""
+    names_unit: bool = True
+    """Whether the stream says in which unit its values are."""
+    guessed_scale: bool = False
+    """Whether the length of a count is a guess, which nobody gave."""
+    step_nm: int = 0
+    """The largest usual step of a display that all values are multiples of, nanometres; 0 for none."""
+    decimals: int = 0
+    """How many digits the display shows after its point."""
+    values: int = 1
+    """How many different values came."""
+
+    def shown(self, reading: Reading) -> str:
+        """Return a reading with the digits of the display, without a unit where the stream names none."""
+        number, unit = format_length(reading.value_nm, reading.unit, self.decimals).split(" ")
+        return f"{number} {unit}" if self.names_unit else number
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,26 +98,40 @@ def best(ranked: Sequence[WireFit]) -> WireFit | None:
     return ranked[0] if ranked and ranked[0].confidence >= _WORTH_NAMING else None
 
 
-def fits(data: bytes) -> list[WireFit]:
-    """Try every wire form that sends by itself on captured bytes; return those that yield readings, best first."""
+def fits(data: bytes, known: Mapping[str, Any] | None = None) -> list[WireFit]:
+    """Try every wire form that sends by itself on captured bytes; return those that yield readings, best first.
+
+    `known` are settings that a person has given: a wire form that has no such setting is none.
+    """
     data = data[:_ENOUGH_BYTES]
     found = []
     for name in driver_names():
         driver = find_driver(name)
-        for values in _TRIALS.get(name, ({},)):
+        given = dict(known or {})
+        trials: list[dict[str, Any]] = []
+        for guess in _TRIALS.get(name, ({},)):
+            if (merged := {**guess, **given}) not in trials:
+                trials.append(merged)
+        for values in trials:
             try:
                 settings = make_settings(driver, values)
             except ValidationError:
                 continue  # a wire form that cannot be tried without knowing a setting of it
             if not driver.request(settings):
-                fit = _fit(driver, settings, values, data)
+                fit = _fit(driver, settings, values, data, given)
                 if fit is not None:
                     found.append(fit)
     # `sorted` is stable, so of two that fit alike the one tried first leads.
     return sorted(found, key=lambda fit: -fit.confidence)
 
 
-def _fit(driver: IndicatorDriver, settings: IndicatorSettings, values: dict[str, Any], data: bytes) -> WireFit | None:
+def _fit(
+    driver: IndicatorDriver,
+    settings: IndicatorSettings,
+    values: dict[str, Any],
+    data: bytes,
+    given: Mapping[str, Any],
+) -> WireFit | None:
     decoder = driver.decoder(settings)
     readings = [*decoder.feed(data), *decoder.finish()]
     if not readings:
@@ -113,7 +144,8 @@ def _fit(driver: IndicatorDriver, settings: IndicatorSettings, values: dict[str,
     confidence = within**2 * _plausible(readings) * (1 - 0.5**count)
     if len({reading.value_nm for reading in readings}) == 1:
         confidence *= _NEVER_CHANGED if readings[0].value_nm else _ALWAYS_ZERO
-    if "scale" in values:
+    guessed_scale = "scale" in values and "scale" not in given
+    if guessed_scale:
         confidence *= _UNKNOWN_SCALE
     return WireFit(
         driver=driver.name,
@@ -122,7 +154,53 @@ def _fit(driver: IndicatorDriver, settings: IndicatorSettings, values: dict[str,
         explained=round(explained, 4),
         confidence=round(confidence, 4),
         sample=tuple(readings[-_SAMPLE:]),
+        guessed_scale=guessed_scale,
+        names_unit=_names_unit(driver, values, data, readings),
+        step_nm=(step := _step_nm(readings)),
+        decimals=_decimals(data, step, readings[-1].unit),
+        values=len({reading.value_nm for reading in readings}),
     )
+
+
+def _names_unit(driver: IndicatorDriver, values: dict[str, Any], data: bytes, readings: list[Reading]) -> bool:
+    """Say whether the values stay what they are when the settings say another unit: then the stream names its own."""
+    if "unit" in values or "scale" in values:
+        return True
+    other = driver.decoder(make_settings(driver, {**values, "unit": "in"}))
+    return other.feed(data)[:1] == readings[:1]
+
+
+def _step_nm(readings: list[Reading]) -> int:
+    """Return the largest of the usual steps (1, 2 or 5 in a decimal place) that the values are multiples of.
+
+    One in fifty may be no multiple: a byte was lost.
+    """
+    per_unit = NM_PER_UNIT[readings[-1].unit]
+    for place in range(1, 6):
+        for digit in (5, 2, 1):
+            parts: int = 10**place
+            step_nm, rest = divmod(digit * per_unit, parts)
+            if rest == 0 and sum(one.value_nm % step_nm != 0 for one in readings) * 50 <= len(readings):
+                return step_nm
+    return 0
+
+
+def decimals_of(value_nm: int, unit: LengthUnit) -> int:
+    """Return how many digits after the point show a value exactly, 5 at most."""
+    return next((n for n in range(5) if value_nm * 10**n % NM_PER_UNIT[unit] == 0), 5)
+
+
+_MARKED = re.compile(rb"\d[.,](\d+)")
+
+
+def _decimals(data: bytes, step_nm: int, unit: LengthUnit) -> int:
+    """Return the digits after the point: as the text shows them, else as the display's step needs them."""
+    written = [len(digits) for digits in _MARKED.findall(data)]
+    if written and data.isascii():
+        return max(set(written), key=written.count)
+    usual = 4 if unit == "in" else 2
+    needed = next((n for n in range(6) if step_nm * 10**n % NM_PER_UNIT[unit] == 0), usual) if step_nm else usual
+    return max(usual, needed)
 
 
 def _plausible(readings: list[Reading]) -> float:
@@ -181,16 +259,28 @@ async def _collect(url: str, baud: int, seconds: float) -> tuple[bytes, list[int
     return bytes(data), at_ns
 
 
-async def survey(url: str, bauds: Iterable[int] = BAUDS, seconds_each: float = 2.0) -> list[HeardAtBaud]:
+async def survey(
+    url: str,
+    bauds: Iterable[int] = BAUDS,
+    seconds_each: float = 2.0,
+    *,
+    known: Mapping[str, Any] | None = None,
+    told: Callable[[int, int | None], None] = lambda baud, heard: None,
+) -> list[HeardAtBaud]:
     """Listen at each baud for `seconds_each` seconds and return what was heard, the best fit first.
 
-    Stops at a baud that leaves no doubt. What has no baud, such as a network socket, is listened to once.
+    `known` is as for `fits`. `told` is called with each baud before it is tried, with None, and after it with
+    how many bytes came. Stops at a baud that leaves no doubt. What has no baud, such as a network socket, is listened
+    to once.
     Raises ConnectionError, with what to do, if the port does not open.
     """
     heard = []
     for baud in bauds:
+        told(baud, None)
         data, at_ns = await _collect(url, baud, seconds_each)
-        heard.append(HeardAtBaud(baud, data, tuple(fits(data)), how_it_sends(at_ns) if at_ns else "stream"))
+        told(baud, len(data))
+        sends = how_it_sends(at_ns) if at_ns else "stream"
+        heard.append(HeardAtBaud(baud, data, tuple(fits(data, known)), sends))
         if heard[-1].confidence >= _SURE or url.startswith(NO_BAUD):
             break
     return sorted(heard, key=lambda one: -one.confidence)

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Callable, Sequence
+from typing import Any
 
 from capture.plumbing.outward import warn, write
-from drivers.identify import BAUDS, HeardAtBaud, best, listen_live, survey
+from drivers.identify import BAUDS, HeardAtBaud, WireFit, best, decimals_of, listen_live, survey
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.keyboard_port import keyboards
+from drivers.port_names import lasting_path
 from drivers.transport import list_ports
 from drivers.units import format_length
 
+#: One that fits nearly as well as the first must be told from it by the display.
+_RIVAL = 0.8
 #: A driver that fits worse than this only by accident yields readings; naming it would mislead.
 _WORTH_A_LINE = 0.05
 
@@ -25,9 +30,11 @@ def list_them(as_json: bool) -> int:
     ports = list_ports()
     for port in ports:
         if as_json:
-            _say(json.dumps({"port": port.device, "description": port.description}))
+            line = {"port": port.device, "description": port.description, "lasting": lasting_path(port.device)}
+            _say(json.dumps(line))
         else:
-            _say(f"{port.device}  {port.description}")
+            lasting = lasting_path(port.device)
+            _say(f"{port.device}  {port.description}" + (f"  {lasting}" if lasting != port.device else ""))
     typing = keyboards()
     for keyboard in typing:
         if as_json:
@@ -46,9 +53,16 @@ def _raw(data: bytes) -> str:
     return data.hex(" ")
 
 
-async def name_the_form(port: str, bauds: list[int] | None, seconds: float, as_json: bool) -> int:
-    """Listen at each baud and say which driver fits and how sure that is; 1 if none does."""
-    heard = await survey(port, bauds or BAUDS, seconds)
+async def name_the_form(
+    port: str, known: dict[str, Any], seconds: float, as_json: bool, settled: Callable[[WireFit, HeardAtBaud], None]
+) -> int:
+    """Listen at each baud and say which driver fits and how sure that is; 1 if none does.
+
+    `known` are settings that are given. `settled` is told the driver that fits, and what was heard.
+    """
+    bauds = [int(known["baud"])] if str(known.get("baud", "")).isdigit() else BAUDS
+    given = {key: value for key, value in known.items() if key != "baud"}
+    heard = await survey(port, bauds, seconds, known=given or None, told=_tell_baud(port, seconds))
     if as_json:
         for one in heard:
             for fit in one.fits:
@@ -61,11 +75,13 @@ async def name_the_form(port: str, bauds: list[int] | None, seconds: float, as_j
                             "readings": fit.readings,
                             "explained": round(fit.explained, 3),
                             "confidence": round(fit.confidence, 3),
+                            "shown": fit.shown(fit.sample[-1]),
+                            "names_unit": fit.names_unit,
                         }
                     )
                 )
         return 0 if heard and best(heard[0].fits) else 1
-    return _name_for_people(port, heard)
+    return _name_for_people(port, heard, settled)
 
 
 def _sends(heard: HeardAtBaud) -> dict[str, str]:
@@ -73,7 +89,19 @@ def _sends(heard: HeardAtBaud) -> dict[str, str]:
     return {} if heard.sends == "stream" else {"sends": heard.sends}
 
 
-def _name_for_people(port: str, heard: list[HeardAtBaud]) -> int:
+def _tell_baud(port: str, seconds: float) -> Callable[[int, int | None], None]:
+    """Return what says at once, on standard error, that somebody listens and what came."""
+
+    def tell(baud: int, heard: int | None) -> None:
+        if heard is None:
+            warn(f"listening at {port}, {baud} baud, for {seconds:g} s: move the plunger")
+        elif not heard:
+            warn("  nothing came: is it on? does it send by itself, or at a press of its data key?")
+
+    return tell
+
+
+def _name_for_people(port: str, heard: list[HeardAtBaud], settled: Callable[[WireFit, HeardAtBaud], None]) -> int:
     if not any(one.data for one in heard):
         _say(f"Nothing came from {port}. Is the instrument on, and does it send by itself? If it must be asked, try")
         _say("`--driver polled-line --set request='?\\r'`, or `--driver registers`.")
@@ -84,23 +112,55 @@ def _name_for_people(port: str, heard: list[HeardAtBaud]) -> int:
             continue
         _say(f"{one.baud} baud, {len(one.data)} bytes, such as {_raw(one.data[:32])}")
         for fit in [fit for fit in one.fits[:3] if fit.confidence >= _WORTH_A_LINE]:
-            newest = ", ".join(format_length(reading.value_nm, reading.unit) for reading in fit.sample[-3:])
+            newest = ", ".join(fit.shown(reading) for reading in fit.sample[-3:])
             settings = "".join(f" --set {key}={json.dumps(value)}" for key, value in fit.settings.items())
             _say(f"  {fit.driver}{settings}: {fit.readings} readings, fits {fit.confidence:.0%}; newest {newest}")
     leading = best(heard[0].fits)
     if leading is None:
         _say("No driver fits. Check framing (--set framing=7E1) and wiring, or record it and write a driver.")
         return 1
-    told = {**leading.settings, **_sends(heard[0])}
-    settings = "".join(f" --set {key}={json.dumps(value)}" for key, value in told.items())
-    _say(f"Best: --driver {leading.driver} --set baud={heard[0].baud}{settings}  (fits {leading.confidence:.0%})")
-    _say("Move the plunger and hold the readings against the display before you trust it.")
+    for question in open_questions(heard):
+        _say(question)
+    settled(leading, heard[0])
     return 0
+
+
+def open_questions(heard: Sequence[HeardAtBaud]) -> list[str]:
+    """Return what the bytes alone do not tell, each with what tells it."""
+    leading = heard[0].fits[0]
+    shown = leading.shown(leading.sample[-1])
+    asked = []
+    if not leading.names_unit:
+        asked.append(f"{shown}, it names no unit: --set unit=in? or unit=mm? Its display says which.")
+    if leading.guessed_scale:
+        asked.append(
+            "How long a count is cannot be heard. Move the plunger until the display has changed by 1.00 mm or "
+            "0.1000 in, and divide that by the counts: --set scale='0.01 mm'."
+        )
+    if leading.values == 1:
+        asked.append(f"It stood still at {shown}: move the plunger while it listens, so that it is more than a guess.")
+    rivals = [
+        (one.baud, fit)
+        for one in heard
+        for fit in one.fits
+        if (one.baud, fit.driver) != (heard[0].baud, leading.driver) and fit.confidence >= _RIVAL * leading.confidence
+    ]
+    seen: set[tuple[int, str]] = set()
+    for baud, fit in rivals:
+        if (baud, fit.driver) in seen:
+            continue
+        seen.add((baud, fit.driver))
+        other = f"{fit.driver} at {baud} baud" if baud != heard[0].baud else fit.driver
+        asked.append(
+            f"It may be {other} as well: then the display shows {fit.shown(fit.sample[-1])} at the end, with "
+            f"{leading.driver} {shown}. Hold them against it; --driver {fit.driver} shows it live."
+        )
+    return asked
 
 
 async def follow(port: str, driver: IndicatorDriver, settings: IndicatorSettings, seconds: float, as_json: bool) -> int:
     """Show raw bytes and readings as they come for `seconds`; 1 if no reading came."""
-    count = 0
+    count, decimals = 0, 2
     started: int | None = None
     try:
         async with asyncio.timeout(seconds):
@@ -112,7 +172,8 @@ async def follow(port: str, driver: IndicatorDriver, settings: IndicatorSettings
                     values = [reading.value_nm for reading in readings]
                     _say(json.dumps({"t_ns": t_ns - started, "data": data.decode("latin-1"), "values_nm": values}))
                 else:
-                    shown = ", ".join(format_length(r.value_nm, r.unit) for r in readings) or "no frame yet"
+                    decimals = max([decimals, *(decimals_of(r.value_nm, r.unit) for r in readings)])
+                    shown = ", ".join(format_length(r.value_nm, r.unit, decimals) for r in readings) or "no frame yet"
                     _say(f"{at:8.3f} s  {_raw(data)}  {shown}")
     except TimeoutError:
         pass

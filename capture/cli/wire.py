@@ -13,6 +13,7 @@ import typer
 
 from capture.cli.extras import need
 from capture.cli.options import (
+    ConfigFile,
     DriverName,
     Json,
     Settings,
@@ -26,6 +27,7 @@ from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
     from capture.sheet.sheet import Pack, SheetAir
+    from drivers.identify import HeardAtBaud, WireFit
 
 
 def replay(
@@ -133,20 +135,42 @@ def listen(
     driver: DriverName = None,
     settings: Settings = None,
     seconds: Annotated[float, typer.Option("--seconds", min=0.2, help="How long to listen at each baud.")] = 2.0,
+    keep: Annotated[bool, typer.Option("--write", help="Add what was found to the settings file.")] = False,
+    udev: Annotated[bool, typer.Option("--udev", help="Print a udev rule that gives the port a lasting name.")] = False,
     as_json: Json = False,
+    config: ConfigFile = None,
 ) -> None:
-    """What comes out of this port? Tries drivers and baud rates, or shows one driver live with --driver."""
+    """What comes out of this port? Tries drivers and baud rates, or shows one driver live with --driver.
+
+    What was found is printed as a part of the settings file, with the port's lasting path.
+    """
+    from capture.cli.indicator_block import show_block, show_rule, write_block
     from capture.cli.print_listening import follow, list_them, name_the_form
+    from capture.config import default_config_path
 
     values = pairs(settings)
+    if port is None and (keep or udev):
+        fail("--write and --udev need a port", 2)
+    if keep and (driver is not None or as_json):
+        fail("--write adds what was found; leave --driver and --json out", 2)
+
+    def settled(fit: WireFit, heard: HeardAtBaud) -> None:
+        assert port is not None
+        if keep:
+            write_block(port, fit, heard, config or default_config_path())
+        else:
+            show_block(port, fit, heard)
+
     with errors_in_words():
         if port is None:
             raise typer.Exit(list_them(as_json))
         if port.startswith("input:"):
             need("keyboard")
+        if udev:
+            show_rule(port)
+            return
         if driver is None:
-            bauds = [int(values["baud"])] if str(values.get("baud", "")).isdigit() else None
-            raise typer.Exit(asyncio.run(name_the_form(port, bauds, seconds, as_json)))
+            raise typer.Exit(asyncio.run(name_the_form(port, values, seconds, as_json, settled)))
         wire, chosen = settings_of(driver, values)
         raise typer.Exit(asyncio.run(follow(port, wire, chosen, seconds, as_json)))
 
