@@ -167,6 +167,7 @@ class Bookkeeping:
                 measure=pack.measure,
                 gauge=gauge,
                 origin=origin,
+                technician=technician,
                 at=now,
             )
         except RecordError:
@@ -191,7 +192,7 @@ class Bookkeeping:
         """Keep a stroke of the running check, once its recording is written up to `place`."""
         assert self.unit is not None
         await running.recording.written(place)
-        await self.do(self.unit.keep_stroke, running.id, running.pack.name, kept, at=now)
+        await self.do(self.unit.keep_stroke, running.id, kept, at=now)
 
     async def keep_verdict(
         self, running: RunningCheck, verdict: Verdict, advice: Sequence[Advice], now: datetime

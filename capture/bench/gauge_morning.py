@@ -16,7 +16,8 @@ from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import masters_of, mornings_of
 from capture.dashboard.gauge_screen import GaugeShown
-from capture.job.gauge_now import gauge_checked, gauge_now, place_for_check
+from capture.job.gauge_now import gauge_check_told, gauge_checked, gauge_now, place_for_check
+from capture.mqtt.outgoing import Outgoing
 from capture.output.gauge_chart import strip
 from capture.record import RecordError
 from capture.recordings.file import FORM, GAP_NOTE, RecordingError, RecordingWriter
@@ -111,7 +112,12 @@ class GaugeCheck:
     async def sign(self) -> int:
         """Keep it; return its entry's number. Raises RecordError."""
         assert self.fact is not None
-        number: int = await self.books.do(self.books.store.add_gauge_fact, self.fact, at=datetime.now(UTC))
+        fact, now, published = self.fact, datetime.now(UTC), self.books.setup.broker is not None
+
+        def told(head: tuple[int, str]) -> list[Outgoing]:
+            return [gauge_check_told(self.entries, fact, now, head)] if published else []
+
+        number: int = await self.books.do(self.books.store.add_gauge_fact, fact, at=now, messages=told)
         return number
 
     async def drop(self) -> None:

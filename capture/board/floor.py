@@ -149,8 +149,10 @@ class Floor:
             bench = self._bench(name, verdict, name_from_level(levels[1]))
             if bench is not None:
                 return self._verdict(bench, verdict, retained, now)
+        elif len(levels) == 2 and kind == "gauge":  # the bench's status tells how its gauge stands
+            return None
         else:
-            raise MessageRefused("its topic ends in none of status, unit, stroke, verdict")
+            raise MessageRefused("its topic ends in none of status, unit, gauge, stroke, verdict")
         return None
 
     def _bench(

@@ -18,7 +18,8 @@ from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import standing_of
 from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, signer
 from capture.config import Config
-from capture.job.gauge_now import gauge_checked, place_for_check
+from capture.job.gauge_now import gauge_check_told, gauge_checked, place_for_check
+from capture.mqtt.outgoing import Outgoing
 from capture.recordings.file import FORM, GAP_NOTE, RecordingError, RecordingWriter, open_recording
 from capture.recordings.master_strokes import MastersMeasured, measure_masters
 from capture.recordings.playback import open_port
@@ -79,7 +80,12 @@ def run_check(
     )
     now = datetime.now(UTC)
     with new_or_old_record(settled, data_dir) as store:
-        number = store.add_gauge_fact(fact, at=now)
+        before = store.gauge_facts()
+
+        def told(head: tuple[int, str]) -> list[Outgoing]:
+            return [gauge_check_told(before, fact, now, head)] if settled.broker is not None else []
+
+        number = store.add_gauge_fact(fact, at=now, messages=told)
         entries = store.gauge_facts()
     hashed = next(one.sha256 for one in entries if one.number == number)
     standing = standing_of(entries, serial, fact.bench, now)

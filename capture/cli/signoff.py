@@ -211,7 +211,7 @@ def unit_of(job: int, config: Path | None, data_dir: Path | None) -> Iterator[Un
         wrench = settled.wrench.serial if settled.wrench is not None else ""
         with open_store(config, data_dir) as store:
             try:
-                yield UnitOnRecord(store, job, stock=stock, wrench=wrench)
+                yield UnitOnRecord(store, job, stock=stock, publishes=settled.broker is not None, wrench=wrench)
             except FactRefused as error:
                 _refuse(error.why)
 

@@ -38,6 +38,7 @@ class Counts:
     verdicts: int = 0
     statuses: int = 0
     units: int = 0
+    gauges: int = 0
     repeated: int = 0
     refused: int = 0
 

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 
 from capture.collect.schema import by_id
 from capture.mqtt.messages import MESSAGES
-from capture.mqtt.topics import ROOT, status_topic, stroke_topic, unit_topic, verdict_topic
+from capture.mqtt.topics import ROOT, gauge_topic, status_topic, stroke_topic, unit_topic, verdict_topic
 from capture.plumbing.wrong_values import wrong_values
 
 #: Bytes. A verdict with its budget has about four thousand.
@@ -29,8 +29,12 @@ _LARGEST: Final = 2**63 - 1
 _COLUMNS: Final = {kind: frozenset(table.columns.keys()) for kind, table in by_id.items()}
 _stroke_topic = lru_cache(16_384)(stroke_topic)
 _verdict_topic = lru_cache(16_384)(verdict_topic)
-_status_topic = lru_cache(16_384)(status_topic)
-_unit_topic = lru_cache(16_384)(unit_topic)
+#: Topics that name no pack.
+_OF_BENCH: Final = {
+    "gauge": lru_cache(16_384)(gauge_topic),
+    "status": lru_cache(16_384)(status_topic),
+    "unit": lru_cache(16_384)(unit_topic),
+}
 
 
 class NoMessage(Exception):
@@ -111,7 +115,7 @@ def _columns(message: BaseModel) -> dict[str, Any]:
         if isinstance(value, tuple):
             row[name] = [one.model_dump() if isinstance(one, BaseModel) else one for one in value]
     row["id"] = str(row["id"])
-    if row["job"] is not None:
+    if row.get("job") is not None:
         row["job"] = str(row["job"])
     return row
 
@@ -119,8 +123,8 @@ def _columns(message: BaseModel) -> dict[str, Any]:
 def _check_sender(kind: str, row: dict[str, Any], topic: str) -> None:
     """A broker lets each bench write only below its own name, so a message that names another bench is a forgery."""
     bench = row["bench"]
-    if kind in ("status", "unit"):
-        own = _status_topic(bench) if kind == "status" else _unit_topic(bench)
+    if kind in _OF_BENCH:
+        own = _OF_BENCH[kind](bench)
     else:
         own = _stroke_topic(bench, row["pack"]) if kind == "stroke" else _verdict_topic(bench, row["pack"])
     if topic != own:

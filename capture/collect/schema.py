@@ -30,7 +30,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects.postgresql import JSONB
 from sqlalchemy.types import TypeDecorator, TypeEngine
 
-from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage
+from capture.mqtt.messages import BenchStatus, GaugeMessage, StrokeMessage, UnitMessage, VerdictMessage
 from capture.plumbing.columns import columns_of
 
 __all__ = [
@@ -41,6 +41,7 @@ __all__ = [
     "broken",
     "by_id",
     "collectors",
+    "gauge_checks",
     "heads",
     "leases",
     "refused",
@@ -106,6 +107,8 @@ verdicts = _message("collected_verdicts", VerdictMessage, {**_SERIAL, "job": ("j
 statuses = _message("collected_statuses", BenchStatus, {})
 #: A row each time that a unit's way to its sign-off changed. Signed off where `signed_off_by` is not empty.
 units = _message("collected_units", UnitMessage, {**_SERIAL, "job": ("job",)})
+#: Every check of a bench's gauge against masters.
+gauge_checks = _message("collected_gauge_checks", GaugeMessage, {"gauge": ("gauge_serial", "at")})
 
 #: The sessions at brokers that were written from.
 collectors = Table(
@@ -169,4 +172,4 @@ refused = Table(
 )
 
 #: The tables whose key is a message's id, by the kind of message, which is the last level of its topic.
-by_id: Final = {"stroke": strokes, "verdict": verdicts, "status": statuses, "unit": units}
+by_id: Final = {"stroke": strokes, "verdict": verdicts, "status": statuses, "unit": units, "gauge": gauge_checks}

@@ -12,13 +12,15 @@ from uuid import uuid4
 from capture import __version__
 from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry
 from capture.clearance.gauge.masters import Master
-from capture.clearance.gauge.standing import GaugeStanding, standing_of
+from capture.clearance.gauge.standing import GaugeStanding, mornings_of, standing_of
+from capture.mqtt.messages import GaugeMessage, outgoing
+from capture.mqtt.outgoing import Outgoing
 from capture.plumbing.durable import copy_into
 from capture.plumbing.file_name import file_name
 from capture.recordings.file import open_recording
 from capture.recordings.master_strokes import measure_masters
 from capture.unit.gauge_identity import Gauge
-from capture.unit.origin import is_measured
+from capture.unit.origin import is_measured, not_measured_words
 
 
 def gauge_now(
@@ -44,6 +46,35 @@ def kept_with(
     standing = gauge_now(entries, gauge, bench, at, origin)
     error = None if standing.error is None else standing.error.kept()
     return {**gauge.kept(), "standing": standing.word, "error": error}
+
+
+def gauge_check_told(
+    entries: Sequence[GaugeEntry], fact: GaugeChecked, at: datetime, head: tuple[int, str]
+) -> Outgoing:
+    """Return the message of a check of a gauge that the entry `head` keeps, after `entries`."""
+    with_it = [*entries, GaugeEntry(*head, at, fact)]
+    mornings = mornings_of(with_it, fact.gauge, fact.bench)
+    said = mornings[-1] if mornings and mornings[-1].entry.number == head[0] else None
+    first = next(iter(fact.check.masters), None)
+    message = GaugeMessage(
+        at=at,
+        bench=fact.bench,
+        gauge_serial=fact.gauge,
+        technician=fact.by,
+        as_left=fact.as_left,
+        standing=standing_of(with_it, fact.gauge, fact.bench, at).word,
+        result="refused" if fact.check.refusal is not None else fact.check.result,
+        alarm=said is not None and said.out,
+        master="" if first is None else first.serial,
+        master_nm=None if first is None else first.value_nm,
+        error_nm=None if first is None else first.error_nm,
+        standard_uncertainty_nm=None if first is None else first.standard_uncertainty_nm,
+        max_error_nm=fact.max_error_nm,
+        phase=mornings[-1].charted.point.phase if mornings else 0,
+        recording_sha256=fact.recording_sha256,
+        not_measured=not_measured_words(fact.origin),
+    )
+    return outgoing(message, head)
 
 
 def place_for_check(home: Path, gauge: str, at: datetime) -> Path:

@@ -20,7 +20,8 @@ from capture.clearance.check import StrokeKept, judged_again
 from capture.clearance.gauge.standing import instrument_words
 from capture.clearance.verdict import MeasurementLimits, Verdict
 from capture.job.stock_for_unit import UnitStock
-from capture.mqtt.messages import StrokeMessage, UnitMessage, VerdictMessage, outgoing
+from capture.job.told_of_job import outcome_anew, stroke_told, unit_told, verdict_told
+from capture.mqtt.messages import outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.output.json_forms import fact_json
 from capture.record import FactEntry, Job, KeptCheck, Store, columns_of_advice
@@ -164,20 +165,10 @@ class UnitOnRecord:
 
     # -- strokes and verdicts ----------------------------------------------------------------------------
 
-    def keep_stroke(self, check_id: int, pack: str, kept: StrokeKept, *, at: datetime) -> None:
+    def keep_stroke(self, check_id: int, kept: StrokeKept, *, at: datetime) -> None:
         """Keep a stroke of a running check, with its message."""
-        message = StrokeMessage.of(
-            kept.stroke,
-            at=at,
-            bench=self.job.bench,
-            job=self.job.uuid,
-            pack=pack,
-            check=check_id,
-            seat=kept.seat,
-            unit_serial=self.job.unit_serial,
-        )
         # Without a broker nothing would ever empty the outbox, so then nothing goes in.
-        messages = [outgoing(message)] if self._publishes else []
+        messages = [outgoing(stroke_told(self.job, self._check(check_id), kept, at))] if self._publishes else []
         self._store.add_stroke(check_id, kept.stroke, seat=kept.seat, at=at, messages=messages)
 
     def keep_verdict(
@@ -202,21 +193,14 @@ class UnitOnRecord:
             judged = _with_left_out(self.job, check, judged)
         after = self._standing(self.job, judged)
         outcome = after.outcomes[-1] if len(after.outcomes) > before else None
-        message = VerdictMessage.of(
-            verdict,
-            at=at,
-            bench=self.job.bench,
-            job=self.job.uuid,
-            pack=pack.name,
-            check=check_id,
-            advice=[one.text for one in advice],
-            recording_sha256=recording_sha256,
-            attempt=1 + sum(check.pack == pack.name and check.verdict is not None for check in self.job.checks),
-            outcome=outcome.text if outcome is not None else "",
-            left_out=after.left_out.get(pack.name, ""),
-            not_measured=judged.not_measured,
-            unit_serial=self.job.unit_serial,
-        )
+        message = verdict_told(
+            self.job, check, verdict, after, outcome, at,
+            advice=[one.text for one in advice], recording_sha256=recording_sha256,
+        )  # fmt: skip
+
+        def told(head: tuple[int, str]) -> list[Outgoing]:
+            return [outgoing(message, head), self._word(after, at, head, check)] if self._publishes else []
+
         self._store.finish_check(
             check_id,
             verdict,
@@ -225,16 +209,24 @@ class UnitOnRecord:
             recording_bytes=recording_bytes,
             software_version=__version__,
             at=at,
-            messages=lambda head: [outgoing(message, head), self._word(after, at, head)] if self._publishes else [],
+            messages=lambda head: (
+                [outgoing(message, head), self._word(after, at, head, check)] if self._publishes else []
+            ),
         )
         self.look()
         return outcome
 
-    def _word(self, now: UnitStanding, at: datetime, head: tuple[int, str]) -> Outgoing:
+    def _check(self, check_id: int) -> KeptCheck:
+        """Return a check of the job; one that began since the record was last looked at as well."""
+        found = next((check for check in self.job.checks if check.id == check_id), None)
+        if found is None:
+            self.look()
+            found = next(check for check in self.job.checks if check.id == check_id)
+        return found
+
+    def _word(self, now: UnitStanding, at: datetime, head: tuple[int, str], ended: KeptCheck | None = None) -> Outgoing:
         """Return the message that tells how the unit stands."""
-        job = self.job
-        word = UnitMessage.of(now, at=at, bench=job.bench, job=job.uuid, unit_serial=job.unit_serial)
-        return outgoing(word, head)
+        return outgoing(unit_told(self.job, now, at, ended), head)
 
     def _anew(self, fact: Fact, after: UnitStanding, at: datetime, head: tuple[int, str]) -> list[Outgoing]:
         """Return the message of a verdict that was worked out anew without a stroke, if `fact` is that."""
@@ -242,21 +234,11 @@ class UnitOnRecord:
             return []
         check = next(check for check in self.job.checks if check.id == fact.check)
         assert check.verdict is not None
-        before = [one for one in self.job.checks if one.pack == check.pack and one.verdict and one.id <= check.id]
-        message = VerdictMessage.of(
-            fact.verdict,
-            at=at,
-            bench=self.job.bench,
-            job=self.job.uuid,
-            pack=check.pack,
-            check=check.id,
+        message = verdict_told(
+            self.job, check, fact.verdict, after, outcome_anew(check, fact.verdict, after), at,
             advice=[one.text for one in advise(after.fitted.pack(check.pack), fact.verdict, self.sheet.display_unit)],
             recording_sha256=check.verdict.recording_sha256,
-            attempt=len(before),
-            left_out=after.left_out.get(check.pack, ""),
-            not_measured=not_measured_words(check.origin),
-            unit_serial=self.job.unit_serial,
-        )
+        )  # fmt: skip
         return [outgoing(message, head)]
 
     # -- parts -------------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ Topics, all below `strokelog/v1` (the 1 is the payloads' `schema_version`):
 
     strokelog/v1/<bench>/status           BenchStatus     retained; the last will says `offline`
     strokelog/v1/<bench>/unit             UnitMessage     retained: how the bench's unit stands, and who released it
+    strokelog/v1/<bench>/gauge            GaugeMessage    a check of the bench's gauge against masters, not retained
     strokelog/v1/<bench>/<pack>/stroke    StrokeMessage   one a stroke, not retained
     strokelog/v1/<bench>/<pack>/verdict   VerdictMessage  retained: the newest verdict of the pack
 
@@ -16,29 +17,32 @@ recording began (`_ns`), and `at` is RFC 3339 in UTC. No MQTT client and no data
 
 from __future__ import annotations
 
-import math
+from collections.abc import Mapping
 from dataclasses import fields
-from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self
-from uuid import UUID, uuid4
+from datetime import date
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, Self, get_args
+from uuid import UUID
 
-from pydantic import (
-    AfterValidator,
-    AwareDatetime,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    FiniteFloat,
-    ValidationInfo,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, ValidationInfo
 
-from capture.clearance.verdict import Verdict, VerdictWord
-from capture.mqtt.heads import HeadTold
+from capture.clearance.verdict import RemarkCode, Verdict, VerdictWord
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.outgoing import Outgoing
-from capture.mqtt.topics import stroke_topic, unit_topic, verdict_topic
+from capture.mqtt.topics import gauge_topic, stroke_topic, unit_topic, verdict_topic
+from capture.mqtt.wire_form import (
+    At,
+    Count,
+    Dof,
+    Flag,
+    GaugeWord,
+    Message,
+    Ordinal,
+    Positive,
+    Probability,
+    Strict,
+    UnderHead,
+    is_from_wire,
+)
 from capture.strokes.stroke import Stroke
 
 if TYPE_CHECKING:  # the board reads messages, and has no use for what works a unit out
@@ -48,63 +52,18 @@ __all__ = [
     "MESSAGES",
     "BenchStatus",
     "BudgetLineMessage",
+    "GaugeMessage",
     "PackMessage",
+    "PartMessage",
+    "RemarkMessage",
     "StrokeMessage",
     "UnitMessage",
     "VerdictMessage",
     "outgoing",
 ]
 
-_WIRE: Final = "wire"
 
-
-def _in_utc(at: datetime) -> datetime:
-    return at.astimezone(UTC)
-
-
-def _infinite_as_none(dof: object) -> object:
-    return None if isinstance(dof, float) and math.isinf(dof) else dof
-
-
-At = Annotated[AwareDatetime, AfterValidator(_in_utc)]
-Dof = Annotated[
-    FiniteFloat | None,
-    BeforeValidator(_infinite_as_none),
-    Field(description="Degrees of freedom; null stands for infinitely many."),
-]
-
-
-class _Strict(BaseModel):
-    """Refuses unknown fields from a producer, drops them when reading from the wire."""
-
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", from_attributes=True, json_schema_serialization_defaults_required=True
-    )
-
-    @model_validator(mode="before")
-    @classmethod
-    def _drop_unknown(cls, data: Any, info: ValidationInfo) -> Any:
-        if info.context == _WIRE and isinstance(data, dict):
-            return {key: value for key, value in data.items() if key in cls.model_fields}
-        return data
-
-
-class _Message(_Strict):
-    schema_version: Literal[1] = 1
-    id: UUID = Field(default_factory=uuid4, description="The same when a message is delivered twice.")
-    at: At = Field(description="When it happened, RFC 3339 in UTC.")
-    bench: str
-
-    @classmethod
-    def from_wire(cls, payload: str | bytes) -> Self:
-        """Return the message in `payload`, ignoring fields this version does not know.
-
-        Raises pydantic.ValidationError if it is no such message.
-        """
-        return cls.model_validate_json(payload, context=_WIRE)
-
-
-class BenchStatus(_Message):
+class BenchStatus(Message):
     """What a bench is doing now. Retained; the broker publishes `offline` for a bench that vanished."""
 
     state: Literal["online", "offline", "measuring"]
@@ -129,7 +88,7 @@ class BenchStatus(_Message):
     air_fault: str = Field(default="", description="Why there can be no air, and what to do, in words.")
     gauge_due: date | None = Field(default=None, description="When the indicator's calibration is due.")
     gauge_serial: str = Field(default="", description="Which gauge that is; empty where the shop does not say.")
-    gauge_standing: Literal["", "not checked", "in order", "not shown", "out", "out of control"] = Field(
+    gauge_standing: GaugeWord = Field(
         default="", description="What its last check against a master says of it now; empty where it has no serial."
     )
     gauge_text: str = Field(default="", description="The same in a line for people.")
@@ -137,104 +96,115 @@ class BenchStatus(_Message):
     silent: bool = Field(default=False, description="The indicator is connected, and no reading comes.")
 
 
-class StrokeMessage(_Message):
-    """One stroke, as measured. `seat` strokes settle the pack and are not averaged."""
+class _OfJob(Message):
+    """What a message of a job says of where it comes from; empty or null from benches that did not tell it yet."""
 
     job: UUID
-    pack: str
     unit_serial: str = ""
-    check: int = Field(description="The check's number in the bench's record.")
+    sheet_name: str = Field(default="", description="The build sheet that the job was begun with.")
+    sheet_revision: str = Field(default="", description="And its revision: numbers of two revisions never mix.")
+    technician: str = Field(default="", description="Who measured; of a unit, who began the job.")
+    gauge_serial: str = Field(default="", description="The indicator measured with; empty where the shop says none.")
+    gauge_standing: GaugeWord = Field(
+        default="", description="What its last check against a master said of it then; empty where it has no serial."
+    )
+    attempt: Ordinal | None = Field(
+        default=None,
+        description="Which verdict on this pack in this job it is, or is on the way to: 1 is the pack's first check. "
+        "Of a unit, the most that one of its packs took.",
+    )
+
+
+class StrokeMessage(_OfJob):
+    """One stroke, as measured. `seat` strokes settle the pack and are not averaged."""
+
+    pack: str
+    check: Count = Field(description="The check's number in the bench's record.")
     seat: bool
-    n: int
-    start_ns: int
-    end_ns: int
+    n: Ordinal
+    start_ns: Count
+    end_ns: Count
     released_nm: int
     peak_travel_nm: int
     held_travel_nm: int
-    rise_ns: int
+    rise_ns: Count
     creep_nm: int
     return_error_nm: int
-    flags: tuple[str, ...]
+    flags: tuple[Flag, ...]
     accepted: bool
-    rounding_nm: int | None = Field(
+    rounding_nm: Count | None = Field(
         default=None, description="Standard uncertainty that the display's rounding leaves in the travel."
     )
-    fall_nm_per_s: int | None = Field(
+    fall_nm_per_s: Count | None = Field(
         default=None, description="How fast the travel fell while held, 0 where it did not."
     )
-    inferred_nm: int | None = Field(
+    inferred_nm: Count | None = Field(
         default=None, description="Standard uncertainty of what was inferred of the travel, 0 where nothing was."
     )
     pressure_min_pa: int | None = Field(default=None, description="Gauge, while held; null without a fixture.")
     pressure_max_pa: int | None = None
-    leak_down_pa_per_s: int | None = None
+    leak_down_pa_per_s: Count | None = None
+    outcome: Literal["", "seat", "counted", "not counted"] = Field(
+        default="", description="What became of it: it settled the pack, counted, or did not for its flags."
+    )
 
     @classmethod
     def of(cls, stroke: Stroke, **about: Any) -> Self:
         """Return the message for `stroke`; `about` are the fields that a stroke does not have."""
-        return cls(**about, **{field.name: getattr(stroke, field.name) for field in fields(stroke)})
+        outcome = "seat" if about["seat"] else "counted" if stroke.accepted else "not counted"
+        told = {field.name: getattr(stroke, field.name) for field in fields(stroke)}
+        return cls(outcome=outcome, **about, **told)
 
 
-class BudgetLineMessage(_Strict):
+class BudgetLineMessage(Strict):
     """One row of the uncertainty budget (JCGM 100): source, standard uncertainty, degrees of freedom."""
 
     source: str
-    standard_nm: FiniteFloat
+    standard_nm: Positive
     dof: Dof
     basis: str
 
 
-class RemarkMessage(_Strict):
+class RemarkMessage(Strict):
     """A finding that the verdict carries beside its word, such as that the seal leaks."""
 
-    code: str
+    code: Annotated[str, Field(json_schema_extra={"enum": list(get_args(RemarkCode))})]
     text: str
 
 
-class _UnderHead(_Message):
-    """A message that carries the head of the bench's record it was written under, so that the record cannot be changed
-    without that being seen by whoever keeps messages."""
+class PartMessage(Strict):
+    """What one adjuster of a pack holds: so many shims of a thickness, or one selective part."""
 
-    head_number: int | None = Field(
-        default=None, ge=0, description="The newest entry of the bench's record when this was written; null if unknown."
-    )
-    head_sha256: str = Field(default="", pattern="^([0-9a-f]{64})?$", description="That entry's hash.")
-
-    def head(self) -> HeadTold | None:
-        """Return that head, None where an earlier version did not tell it."""
-        if self.head_number is None or not self.head_sha256:
-            return None
-        return HeadTold(self.head_number, self.head_sha256, self.at)
+    name: str
+    kind: Literal["shim", "selective"]
+    thickness_nm: Count
+    count: Count = Field(description="1 of a selective part.")
+    more: Literal["opens", "closes"] = Field(description="What more shims, or a thicker part, does to the clearance.")
 
 
-class VerdictMessage(_UnderHead):
+class VerdictMessage(_OfJob, UnderHead):
     """The verdict on a pack's clearance, with its uncertainty, and the hash of the recording behind it."""
 
-    job: UUID
     pack: str
-    unit_serial: str = ""
-    check: int = Field(description="The check's number in the bench's record.")
+    check: Count = Field(description="The check's number in the bench's record.")
     verdict: VerdictWord
     mean_nm: int
-    expanded_uncertainty_nm: int
-    coverage: FiniteFloat
-    coverage_factor: FiniteFloat
+    expanded_uncertainty_nm: Count
+    coverage: Probability
+    coverage_factor: Positive
     dof: Dof
-    standard_uncertainty_nm: FiniteFloat
-    strokes: int
+    standard_uncertainty_nm: Positive
+    strokes: Count
     low_nm: int
     high_nm: int
-    conformance_probability: FiniteFloat
+    conformance_probability: Probability
     budget: tuple[BudgetLineMessage, ...]
     next_step: str
-    more_strokes: int | None
+    more_strokes: Count | None
     advice: tuple[str, ...]
     recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
     remarks: tuple[RemarkMessage, ...] = Field(
         default=(), description="What was found beside the clearance; no less important than the verdict."
-    )
-    attempt: int | None = Field(
-        default=None, ge=1, description="Which verdict on this pack in this job it is: 1 is the pack's first check."
     )
     not_measured: str = Field(
         default="",
@@ -243,6 +213,23 @@ class VerdictMessage(_UnderHead):
     outcome: str = Field(
         default="", description="How the change of parts before this check came out, in words; empty without one."
     )
+    preferred_nm: int | None = Field(default=None, description="What the sheet would rather have, within the range.")
+    parts: tuple[PartMessage, ...] = Field(
+        default=(), description="What was fitted in the pack, adjuster by adjuster, as the sheet has them."
+    )
+    parts_changed: Count | None = Field(
+        default=None, description="How often parts of the pack had been changed in this job: 0 is a pack as found."
+    )
+    predicted_nm: int | None = Field(
+        default=None, description="What was foretold for this check by the change of parts before it; null without one."
+    )
+    predicted_uncertainty_nm: Count | None = Field(default=None, description="Its expanded uncertainty (95 %).")
+    as_predicted: bool | None = Field(default=None, description="Whether it came out so; null without a prediction.")
+    changed_part: str = Field(
+        default="", description="The selective part that was changed before it, where that was all; else empty."
+    )
+    changed_from_nm: Count | None = Field(default=None, description="Its thickness before the change.")
+    changed_to_nm: Count | None = Field(default=None, description="And after it.")
     left_out: str = Field(
         default="",
         description="Which strokes a person left out, why, and what all of them say, in words; empty for none. Left "
@@ -257,10 +244,10 @@ class VerdictMessage(_UnderHead):
 
 def _present_word(state: Any, info: ValidationInfo) -> Any:
     """Return `recheck` for the word that benches sent for it before; an outbox may hold it, and a broker retain it."""
-    return "recheck" if info.context == _WIRE and state == "stale" else state
+    return "recheck" if is_from_wire(info) and state == "stale" else state
 
 
-class PackMessage(_Strict):
+class PackMessage(Strict):
     """How one pack of a unit stands by its newest check and what was changed since."""
 
     pack: str
@@ -269,18 +256,28 @@ class PackMessage(_Strict):
     left_out: str = Field(
         default="", description="Which strokes of its newest check a person left out, and why; empty for none."
     )
+    attempts: Count | None = Field(default=None, description="How many verdicts it took so far.")
 
 
-class UnitMessage(_UnderHead):
+#: Why a unit cannot be signed off yet.
+AgainstCode = Literal["unchecked", "not_good", "recheck", "checked_since", "begun", "waits_for_pass", "not_done"]
+
+
+class UnitMessage(_OfJob, UnderHead):
     """How the unit on a bench stands on its way to the sign-off. Retained; sent when that changes."""
 
-    job: UUID
     unit_serial: str
     packs: tuple[PackMessage, ...]
-    steps: int = Field(ge=0, description="How many steps the build sheet has.")
-    steps_closed: int = Field(ge=0, description="How many of them are done, or let pass by name.")
+    steps: Count = Field(description="How many steps the build sheet has.")
+    steps_closed: Count = Field(description="How many of them are done, or let pass by name.")
     next_step: str = Field(default="", description="The step to do next, empty if none is open.")
     against: tuple[str, ...] = Field(description="What stands against signing off, in words.")
+    against_codes: tuple[AgainstCode, ...] = Field(
+        default=(), description="The same for programs, in the same order; empty from benches that told words alone."
+    )
+    outcome: Literal["", "open", "signed off", "demonstrated"] = Field(
+        default="", description="What came of the unit so far; empty from benches that did not tell it."
+    )
     to_acknowledge: tuple[str, ...] = Field(
         default=(), description="What bars no sign-off, but whoever signs must acknowledge, in words."
     )
@@ -292,20 +289,20 @@ class UnitMessage(_UnderHead):
     )
 
     @classmethod
-    def of(cls, now: UnitStanding, *, at: datetime, bench: str, job: UUID, unit_serial: str) -> Self:
-        """Return the message for a unit that stands so."""
+    def of(cls, now: UnitStanding, attempts: Mapping[str, int], **about: Any) -> Self:
+        """Return the message for a unit that stands so after so many verdicts on each of its packs; `about` are the
+        fields that a standing does not have."""
         told = now.standing
         return cls(
-            at=at,
-            bench=bench,
-            job=job,
-            unit_serial=unit_serial,
+            **about,
+            attempt=max(attempts.values(), default=0) or None,
             packs=tuple(
                 PackMessage(
                     pack=pack.pack,
                     state=pack.state,
                     passed_by=told.overrides[pack.pack].fact.by if pack.pack in told.overrides else "",
                     left_out=now.left_out.get(pack.pack, ""),
+                    attempts=attempts.get(pack.pack, 0),
                 )
                 for pack in told.packs
             ),
@@ -313,6 +310,8 @@ class UnitMessage(_UnderHead):
             steps_closed=sum(step.closed for step in told.steps),
             next_step="" if told.next_step is None else now.sheet.steps[told.next_step].title,
             against=tuple(item.text for item in told.open),
+            against_codes=tuple(item.code for item in told.open),
+            outcome="open" if told.signed is None else "demonstrated" if told.demonstration else "signed off",
             to_acknowledge=tuple(one.text for one in told.remarks),
             signed_off_by=told.signed.fact.by if told.signed and not told.demonstration else "",
             signed_off_at=told.signed.at if told.signed else None,
@@ -320,12 +319,40 @@ class UnitMessage(_UnderHead):
         )
 
 
-def outgoing(message: StrokeMessage | VerdictMessage | UnitMessage, head: tuple[int, str] | None = None) -> Outgoing:
+class GaugeMessage(UnderHead):
+    """A check of a gauge against masters, as signed. What it was checked on first is its check standard."""
+
+    gauge_serial: str
+    technician: str = Field(description="Who signed it.")
+    as_left: bool = Field(description="After something was done to the gauge; else as it was found.")
+    standing: GaugeWord = Field(description="What the gauge's checks, this one with them, say of it.")
+    result: Literal["in order", "not shown", "out", "refused"] = Field(
+        description="Of this check: proven within its limit of error, neither, proven beyond it, or no check at all."
+    )
+    alarm: bool = Field(description="Outside its control chart twice, or twice far from its master: use another gauge.")
+    master: str = Field(description="The check standard's serial number; empty where nothing was read.")
+    master_nm: Count | None
+    error_nm: int | None = Field(description="What the gauge reads too much at it.")
+    standard_uncertainty_nm: Count | None = Field(description="Of that error.")
+    max_error_nm: Count = Field(description="The maker's limit of error; 0 for none known.")
+    phase: Count = Field(description="Grows whenever the gauge became another one, as by a repair.")
+    recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    not_measured: str = Field(
+        default="",
+        description="What the readings came from instead of an indicator's port, in words; empty if measured.",
+    )
+
+
+def outgoing(
+    message: StrokeMessage | VerdictMessage | UnitMessage | GaugeMessage, head: tuple[int, str] | None = None
+) -> Outgoing:
     """Return `message` addressed to its topic and written as JSON, under the number and hash of the record's head."""
     if head is not None:
         message = message.model_copy(update={"head_number": head[0], "head_sha256": head[1]})
     if isinstance(message, UnitMessage):
         topic, retain = unit_topic(message.bench), True
+    elif isinstance(message, GaugeMessage):
+        topic, retain = gauge_topic(message.bench), False
     elif isinstance(message, StrokeMessage):
         topic, retain = stroke_topic(message.bench, message.pack), False
     else:
@@ -334,7 +361,8 @@ def outgoing(message: StrokeMessage | VerdictMessage | UnitMessage, head: tuple[
 
 
 #: Every kind of message, by the name of its schema file.
-MESSAGES: Final[dict[str, type[_Message]]] = {
+MESSAGES: Final[dict[str, type[Message]]] = {
+    "gauge": GaugeMessage,
     "status": BenchStatus,
     "stroke": StrokeMessage,
     "unit": UnitMessage,

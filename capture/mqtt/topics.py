@@ -10,7 +10,13 @@ ROOT: Final = "strokelog/v1"
 
 #: All that a bench publishes, and where below its name: `+` stands for a pack's. Boards, collectors and a broker's
 #: rules are made from this list, so that none of them can lack one.
-KINDS: Final[Mapping[str, str]] = {"status": "status", "stroke": "+/stroke", "unit": "unit", "verdict": "+/verdict"}
+KINDS: Final[Mapping[str, str]] = {
+    "gauge": "gauge",
+    "status": "status",
+    "stroke": "+/stroke",
+    "unit": "unit",
+    "verdict": "+/verdict",
+}
 
 _LONGEST_LEVEL: Final = 1000  # an MQTT topic holds 65 535 bytes; a name near that is a mistake
 
@@ -57,6 +63,11 @@ def anchor_topic(bench: str) -> str:
 def status_topic(bench: str) -> str:
     """Return the topic of a bench's retained status."""
     return _topic("status", bench)
+
+
+def gauge_topic(bench: str) -> str:
+    """Return the topic of the checks of a bench's gauge."""
+    return _topic("gauge", bench)
 
 
 def unit_topic(bench: str) -> str:

@@ -116,13 +116,14 @@ class Store(SqliteFile):
         at: datetime,
         gauge: dict[str, Any] | None = None,
         origin: dict[str, Any] | None = None,
+        technician: str | None = None,
         messages: Sequence[Outgoing] = (),
         **check: Unpack[NewCheck],
     ) -> int:
         """Begin a check of `pack`, numbered after the pack's earlier checks in the job; return its id.
 
-        `gauge` says which indicator this is: its `serial` and `calibration_due`; `origin` what stood behind its port.
-        A job that was signed off takes no more checks.
+        `gauge` says which indicator this is: its `serial` and `calibration_due`; `origin` what stood behind its port;
+        `technician` who measures. A job that was signed off takes no more checks.
         """
         checks, pack = schema.checks, check["pack"]
         with self._writing(f"start a check of pack {pack!r}") as connection:
@@ -132,7 +133,7 @@ class Store(SqliteFile):
                 select(func.max(checks.c.number)).where(checks.c.job == job_id, checks.c.pack == pack)
             ).scalar()
             outbox.put(connection, messages, at)
-            told = {"gauge": gauge, "origin": origin}
+            told = {"gauge": gauge, "origin": origin, "technician": technician}
             return keep(connection, "check_started", job_id, at, number=(earlier or 0) + 1, **check, **told)
 
     def add_stroke(
@@ -258,13 +259,14 @@ class Store(SqliteFile):
             _tell(connection, messages, at)
             return number
 
-    def add_gauge_fact(self, fact: GaugeFact, *, at: datetime, messages: Sequence[Outgoing] = ()) -> int:
+    def add_gauge_fact(self, fact: GaugeFact, *, at: datetime, messages: ToTell = ()) -> int:
         """Keep what was found of a gauge or happened to it, signed by name; return its number in the ledger."""
         with self._writing("keep what is known of a gauge") as connection:
             if not fact.by.strip():
                 raise RecordError("a fact about a gauge has no name; expected who says so")
-            outbox.put(connection, messages, at)
-            return keep_gauge_fact(connection, fact, to_text(at))
+            number = keep_gauge_fact(connection, fact, to_text(at))
+            _tell(connection, messages, at)
+            return number
 
     def gauge_facts(self, before: int | None = None) -> list[GaugeEntry]:
         """Return what is kept of all gauges, in order; `before` an entry's number, if given."""

@@ -65,7 +65,7 @@ def test_what_came_from_a_recording_is_signed_as_a_demonstration_or_not_at_all(t
         assert "signed off as a demonstration by Di" in written.text and "Released" not in written.text
         standing = unit.now.standing
         assert standing.demonstration and standing.signed is not None
-        told = UnitMessage.of(unit.now, at=AT, bench="b", job=unit.job.uuid, unit_serial="u")
+        told = UnitMessage.of(unit.now, {}, at=AT, bench="b", job=unit.job.uuid, unit_serial="u")
         assert (told.signed_off_by, told.demonstrated_by) == ("", "Di")
     shown = json.loads(strokelog("jobs", "--json", "--data-dir", str(tmp_path)))
     assert shown["signed_off"]["demonstration"] is True and shown["checks"][0]["origin"] == PLAYED
@@ -78,7 +78,7 @@ def test_a_measured_unit_and_one_of_an_earlier_version_are_signed_as_ever(tmp_pa
         with store:
             assert unit.now.standing.remarks == ()
             unit.add([SignedOff("Di")], at=AT)
-            told = UnitMessage.of(unit.now, at=AT, bench="b", job=unit.job.uuid, unit_serial="u")
+            told = UnitMessage.of(unit.now, {}, at=AT, bench="b", job=unit.job.uuid, unit_serial="u")
             assert (told.signed_off_by, told.demonstrated_by) == ("Di", "")
 
 

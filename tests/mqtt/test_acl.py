@@ -130,6 +130,7 @@ async def try_to_say(shop: ShopBroker, user: str, topics: Iterable[str], text: s
 
 ALL = "strokelog/#"
 OWN = (
+    "strokelog/v1/bay-1/gauge",
     "strokelog/v1/bay-1/status",
     "strokelog/v1/bay-1/low/stroke",
     "strokelog/v1/bay-1/unit",

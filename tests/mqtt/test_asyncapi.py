@@ -18,11 +18,11 @@ from uuid import uuid4
 import jsonschema
 import pytest
 
-from capture.mqtt.messages import PackMessage, UnitMessage, outgoing
+from capture.mqtt.messages import MESSAGES, PackMessage, UnitMessage, outgoing
 from capture.mqtt.topics import name_from_level
 from tests.mqtt.test_publisher import Bench
 from tests.support.broker import Mosquitto, until
-from tests.support.samples import AT, stroke_message, verdict_message
+from tests.support.samples import AT, gauge_message, stroke_message, verdict_message
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENT: dict[str, Any] = json.loads(
@@ -101,7 +101,7 @@ def payload_validator(message: str) -> jsonschema.Draft7Validator:
 def test_the_examples_are_of_their_schema(message: str) -> None:
     (example,) = DOCUMENT["components"]["messages"][message]["examples"]
     payload_validator(message).validate(example["payload"])
-    for key in example["payload"]:
+    for key in DOCUMENT["components"]["schemas"][MESSAGES[message].__name__]["required"]:
         with pytest.raises(jsonschema.ValidationError):
             payload_validator(message).validate({k: v for k, v in example["payload"].items() if k != key})
 
@@ -126,7 +126,9 @@ async def test_what_is_on_the_wire_is_what_the_document_says(mosquitto: Mosquitt
             at=AT, bench="bench 4", job=uuid4(), unit_serial="1", packs=packs, steps=0, steps_closed=0, against=()
         )
     )
-    await bench.run(lambda: bench.store.put_outbox([stroke_message(1), verdict_message(), unit], at=AT))
+    await bench.run(
+        lambda: bench.store.put_outbox([gauge_message(), stroke_message(1), verdict_message(), unit], at=AT)
+    )
     async with bench.publishing(mosquitto.port):
         await until(lambda: subscriber.of("verdict"))
     await until(lambda: subscriber.newest_status("state") == "offline")
@@ -136,7 +138,7 @@ async def test_what_is_on_the_wire_is_what_the_document_says(mosquitto: Mosquitt
         payload_validator(name).validate(one.payload)
         assert {key: one.payload[key] for key in parameters} == parameters
         seen.add(name)
-    assert seen == set(DOCUMENT["channels"]) == {"status", "stroke", "verdict", "unit"}
+    assert seen == set(DOCUMENT["channels"]) == {"gauge", "status", "stroke", "verdict", "unit"}
     late = peer(mosquitto.port)
     await until(lambda: late.of("status") and late.of("verdict") and late.of("unit"))
     retained = {channel_of(one.topic)[0] for one in late.received if one.retained}

@@ -58,7 +58,9 @@ def test_a_payload_validates_and_a_spoilt_one_does_not(schema: str, payload: str
     content = json.loads(payload)
     validator.validate(content)
     validator.validate(content | {"of_a_later_version": 1})
-    for key in content:
+    required = validator.schema["required"]
+    assert {"schema_version", "id", "at", "bench"} <= set(required) < set(content)
+    for key in required:
         with pytest.raises(jsonschema.ValidationError):
             validator.validate({name: value for name, value in content.items() if name != key})
     with pytest.raises(jsonschema.ValidationError):

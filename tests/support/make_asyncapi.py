@@ -18,13 +18,14 @@ from capture.mqtt.messages import (
     MESSAGES,
     BenchStatus,
     BudgetLineMessage,
+    GaugeMessage,
     PackMessage,
     StrokeMessage,
     UnitMessage,
     VerdictMessage,
 )
 from capture.mqtt.settings import BrokerSettings
-from capture.mqtt.topics import status_topic, stroke_topic, unit_topic, verdict_topic
+from capture.mqtt.topics import gauge_topic, status_topic, stroke_topic, unit_topic, verdict_topic
 
 __all__ = ["asyncapi"]
 
@@ -37,6 +38,7 @@ _PARAMETERS: Final = {
 }
 #: By message: its topic, whether the broker retains it, and when it is sent.
 _CHANNELS: Final = {
+    "gauge": (gauge_topic(_BENCH), False, "When somebody signed a check of the bench's gauge against masters."),
     "status": (status_topic(_BENCH), True, "On connecting and on every change; the last will says `offline`."),
     "stroke": (stroke_topic(_BENCH, _PACK), False, "Every stroke as it completes."),
     "verdict": (verdict_topic(_BENCH, _PACK), True, "When a check ends; the newest of each pack is retained."),
@@ -62,6 +64,23 @@ def _examples() -> dict[str, BaseModel]:
     line = BudgetLineMessage(source="resolution", standard_nm=4_082.5, dof=None, basis="0.01 mm, both readings")
     ids = {name: UUID(f"00000000-0000-4000-8000-{n:012}") for n, name in enumerate(MESSAGES, 1)}
     return {
+        "gauge": GaugeMessage(
+            id=ids["gauge"],
+            gauge_serial="DI-0413",
+            technician="first shift",
+            as_left=False,
+            standing="in order",
+            result="in order",
+            alarm=False,
+            master="B-1",
+            master_nm=1_000_000,
+            error_nm=2_400,
+            standard_uncertainty_nm=900,
+            max_error_nm=20_000,
+            phase=1,
+            recording_sha256="ab" * 32,
+            **_EXAMPLE,
+        ),
         "status": BenchStatus(
             id=ids["status"],
             state="measuring",

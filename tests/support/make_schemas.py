@@ -23,7 +23,11 @@ def _schemas() -> dict[str, str]:
         schema = model.model_json_schema(mode="serialization")
         for part in (schema, *schema.get("$defs", {}).values()):
             part.pop("additionalProperties", None)
-        schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+        schema = {
+            "$schema": "https://json-schema.org/draft/2020-12/schema",
+            "$id": f"urn:strokelog:v1:{name}",
+            **schema,
+        }
         texts[f"{name}.json"] = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
     return texts
 

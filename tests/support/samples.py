@@ -8,7 +8,7 @@ from typing import Any
 from uuid import UUID
 
 from capture.clearance.verdict import BudgetLine, Verdict
-from capture.mqtt.messages import StrokeMessage, VerdictMessage, outgoing
+from capture.mqtt.messages import GaugeMessage, StrokeMessage, VerdictMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.record import Store
 from capture.strokes.stroke import Stroke
@@ -75,6 +75,15 @@ def verdict_message(pack: str = "C1/C2 forward", bench: str = "bench 4") -> Outg
             recording_sha256=SHA256,
         )
     )
+
+
+def gauge_message(bench: str = "bench 4", **changes: Any) -> Outgoing:
+    told: dict[str, Any] = {
+        "gauge_serial": "DI-0413", "technician": "Tech 12", "as_left": False, "standing": "in order",
+        "result": "in order", "alarm": False, "master": "B-1", "master_nm": 1_000_000, "error_nm": 2_400,
+        "standard_uncertainty_nm": 900, "max_error_nm": 20_000, "phase": 1, "recording_sha256": SHA256,
+    }  # fmt: skip
+    return outgoing(GaugeMessage(at=AT, bench=bench, **(told | changes)))
 
 
 def open_job(store: Store, **changes: Any) -> int:
