@@ -26,11 +26,6 @@ from pydantic import (
 from capture.mqtt.heads import HeadTold
 from capture.strokes.stroke import FLAGS
 
-__all__ = [
-    "At", "Count", "Dof", "Flag", "GaugeWord", "Message", "Ordinal", "Positive", "Probability", "Strict", "UnderHead",
-    "is_from_wire",
-]  # fmt: skip
-
 _WIRE: Final = "wire"
 
 

@@ -339,7 +339,7 @@ def test_the_password_of_the_database_comes_from_a_file(
         ('[database]\nurl = "postgresql://me@db/x?password=secret"', "holds no password"),
         ('[database]\nurl = "nonsense secret"', "no database address"),
         ('[database]\nurl = "sqlite://"', "keeps nothing"),
-        ('[database]\npassword = "secret"', "database.password: is no setting; there are: url, password_file"),
+        ('[database]\npassword = "secret"', "database.password: is no setting; did you mean 'password_file'"),
         ('[[brokers]]\nurl = "mqtt://h"\nprefixes = ["a/#"]', "no place before strokelog/v1"),
         ('[[brokers]]\nurl = "mqtt://h"\nprefixes = []', "nothing would be collected"),
         ('[[brokers]]\nurl = "mqtt://me:secret@h"', "username and password_file"),
