@@ -167,14 +167,15 @@ class Bookkeeping:
                 measure=pack.measure,
                 gauge=gauge,
                 origin=origin,
-                technician=technician,
                 at=now,
             )
         except RecordError:
             recording.close()
             path.unlink()  # a recording of nothing that the record knows of
             raise
-        return RunningCheck.of(setup, check_id, pack, QueuedRecording(recording, on_failure), started_ns, gauge)
+        return RunningCheck.of(
+            setup, check_id, pack, QueuedRecording(recording, on_failure), started_ns, gauge, technician
+        )
 
     def _gauge(self, gauge: Gauge, at: datetime, origin: Mapping[str, Any]) -> dict[str, Any]:
         return kept_with(gauge, self.store.gauge_facts(), self.setup.bench, at, origin)
@@ -192,7 +193,7 @@ class Bookkeeping:
         """Keep a stroke of the running check, once its recording is written up to `place`."""
         assert self.unit is not None
         await running.recording.written(place)
-        await self.do(self.unit.keep_stroke, running.id, kept, at=now)
+        await self.do(self.unit.keep_stroke, running.id, kept, at=now, technician=running.technician)
 
     async def keep_verdict(
         self, running: RunningCheck, verdict: Verdict, advice: Sequence[Advice], now: datetime
@@ -210,6 +211,7 @@ class Bookkeeping:
             recording_sha256=sha256,
             recording_bytes=size,
             at=now,
+            technician=running.technician,
         )
         running.recording.close()
         return outcome

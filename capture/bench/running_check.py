@@ -42,6 +42,8 @@ class RunningCheck:
     recording: QueuedRecording
     started_ns: int
     speed: float
+    technician: str
+    """Who began it."""
     measured: bool = False
     """Whether nothing more belongs to it: its verdict is there, and may still have to be recorded."""
 
@@ -54,6 +56,7 @@ class RunningCheck:
         recording: QueuedRecording,
         started_ns: int,
         gauge: dict[str, Any] | None = None,
+        technician: str = "",
     ) -> RunningCheck:
         """Return the check of a pack whose row and recording have been begun; `gauge` is what they keep of it."""
         fixture = None
@@ -62,7 +65,7 @@ class RunningCheck:
             fixture = FixtureStream(setup.fixture.driver, setup.fixture.settings, air.window_pa if air else None)
         stream = IndicatorStream(setup.driver, setup.settings, pack.measure, fixture)
         check = Check(pack, limits_of(setup.settings, gauge), unit=setup.sheet.display_unit)
-        return cls(check_id, pack, check, stream, recording, started_ns, setup.speed)
+        return cls(check_id, pack, check, stream, recording, started_ns, setup.speed, technician)
 
     @property
     def strokes_to_make(self) -> StrokesToMake:

@@ -7,17 +7,13 @@ of a message takes a new step in `migrations`, and its name in REVISIONS.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Final
 from uuid import UUID
 
 from pydantic import AwareDatetime, BaseModel
 from sqlalchemy import (
-    JSON,
     BigInteger,
     Column,
-    DateTime,
-    Dialect,
     Index,
     Integer,
     LargeBinary,
@@ -25,11 +21,9 @@ from sqlalchemy import (
     String,
     Table,
     Text,
-    Uuid,
 )
-from sqlalchemy.dialects.postgresql import JSONB
-from sqlalchemy.types import TypeDecorator, TypeEngine
 
+from capture.collect.column_types import ID, JSON_VALUE, Instant
 from capture.mqtt.messages import BenchStatus, GaugeMessage, StrokeMessage, UnitMessage, VerdictMessage
 from capture.plumbing.columns import columns_of
 
@@ -37,7 +31,6 @@ __all__ = [
     "REVISIONS",
     "TRIALS",
     "VERSION_TABLE",
-    "Instant",
     "broken",
     "by_id",
     "collectors",
@@ -52,38 +45,14 @@ __all__ = [
 ]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001",)
+REVISIONS: Final = ("0001", "0005")
 #: Names that trials from before the first release used, whose tables no release reads. Never use them again.
 TRIALS: Final = ("0002", "0003", "0004")
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.
 VERSION_TABLE: Final = "collected_version"
 
 
-class Instant(TypeDecorator[datetime]):
-    """An aware time: `timestamptz` where there is one, else RFC 3339 text in UTC, whose order is time order."""
-
-    impl = String(27)
-    cache_ok = True
-
-    def load_dialect_impl(self, dialect: Dialect) -> TypeEngine[Any]:
-        """Choose the column's type."""
-        return dialect.type_descriptor(DateTime(timezone=True) if dialect.name == "postgresql" else String(27))
-
-    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> Any:
-        """Write."""
-        if value is None or dialect.name == "postgresql":
-            return value
-        return value.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
-
-    def process_result_value(self, value: Any, dialect: Dialect) -> datetime | None:
-        """Read."""
-        return datetime.fromisoformat(value).astimezone(UTC) if isinstance(value, str) else value
-
-
-_ID: Final = String(36).with_variant(Uuid(as_uuid=False), "postgresql")
-_JSON: Final = JSON(none_as_null=True).with_variant(JSONB(none_as_null=True), "postgresql")
-
-_TYPES: Final = {AwareDatetime: Instant, UUID: _ID, dict: _JSON}
+_TYPES: Final = {AwareDatetime: Instant, UUID: ID, dict: JSON_VALUE}
 
 metadata = MetaData()
 
@@ -92,11 +61,11 @@ def _message(name: str, fields: type[BaseModel], indexes: dict[str, tuple[str, .
     return Table(
         name,
         metadata,
-        Column("id", _ID, primary_key=True),
+        Column("id", ID, primary_key=True),
         Column("received_at", Instant, nullable=False),
         Column("shop", Text, nullable=False),
         *columns_of(fields, _TYPES, without=("schema_version", "id")),
-        Column("more", _JSON),
+        Column("more", JSON_VALUE),
         *(Index(f"{name}_{index}", *columns) for index, columns in {"at": ("at",), **indexes}.items()),
     )
 

@@ -16,9 +16,9 @@ from capture.unit.origin import not_measured_words
 from capture.unit.standing import UnitStanding
 
 
-def stroke_told(job: Job, check: KeptCheck, kept: StrokeKept, at: datetime) -> StrokeMessage:
-    """Return the message of a stroke of a check."""
-    return StrokeMessage.of(kept.stroke, seat=kept.seat, **_of_check(job, check, at))
+def stroke_told(job: Job, check: KeptCheck, kept: StrokeKept, technician: str, at: datetime) -> StrokeMessage:
+    """Return the message of a stroke of a check; `technician` made it, whoever began the job where nobody says."""
+    return StrokeMessage.of(kept.stroke, seat=kept.seat, **_of_check(job, check, technician, at))
 
 
 def verdict_told(
@@ -27,6 +27,7 @@ def verdict_told(
     verdict: Verdict,
     now: UnitStanding,
     came_out: Outcome | None,
+    technician: str,
     at: datetime,
     **about: Any,
 ) -> VerdictMessage:
@@ -37,7 +38,7 @@ def verdict_told(
         left_out=now.left_out.get(check.pack, ""),
         not_measured=not_measured_words(check.origin),
         preferred_nm=now.sheet.pack(check.pack).preferred_nm,
-        **_of_check(job, check, at),
+        **_of_check(job, check, technician, at),
         **_parts(job, check, now.sheet),
         **({} if came_out is None else _outcome(came_out, now.sheet)),
         **about,
@@ -75,9 +76,9 @@ def _gauge(kept: dict[str, Any] | None) -> dict[str, str]:
     return {"gauge_serial": gauge.get("serial") or "", "gauge_standing": gauge.get("standing") or ""}
 
 
-def _of_check(job: Job, check: KeptCheck, at: datetime) -> dict[str, Any]:
+def _of_check(job: Job, check: KeptCheck, technician: str, at: datetime) -> dict[str, Any]:
     before = sum(one.pack == check.pack and one.verdict is not None and one.id < check.id for one in job.checks)
-    known = {"technician": check.technician} if check.technician else {}
+    known = {"technician": technician} if technician else {}
     return {**_of_job(job, at), **known, **_gauge(check.gauge), "pack": check.pack, "check": check.id} | {
         "attempt": before + 1
     }

@@ -165,10 +165,12 @@ class UnitOnRecord:
 
     # -- strokes and verdicts ----------------------------------------------------------------------------
 
-    def keep_stroke(self, check_id: int, kept: StrokeKept, *, at: datetime) -> None:
-        """Keep a stroke of a running check, with its message."""
+    def keep_stroke(self, check_id: int, kept: StrokeKept, *, at: datetime, technician: str = "") -> None:
+        """Keep a stroke of a running check, with its message, which says who made it."""
         # Without a broker nothing would ever empty the outbox, so then nothing goes in.
-        messages = [outgoing(stroke_told(self.job, self._check(check_id), kept, at))] if self._publishes else []
+        messages = []
+        if self._publishes:
+            messages = [outgoing(stroke_told(self.job, self._check(check_id), kept, technician, at))]
         self._store.add_stroke(check_id, kept.stroke, seat=kept.seat, at=at, messages=messages)
 
     def keep_verdict(
@@ -181,6 +183,7 @@ class UnitOnRecord:
         recording_sha256: str,
         recording_bytes: int,
         at: datetime,
+        technician: str = "",
     ) -> Outcome | None:
         """End a running check with its verdict and messages; return how the change of parts before it came out.
 
@@ -194,7 +197,7 @@ class UnitOnRecord:
         after = self._standing(self.job, judged)
         outcome = after.outcomes[-1] if len(after.outcomes) > before else None
         message = verdict_told(
-            self.job, check, verdict, after, outcome, at,
+            self.job, check, verdict, after, outcome, technician, at,
             advice=[one.text for one in advice], recording_sha256=recording_sha256,
         )  # fmt: skip
 
@@ -235,7 +238,7 @@ class UnitOnRecord:
         check = next(check for check in self.job.checks if check.id == fact.check)
         assert check.verdict is not None
         message = verdict_told(
-            self.job, check, fact.verdict, after, outcome_anew(check, fact.verdict, after), at,
+            self.job, check, fact.verdict, after, outcome_anew(check, fact.verdict, after), "", at,
             advice=[one.text for one in advise(after.fitted.pack(check.pack), fact.verdict, self.sheet.display_unit)],
             recording_sha256=check.verdict.recording_sha256,
         )  # fmt: skip

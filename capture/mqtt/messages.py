@@ -27,9 +27,7 @@ from pydantic import BeforeValidator, Field, ValidationInfo
 
 from capture.clearance.verdict import RemarkCode, Verdict, VerdictWord
 from capture.mqtt.link_state import LinkState
-from capture.mqtt.outgoing import Outgoing
-from capture.mqtt.topics import gauge_topic, stroke_topic, unit_topic, verdict_topic
-from capture.mqtt.wire_form import (
+from capture.mqtt.message_form import (
     At,
     Count,
     Dof,
@@ -43,6 +41,8 @@ from capture.mqtt.wire_form import (
     UnderHead,
     is_from_wire,
 )
+from capture.mqtt.outgoing import Outgoing
+from capture.mqtt.topics import gauge_topic, stroke_topic, unit_topic, verdict_topic
 from capture.strokes.stroke import Stroke
 
 if TYPE_CHECKING:  # the board reads messages, and has no use for what works a unit out
@@ -97,7 +97,7 @@ class BenchStatus(Message):
 
 
 class _OfJob(Message):
-    """What a message of a job says of where it comes from; empty or null from benches that did not tell it yet."""
+    """What a message of a job says of its source; empty or null from benches that did not tell it yet."""
 
     job: UUID
     unit_serial: str = ""

@@ -58,8 +58,6 @@ class KeptCheck:
     """When its recording was removed by policy."""
     origin: dict[str, Any] | None = None
     """What stood behind its port (`unit/origin.py`); None in entries of versions that did not keep it."""
-    technician: str | None = None
-    """Who measured; None in entries of versions that kept the job's alone."""
     left_out: tuple[FactEntry, ...] = ()
     """The strokes that a person left out, in the order of the ledger."""
 

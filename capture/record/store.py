@@ -116,14 +116,13 @@ class Store(SqliteFile):
         at: datetime,
         gauge: dict[str, Any] | None = None,
         origin: dict[str, Any] | None = None,
-        technician: str | None = None,
         messages: Sequence[Outgoing] = (),
         **check: Unpack[NewCheck],
     ) -> int:
         """Begin a check of `pack`, numbered after the pack's earlier checks in the job; return its id.
 
-        `gauge` says which indicator this is: its `serial` and `calibration_due`; `origin` what stood behind its port;
-        `technician` who measures. A job that was signed off takes no more checks.
+        `gauge` says which indicator this is: its `serial` and `calibration_due`; `origin` what stood behind its port.
+        A job that was signed off takes no more checks.
         """
         checks, pack = schema.checks, check["pack"]
         with self._writing(f"start a check of pack {pack!r}") as connection:
@@ -133,7 +132,7 @@ class Store(SqliteFile):
                 select(func.max(checks.c.number)).where(checks.c.job == job_id, checks.c.pack == pack)
             ).scalar()
             outbox.put(connection, messages, at)
-            told = {"gauge": gauge, "origin": origin, "technician": technician}
+            told = {"gauge": gauge, "origin": origin}
             return keep(connection, "check_started", job_id, at, number=(earlier or 0) + 1, **check, **told)
 
     def add_stroke(

@@ -29,9 +29,9 @@ from capture.board.terminal import ChosenView, render
 from capture.board.words import NEED_LOOKS, STATE_LOOKS, age, plain_row, row_json, share
 from capture.board.yields import Yields
 from capture.mqtt.messages import MESSAGES, PackMessage, RemarkMessage, UnitMessage, VerdictMessage
-from capture.mqtt.topics import status_topic, stroke_topic, unit_topic, verdict_topic
+from capture.mqtt.topics import gauge_topic, status_topic, stroke_topic, unit_topic, verdict_topic
 from capture.output.words import LOOKS
-from tests.support.samples import JOB
+from tests.support.samples import JOB, gauge_message
 from tests.support.shop import PACKS, Sent, job_of, shift, status, stroke_of, verdict_of
 
 NOW = datetime(2026, 3, 10, 9, 30, tzinfo=timezone(timedelta(hours=2)))
@@ -654,10 +654,18 @@ def test_an_empty_floor_says_so() -> None:
 
 
 def test_the_board_subscribes_to_everything_a_bench_publishes() -> None:
-    topics = (status_topic("bay-1"), unit_topic("bay-1"), stroke_topic("bay-1", "low"), verdict_topic("bay-1", "low"))
+    of_bench = (status_topic("bay-1"), unit_topic("bay-1"), gauge_topic("bay-1"))
+    topics = (*of_bench, stroke_topic("bay-1", "low"), verdict_topic("bay-1", "low"))
     assert len(topics) == len(MESSAGES)
     for topic in topics:
         assert any(topic_matches_sub(asked, topic) for asked in TOPICS), topic
+
+
+def test_a_check_of_a_gauge_is_no_unreadable_message() -> None:
+    floor = floor_of(measuring())
+    sent = gauge_message("bay 1")
+    feed(floor, Sent(sent.topic, sent.payload, False))
+    assert (len(floor), floor.unreadable) == (1, 0)
 
 
 def test_a_bench_that_is_always_measuring_shows_the_verdict_that_waits() -> None:

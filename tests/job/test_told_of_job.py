@@ -27,16 +27,17 @@ def told(store: Store) -> list[Any]:
     return [MESSAGES[one.topic.rpartition("/")[2]].from_wire(one.payload) for one in waiting]
 
 
-def check_high(unit: UnitOnRecord, store: Store, found: Verdict, technician: str | None) -> None:
+def check_high(unit: UnitOnRecord, store: Store, found: Verdict, technician: str) -> None:
     check = store.start_check(
         unit.job.id, pack="high", indicator={"driver": "line"}, recording_path="x.jsonl", low_nm=found.low_nm,
         high_nm=found.high_nm, strokes_wanted=5, seat_wanted=1, measure="held", gauge=KNOWN, at=AT,
-        technician=technician,
     )  # fmt: skip
-    unit.keep_stroke(check, StrokeKept(stroke(1), seat=True), at=AT)
-    unit.keep_stroke(check, StrokeKept(stroke(2, flags=(), accepted=True), seat=False), at=AT)
+    unit.keep_stroke(check, StrokeKept(stroke(1), seat=True), at=AT, technician=technician)
+    unit.keep_stroke(check, StrokeKept(stroke(2, flags=(), accepted=True), seat=False), at=AT, technician=technician)
     pack = unit.sheet.pack("high")
-    unit.keep_verdict(check, pack, found, [], recording_sha256="0" * 64, recording_bytes=1, at=AT)
+    unit.keep_verdict(
+        check, pack, found, [], recording_sha256="0" * 64, recording_bytes=1, at=AT, technician=technician
+    )
 
 
 def test_strokes_verdicts_and_the_unit_answer_for_where_they_come_from(tmp_path: Path) -> None:
@@ -46,7 +47,7 @@ def test_strokes_verdicts_and_the_unit_answer_for_where_they_come_from(tmp_path:
         change = typed_change(unit.now, PartFitted("high", 0, 2_800_000), "Ana")
         unit.add([change], at=AT)
         assert isinstance(change, PartsChanged) and change.predicted_nm is not None
-        check_high(unit, store, measured(change.predicted_nm, "good", 800_000, 1_200_000), None)
+        check_high(unit, store, measured(change.predicted_nm, "good", 800_000, 1_200_000), "")
         unit.add([Override("low", None, "Di", "not of this test")], at=AT)
         heard = told(store)
     about = {"sheet_name": "Forwarder 6-speed", "sheet_revision": "C", "gauge_serial": GAUGE}
@@ -56,7 +57,7 @@ def test_strokes_verdicts_and_the_unit_answer_for_where_they_come_from(tmp_path:
     assert [(one.technician, one.attempt, one.outcome) for one in strokes] == [
         ("Ana", 1, "seat"),
         ("Ana", 1, "counted"),
-        ("Tech 12", 2, "seat"),  # an earlier version kept the job's technician alone
+        ("Tech 12", 2, "seat"),  # nobody said: whoever began the job
         ("Tech 12", 2, "counted"),
     ]
     first, second = (one for one in heard if isinstance(one, VerdictMessage))

@@ -102,7 +102,7 @@ def keep_check(
         sha256, size = recording.seal(), recording.size
     replay = Replay(path, pack, unit.sheet.display_unit, unit.sheet.air, stop_when_settled=True)
     for kept in replay.strokes():
-        unit.keep_stroke(check, pack_name, kept, at=at + timedelta(microseconds=kept.stroke.end_ns // 1000))
+        unit.keep_stroke(check, kept, at=at + timedelta(microseconds=kept.stroke.end_ns // 1000))
     over = at + timedelta(microseconds=last // 1000)
     if end == "verdict":
         assert replay.verdict is not None

@@ -51,7 +51,6 @@ CREATE TABLE checks (
     seat_wanted BIGINT NOT NULL,
     measure TEXT NOT NULL,
     origin JSON,
-    technician TEXT,
     UNIQUE (job, pack, number),
     CONSTRAINT checks_state CHECK (state IN ('measuring', 'done', 'abandoned')),
     CONSTRAINT checks_measure CHECK (measure IN ('peak', 'held')),
