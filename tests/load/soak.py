@@ -2,10 +2,11 @@
 
     python -m tests.load.soak --minutes 120
 
-A bench with a fixture, its valve keeper, a screen, a broker, a board's page with a reader, and a collector, each a
-process of its own. A technician in software arms the air and presses the button, check after check and unit after
-unit. Memory (resident, MiB) and open files of every program with its children are looked at every two seconds; flat is
-what in its last fifth holds little more than in its second. `test_soak.py` has a minute of it.
+A bench with a fixture, its valve keeper, its own page with a reader, a screen, a broker, a board's page with a reader,
+and a collector, each a process of its own. A technician in software arms the air and presses the button, check after
+check and unit after unit. Memory (resident, MiB) and open files of every process are looked at every two seconds; flat
+is what in its last fifth holds little more than in its second. `--log FILE` writes every look down.
+`test_soak.py` has half a minute of it.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from pathlib import Path
 import aiohttp
 
 from tests.air.test_control import SHEET, simulated_ports
-from tests.support.broker import Mosquitto, until
+from tests.support.broker import Mosquitto, free_port, until
 from tests.support.fleet import CollectorProcess, count_strokes
 from tests.support.pty_fixture import FixturePort
 from tests.support.terminal import Terminal
@@ -41,24 +42,18 @@ MOST_FILES = 3
 
 @dataclass
 class Program:
-    """One program and its children, as they were found every two seconds."""
+    """One process, as it was found every two seconds."""
 
     pid: int
     mib: list[float] = field(default_factory=list)
     files: list[int] = field(default_factory=list)
 
-    def look(self, parents: dict[int, int]) -> None:
-        family = {self.pid}
-        while new := {pid for pid, parent in parents.items() if parent in family} - family:
-            family |= new
-        pages, files = 0, 0
-        for pid in family:
-            with contextlib.suppress(OSError):  # ended meanwhile
-                held = sum(1 for _ in Path(f"/proc/{pid}/fd").iterdir())
-                pages += int(Path(f"/proc/{pid}/statm").read_text().split()[1])
-                files += held
-        self.mib.append(pages * os.sysconf("SC_PAGE_SIZE") / 2**20)
-        self.files.append(files)
+    def look(self) -> None:
+        with contextlib.suppress(OSError):  # ended meanwhile
+            files = sum(1 for _ in Path(f"/proc/{self.pid}/fd").iterdir())
+            pages = int(Path(f"/proc/{self.pid}/statm").read_text().split()[1])
+            self.mib.append(pages * os.sysconf("SC_PAGE_SIZE") / 2**20)
+            self.files.append(files)
 
     def growth(self) -> tuple[float, float]:
         """Return by how much it holds more in its last fifth than in its second: MiB, and open files."""
@@ -74,13 +69,13 @@ def _growth(looks: list[float] | list[int]) -> float:
     return float(statistics.median(looks[-fifth:]) - statistics.median(looks[fifth : 2 * fifth]))
 
 
-def _parents() -> dict[int, int]:
-    parents = {}
-    for folder in Path("/proc").iterdir():
-        if folder.name.isdigit():
-            with contextlib.suppress(OSError, ValueError, IndexError):
-                parents[int(folder.name)] = int((folder / "stat").read_text().rpartition(")")[2].split()[1])
-    return parents
+def _children(pid: int) -> dict[str, int]:
+    """Return the processes that a process began, the keeper of a valve by that name and any other as a page."""
+    found = {}
+    for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
+        words = Path(f"/proc/{child}/cmdline").read_bytes()
+        found["keeper" if b"capture.air.keeper" in words else "bench page"] = int(child)
+    return found
 
 
 @dataclass
@@ -90,7 +85,7 @@ class Soaked:
     programs: dict[str, Program]
     strokes: int
     events: int
-    """How often the page told its reader something."""
+    """How often each page told its reader something, the one that did so less."""
     hours: float
 
     @property
@@ -99,7 +94,7 @@ class Soaked:
 
     def __str__(self) -> str:
         lines = [
-            f"{self.hours * 60:.1f} minutes, {self.strokes} strokes in the database, {self.events} words to a page"
+            f"{self.hours * 60:.1f} minutes, {self.strokes} strokes in the database, {self.events} words to each page"
         ]
         for name, one in self.programs.items():
             mib, files = one.growth()
@@ -157,7 +152,7 @@ async def _said(file: Path, word: str, timeout_s: float = 30) -> str:
     return told
 
 
-async def soak(folder: Path, minutes: float) -> Soaked:
+async def soak(folder: Path, minutes: float, log: Path | None = None) -> Soaked:
     """Let everything run so long; return what it held and what came of it. Raises TimeoutError if it does not begin."""
     (folder / "broker").mkdir()
     (folder / "sheet.toml").write_text(SHEET)
@@ -170,7 +165,8 @@ async def soak(folder: Path, minutes: float) -> Soaked:
     run += ["--sheet", str(folder / "sheet.toml"), "--port", str(indicator.path), "--driver", "line"]
     run += ["--set", "resolution=0.01 mm", "--set", "max_error=0.005 mm"]
     run += ["--fixture", "ascii", "--fixture-port", str(fixture.path), "--button", "press"]
-    events = [0]
+    run += ["--web", "--listen", f"127.0.0.1:{(at := free_port())}"]
+    events, bench_events = [0], [0]
     collector = CollectorProcess(broker.port, database)
     try:
         board_said = folder / "board.txt"
@@ -190,9 +186,16 @@ async def soak(folder: Path, minutes: float) -> Soaked:
                 beside = [
                     asyncio.create_task(_technician(terminal, fixture)),
                     asyncio.create_task(_reader(page.rstrip("/") + "/events", events)),
+                    asyncio.create_task(_reader(f"http://127.0.0.1:{at}/events", bench_events)),
                 ]
-                pids = {"daemon": daemon.pid, "page": board.pid, "collector": collector.process.pid}
-                pids |= {"face": int(terminal.format("#{pane_pid}")), "broker": broker.pid}
+                pids = {
+                    "daemon": daemon.pid,
+                    **_children(daemon.pid),
+                    "page": board.pid,
+                    "collector": collector.process.pid,
+                }
+                [face] = _children(int(terminal.format("#{pane_pid}"))).values()  # of the shell in it
+                pids |= {"face": face, "broker": broker.pid}
                 programs = {name: Program(pid) for name, pid in pids.items()}
                 end_s = asyncio.get_running_loop().time() + 60 * minutes
                 while asyncio.get_running_loop().time() < end_s:
@@ -201,13 +204,15 @@ async def soak(folder: Path, minutes: float) -> Soaked:
                     for task in beside:
                         if task.done():
                             task.result()
-                    parents = await asyncio.to_thread(_parents)
                     for one in programs.values():
-                        one.look(parents)
+                        one.look()
+                    if log is not None:
+                        with log.open("a") as file:
+                            file.write(" ".join(f"{name}={one.mib[-1]:.2f}" for name, one in programs.items()) + "\n")
                 for task in beside:
                     task.cancel()
                 await asyncio.gather(*beside, return_exceptions=True)
-        return Soaked(programs, count_strokes(database), events[0], minutes / 60)
+        return Soaked(programs, count_strokes(database), min(events + bench_events), minutes / 60)
     finally:
         collector.stop()
         broker.stop()
@@ -216,8 +221,9 @@ async def soak(folder: Path, minutes: float) -> Soaked:
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", type=float, default=120)
+    parser.add_argument("--log", type=Path)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as name:
-        found = asyncio.run(soak(Path(name), options.minutes))
+        found = asyncio.run(soak(Path(name), options.minutes, options.log))
     sys.stdout.write(f"{found}\n")
     sys.exit(0 if found.well else 1)
