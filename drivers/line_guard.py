@@ -125,4 +125,8 @@ def _drop(port: int, line: bytes) -> None:
 
 
 if __name__ == "__main__":
+    sys.path.append(__file__.rsplit(os.sep, 2)[0])  # which -I and -S leave out
+    from drivers.real_time import stay_in_memory  # that it runs before others, it has from who began it
+
+    stay_in_memory()
     _guard(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3])

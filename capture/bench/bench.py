@@ -181,6 +181,11 @@ class Bench:
         state.technician = state.technician or unit.job.technician
         await self._unit_changed()
 
+    def shut(self) -> None:
+        """Have the valve shut now, whatever an end waits for that is to follow."""
+        if self.air is not None:
+            self.air.disarm()
+
     # -- checks ------------------------------------------------------------------------------------------
 
     async def start_check(self, pack_index: int) -> None:
@@ -348,6 +353,7 @@ class Bench:
 
     def _fail(self, error: BaseException) -> None:
         """Something failed beside the port: end the session with it."""
+        self.shut()
         if self._failure is None:
             self._failure = error
             if self._transport is not None:

@@ -87,6 +87,7 @@ async def run_session(
         tasks: list[asyncio.Task[object]] = []
 
         async def end() -> None:
+            session.bench.shut()
             for task in reversed(tasks):
                 task.cancel()
                 with contextlib.suppress(asyncio.CancelledError, Exception):

@@ -32,11 +32,27 @@ def test_systemd_finds_nothing_wrong_with_the_units(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("unit", UNITS, ids=lambda unit: unit.name)
 def test_the_units_are_hardened(unit: Path) -> None:
+    assert _exposure(unit) <= 1.5
+
+
+def _exposure(unit: Path) -> float:
     done = subprocess.run(
         ["systemd-analyze", "security", "--offline=true", str(unit)], capture_output=True, text=True, check=True
     )
     level = next(line for line in done.stdout.splitlines() if "Overall exposure level" in line)
-    assert float(level.split(":")[1].split()[0]) <= 1.5
+    return float(level.split(":")[1].split()[0])
+
+
+def test_real_time_is_given_by_a_part_of_the_bench_s_unit_that_costs_what_it_says(tmp_path: Path) -> None:
+    bench, given = (UNITS[0].parent / name for name in ("strokelog@.service", "strokelog@.real-time.conf"))
+    unit = tmp_path / bench.name
+    unit.write_text(bench.read_text().replace("/usr/bin/strokelog", shutil.which("true") or "/bin/true"))
+    # Read after the unit itself, as systemd does: systemd.unit(5), drop-ins.
+    unit.write_text(unit.read_text() + given.read_text())
+    done = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True)
+    assert [line for line in (done.stdout + done.stderr).splitlines() if "strokelog" in line] == []
+    assert _exposure(unit) <= 1.7
+    assert "LimitRTPRIO=1" in given.read_text() and "1.7" in given.read_text()
 
 
 def test_the_bench_and_what_keeps_its_recordings_are_one_user() -> None:

@@ -2,13 +2,15 @@
 
 The bench does what it is told on its standard input: `arm` (it answers `armed`, with the keeper's process), `block S`
 (its loop stands still for so many seconds, as behind a screen that does not take what is drawn), `slow S` (its
-recording's disk takes that long for a write), `break` (its finder fails at the next reading).
+recording's disk takes that long for a write), `break` (its finder fails at the next reading), `fail` (its record fails,
+and the indicator's port takes two seconds to close).
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import json
 import os
 import random
@@ -17,7 +19,7 @@ import sqlite3
 import sys
 import threading
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -25,6 +27,7 @@ from typing import Any
 
 from capture.air.standing import FixtureSetup
 from capture.bench.bench import Bench
+from capture.record.database import RecordError
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
@@ -70,7 +73,7 @@ class AttackedBench:
     async def hear(self, word: str) -> list[str]:
         """Wait for a line that begins with this word; return the rest of it. Raises EOFError at the bench's end."""
         assert self.process.stdout is not None
-        while line := await asyncio.wait_for(self.process.stdout.readline(), 30):
+        while line := await asyncio.wait_for(self.process.stdout.readline(), 120):
             first, *rest = line.decode().split()
             if first == word:
                 return rest
@@ -191,7 +194,16 @@ async def _obey(bench: Bench, told: asyncio.StreamReader) -> None:
                 recording._writer._file = _Slow(recording._writer._file, float(seconds))
             case ["break"] if bench.state.running is not None:
                 bench.state.running.stream.feed = _broken  # type: ignore[assignment,method-assign]
+            case ["fail"]:
+                port: Any = bench._transport
+                port.close = functools.partial(_closes_slowly, port.close)
+                bench._fail(RecordError("the record's disk is gone"))
         sys.stdout.flush()
+
+
+async def _closes_slowly(close: Callable[[], Awaitable[None]]) -> None:
+    await asyncio.sleep(2)
+    await close()
 
 
 def _broken(*_: object) -> Any:

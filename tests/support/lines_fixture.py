@@ -27,6 +27,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Literal, Self
 
+from tests.support.on_time import runs_on_time
+
 __all__ = ["LineMove", "LinesFixture", "lines_on_ptys", "processes_of"]
 
 _SOURCE = Path(__file__).with_name("lines_on_pty.c")
@@ -188,6 +190,7 @@ class LinesFixture:
                 self._wires[4:8] = struct.pack("i", termios.TIOCM_CTS if pressed else 0)
 
     def _run(self) -> None:
+        runs_on_time()
         while not self._stop.wait(_TURN_S):
             with self._changed:
                 self._look()

@@ -26,6 +26,7 @@ from capture.simulation.physics import MAX_STEP_S, PistonSimulator
 from drivers.wirings.ascii import LONGEST_LINE, line
 from tests.support.avr import built_emulator, built_firmware
 from tests.support.firmware import AsciiFirmware, Firmware, ValveMove, Why
+from tests.support.on_time import runs_on_time
 
 __all__ = ["EmulatedFixture", "FixturePort", "PtyFixture"]
 
@@ -174,6 +175,7 @@ class FixturePort(ABC):
     def _turn(self) -> None: ...
 
     def _run(self) -> None:
+        runs_on_time()
         while not self._stop.is_set():
             self._await_news()
             with self._changed:
@@ -385,6 +387,7 @@ class EmulatedFixture(FixturePort):
     def _switch_on(self) -> None:
         command = [str(built_emulator()), str(self._firmware)]
         self._process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        runs_on_time(self._process.pid)
         while not self.path.is_symlink():
             self._await_news()
             self._turn()

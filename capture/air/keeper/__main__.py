@@ -1,9 +1,10 @@
 """The process that may open the valve, and does nothing else: `python -m capture.air.keeper DESCRIPTOR`, by the bench.
 
 It holds the fixture's port, the safety's table and its clocks. It writes no file, draws no screen and waits for nobody,
-so nothing but this computer itself can stand between the button and the valve. It shuts the valve at every end of it:
-when the bench stops it, ends or is killed (the link ends, and the kernel says so too), at SIGTERM, SIGHUP, SIGINT and
-at an exception. Killed itself, it leaves the valve to what `FixtureDriver.closes_without_daemon` says.
+and asks to run before all else, so nothing but this computer itself can stand between the button and the valve. It
+shuts the valve at every end of it: when the bench stops it, ends or is killed (the link ends, and the kernel says so
+too), at SIGTERM, SIGHUP, SIGINT and at an exception. Killed itself, it leaves the valve to what
+`FixtureDriver.closes_without_daemon` says.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from capture.air.button import StrokesToMake
 from capture.air.control import AirControl
 from capture.air.keeper.link import ALIVE_EVERY_S, KeeperLink
 from capture.air.standing import FixtureSetup
+from drivers.real_time import run_before_others, stay_in_memory
 from drivers.wirings.registry import find_driver
 
 #: prctl(2): send this process a signal when its parent ends.
@@ -44,6 +46,7 @@ class _Keeper:
         for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
             loop.add_signal_handler(number, self._stop)
         loop.set_exception_handler(self._broke)
+        self._link.send("scheduled", run_before_others(), stay_in_memory())
         saying = asyncio.create_task(self._say_alive())
         try:
             await self._ready.wait()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import base64
 import contextlib
+import logging
 import os
 import pickle
 import signal
@@ -23,6 +24,8 @@ from capture.air.button import StrokesToMake
 from capture.air.keeper.link import ALIVE_EVERY_S, KeeperLink, link_pair
 from capture.air.standing import Air, FixtureSetup
 
+_log = logging.getLogger(__name__)
+_log.addHandler(logging.NullHandler())  # by default Python would write into a live screen
 #: A keeper that has said nothing for this long hangs; the valve is shut by then, and it is ended.
 _SILENT_NS = 1_000_000_000
 #: A keeper says its first word within this time, however busy the computer.
@@ -197,6 +200,8 @@ class KeptAir(Air):
                     self._on_bytes(t_ns, text.encode("latin-1"))
                 case ["lost", t_ns]:
                     self._on_lost(t_ns)
+                case ["scheduled", real_time, in_memory]:
+                    _log.info("the valve's keeper: real time %s, kept in memory %s", real_time, in_memory)
                 case ["failed", words]:
                     self._failed = words
         except Exception as error:  # of the bench's own: what it is told must not be passed over

@@ -4,7 +4,8 @@ A message is a JSON array in one datagram of a connected socket: its name, then 
 
     bench to keeper    setup DRIVER SETTINGS PORT WAY · alive · arm · disarm · indicator SENDS ·
                        check SEAT COUNT MOST · stroke COUNTS SEATS · settled · no-check WHY · stop
-    keeper to bench    alive · air AS-TOLD · bytes MONOTONIC-NS LATIN-1 · lost MONOTONIC-NS · failed WORDS
+    keeper to bench    scheduled REAL-TIME IN-MEMORY · alive · air AS-TOLD · bytes MONOTONIC-NS LATIN-1 ·
+                       lost MONOTONIC-NS · failed WORDS
 
 Both ends are of one installation, so there is no version of it.
 """
