@@ -268,6 +268,20 @@ class Bench:
             self.telling.event(one, getattr(one.fact, "pack", None) or "")
         return written
 
+    @property
+    def asks_for_air(self) -> bool:
+        """Whether the readings look as if the check had begun while the air was on, and nobody said otherwise."""
+        running = self.state.running
+        return running is not None and running.asks_for_air
+
+    def air_was_off(self) -> None:
+        """The technician says that the air was off when the check began: that is recorded, and not asked again."""
+        running = self.state.running
+        if running is not None and running.asks_for_air:
+            running.air_was_off(monotonic_ns())
+            self.state.dial.notices = running.stream.finder.notices
+            self.telling.changed()
+
     async def leave_out(self, stroke: int, by: str, reason: str) -> list[FactWritten]:
         """A stroke of the pack on the screen was wrong: leave it out, of the check that runs or of the last one.
 

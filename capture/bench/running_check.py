@@ -16,12 +16,14 @@ from uuid import UUID, uuid4
 from capture.air.button import StrokesToMake
 from capture.bench.setup import BenchSetup
 from capture.clearance.check import MOST_TIMES, Check
+from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON
 from capture.clearance.verdict import MOST_STROKES
 from capture.plumbing.file_name import file_name
-from capture.recordings.file import FIXTURE_GAP_NOTE, FORM, GAP_NOTE, RecordingWriter
+from capture.recordings.file import AIR_OFF_NOTE, FIXTURE_GAP_NOTE, FORM, GAP_NOTE, RecordingWriter
 from capture.recordings.queued import QueuedRecording
 from capture.recordings.stream import FixtureStream, IndicatorStream, limits_of
 from capture.sheet.sheet import Pack
+from capture.strokes.machine import Notice
 from capture.strokes.stroke import Stroke
 from drivers.reading import Reading
 
@@ -78,7 +80,25 @@ class RunningCheck:
 
     def feed(self, t_ns: int, data: bytes) -> tuple[list[Reading], list[Stroke]]:
         """Record and take the indicator's bytes; return the readings and the strokes they complete."""
-        return self.stream.feed(self.recording.stream(self._at(t_ns), "indicator", data), data)
+        found = self.stream.feed(self.recording.stream(self._at(t_ns), "indicator", data), data)
+        self._ask_for_air()
+        return found
+
+    @property
+    def asks_for_air(self) -> bool:
+        """Whether it may have begun while the air was on."""
+        finder = self.stream.moving
+        return not self.measured and finder is not None and Notice.AIR_WAS_ON in finder.notices
+
+    def _ask_for_air(self) -> None:
+        asked = self.stream.air_may_have_been_on
+        self.check.tell_air_at_start(AIR_MAY_HAVE_BEEN_ON if asked else "")
+
+    def air_was_off(self, t_ns: int) -> None:
+        """The technician says that the air was off when it began."""
+        self.recording.mark(self._at(t_ns), {"note": AIR_OFF_NOTE})
+        self.stream.deny_air()
+        self._ask_for_air()
 
     def feed_fixture(self, t_ns: int, data: bytes) -> None:
         """Record and take the fixture's bytes."""

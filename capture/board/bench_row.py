@@ -116,6 +116,7 @@ class _Judged:
     mean_nm: int
     uncertainty_nm: int
     leaks: bool
+    air_at_start: bool
 
 
 class BenchOnBoard:
@@ -262,7 +263,8 @@ class BenchOnBoard:
             del self._judged[next(iter(self._judged))]
         self._judged[pack] = _Judged(
             pack, verdict.check, verdict.at, verdict.verdict, verdict.mean_nm, verdict.expanded_uncertainty_nm,
-            bool(verdict.remarks),
+            any(remark.code.startswith("leak") for remark in verdict.remarks),
+            any(remark.code == "air_at_start" for remark in verdict.remarks),
         )  # fmt: skip
         return True
 
@@ -380,7 +382,11 @@ class BenchOnBoard:
             passed |= {self._pack}
         waiting = [one for one in self._judged.values() if one.pack not in passed]
         for kind, what in _WAITS.items():
-            found = [one for one in waiting if (one.leaks if kind == "leaks" else one.word == kind)]
+            found = [
+                one
+                for one in waiting
+                if (one.leaks if kind == "leaks" else one.word == kind) or (kind == "inconclusive" and one.air_at_start)
+            ]
             if found:
                 packs = ", ".join(one.pack for one in found[:3]) + (" and more" if len(found) > 3 else "")
                 yield Need(kind, f"{packs} {what}.", self.local(max(one.at for one in found)))

@@ -21,10 +21,10 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Final
 
-from capture.clearance.remarks import SEAL_FIRST, remarks_on
+from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_OFF_FIRST, SEAL_FIRST, remarks_on
 from capture.clearance.stopping import Looks, choices
 from capture.clearance.stroke_by_stroke import HOW_TO, HowTo
-from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Verdict, judge, one_look
+from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Remark, Verdict, judge, one_look
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke, counts
 from drivers.reading import LengthUnit
@@ -98,6 +98,8 @@ class Check:
         self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
         self.verdict: Verdict | None = None
         self.last: StrokeKept | None = None
+        self.air_at_start = ""
+        """What the readings say of the air when the check began, in words; empty where it was off."""
         self._unit_asked = ""
         """What to ask where the last stroke looks as if the indicator had switched its unit; else empty."""
 
@@ -153,10 +155,21 @@ class Check:
         if verdict is None:
             return None
         remarks = remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit)
+        if self.air_at_start:
+            remarks = (*remarks, Remark("air_at_start", self.air_at_start))
         verdict = replace(verdict, remarks=remarks)
+        if self.air_at_start == AIR_MAY_HAVE_BEEN_ON and verdict.verdict != "inconclusive":
+            verdict = replace(verdict, next_step=f"{AIR_OFF_FIRST} {verdict.next_step}".strip())
         if verdict.leaks and verdict.verdict != "inconclusive":
             verdict = replace(verdict, next_step=f"{SEAL_FIRST} {verdict.next_step}".strip())
         return verdict
+
+    def tell_air_at_start(self, text: str) -> None:
+        """Take what the readings say of the air when the check began, in words; empty where it was off."""
+        if text != self.air_at_start:
+            self.air_at_start = text
+            if self.verdict is not None and self.state is not CheckState.DONE:
+                self.verdict = self.judged(self.looks.confidence if self._stop else one_look)
 
     def leave_out(self, number: int) -> None:
         """A person knows that a stroke was wrong: it counts no longer, and another is asked for in its place.
@@ -243,12 +256,15 @@ def judged_again(
     strokes: Iterable[StrokeKept],
     left_out: Collection[int],
     unit: LengthUnit = "mm",
+    had: Verdict | None = None,
 ) -> Verdict | None:
     """Judge a check that had its verdict anew without some of its strokes; None with fewer than two.
 
-    With none left out it is what one look at all of them says. Raises ValueError as `Check.leave_out` does.
+    What the readings said of the air at the start is kept from the verdict it `had`: strokes do not say it. With none
+    left out it is what one look at all of them says. Raises ValueError as `Check.leave_out` does.
     """
     check = Check(pack, limits, stop_when_settled=False, unit=unit)
+    check.air_at_start = next((one.text for one in had.remarks if one.code == "air_at_start"), "") if had else ""
     for kept in strokes:
         check.take(kept.stroke)
     if not left_out:

@@ -1,4 +1,4 @@
-"""What strokes show beside the clearance: that the seal leaks.
+"""What strokes show beside the clearance: that the seal leaks, or that the check began while the air was on.
 
 Theory. An air check is how a bad seal is found. Each stroke says how fast its travel fell while held, 0 where that
 cannot be told from noise and rounding, and where a fixture measures, how fast the pressure did. A stroke leaks where
@@ -13,6 +13,8 @@ One stroke may be an accident of the air, and may be the first that a failing se
 again. Two, and a quarter of the strokes, are no accident (common practice). Strokes that would count but for their fall
 are among them. The remark stands beside the verdict, whatever that is: a leaking pack may well be in range, and is not
 good for that.
+
+Whether the check began with the air on, the readings say (`strokes.sides`) to whoever feeds the check.
 """
 
 from __future__ import annotations
@@ -29,6 +31,16 @@ from drivers.units import format_length, format_pressure
 #: What to do about it; how is in the maker's literature.
 SEAL_FIRST: Final = (
     "Mend the seal first, as the maker's literature says, and check again: a shim does not cure a leaking seal."
+)
+
+#: What to say, and to do, where the strokes may be the pauses between them.
+AIR_MAY_HAVE_BEEN_ON: Final = (
+    "The air may have been on at the start: then these are the pauses between the strokes, and not the strokes."
+)
+AIR_OFF_FIRST: Final = "If the air was on when the check began, check again: begin with the air off."
+#: The same where a recording was measured anew for it.
+AIR_WAS_ON: Final = (
+    "The air was on at the start, by the shape of the readings: the strokes are measured from the rest after it."
 )
 
 #: So many of the strokes that count, and at least two.

@@ -70,7 +70,7 @@ VerdictWord = Literal["good", "tight", "loose", "inconclusive"]
 Shape = Literal["t", "rectangular", "triangular", "two points"]
 
 #: What a verdict can say beside itself.
-RemarkCode = Literal["leak", "leak_down", "leak_once", "leak_down_once"]
+RemarkCode = Literal["leak", "leak_down", "leak_once", "leak_down_once", "air_at_start"]
 
 #: The lines of a budget that are the same in every check with one indicator, however it is set up.
 OF_THE_INDICATOR = OF_THE_GAUGE | {"maximum error", "hysteresis"}
@@ -146,6 +146,16 @@ class Verdict:
     more_strokes: int | None
     """How many more strokes would settle an inconclusive verdict; None where strokes cannot or need not."""
     remarks: tuple[Remark, ...] = ()
+
+    @property
+    def seal(self) -> tuple[Remark, ...]:
+        """What its strokes show of the seal."""
+        return tuple(remark for remark in self.remarks if remark.code.startswith("leak"))
+
+    @property
+    def air_at_start(self) -> bool:
+        """Whether the check may have begun while the air was on."""
+        return any(remark.code == "air_at_start" for remark in self.remarks)
 
     @property
     def leaks(self) -> bool:

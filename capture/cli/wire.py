@@ -42,7 +42,7 @@ def replay(
     as_json: Json = False,
 ) -> None:
     """Measure a recording again. Exit code 0, or 1 if the recording cannot be read."""
-    from capture.output.json_forms import stroke_json, verdict_json
+    from capture.output.json_forms import stroke_json, unjudged_json, verdict_json
     from capture.output.printed_tables import budget_table, report_strokes
     from capture.plumbing.outward import harmless_console
     from capture.recordings.file import RecordingWarning
@@ -67,13 +67,16 @@ def replay(
         played.leave_out(leave_out or ())
     except ValueError as error:
         fail(f"{error}", 2)
-    for one in caught:
-        warn(f"strokelog: {one.message}")
+    for said in dict.fromkeys(f"{one.message}" for one in caught):
+        warn(f"strokelog: {said}")
     verdict = played.verdict
+    if played.air_at_start:
+        warn(f"strokelog: {played.air_at_start}")
     if as_json:
         if chosen is not None and verdict is not None:
             say_json(verdict_json(chosen, verdict, played.advice, played.out_of_reach))
         elif chosen is not None:
+            say_json(unjudged_json(chosen, played.counted))
             warn(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed")
         return
     console = harmless_console(highlight=True)

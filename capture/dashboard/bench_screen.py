@@ -28,7 +28,7 @@ _MOVING = {
 #: What a person should know of the readings before what the pack does.
 _NOTICES = {
     "air_on": "is the air on? release it",
-    "air_was_on": "was the air on when the check began?",
+    "air_was_on": "was the air on when the check began? r start over, o it was off",
     "moved": "indicator moved: new rest",
     "unseen": "a stroke was too short to see",
     "shakes": "it shakes",
@@ -74,7 +74,7 @@ def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]
         facts.append([(f"{shape} {said_so}", style), (f" {mean_text(view, ink)}", "bold")])
         if row_width(facts[0]) > width:
             facts = [facts[0][:1], [(mean_text(view, ink), "bold")]]
-        if view.verdict.remarks:
+        if view.verdict.seal:
             shape, leaks = ink.pick(LEAKS.shape, LEAKS.ascii_shape), f"the seal {leak_word(view.verdict)}"
             told = f"{leaks} so far" if measuring(view) else leaks.upper()
             facts.insert(1, [(f"{shape} {told}", LEAKS.style)])
@@ -334,7 +334,7 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
 def _leak_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
     """Return that the seal leaks, as large as the verdict that it stands under; nothing while the check runs."""
     verdict = view.verdict
-    if verdict is None or not verdict.remarks or measuring(view):
+    if verdict is None or not verdict.seal or measuring(view):
         return []
     shape, word = ink.pick(LEAKS.shape, LEAKS.ascii_shape), leak_word(verdict)
     large = big_word(word, LEAKS.dots, width, rows, ink)

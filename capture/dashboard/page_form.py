@@ -126,7 +126,7 @@ def _bench(view: BenchView) -> dict[str, Any]:
     verdict, unit = view.verdict, view.display_unit
     told: dict[str, Any] = {
         "mean": mean_text(view, _INK) if verdict is not None else "",
-        "leaks": f"{LEAKS.shape} the seal {leak_word(verdict)}" if verdict is not None and verdict.remarks else "",
+        "leaks": f"{LEAKS.shape} the seal {leak_word(verdict)}" if verdict is not None and verdict.seal else "",
         "pack": view.packs[view.pack].name if 0 <= view.pack < len(view.packs) else "",
         "progress": progress_text(view) if view.strokes_wanted else "",
         "range": f"{number(view.low_nm, unit)} to {number(view.high_nm, unit)} {unit}" if view.strokes_wanted else "",

@@ -87,4 +87,4 @@ def _would(job: Job, check: KeptCheck, error: ErrorFound) -> Verdict | None:
     limits = replace(limits_of(indicator_from(check.indicator)[1]), found=error)
     gone = [one.fact.stroke for one in check.left_out if isinstance(one.fact, StrokeLeftOut)]
     sheet = parse_sheet(job.sheet_toml, f"the sheet of job {job.id}")
-    return judged_again(sheet.pack(check.pack), limits, check.strokes, gone, sheet.display_unit)
+    return judged_again(sheet.pack(check.pack), limits, check.strokes, gone, sheet.display_unit, check.stands)

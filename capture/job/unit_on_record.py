@@ -93,7 +93,7 @@ def _with_left_out(job: Job, check: KeptCheck, found: Judged) -> Judged:
     sheet, limits = _measured(job, check)
     pack = sheet.pack(check.pack)
     if len(since) < len(check.left_out):
-        with_all = judged_again(pack, limits, check.strokes, (), sheet.display_unit) or with_all
+        with_all = judged_again(pack, limits, check.strokes, (), sheet.display_unit, found.verdict) or with_all
     number = max([found.number, *since])
     return replace(found, number=number, left_out=check.left_out, with_all=with_all, least=pack.first_look)
 
@@ -107,7 +107,8 @@ def _measured(job: Job, check: KeptCheck) -> tuple[Sheet, MeasurementLimits]:
 def without(job: Job, check: KeptCheck, left_out: Collection[int]) -> Verdict | None:
     """Judge a finished check anew without some of its strokes. Raises SheetError and ValueError."""
     sheet, limits = _measured(job, check)
-    return judged_again(sheet.pack(check.pack), limits, check.strokes, left_out, sheet.display_unit)
+    had = check.verdict.verdict if check.verdict is not None else None
+    return judged_again(sheet.pack(check.pack), limits, check.strokes, left_out, sheet.display_unit, had)
 
 
 def _set_up(check: KeptCheck) -> str:

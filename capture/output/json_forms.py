@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import Verdict
+from capture.clearance.verdict import COVERAGE, Verdict
 from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
 from capture.unit.facts import Correction, Entry, Override, PartsChanged, StrokeLeftOut, kind_of
@@ -80,6 +80,14 @@ def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reac
     told["remarks"] = [asdict(remark) for remark in verdict.remarks]
     reach = {"out_of_reach": out_of_reach} if out_of_reach else {}
     return {"type": "verdict", **told, "advice": [advice_json(pack, item) for item in advice], **reach}
+
+
+def unjudged_json(pack: Pack, counted: int) -> dict[str, Any]:
+    """Return the same where so few strokes count that nothing can be said: without any number that was measured."""
+    told: dict[str, Any] = dict.fromkeys(_VERDICT) | {"verdict": "inconclusive", "coverage": COVERAGE}
+    told |= {"strokes": counted, "low_nm": pack.low_nm, "high_nm": pack.high_nm, "remarks": []}
+    told["next_step"] = f"{counted} of at least 2 strokes count, so there is no verdict: make more strokes."
+    return {"type": "verdict", **told, "advice": []}
 
 
 def fact_json(sheet: Sheet | None, entry: Entry) -> dict[str, Any]:

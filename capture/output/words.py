@@ -60,7 +60,7 @@ def flag_words(flags: tuple[str, ...]) -> str:
 
 
 def leak_word(verdict: Verdict) -> str:
-    """Return in a word what the seal does, by a verdict that has remarks: one stroke alone is a question."""
+    """Return in a word what the seal does, by a verdict that remarks on it: one stroke alone is a question."""
     return "leaks" if verdict.leaks else "leaks?"
 
 

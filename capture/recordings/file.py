@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
 
 __all__ = [
+    "AIR_OFF_NOTE",
     "COMPRESSED",
     "FIXTURE_GAP_NOTE",
     "FORM",
@@ -64,6 +65,8 @@ _SHOWN = 40
 #: The notes of the marks that a lost port leaves, so that a replay breaks the stream where the port did.
 GAP_NOTE = "indicator lost"
 FIXTURE_GAP_NOTE = "fixture lost"
+#: The note of the mark that a technician leaves who was asked whether the air was on when the check began.
+AIR_OFF_NOTE = "the air was off at the start"
 
 
 #: What follows a recording's name once it is compressed.

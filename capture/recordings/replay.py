@@ -11,13 +11,15 @@ from pydantic import ValidationError
 from capture.clearance.advice import Advice, advise
 from capture.clearance.check import Check, StrokeKept
 from capture.clearance.diagnosis import how_far_off
+from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_WAS_ON
 from capture.clearance.verdict import Verdict
 from capture.plumbing.wrong_values import wrong_values
-from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
+from capture.recordings.file import AIR_OFF_NOTE, FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
 from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
 from capture.sheet.sheet import Pack, SheetAir
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
+from drivers.wirings.protocol import FixtureDriver, FixtureSettings
 
 
 class Replay:
@@ -49,47 +51,67 @@ class Replay:
             raise RecordingError(f"{path}, line 1: {error.args[0]}") from error
         except ValidationError as error:
             raise RecordingError(f"{path}, line 1: indicator: {wrong_values(error)[0]}") from error
-        self.stream = IndicatorStream(
-            driver, settings, pack.measure if pack else "peak", self._fixture(path, air.window_pa if air else None)
-        )
+        self._indicator, self._wiring = (driver, settings), self._fixture(path)
+        self._window_pa = air.window_pa if air else None
         self.pack = pack
         self._unit = unit
-        self._check: Check | None = None
+        self._as_live = stop_when_settled
         if pack is not None:
             try:
-                limits = limits_of(settings, self.header.gauge)
+                self._limits = limits_of(settings, self.header.gauge)
             except (TypeError, KeyError, ValueError) as error:
                 raise RecordingError(f"{path}, line 1: gauge.error: {error}; expected what a check found") from error
-            self._check = Check(pack, limits, stop_when_settled=stop_when_settled, unit=unit)
         self._left_out = list(left_out)
         self._keep_readings = keep_readings
+        self._begin(0)
+
+    def _begin(self, from_ns: int) -> None:
+        """Begin to measure, with the strokes from that time on."""
+        self._from_ns = from_ns
+        fixture = FixtureStream(*self._wiring, self._window_pa) if self._wiring else None
+        self.stream = IndicatorStream(*self._indicator, self.pack.measure if self.pack else "peak", fixture)
+        self._check: Check | None = None
+        if self.pack is not None:
+            self._check = Check(self.pack, self._limits, stop_when_settled=self._as_live, unit=self._unit)
         self.readings: list[tuple[int, int]] = []
         """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
         self.gaps_ns: list[int] = []
         """When the indicator was lost."""
 
-    def _fixture(self, path: Path, window_pa: tuple[int, int] | None) -> FixtureStream | None:
+    def _fixture(self, path: Path) -> tuple[FixtureDriver, FixtureSettings] | None:
         header = self.header.fixture
         if header is None:
             return None
         try:
-            driver, settings = fixture_from(header)
+            return fixture_from(header)
         except LookupError:
             # Made elsewhere: the strokes are in the indicator's bytes all the same.
             self.unknown_settings.append(f"fixture {header.get('driver')!r}")
             return None
         except ValidationError as error:
             raise RecordingError(f"{path}, line 1: fixture: {wrong_values(error)[0]}") from error
-        return FixtureStream(driver, settings, window_pa)
 
     def strokes(self, speed: float | None = None, sleep: Callable[[float], None] = time.sleep) -> Iterator[StrokeKept]:
         """Yield each stroke as it completes; with `speed`, at that many times the pace it was recorded at.
+
+        A check by hand that began with the air on is known by all of its readings only. Where a live one ends, nothing
+        is known that it did not know; else it is measured once more from where that air had gone.
 
         Raises RecordingError where a line is no line, and where its readings cannot be measured: a fault of ours, but
         one that must not end the proof, or the report, of whatever else there is.
         """
         try:
-            yield from self._measured(speed, sleep)
+            if self._as_live:
+                yield from self._measured(speed, sleep)
+                return
+            kept = list(self._measured(None, sleep))
+            until_ns = self.stream.moving.air_was_on_until_ns if self.stream.moving is not None else None
+            if speed is not None or until_ns is not None:
+                _, self._lines = read_recording(self._path)
+                self._begin(until_ns or 0)
+                yield from self._measured(speed, sleep)
+            else:
+                yield from kept
         except (ArithmeticError, LookupError, RuntimeError, TypeError, ValueError) as error:
             what = f"{type(error).__name__}: {error}".rstrip(": ")
             raise RecordingError(
@@ -99,7 +121,7 @@ class Replay:
 
     def _measured(self, speed: float | None, sleep: Callable[[float], None]) -> Iterator[StrokeKept]:
         began = time.monotonic()
-        t_ns = 0
+        t_ns, broken_off = 0, False
         for line in self._lines:
             t_ns = line.t_ns
             if speed is not None:
@@ -107,7 +129,10 @@ class Replay:
                 if wait > 0:
                     sleep(wait)
             found: list[Stroke] = []
-            if line.source == "indicator":
+            broken_off = line.source == "mark"
+            if line.source == "indicator" and t_ns < self._from_ns:
+                self.stream.decoder.feed(line.data)
+            elif line.source == "indicator":
                 readings, found = self.stream.feed(t_ns, line.data)
                 if self._keep_readings:
                     self.readings += [(t_ns, reading.value_nm) for reading in readings]
@@ -118,10 +143,23 @@ class Replay:
                 self.gaps_ns.append(t_ns)
             elif line.mark is not None and line.mark.get("note") == FIXTURE_GAP_NOTE:
                 self.stream.fixture_lost(t_ns)
+            elif line.mark is not None and line.mark.get("note") == AIR_OFF_NOTE:
+                self.stream.deny_air()
             yield from self._kept(found)
+        if self.stream.moving is not None and not (self._as_live or broken_off):
+            self.stream.moving.ends_by_itself()
         yield from self._kept(self.stream.finish(t_ns))
 
+    @property
+    def air_at_start(self) -> str:
+        """What is known of the air when the check began, in words; empty where it was off."""
+        if self._from_ns:
+            return AIR_WAS_ON
+        return AIR_MAY_HAVE_BEEN_ON if self.stream.air_may_have_been_on else ""
+
     def _kept(self, found: list[Stroke]) -> Iterator[StrokeKept]:
+        if self._check is not None:
+            self._check.tell_air_at_start(self.air_at_start)
         for stroke in found:
             if self._check is None:
                 yield StrokeKept(stroke, seat=False)

@@ -83,6 +83,8 @@ class IndicatorStream:
         self.finder: StrokeFinder | SingleValueFinder = (
             SingleValueFinder(finder) if settings.sends == "on-press" else StrokeFinder(finder)
         )
+        self.moving = self.finder if isinstance(self.finder, StrokeFinder) else None
+        """The finder, where the indicator shows how the pack moves."""
         self.newest: Reading | None = None
         self.fixture = fixture
         self._measure = measure
@@ -104,6 +106,16 @@ class IndicatorStream:
                     fixture.watch.applied(t_ns)
                 else:
                     fixture.held = fixture.watch.released(t_ns)
+
+    @property
+    def air_may_have_been_on(self) -> bool:
+        """Whether the strokes so far look as if the air had been on at the start."""
+        return self.moving is not None and self.moving.air_may_have_been_on
+
+    def deny_air(self) -> None:
+        """A person who was there says that the air was off at the start."""
+        if self.moving is not None:
+            self.moving.deny_air()
 
     def fixture_lost(self, t_ns: int) -> None:
         """The fixture's port was lost at `t_ns`: nothing says any more what its valve does."""

@@ -269,9 +269,11 @@ class _Report:
         notes += [Note("Look at the picture with care", trace.doubt, loud=True)] if trace.doubt else []
         if not check.strokes:
             notes.append(Note("No strokes", "the record holds none of this check"))
-        seal = "; ".join(one.text.rstrip(".") for one in check.stands.remarks) if check.stands is not None else ""
-        if seal:
-            notes.append(Note("The seal", seal, loud=True))
+        remarks = check.stands.remarks if check.stands is not None else ()
+        for label, begun in (("The seal", False), ("The air", True)):
+            told = "; ".join(one.text.rstrip(".") for one in remarks if (one.code == "air_at_start") == begun)
+            if told:
+                notes.append(Note(label, told, loud=True))
         if check.verdict is not None and check.verdict.verdict.verdict != "good":
             notes.append(Note("Said then", check.verdict.verdict.next_step))
         earlier = [one for one in checks if one.number == check.number - 1]

@@ -87,6 +87,7 @@ class Controls:
                 words += ["r again"] if view.pack >= 0 and following != view.pack else []
             else:
                 words.append("r start over")
+                words += ["o air was off"] if bench.asks_for_air else []
         if bench.unit is not None:
             words += ["c parts"] if bench.finished.is_set() and not view.signed_off else []
             words += ["s steps", "u sign-off"]
@@ -156,6 +157,8 @@ class Controls:
                 bench.air.disarm()
             else:
                 bench.air.arm()
+        elif key == "o" and bench.asks_for_air:
+            bench.air_was_off()
         elif key in OPENS:
             await self._open(OPENS[key])
         elif key == "g":

@@ -16,7 +16,7 @@ from capture.strokes.machine import Notice
 from capture.strokes.measure import Measured, measure
 from capture.strokes.rest import RestLevel
 from capture.strokes.running import SURELY_A_STROKE_NM, RunningStroke
-from capture.strokes.sides import Sides
+from capture.strokes.sides import Sides, stay
 from capture.strokes.stroke import Stroke, counts
 
 #: Flags of a stroke that says nothing of how far the others go.
@@ -27,6 +27,10 @@ _NOT_HOME = frozenset({"no_return", "base_moved", "rezeroed", "gap"})
 _ENDS_AWAY = frozenset({"no_return", "base_moved"})
 #: Flags of small strokes before the first sound one that are a stand swaying.
 _LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "sparse"})
+#: Flags of strokes of which a rest or a hold was not seen.
+_UNSEEN_SIDES = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"})
+#: How long a piston bounces that was thrown against its end (common practice).
+_BOUNCES_NS = 150_000_000
 _ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
 
 
@@ -48,7 +52,7 @@ class Ending:
         self._rest = rest
         self._hardly_seen = hardly_seen
         self._noticed = noticed
-        self.sides = Sides()
+        self.sides = Sides(resolution_nm)
         """Where the pack rested and was held in the strokes so far."""
 
     def begin_rest(self, values: Sequence[int], t_ns: int) -> None:
@@ -84,6 +88,30 @@ class Ending:
         stroke.times, stroke.values = stroke.times[step:], stroke.values[step:]
         stroke.direction = -stroke.direction
         stroke.top_nm = max(0, stroke.median_travel())
+
+    def _note_sides(self, back: Sequence[int], seen: bool) -> None:
+        """Note where the pack stood before and at the top of a stroke, where both were `seen`."""
+        stroke, rest, way = self._stroke, self._rest, self._stroke.direction
+        held = [at for at in range(stroke.fall_index) if 10 * stroke.travel(stroke.values[at]) >= 9 * stroke.top_nm]
+        if not held:
+            return
+        there, gone = held[0], held[-1] + 1
+        self.sides.departed(stroke.times[there])
+        stood = rest.readings and abs(rounded_mean(rest.readings) - rest.level_nm) <= stroke.tolerance()
+        if not seen or not back or not stood:  # after one that stuck, the rest that counts is not where it stood
+            return
+        reading_ns, clear = stroke.pace.reading_ns, max(stroke.top_nm // 100, 2 * self._resolution_nm)
+        soon = min(gone, there + _BOUNCES_NS // max(1, reading_ns))
+        home = rounded_mean(back) - rest.level_nm
+        came_home = [way * (value - home) for value in stroke.values[stroke.fall_index :]]
+        at_rest = [way * value for value in rest.readings]
+        at_top = [-way * value for value in stroke.values[there:gone]]
+        self.sides.take(
+            stay(came_home, at_rest, reading_ns, self._resolution_nm, clear),
+            stay(at_top[: soon - there], at_top, reading_ns, self._resolution_nm, clear),
+            stroke.times[0],
+            stroke.times[stroke.fall_index - 1],
+        )
 
     def _is_a_move(self, measured: Measured) -> bool:
         """Say whether what went the other way than all strokes was the indicator, moved there and back or further."""
@@ -178,9 +206,7 @@ class Ending:
         if not measured.flags:
             earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
             earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm
-            held = sorted(stroke.values[stroke.fall_index // 3 : stroke.fall_index])
-            held_ns = stroke.times[stroke.fall_index - 1] - stroke.times[0]
-            self.sides.take(rest.level_nm, held[len(held) // 2], held_ns)
+        self._note_sides(back, _UNSEEN_SIDES.isdisjoint(measured.flags))
         if not _NO_MEASURE.intersection(measured.flags):
             earlier.least_nm = min(measured.peak_travel_nm // 4, SURELY_A_STROKE_NM)
         earlier.least_fall = shown if earlier.count == 0 else min(earlier.least_fall, shown)

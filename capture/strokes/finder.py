@@ -23,7 +23,8 @@ went, and before the first sound stroke a small one must be steady.
 A check begun with the air on begins with a release. That is seen where a fixture releases before it has applied, or
 applies while the pack stands where its first departure left it; and where the first departure ends at about zero, since
 an indicator is zeroed at rest. It is no stroke: rest begins where it stands, and it is asked about. By hand and not
-zeroed, the levels are those of a check begun without, the other way round: all that can be done is to ask (`sides`).
+zeroed, the levels are those of a check begun without, the other way round: what all strokes say together is weighed
+(`sides`). A bench asks; whoever measures a recording begins again behind that release, where it is sure.
 
 Cost. Each reading is looked at once, and those that decide nothing (nearly all: at rest, held, settling) are only
 compared with one pair of limits; memory is one stroke's readings and a short window of rest. Times and lengths are
@@ -102,7 +103,7 @@ class StrokeFinder:
         if self._stroke.earlier.brief_nm:
             said.add(Notice.UNSEEN)
         newest_ns = self._pace.last_ns or 0
-        if self._seems_begun_with_air(newest_ns):
+        if self.air_may_have_been_on or self._outstays(newest_ns):
             said.add(Notice.AIR_WAS_ON)
         if self._state is StrokeState.REST and self._stroke.air_applied and newest_ns - self._air_ns > _AIR_WITHIN_NS:
             said.add(Notice.AIR_ON)
@@ -232,13 +233,32 @@ class StrokeFinder:
         if applied:
             self._count_at_air = stroke.earlier.count
 
-    def _seems_begun_with_air(self, now_ns: int) -> bool:
-        """Say whether the strokes by hand, for want of a fixture, look as if the check had begun with the air on."""
+    @property
+    def air_may_have_been_on(self) -> bool:
+        """Whether the strokes by hand, for want of a fixture, look as if the check had begun with the air on."""
+        return self._stroke.air_applied is None and self._ending.sides.seem_swapped
+
+    @property
+    def air_was_on_until_ns(self) -> int | None:
+        """Until when the air was on that a check by hand surely began with, None where it did not."""
+        by_hand = self._stroke.air_applied is None
+        return self._ending.sides.first_ns if by_hand and self._ending.sides.are_swapped else None
+
+    def deny_air(self) -> None:
+        """A person who was there says that the check began with the air off."""
+        self._ending.sides.deny()
+        self._noticed.discard(Notice.AIR_WAS_ON)
+
+    def ends_by_itself(self) -> None:
+        """The stream is over, and nobody broke it off: so the air is off."""
+        if self._state is StrokeState.APPLIED:
+            self._ending.sides.ends_at(self._stroke.direction * self._stroke.stood_nm())
+
+    def _outstays(self, now_ns: int) -> bool:
+        """Say whether a check by hand is held for so long that it may rest."""
         stroke = self._stroke
-        if stroke.air_applied is not None:
-            return False
-        holding = self._state is StrokeState.APPLIED and self._ending.sides.outstays(now_ns - stroke.times[0])
-        return holding or self._ending.sides.seem_swapped(max(self._settings.resolution_nm, self._rest.noise_nm) // 2)
+        by_hand = stroke.air_applied is None and self._state is StrokeState.APPLIED
+        return by_hand and self._ending.sides.outstays(now_ns - stroke.times[0])
 
     def stream_lost(self) -> None:
         """The port was lost: what comes next may have missed anything, however soon it comes."""

@@ -1,17 +1,19 @@
 """What the person who signs a unit off must acknowledge: it does not bar the sign-off, and may not pass in silence.
 
-Six things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
+Seven things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
 verdict that counts and was measured with a gauge whose calibration had run out, or a good one with a gauge that a
 master had shown to be out; a step tightened with a wrench whose check had run out, or had found it out; a verdict that
 rests on fewer strokes than the sheet asks for, or differs from what all of the strokes say, because a person left some
-out; one whose strokes show that the seal leaks; and one whose readings came from a file or a program: a sign-off that
-acknowledges that is a demonstration and releases no unit. No I/O, no clock.
+out; one whose strokes show that the seal leaks; one that may have begun while the air was on; and one whose readings
+came from a file or a program: a sign-off that acknowledges that is a demonstration and releases no unit. No I/O, no
+clock.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
+from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON
 from capture.unit.changes import Outcome
 from capture.unit.facts import Entry, Judged, StepDone, StrokeLeftOut, ToAcknowledge
 
@@ -60,8 +62,11 @@ def remarks(
             newest_number = max(check.number, *(entry.number for entry in check.left_out))
             found.append(ToAcknowledge("strokes_left_out", newest_number, text))
         if check.verdict.leaks:
-            text = f"{check.pack} is {check.verdict.verdict}: {' '.join(one.text for one in check.verdict.remarks)}"
+            text = f"{check.pack} is {check.verdict.verdict}: {' '.join(one.text for one in check.verdict.seal)}"
             found.append(ToAcknowledge("seal_leaks", check.number, text))
+        if check.verdict.air_at_start:
+            text = f"{check.pack} is {check.verdict.verdict}: {AIR_MAY_HAVE_BEEN_ON}"
+            found.append(ToAcknowledge("air_at_start", check.number, text))
     return tuple(found)
 
 

@@ -78,6 +78,7 @@ class ToAcknowledge:
         "wrench_overdue",
         "strokes_left_out",
         "seal_leaks",
+        "air_at_start",
         "not_measured",
     ]
     number: int
