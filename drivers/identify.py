@@ -117,7 +117,7 @@ def fits(data: bytes, known: Mapping[str, Any] | None = None) -> list[WireFit]:
                 settings = make_settings(driver, values)
             except ValidationError:
                 continue  # a wire form that cannot be tried without knowing a setting of it
-            if not driver.request(settings):
+            if not (driver.request(settings) or driver.typed):
                 fit = _fit(driver, settings, values, data, given)
                 if fit is not None:
                     found.append(fit)

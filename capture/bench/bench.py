@@ -323,6 +323,12 @@ class Bench:
         """Say that what is shown may differ, where something beside the bench changed it."""
         self.telling.changed()
 
+    def typed(self, text: str) -> None:
+        """The technician typed a reading of the bench's dial. Raises ValueError where none is typed here."""
+        if not isinstance(self._transport, TypedPort):
+            raise ValueError(f"{self.setup.port} takes no typed readings")
+        self._transport.typed(text)
+
     def name_technician(self, name: str) -> None:
         """Somebody else works from now on."""
         self.state.technician = name

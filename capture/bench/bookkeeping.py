@@ -150,7 +150,7 @@ class Bookkeeping:
         if self._closed:
             await self.do(self.store.reopen_job, job_id, at=now)
             self._closed = False
-        origin = await self.do(origin_now, setup.port)
+        origin = await self.do(origin_now, setup.port, technician)
         gauge = None if setup.gauge is None else await self.do(self._gauge, setup.gauge, now, origin)
         recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, origin, now, gauge)
         try:

@@ -33,6 +33,7 @@ def fill_view(state: BenchState) -> BenchView:
         offset_nm=dial.offset_nm,
         moving=dial.moving,
         at_press=dial.at_press,
+        entry="" if setup.driver.typed else None,
         notices=tuple(notice.value for notice in dial.notices),
         trace=dial.trace,
         indicator=dial.link,
@@ -130,7 +131,9 @@ def _message(state: BenchState, view: BenchView) -> str:
 
 def _how_to(state: BenchState, way: Way) -> HowTo:
     """How the next stroke is made."""
-    return how_to_send(_standing(state), way) if state.dial.at_press else HOW_TO[way]
+    if not state.dial.at_press:
+        return HOW_TO[way]
+    return how_to_send(_standing(state), way, state.setup.driver.typed)
 
 
 def _standing(state: BenchState) -> str:

@@ -96,7 +96,7 @@ class GaugeCheck:
         books, setup = self.books, self.books.setup
         await self.recording.seal()
         self.recording.close()
-        origin = await books.do(origin_now, setup.port)
+        origin = await books.do(origin_now, setup.port, technician)
         self.fact = await books.do(
             gauge_checked, self.path, setup.data_dir, self.guided.masters,
             gauge=self.gauge.serial, bench=setup.bench, by=technician, origin=origin,
@@ -145,7 +145,7 @@ def _recording(
     setup = books.setup
     header = {
         "recording": FORM, "started": at.isoformat(), "bench": setup.bench, "indicator": setup.indicator,
-        "origin": origin_now(setup.port),
+        "origin": origin_now(setup.port, technician),
     }  # fmt: skip
     writer = RecordingWriter(place_for_check(setup.data_dir, serial, at), header)
     named = [one.serial for one in masters]

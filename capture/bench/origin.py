@@ -12,10 +12,13 @@ from drivers.port_origin import origin_of_port
 _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
-def origin_now(url: str) -> dict[str, Any]:
-    """Return what stands behind the port, this computer's name, and the id of its running since it was started."""
+def origin_now(url: str, technician: str = "") -> dict[str, Any]:
+    """Return what stands behind the port, this computer's name, and the id of its running since it was started; where
+    readings are typed, by whom."""
     found = asdict(origin_of_port(url))
+    typed = {"by": technician} if found["kind"] == "typed" else {}
     return {
+        **typed,
         "kind": found["kind"],
         "port": url,
         "adapter": found["adapter"],

@@ -38,4 +38,5 @@ def bench_status(state: BenchState, job: UUID | None, last_stroke: tuple[datetim
         air_fault=air.fault_words() if air else "",
         needs=told_of(state.dial.silence),
         silent=bool(state.dial.silence),
+        typed=setup.driver.typed,
     )

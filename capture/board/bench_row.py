@@ -84,6 +84,8 @@ class BenchRow:
     pack: str
     """The pack being measured, or that was as the bench vanished, else the one judged last."""
     technician: str
+    typed: bool
+    """Whether the technician types the readings."""
     display_unit: Literal["in", "mm"]
     last_travel_nm: int | None
     last_stroke: int | None
@@ -127,7 +129,7 @@ class BenchOnBoard:
         "_ids", "_indicator_down", "_job", "_judged", "_measure",
         "_pack", "_passed", "_pressure_flags", "_progress", "_ready",
         "_silent", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
-        "_technician", "_travel_nm", "_unit", "_unit_serial", "_unit_told", "_vanished", "key", "name",
+        "_technician", "_travel_nm", "_typed", "_unit", "_unit_serial", "_unit_told", "_vanished", "key", "name",
     )  # fmt: skip
 
     def __init__(self, key: str, name: str) -> None:
@@ -146,6 +148,7 @@ class BenchOnBoard:
         """What to add to the bench's times to have the board's."""
         self._job: UUID | None = None
         self._unit_serial = self._technician = self._pack = self._asks = self._air_fault = ""
+        self._typed = False
         self._unit: Literal["in", "mm"] = "mm"
         self._measure = "peak"
         self._indicator_down = False
@@ -209,6 +212,7 @@ class BenchOnBoard:
         self._pack = pack or self._pack
         self._unit_serial = short(status.unit_serial) or (self._unit_serial if gone else "")
         self._technician = short(status.technician) or (self._technician if gone else "")
+        self._typed = status.typed
         self._asks, self._air_fault = cut(status.needs, LONGEST_WORDS), cut(status.air_fault, LONGEST_WORDS)
         if status.air == "tripped" and not self._air_fault:
             self._air_fault = "The air was shut off."
@@ -320,6 +324,7 @@ class BenchOnBoard:
             unit_serial=self._unit_serial,
             pack=last.pack if last else self._pack,
             technician=self._technician,
+            typed=self._typed,
             display_unit=self._unit,
             last_travel_nm=self._travel_nm,
             last_stroke=self._stroke_n,

@@ -23,6 +23,7 @@ from capture.board.words import (
     rates,
     share,
     travel,
+    who,
 )
 from capture.output.words import CAUTION_LINE
 from capture.plumbing.terminal.bigtext import big_number
@@ -197,7 +198,7 @@ def _block(
         "TRAVEL": (travel(row), plain or "bold"),
         "VERDICT": (f"{ink.pick(look.shape, look.ascii_shape)} {doing(row)}", plain or look.style),
         "MEAN ± U": (ink.text(mean_words(row)), plain),
-        "TECH": (ink.text(row.technician), plain),
+        "TECH": (ink.text(who(row)), plain),
         "STROKE": (age(row.last_stroke_at, now), plain),
     }
     need = row.needs[0] if row.needs else None

@@ -127,6 +127,11 @@ def need_words(need: Need, now: datetime) -> str:
     return f"{need.words} ({age(need.since, now)})" if need.since else need.words
 
 
+def who(row: BenchRow) -> str:
+    """Return who works at a bench, and whether readings are typed there and no indicator is heard."""
+    return f"typed by {row.technician or 'nobody named'}" if row.typed else row.technician
+
+
 def plain_row(row: BenchRow, now: datetime) -> str:
     """Return a bench as one line for a log or a terminal that cannot be drawn on."""
     parts = [f"{row.bench}: {doing(row)}"]
@@ -135,7 +140,9 @@ def plain_row(row: BenchRow, now: datetime) -> str:
         parts.append(f"travel {travel(row)}")
     if row.progress:
         parts.append(row.progress)
-    if row.technician:
+    if row.typed:
+        parts.append(who(row))
+    elif row.technician:
         parts.append(f"tech {row.technician}")
     parts += [f"NEEDS A PERSON: {need.kind}: {need_words(need, now)}" for need in row.needs]
     return "; ".join(parts)
@@ -155,7 +162,7 @@ def row_json(row: BenchRow) -> dict[str, Any]:
         "unit": row.unit_serial,
         "pack": row.pack,
         "progress": row.progress,
-        "technician": row.technician,
+        "technician": who(row),
         "verdict": row.verdict,
         "doing": doing(row),
         "shape": look.shape,

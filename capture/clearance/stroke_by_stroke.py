@@ -28,13 +28,14 @@ HOW_TO: Final[dict[Way, HowTo]] = {
 }
 
 
-def how_to_send(standing: str, way: Way) -> HowTo:
-    """Return the same with an indicator that sends at a press: one move and one value, by what the newest value was
-    ("unknown", "rest" or "applied")."""
+def how_to_send(standing: str, way: Way, typed: bool = False) -> HowTo:
+    """Return the same with an indicator that sends at a press, or a needle whose reading is `typed`: one move and one
+    value, by what the newest value was ("unknown", "rest" or "applied")."""
+    what, do = ("needle", "type the reading") if typed else ("reading", "send it")
     if standing == "unknown":
-        step = "with the air off and the reading at rest, send a value"
+        step = f"with the air off and the {what} at rest, {do}"
     elif standing == "rest":
-        step = f"{'apply' if way == 'by hand' else 'hold the button'} until the reading is steady, and send it"
+        step = f"{'apply' if way == 'by hand' else 'hold the button'} until the {what} is steady, and {do}"
     else:
-        step = f"{'release' if way == 'by hand' else 'let go'}, wait until the reading rests, and send it"
+        step = f"{'release' if way == 'by hand' else 'let go'}, wait until the {what} rests, and {do}"
     return HowTo(step, step, step)

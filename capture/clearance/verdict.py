@@ -11,6 +11,8 @@ strokes show (type A, 4.2) and what is known of the indicator (type B, 4.3):
                     less of it, down to a tenth of a step; how much, every stroke says (`levels.rounding_left`).
                     Two equal rectangles: a triangle
     maximum error   a / sqrt(3), the maker's limit as a rectangular half-width               4.3.7
+    reading         a needle is read by an eye that may stand beside it: for each of the two readings a rectangle of the
+                    half-width that the settings give, half a division where they give none (common practice)
     misalignment    a plunger at any angle up to A shows up to L (1 - cos A) too much in a reading L, since it shows the
                     travel / cos A (geometry). Corrected by half, and as much to either side
     hysteresis      a plunger with play H shows a place higher or lower by H, by which side it came from. Whatever it
@@ -92,6 +94,8 @@ class MeasurementLimits:
     """The play of the plunger: how much it may lose where it turns round."""
     found: ErrorFound | None = None
     """What a check against masters says of its error; None where none holds."""
+    reading_error_nm: int = 0
+    """How far each reading may be off by the eye that read it, beside its rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +226,10 @@ class _Strokes:
             BudgetLine("repeatability", self.spread / math.sqrt(count), count - 1, f"s/sqrt(n) of {count} strokes"),
             BudgetLine("resolution", whole, math.inf, basis, "triangular"),
         ]
+        if limits.reading_error_nm:
+            eye = math.sqrt(2) * limits.reading_error_nm / math.sqrt(3)
+            basis = f"the eye at the needle, {limits.reading_error_nm / 1000:g} um either way in each of two readings"
+            lines.append(BudgetLine("reading", eye, math.inf, basis, "triangular"))
         if self.inferred:
             basis = "what the strokes could not read: drift, tails and leaks followed to their ends"
             lines.append(BudgetLine("inferred", self.inferred, math.inf, basis))

@@ -27,6 +27,7 @@ from capture.cli.options import (
     stock_file,
 )
 from capture.plumbing.outward import warn
+from drivers.typed_port import PREFIX as TYPED_PORT
 
 if TYPE_CHECKING:
     from capture.air.standing import FixtureSetup
@@ -100,12 +101,12 @@ def run(
         fail("no build sheet; give one with --sheet FILE, or set `sheet` in the settings file", 2)
     else:
         loaded, text = read_sheet(sheet_path)
-    where = port or settled.indicator.port
+    name = driver or settled.indicator.driver
+    where = port or settled.indicator.port or (TYPED_PORT if name == "typed" else "")
     if not where:
         fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
     if where.startswith("input:"):
         need("keyboard")
-    name = driver or settled.indicator.driver
     given = pairs(settings)
     values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **given}
 
@@ -121,6 +122,10 @@ def run(
         if wanted not in order:
             fail(f"no pack {wanted!r} in {sheet_path or 'the sheet'}; there are: {', '.join(order)}", 2)
     by_itself = not service and (auto or not terminal)
+    if indicator_driver.typed != where.startswith(TYPED_PORT):
+        fail(f"--port {where} and --driver {name}: a dial that is typed has --port keyboard: and --driver typed", 2)
+    if indicator_driver.typed and by_itself:
+        fail("--driver typed: readings are typed on a terminal, and there is none here; leave --auto and pipes out", 2)
 
     gauge = settled.gauge.identity() if settled.gauge else None
     overdue = gauge.warning(datetime.now().astimezone().date()) if gauge else ""

@@ -36,8 +36,9 @@ _NOTICES = {
     "damaged": "it came damaged: send it again",
     "not_sent": "nothing was sent while the air was on",
 }
-#: What the newest value of an indicator that sends at a press was.
+#: What the newest value of an indicator that sends at a press was, or of one that is typed.
 _SENT = {"rest": "sent at rest", "applied": "sent while applied", "unknown": "nothing sent yet"}
+_TYPED = {"rest": "typed at rest", "applied": "typed while applied", "unknown": "nothing typed yet"}
 
 
 def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:
@@ -152,7 +153,8 @@ def moves(view: BenchView) -> str:
         return "no readings"
     if view.notices:
         return _NOTICES[view.notices[0]]
-    return _SENT[view.moving] if view.at_press and view.moving in _SENT else _MOVING[view.moving]
+    words = _TYPED if view.entry is not None else _SENT if view.at_press else _MOVING
+    return words.get(view.moving, view.moving)
 
 
 def progress_text(view: BenchView) -> str:
@@ -172,6 +174,8 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     roomy = height >= 30
     most = max(5, height - 1 - 10)
     head: list[Row] = [[(ink.pick("─", "-") * width, "")], *urgent_rows(view, width, roomy, ink)]
+    if view.entry is not None and measuring(view):
+        head += said("READING", f"{view.entry}_ {view.display_unit}", width, 1, "bold reverse", ink)
     head += said("SAID", view.said, width, 4, "bold", ink)
     if view.fixture != "off":
         # Why there is no air, and what to do, must be read to its end.

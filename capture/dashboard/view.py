@@ -80,6 +80,8 @@ class BenchView:
     moving: Literal["rest", "moving", "applied", "returning", "unknown"] = "unknown"
     at_press: bool = False
     """Whether the reading is that of the newest press, and no live one."""
+    entry: str | None = None
+    """What is being typed as the dial's reading; None where nobody types those."""
     notices: tuple[str, ...] = ()
     """Codes of what a person should know of the readings, what matters most first: see `strokes.machine.Notice`."""
     trace: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=4000))

@@ -94,6 +94,7 @@ class BenchStatus(Message):
     gauge_text: str = Field(default="", description="The same in a line for people.")
     needs: str = Field(default="", description="What else the bench needs a person for, in words.")
     silent: bool = Field(default=False, description="The indicator is connected, and no reading comes.")
+    typed: bool = Field(default=False, description="The readings are typed by the technician.")
 
 
 class _OfJob(Message):

@@ -39,7 +39,12 @@ def limits_of(settings: IndicatorSettings, gauge: Mapping[str, Any] | None = Non
     Raises TypeError, KeyError or ValueError for what is no kept check.
     """
     return MeasurementLimits(
-        settings.resolution_nm, settings.max_error, settings.misalignment, settings.hysteresis, found_in(gauge)
+        settings.resolution_nm,
+        settings.max_error,
+        settings.misalignment,
+        settings.hysteresis,
+        found_in(gauge),
+        settings.reading_error_nm,
     )
 
 

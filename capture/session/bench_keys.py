@@ -16,6 +16,7 @@ from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
 from capture.recordings.file import RecordingError
 from capture.session.pressed import NAMES
+from capture.session.typed_dial import TypedDial
 from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
 from capture.session.wrench_field import WrenchSetup
 from capture.unit.codes import NotUnderstood, PackChosen, PartFitted, StepChosen, TechnicianNamed, UnitNamed, read_scan
@@ -34,6 +35,7 @@ class Controls:
         self._bench = bench
         self._leaves = leaves
         self.screens = UnitScreens(bench, wrench, self._say)
+        self._dial = TypedDial(bench, self._say)
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
         self._explaining = False
@@ -54,7 +56,8 @@ class Controls:
             return self.screens.showing(view)
         if self._explaining and view.verdict is not None:
             return Showing(view, "budget")
-        return Showing(replace(view, keys=self._keys(view)))
+        entry = self._dial.entry if view.entry is not None else None
+        return Showing(replace(view, keys=self._keys(view), entry=entry))
 
     @property
     def question(self) -> Question | None:
@@ -94,7 +97,7 @@ class Controls:
         if any(one.counts for one in view.strokes) and not view.signed_off:
             words.append("l leave out")
         words.append("q end")
-        if len(view.packs) > 1 and not view.signed_off:
+        if len(view.packs) > 1 and not view.signed_off and not self._dial.takes_keys:
             words.append(f"1-{min(9, len(view.packs))} pack")
         words += ["g gauge"] if bench.setup.gauge is not None and bench.finished.is_set() else []
         words += ["e budget"] if view.verdict is not None else []
@@ -147,6 +150,8 @@ class Controls:
         if self.screens.screen:
             await self._unit_key(key)
             return
+        if not self._explaining and self._dial.key(key):
+            return
         if self._explaining or key == "e":
             self._explaining = not self._explaining and view.verdict is not None
         elif key == "q":
@@ -187,6 +192,8 @@ class Controls:
         made = bench.gauge.check
         if key == "a" and bench.air is not None:
             bench.air.disarm()
+        elif self._dial.key(key):
+            return
         elif key == "enter" and made is not None and made.fact is not None:
             refused = made.fact.check.refusal is not None
             try:
@@ -254,7 +261,7 @@ class Controls:
             case NotUnderstood(read, why):
                 if self.screens.typing:
                     self.screens.typed(read)
-                else:
+                elif not self._dial.scanned(read):
                     self._say(f"{why}.")
 
     async def _pack_scanned(self, pack: str) -> None:

@@ -34,7 +34,10 @@ def origin_words(origin: Mapping[str, Any] | None) -> str:
     """Return in words where readings came from: "a port of this computer, /dev/ttyUSB0, adapter A1B2, on bench-pc"."""
     if origin is None:
         return "where the readings came from was not kept"
-    told = [_WORDS.get(str(origin.get("kind")), _WORDS["unknown"]), str(origin.get("port") or "")]
+    if origin.get("kind") == "typed":
+        told = [f"typed by {origin.get('by') or 'somebody who was not named'}"]
+    else:
+        told = [_WORDS.get(str(origin.get("kind")), _WORDS["unknown"]), str(origin.get("port") or "")]
     told.append(f"adapter {origin['adapter']}" if origin.get("adapter") else "")
     told.append(f"on {origin['host']}" if origin.get("host") else "")
     return ", ".join(one for one in told if one)

@@ -88,6 +88,11 @@ class IndicatorSettings(BaseModel):
         """The display step in nanometres, the usual one where the settings give none."""
         return self.resolution or _USUAL_RESOLUTION_NM[self.unit]
 
+    @property
+    def reading_error_nm(self) -> int:
+        """How far a reading may be off by the eye that read it, nanometres; 0 where none did."""
+        return 0
+
 
 _MOST_DECIMALS = 12
 _POWERS: tuple[int, ...] = tuple(10**decimals for decimals in range(_MOST_DECIMALS + 1))
@@ -187,3 +192,5 @@ class IndicatorDriver:
     """The bytes that ask the instrument for one reading, empty if it sends by itself."""
     poll_interval_ns: Callable[[Any], int] = lambda settings: 0
     """How often to send the request, nanoseconds; 0 if it sends by itself."""
+    typed: bool = False
+    """Whether a person types what it reads."""

@@ -425,7 +425,7 @@ async def test_an_indicator_that_sends_at_a_press_measures_a_pack_press_by_press
     await bench.ready.wait()
     await until(lambda: bench.view.indicator == "up")
     await bench.start_check(0)
-    assert bench.view.message == "Seat the pack: with the air off and the reading at rest, send a value, 1 of 1."
+    assert bench.view.message == "Seat the pack: with the air off and the reading at rest, send it, 1 of 1."
     asked = []
     for at, value in enumerate((2.00, 3.10, 2.00, 3.11, 2.01, 3.11, 2.00, 3.10, 2.00, 3.11, 2.00, 3.10, 2.00)):
         os.write(ours, f"{value:+.2f} mm\r\n".encode())

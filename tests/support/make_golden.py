@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ __all__ = ["CASES", "Case", "main", "write"]
 
 FOLDER = Path(__file__).resolve().parents[2] / "fixtures" / "recordings"
 STARTED = "2026-03-02T07:30:00Z"
+SECOND_NS = 1_000_000_000
 
 #: 1.10 mm and 0.050 in, the middles of the ranges of the sheets.
 MM_PACK = PackPhysics(clearance_nm=1_104_000)
@@ -43,6 +44,8 @@ class Case:
     troubles: Mapping[int, Trouble] = field(default_factory=dict)
     settings: Mapping[str, Any] = field(default_factory=dict)
     """Settings of this wire form beside those that every driver takes."""
+    pressed: bool = False
+    """Whether a person takes one reading at each rest and in each hold, instead of a stream."""
 
 
 MM = IndicatorSpec()
@@ -121,6 +124,10 @@ def _cases() -> list[Case]:
         settings = ZERO_ANYWHERE if trouble == "rezeroed" else {}
         name = f"line-10hz-mm-{trouble.replace('_', '-')}"
         cases.append(Case(name, troubles={3: trouble}, settings=settings))
+    cases += [
+        Case("line-on-press-mm", settings={"sends": "on-press"}, pressed=True),
+        Case("typed-in", BenchSpec(INCH), INCH_PACK, settings={"driver": "typed"}, pressed=True),
+    ]
     return cases
 
 
@@ -145,12 +152,28 @@ def write(case: Case, folder: Path) -> None:
     """Write the recording and the truth of `case` into `folder`."""
     bench = SimulatedBench(case.bench, case.physics, seed=CASES.index(case))
     lines: list[object] = [_header(case)]
-    for t_ns, data in bench.check(case.physics, case.strokes, case.troubles):
+    heard = bench.check(case.physics, case.strokes, case.troubles)
+    for t_ns, data in _pressed(case, bench) if case.pressed and list(heard) else heard:
         lines.append({"ns": t_ns, "indicator": data.decode("latin-1")})
     text = "".join(json.dumps(line, ensure_ascii=False, separators=(",", ":")) + "\n" for line in lines)
     (folder / f"{case.name}.jsonl").write_bytes(text.encode())
     truth = {"clearance_nm": case.physics.clearance_nm, "strokes": [asdict(stroke) for stroke in bench.truths]}
     (folder / f"{case.name}.truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+
+
+def _pressed(case: Case, bench: SimulatedBench) -> Iterator[tuple[int, bytes]]:
+    """Yield what a person takes off the strokes of the bench: a value before each, in each, and at the end."""
+    indicator = case.bench.indicator
+    per_unit = 25_400_000 if indicator.unit == "in" else 1_000_000
+
+    def value(travel_nm: int) -> bytes:
+        shown = round((indicator.mount_nm + travel_nm) / indicator.resolution_nm) * indicator.resolution_nm
+        return f"{shown / per_unit:.{4 if indicator.unit == 'in' else 2}f}\r".encode()
+
+    for true in bench.truths:
+        yield true.start_ns - SECOND_NS // 5, value(true.rest_nm)
+        yield true.release_ns - SECOND_NS // 20, value(true.held_nm)
+    yield true.end_ns + SECOND_NS, value(true.returned_nm)
 
 
 def main() -> None:
