@@ -38,6 +38,7 @@ def _check_json(check: KeptCheck, data_dir: Path, strokes: bool) -> dict[str, An
             "recording_sha256": entry.recording_sha256,
             "recording_bytes": entry.recording_bytes,
             "software_version": entry.software_version,
+            "method": entry.method,
             "at": entry.at.isoformat(),
             "entry": entry.number,
         }

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 import sys
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final
@@ -212,6 +214,7 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
             f"Not measured on a unit: {_count(proof.not_measured, 'verdict')}, from a recording or a program; "
             "`strokelog show` names them."
         )
+    lines += _otherwise_lines(proof)
     for entry, told in proof.clock_jumps:
         lines.append(
             f"Entry {entry}: the clock of {told.get('bench')} was set from {told.get('from')} to {told.get('to')}; "
@@ -232,6 +235,19 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
     return lines
 
 
+def _otherwise_lines(proof: Proof) -> list[str]:
+    """What the present way of measuring makes of what an earlier one measured, the largest difference first."""
+    if not proof.otherwise:
+        return []
+    told = sorted(proof.otherwise, key=lambda one: -math.inf if (u := one.of_uncertainty) is None else -u)
+    lines = [
+        f"Measured otherwise now: {_count(len(told), 'verdict')}, each proven by the method of its time; the record "
+        "stands as it is. The largest first:"
+    ]
+    lines += [f"  {one.text()}." for one in told[:_MOST_TOLD]]
+    return lines
+
+
 def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, Any]]:
     lines: list[dict[str, Any]] = []
     for found in filter(None, (proof.mismatch, *proof.further)):
@@ -247,6 +263,7 @@ def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, An
                 "found": found.found,
             }
         )
+    lines += [{"type": "measured_otherwise", **asdict(one), "of_u": one.of_uncertainty} for one in proof.otherwise]
     lines.append(
         {
             "type": "proof",
@@ -258,6 +275,7 @@ def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, An
             "pruned": proof.pruned,
             "unsealed": proof.unsealed,
             "not_measured": proof.not_measured,
+            "measured_otherwise": len(proof.otherwise),
             "clock_jumps": [{"entry": entry, **told} for entry, told in proof.clock_jumps],
             "collected_heads": len(heads),
             "head": {"number": proof.head[0], "sha256": proof.head[1]} if proof.head[0] else None,

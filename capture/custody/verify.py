@@ -1,39 +1,39 @@
 """Proves a record: the ledger and the tables against each other, then every check against its recording, measured
-anew by the same code that measured it live. Names the first thing that does not match, and of every other check what
-does not match there: one bad recording says nothing of the others. Changes nothing.
+anew by the way of measuring that measured it live, be it the present or an earlier one. Names the first thing that
+does not match, and of every other check what does not match there: one bad recording says nothing of the others.
+Changes nothing.
 
 What is derived again is what the recording and the sheet decide: strokes, seat marks, and every number of the
 verdict. The wording of next steps and of advice may differ between versions, and what advice rests on (the parts
-fitted) is not in the recording: those are proven by the chain alone.
+fitted) is not in the recording: those are proven by the chain alone. What the present way of measuring makes of a
+check of an earlier one is told beside the proof.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import UTC
 from pathlib import Path
 from typing import Any
 
 from capture import __version__
-from capture.clearance.gauge.facts import GaugeEntry
-from capture.clearance.verdict import BudgetLine, Verdict
+from capture.clearance.kept_form import columns_of_stroke, columns_of_verdict
+from capture.clearance.verdict import Verdict
+from capture.custody.derivation import Plain, plain
+from capture.custody.earlier_methods import MethodError, Way, Ways
+from capture.custody.measured_otherwise import MeasuredOtherwise, measured_otherwise
+from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
-from capture.job.unit_on_record import without
 from capture.plumbing.durable import copy_into
 from capture.record import CheckEnded, Job, KeptCheck, Mismatch, Store, audit
 from capture.recordings.file import Header, RecordingError, in_data_folder, kept_at, open_recording, read_recording
-from capture.recordings.replay import Replay
-from capture.sheet.sheet import Sheet, SheetError, parse_sheet
-from capture.strokes.stroke import Stroke
+from capture.strokes.methods import FIRST_METHOD, METHOD
 from capture.unit.facts import StrokeLeftOut
 from capture.unit.origin import is_measured
 
-#: The last digits of SciPy's quantiles may differ between its versions and machines; nothing else may.
-_SAME_FLOAT = 1e-9
-#: Words for people, which another version may put differently.
+#: Words for people, which another version may put differently; of these, what is no word is compared by itself.
 _WORDING = frozenset({"next_step", "budget", "basis", "remarks"})
 
 
@@ -58,6 +58,8 @@ class Proof:
     """Verdicts that are proven and are no measurement: their readings came from a file or a program."""
     gauge_checks: int = 0
     """Checks of gauges against masters derived again from their recordings."""
+    otherwise: list[MeasuredOtherwise] = field(default_factory=list)
+    """Verdicts that are proven by the method of their time, and which the present one measures otherwise."""
     mismatch: Mismatch | None = None
     """The first thing that does not match."""
     further: list[Mismatch] = field(default_factory=list)
@@ -91,18 +93,17 @@ def verify(
         walked = audit(record, job=job, expect=expect, heads=heads)
         proof.head, proof.jobs = walked.head, walked.jobs
         proof.clock_jumps = walked.clock_jumps
-        with Store.open_to_read(record) as store:
-            gauges = store.gauge_facts()
+        with Store.open_to_read(record) as store, Ways(store.gauge_facts()) as ways:
             for sealed in walked.gauges:
                 with _noted(proof):
-                    prove_gauge_check(sealed, record)
+                    prove_gauge_check(sealed, record, ways)
                     proof.gauge_checks += 1
             read: Job | None = None
             for done, ended in enumerate(walked.ended):
                 if read is None or read.id != ended.job:
                     read = store.job(ended.job)
                 with _noted(proof):
-                    _prove(proof, read, ended, walked.pruned.get(ended.check), record, gauges)
+                    _prove(proof, read, ended, walked.pruned.get(ended.check), record, ways)
                 progress(done + 1, len(walked.ended))
     except Mismatch as mismatch:
         proof.mismatch = mismatch
@@ -121,12 +122,10 @@ def _noted(proof: Proof) -> Iterator[None]:
             proof.further.append(mismatch)
 
 
-def _prove(
-    proof: Proof, job: Job, ended: CheckEnded, pruned: str | None, record: Path, gauges: list[GaugeEntry]
-) -> None:
+def _prove(proof: Proof, job: Job, ended: CheckEnded, pruned: str | None, record: Path, ways: Ways) -> None:
     check = next(one for one in job.checks if one.id == ended.check)
     path = recording_of(check, record)
-    one = _OneCheck(job, check, ended, path)
+    one = _OneCheck(job, check, ended, path, ways)
     if ended.recording_sha256 is None:
         proof.unsealed += 1
         return
@@ -136,8 +135,10 @@ def _prove(
             proof.pruned += 1
             return
     header = one.recording()
-    prove_gauge_of(job, check, gauges, header.gauge)
+    prove_gauge_of(job, check, one.way, header.gauge)
     one.derived()
+    if one.method != METHOD:
+        proof.otherwise += one.otherwise()
     if check.verdict is None:
         proof.abandoned += 1
     else:
@@ -148,11 +149,24 @@ def _prove(
 class _OneCheck:
     """One check that is over, and its recording."""
 
-    def __init__(self, job: Job, check: KeptCheck, ended: CheckEnded, path: Path) -> None:
+    def __init__(self, job: Job, check: KeptCheck, ended: CheckEnded, path: Path, ways: Ways) -> None:
         self._job = job
         self._check = check
         self._ended = ended
         self._path = path
+        self._ways = ways
+        self.method = ended.method or FIRST_METHOD
+
+    @property
+    def way(self) -> Way:
+        """The way that this check was measured by. Raises Mismatch where it is not here."""
+        return self._by(self.method)
+
+    def _by(self, method: int) -> Way:
+        try:
+            return self._ways.by(method)
+        except MethodError as error:
+            raise self._mismatch("the method it was measured by", method, str(error)) from error
 
     def _mismatch(self, what: str, expected: Any, found: Any) -> Mismatch:
         return Mismatch(
@@ -199,77 +213,99 @@ class _OneCheck:
         )  # fmt: skip
         return header
 
-    def _sheet(self) -> Sheet:
+    def _question(self) -> Plain:
+        gone = [one.fact for one in self._check.left_out if isinstance(one.fact, StrokeLeftOut)]
+        return {
+            "what": "check",
+            "recording": str(self._path),
+            "sheet": self._job.sheet_toml,
+            "pack": self._check.pack,
+            "left_out": [(fact.after, fact.stroke) for fact in gone if fact.verdict is None],
+        }
+
+    def _asked(self, way: Way, question: Mapping[str, Any]) -> Plain:
+        """Ask; raise Mismatch for what is refused."""
         try:
-            return parse_sheet(self._job.sheet_toml, "the sheet kept with it")
-        except SheetError as error:
-            raise self._mismatch("its build sheet", "one that this version can read", f"{error}") from error
+            answer = way.answer(question)
+        except MethodError as error:
+            raise self._mismatch("its recording", "one that can be measured", f"{error}") from error
+        if wanted := answer.get("asked"):
+            self.same(
+                "what it asked for (range in nm, strokes, seat strokes, measure)",
+                list(wanted.values()),
+                [getattr(self._check, name) for name in wanted],
+            )
+        if "refused" in answer:
+            raise self._mismatch(*answer["refused"])
+        return answer
 
     def derived(self) -> None:
         """The recording and the sheet give the same strokes, seat marks and verdict."""
-        sheet, check = self._sheet(), self._check
-        try:
-            pack = sheet.pack(check.pack)
-        except SheetError as error:
-            raise self._mismatch("its pack in the sheet kept with it", check.pack, f"{error}") from error
-        self.same(
-            "what it asked for (range in nm, strokes, seat strokes, measure)",
-            (pack.low_nm, pack.high_nm, pack.strokes, pack.seat_strokes, pack.measure),
-            (check.low_nm, check.high_nm, check.strokes_wanted, check.seat_wanted, check.measure),
-        )
-        try:
-            gone = [one.fact for one in check.left_out if isinstance(one.fact, StrokeLeftOut)]
-            running = [(fact.after, fact.stroke) for fact in gone if fact.verdict is None]
-            replay = Replay(self._path, pack, sheet.display_unit, sheet.air, stop_when_settled=True, left_out=running)
-            again = list(replay.strokes())
-        except RecordingError as error:
-            raise self._mismatch("its recording", "one that can be measured", f"{error}") from error
-        for kept, made in zip(check.strokes, again, strict=False):
-            for one in fields(Stroke):
-                self._again(f"{one.name} of stroke {kept.stroke.n}", kept.stroke, made.stroke, one.name)
-            self._again(f"the seat mark of stroke {kept.stroke.n}", kept, made, "seat")
-        if len(check.strokes) != len(again):
-            raise self._differs("how many strokes it has", len(check.strokes), len(again))
-        entry = check.verdict
-        if entry is None:
+        answer, check = self._asked(self.way, self._question()), self._check
+        kept = [plain({**columns_of_stroke(one.stroke), "seat": one.seat}) for one in check.strokes]
+        for had, made in zip(kept, answer["strokes"], strict=False):
+            for name in made:
+                what = "the seat mark" if name == "seat" else name
+                self._again(f"{what} of stroke {had['n']}", had, made, name)
+        if len(kept) != len(answer["strokes"]):
+            raise self._differs("how many strokes it has", len(kept), len(answer["strokes"]))
+        if check.verdict is None:
             return
-        if replay.verdict is None:
-            raise self._differs("its verdict", entry.verdict.verdict, None)
-        self._same_verdict("the verdict", entry.verdict, replay.verdict)
+        self._same_verdict("the verdict", check.verdict.verdict, answer["verdict"])
         # What was left out after the verdict is proven from the strokes that were just derived again.
-        for count, fact in enumerate(gone, 1):
+        gone: list[int] = []
+        for fact in (one.fact for one in check.left_out if isinstance(one.fact, StrokeLeftOut)):
+            gone.append(fact.stroke)
             if fact.verdict is not None:
-                anew = without(self._job, check, [one.stroke for one in gone[:count]])
-                what = f"the verdict without stroke {fact.stroke}"
-                if anew is None:
-                    raise self._differs(what, fact.verdict.verdict, None)
-                self._same_verdict(what, fact.verdict, anew)
+                way = self._by(fact.method or FIRST_METHOD)
+                again = self._asked(way, self._without(kept, gone))["verdict"]
+                self._same_verdict(f"the verdict without stroke {fact.stroke}", fact.verdict, again)
 
-    def _same_verdict(self, what: str, kept: Verdict, made: Verdict) -> None:
-        for one in fields(Verdict):
-            self._again(f"{one.name} of {what}", kept, made, one.name)
-        said, found = ({remark.code for remark in judged.remarks} for judged in (kept, made))
+    def _without(self, strokes: Sequence[Plain], left_out: Sequence[int]) -> Plain:
+        return {
+            "what": "left_out",
+            "sheet": self._job.sheet_toml,
+            "pack": self._check.pack,
+            "indicator": self._check.indicator,
+            "gauge": self._check.gauge,
+            "strokes": strokes,
+            "left_out": left_out,
+        }
+
+    def otherwise(self) -> list[MeasuredOtherwise]:
+        """Return what the present method makes of it, where that is another verdict or number."""
+        if self._check.verdict is None:
+            return []
+        now = self._ways.now.answer(self._question()).get("verdict")
+        kept = columns_of_verdict(self._check.verdict.verdict)
+        return measured_otherwise(self._job.id, self._check.pack, self._check.number, self.method, kept, now)
+
+    def _same_verdict(self, what: str, kept: Verdict, made: Plain | None) -> None:
+        if made is None:
+            raise self._differs(what, kept.verdict, None)
+        had = plain(columns_of_verdict(kept))
+        for name in made:
+            if name not in _WORDING:
+                self._again(f"{name} of {what}", had, made, name)
+        said, found = (sorted({remark["code"] for remark in judged["remarks"]}) for judged in (had, made))
         if said != found:
-            raise self._differs(f"the remarks of {what}", sorted(said), sorted(found))
-        if len(kept.budget) != len(made.budget):
-            raise self._differs(f"how many lines the budget has in {what}", len(kept.budget), len(made.budget))
-        for line, other in zip(kept.budget, made.budget, strict=True):
-            for one in fields(BudgetLine):
-                self._again(f"{one.name} of {line.source} in the budget of {what}", line, other, one.name)
+            raise self._differs(f"the remarks of {what}", said, found)
+        if len(had["budget"]) != len(made["budget"]):
+            raise self._differs(f"how many lines the budget has in {what}", len(had["budget"]), len(made["budget"]))
+        for line, other in zip(had["budget"], made["budget"], strict=True):
+            for name in other:
+                if name not in _WORDING:
+                    self._again(f"{name} of {line['source']} in the budget of {what}", line, other, name)
 
-    def _again(self, what: str, kept: object, made: object, name: str) -> None:
-        """Compare one field of the record with what was derived again."""
-        left, right = getattr(kept, name), getattr(made, name)
-        same = left == right
-        if isinstance(left, float) and isinstance(right, (int, float)):
-            same = math.isclose(left, right, rel_tol=_SAME_FLOAT, abs_tol=_SAME_FLOAT)
-        if not same and name not in _WORDING:
-            raise self._differs(what, left, right)
+    def _again(self, what: str, kept: Mapping[str, Any], made: Mapping[str, Any], name: str) -> None:
+        """Compare one value of the record with what was derived again."""
+        if not alike(kept.get(name), made[name]):
+            raise self._differs(what, kept.get(name), made[name])
 
     def _differs(self, what: str, kept: Any, made: Any) -> Mismatch:
         """What the record has is expected to come out of the recording again."""
-        written = self._check.verdict.software_version if self._check.verdict is not None else ""
-        versions = f"strokelog {__version__}"
-        if written and written != __version__:
-            versions = f"strokelog {__version__}, while the verdict was written by strokelog {written}"
-        return self._mismatch(f"{what}, derived again from {self._path} by {versions}", kept, made)
+        written = self._check.verdict.software_version if self._check.verdict is not None else __version__
+        by = f"strokelog {__version__}"
+        if written != __version__:
+            by += f", while the verdict was written by strokelog {written}"
+        return self._mismatch(f"{what}, derived again from {self._path} by {by} (method {self.method})", kept, made)

@@ -19,6 +19,7 @@ from capture.plumbing.durable import copy_into
 from capture.plumbing.file_name import file_name
 from capture.recordings.file import open_recording
 from capture.recordings.master_strokes import measure_masters
+from capture.strokes.methods import METHOD
 from capture.unit.gauge_identity import Gauge
 from capture.unit.origin import is_measured, not_measured_words
 
@@ -114,4 +115,5 @@ def gauge_checked(
         recording_bytes=size,
         software_version=__version__,
         origin=origin,
+        method=METHOD,
     )

@@ -28,6 +28,7 @@ from capture.record import FactEntry, Job, KeptCheck, Store, columns_of_advice
 from capture.recordings.stream import indicator_from, limits_of
 from capture.sheet.sheet import Pack, Sheet, parse_sheet
 from capture.stock import StockError
+from capture.strokes.methods import METHOD
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
 from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut, is_demonstration
 from capture.unit.gauge_identity import out_words, overdue_words
@@ -199,11 +200,8 @@ class UnitOnRecord:
         outcome = after.outcomes[-1] if len(after.outcomes) > before else None
         message = verdict_told(
             self.job, check, verdict, after, outcome, technician, at,
-            advice=[one.text for one in advice], recording_sha256=recording_sha256,
+            advice=[one.text for one in advice], recording_sha256=recording_sha256, method=METHOD,
         )  # fmt: skip
-
-        def told(head: tuple[int, str]) -> list[Outgoing]:
-            return [outgoing(message, head), self._word(after, at, head, check)] if self._publishes else []
 
         self._store.finish_check(
             check_id,
@@ -241,7 +239,7 @@ class UnitOnRecord:
         message = verdict_told(
             self.job, check, fact.verdict, after, outcome_anew(check, fact.verdict, after), "", at,
             advice=[one.text for one in advise(after.fitted.pack(check.pack), fact.verdict, self.sheet.display_unit)],
-            recording_sha256=check.verdict.recording_sha256,
+            recording_sha256=check.verdict.recording_sha256, method=fact.method,
         )  # fmt: skip
         return [outgoing(message, head)]
 
@@ -285,7 +283,7 @@ class UnitOnRecord:
             raise FactRefused(
                 Objection("too_few_strokes", f"fewer than two strokes of {pack} would be left; check it again")
             )
-        return replace(fact, verdict=verdict)
+        return replace(fact, verdict=verdict, method=METHOD)
 
     def against(self, fact: Fact, at: datetime) -> Objection | None:
         """Return what stands against writing `fact`."""

@@ -204,6 +204,9 @@ class VerdictMessage(_OfJob, UnderHead):
     more_strokes: Count | None
     advice: tuple[str, ...]
     recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
+    method: int | None = Field(
+        default=None, ge=1, description="The way of measuring by its number; null from before they were numbered."
+    )
     remarks: tuple[RemarkMessage, ...] = Field(
         default=(), description="What was found beside the clearance; no less important than the verdict."
     )

@@ -82,6 +82,8 @@ class CheckEnded:
     entry: int
     recording_sha256: str | None
     recording_bytes: int | None
+    method: int | None = None
+    """The way of measuring, None from before they were numbered."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +262,7 @@ class _Walk:
             state = "done" if kind == "verdict" else "abandoned"
             self._measuring.discard(check)
             self._later(checks, check, number, state=state, ended_at=at)
-            recording = body.get("recording_sha256"), body.get("recording_bytes")
+            recording = body.get("recording_sha256"), body.get("recording_bytes"), body.get("method")
             self.audit.ended.append(CheckEnded(body["job"], check, number, *recording))
         elif kind == "job_closed":
             self._open_jobs.discard(body["job"])

@@ -26,6 +26,8 @@ class VerdictEntry:
     recording_bytes: int
     software_version: str
     at: datetime
+    method: int | None = None
+    """The way of measuring by its number (`strokes/methods`); None from before they were numbered."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
-from collections.abc import Mapping
 from dataclasses import asdict, fields
 from datetime import UTC, datetime
 from typing import Any, Final
@@ -13,7 +11,7 @@ from sqlalchemy import Connection, Select, Table, insert, select
 
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import BudgetLine, Remark, Verdict
+from capture.clearance.kept_form import columns_of_verdict, verdict_of
 from capture.plumbing.columns import of_row
 from capture.record import ledger, schema
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
@@ -51,31 +49,6 @@ def keep(connection: Connection, kind: str, job: int | None, at: datetime, **col
     return row_id
 
 
-def columns_of_stroke(stroke: Stroke) -> dict[str, Any]:
-    """Return the columns that keep `stroke`."""
-    return {**asdict(stroke), "flags": list(stroke.flags)}
-
-
-# Neither JSON nor every database can hold an infinite number, and dof is often infinite: null stands for it.
-def _dof_out(dof: float) -> float | None:
-    return None if math.isinf(dof) else dof
-
-
-def _dof_in(dof: float | None) -> float:
-    return math.inf if dof is None else dof
-
-
-def columns_of_verdict(verdict: Verdict) -> dict[str, Any]:
-    """Return the columns that keep `verdict`. Raises ValueError for a number that is none (NaN)."""
-    columns = asdict(verdict)
-    for name, value in columns.items():
-        if isinstance(value, float) and math.isnan(value):
-            raise ValueError(f"the verdict's {name} is not a number")
-    columns["dof"] = _dof_out(verdict.dof)
-    columns["budget"] = [{**asdict(line), "dof": _dof_out(line.dof)} for line in verdict.budget]
-    return columns
-
-
 def columns_of_advice(pack: Pack, advice: Advice) -> dict[str, Any]:
     """Return what is kept of an advice for `pack`: counts of shims, thicknesses of selective parts as the sheet has
     them. Permanent: the ledger's hashes are of these very names, in every record there is.
@@ -89,13 +62,6 @@ def columns_of_advice(pack: Pack, advice: Advice) -> dict[str, Any]:
             before, after = adjuster.text(change.before), adjuster.text(change.after)
         changes.append({"adjuster": change.adjuster, "kind": change.kind, "from": before, "to": after})
     return {**asdict(advice), "changes": changes}
-
-
-def _verdict_of(columns: Mapping[str, Any]) -> Verdict:
-    told = {field.name: columns[field.name] for field in fields(Verdict) if field.name in columns}
-    budget = tuple(BudgetLine(**{**line, "dof": _dof_in(line["dof"])}) for line in told["budget"])
-    remarks = tuple(Remark(**remark) for remark in columns["remarks"])
-    return Verdict(**{**told, "dof": _dof_in(told["dof"]), "budget": budget, "remarks": remarks})
 
 
 def body_of(fact: Fact) -> dict[str, Any]:
@@ -112,7 +78,7 @@ def fact_of(kind: str, body: dict[str, Any]) -> Fact:
     if kind == "parts_changed":
         told["changes"] = tuple(Change(**change) for change in told["changes"])
     if told.get("verdict") is not None:
-        told["verdict"] = _verdict_of(told["verdict"])
+        told["verdict"] = verdict_of(told["verdict"])
     if told.get("acknowledged") is not None:
         told["acknowledged"] = tuple(ToAcknowledge(**one) for one in told["acknowledged"])
     return FACT_KINDS[kind](**told)
@@ -160,10 +126,8 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
         select(strokes).where(strokes.c.check.in_(chosen_checks)).order_by(strokes.c.check, strokes.c.n)
     ):
         strokes_of[row.check].append(StrokeKept(of_row(Stroke, row), row.seat))
-    verdict_of = {
-        row.check: of_row(
-            VerdictEntry, row, number=numbers.judged.get(row.check, 0), verdict=_verdict_of(row._asdict())
-        )
+    judged = {
+        row.check: of_row(VerdictEntry, row, number=numbers.judged.get(row.check, 0), verdict=verdict_of(row._asdict()))
         for row in connection.execute(select(verdicts).where(verdicts.c.check.in_(chosen_checks)))
     }
     checks_of: dict[int, list[KeptCheck]] = defaultdict(list)
@@ -173,7 +137,7 @@ def load_jobs(connection: Connection, which: Select[int]) -> list[Job]:
             row,
             started_number=numbers.started.get(row.id, 0),
             strokes=tuple(strokes_of[row.id]),
-            verdict=verdict_of.get(row.id),
+            verdict=judged.get(row.id),
             pruned_at=numbers.pruned.get(row.id),
             left_out=(),
         )

@@ -36,7 +36,7 @@ from capture.record.entries import Job, KeptCheck, VerdictEntry
 from capture.strokes.stroke import Stroke
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001",)
+REVISIONS: Final = ("0001", "0008")
 #: Names that trials from before the first release used, whose tables no release reads. Never use them again.
 TRIALS: Final = ("0002", "0003", "0004", "0005", "0006", "0007")
 

@@ -17,6 +17,7 @@ from uuid import UUID
 from sqlalchemy import Connection, func, select, update
 
 from capture.clearance.gauge.facts import GaugeEntry, GaugeFact
+from capture.clearance.kept_form import columns_of_stroke, columns_of_verdict
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.plumbing.durable import DISK_FULL
@@ -26,7 +27,8 @@ from capture.record.database import RecordError, is_full, open_engine
 from capture.record.entries import Job, KeptState, Measure
 from capture.record.gauges import keep_gauge_fact, load_gauge_facts
 from capture.record.kept import KeptRecording, recordings
-from capture.record.rows import body_of, columns_of_stroke, columns_of_verdict, keep, load_jobs, to_text
+from capture.record.rows import body_of, keep, load_jobs, to_text
+from capture.strokes.methods import METHOD
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
 
@@ -154,6 +156,7 @@ class Store(SqliteFile):
         recording_bytes: int,
         software_version: str,
         at: datetime,
+        method: int = METHOD,
         messages: ToTell = (),
     ) -> None:
         """Keep the verdict of a check being measured, and end the check. `advice` is kept as JSON objects."""
@@ -169,6 +172,7 @@ class Store(SqliteFile):
                 recording_sha256=recording_sha256,
                 recording_bytes=recording_bytes,
                 software_version=software_version,
+                method=method,
                 **columns_of_verdict(verdict),
             )
             _tell(connection, messages, at)
@@ -180,13 +184,14 @@ class Store(SqliteFile):
         at: datetime,
         recording_sha256: str | None = None,
         recording_bytes: int | None = None,
+        method: int = METHOD,
         messages: Sequence[Outgoing] = (),
     ) -> None:
         """End a check being measured without a verdict. Its strokes are kept, and can be proven if the recording
         was sealed and its hash and size are given."""
         with self._writing(f"abandon check {check_id}") as connection:
             job = self._end(connection, check_id, "abandoned", at)
-            sealed = {"recording_sha256": recording_sha256, "recording_bytes": recording_bytes}
+            sealed = {"recording_sha256": recording_sha256, "recording_bytes": recording_bytes, "method": method}
             body = {"job": job, "check": check_id, **(sealed if recording_sha256 is not None else {})}
             ledger.append(connection, "check_abandoned", body, to_text(at))
             outbox.put(connection, messages, at)

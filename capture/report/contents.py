@@ -22,6 +22,7 @@ from capture.report.page_parts import CheckPart, Contents, PackPart, RecordingPa
 from capture.report.times import Times
 from capture.report.traces import Trace
 from capture.sheet.sheet import Pack, Sheet
+from capture.strokes.methods import FIRST_METHOD
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import PlanError, outcomes, packs_to_recheck
 from capture.unit.facts import Fact, Override, PartsChanged, ToAcknowledge
@@ -131,9 +132,11 @@ class _Report:
             if sheet.air is not None:
                 told.append(("air", sheet.air.text(self.unit)))
         told += [("indicator", text) for text in dict.fromkeys(self.indicator(check) for check in job.checks)]
-        versions = dict.fromkeys(check.verdict.software_version for check in job.checks if check.verdict is not None)
+        judged = [check.verdict for check in job.checks if check.verdict is not None]
+        versions = dict.fromkeys((one.software_version, one.method or FIRST_METHOD) for one in judged)
         if versions:
-            told.append(("measured by", ", ".join(f"strokelog {version}" for version in versions)))
+            by = (f"strokelog {version} (method {method})" for version, method in versions)
+            told.append(("measured by", ", ".join(by)))
         return told
 
     def indicator(self, check: KeptCheck) -> str:

@@ -73,7 +73,8 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         "expanded_uncertainty:length coverage:real coverage_factor:real dof:real standard_uncertainty_nm:real "
         "strokes:int conformance_probability:real more_strokes:int next_step:text remarks:text advice:text "
         "recording:text "
-        "recording_sha256:text recording_bytes:int recording_pruned_at:time software_version:text"
+        "recording_sha256:text recording_bytes:int recording_pruned_at:time software_version:text "
+        "method:int"
     ),
     "strokes": _columns(
         "job:int check:int pack:text n:int seat:bool accepted:bool start_ns:int end_ns:int peak_travel:length "
@@ -192,6 +193,7 @@ def _check(job: Job, check: KeptCheck) -> Row:
         "recording_sha256": entry.recording_sha256 if entry else None,
         "recording_bytes": entry.recording_bytes if entry else None,
         "software_version": entry.software_version if entry else None,
+        "method": entry.method if entry else None,
     }  # fmt: skip
 
 

@@ -125,6 +125,8 @@ class StrokeLeftOut:
     by: str
     reason: str
     verdict: Verdict | None = None
+    method: int | None = None
+    """The way of measuring that said so; None where `verdict` is, and from before they were numbered."""
 
 
 Fact = StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction

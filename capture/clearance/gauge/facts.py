@@ -61,6 +61,8 @@ class GaugeChecked:
     software_version: str
     origin: Mapping[str, Any] | None = None
     """Where its readings came from, as a check of a pack keeps it; None where nobody says."""
+    method: int | None = None
+    """The way of measuring by its number; None from before they were numbered."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from capture.custody.backup.archive import members, reading_archive
 from capture.custody.backup.manifest import MANIFEST, RECORD, STOCK, BackupError, Manifest, read_manifest
 from capture.custody.backup.sources import in_words
 from capture.plumbing.durable import copy_into, holding, put_in_place, sync_folder, unfinished, written
-from capture.record import Mismatch, audit
+from capture.record import Mismatch, Store, audit
 
 #: A manifest of a hundred thousand recordings has some twenty megabytes.
 _LARGEST_MANIFEST = 1 << 28
@@ -150,7 +150,9 @@ def _same(backup: Path, file: str, listed: tuple[int, str], found: tuple[int, st
 
 
 def _prove(stage: Path, manifest: Manifest, backup: Path) -> int:
-    """Walk the chain of the record that was copied; return how many jobs it has."""
+    """Bring the record that was copied up to date, as an earlier version may have made it, and walk its chain; return
+    how many jobs it has."""
+    Store.open(stage / RECORD).close()
     expected = manifest.head.number, manifest.head.sha256
     try:
         walked = audit(stage / RECORD, expect=expected if expected[0] else None)
