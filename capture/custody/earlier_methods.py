@@ -35,7 +35,7 @@ class MethodError(Exception):
     """A way of measuring cannot be asked; the text says why, and what to do."""
 
 
-class Way(Protocol):
+class MeasuringWay(Protocol):
     """A way of measuring, at work."""
 
     def answer(self, asked: Mapping[str, Any]) -> Plain:
@@ -116,11 +116,11 @@ class Ways:
 
     def __init__(self, gauges: Sequence[GaugeEntry]) -> None:
         self._gauges = gauges
-        self.now: Way = Derivation(gauges)
+        self.now: MeasuringWay = Derivation(gauges)
         """The present one."""
         self._earlier: dict[int, FrozenMethod] = {}
 
-    def by(self, number: int) -> Way:
+    def by(self, number: int) -> MeasuringWay:
         """Return a way of measuring by its number. Raises MethodError where it is not here."""
         if number == METHOD:
             return self.now

@@ -22,7 +22,7 @@ from capture import __version__
 from capture.clearance.kept_form import columns_of_stroke, columns_of_verdict
 from capture.clearance.verdict import Verdict
 from capture.custody.derivation import Plain, plain
-from capture.custody.earlier_methods import MethodError, Way, Ways
+from capture.custody.earlier_methods import MeasuringWay, MethodError, Ways
 from capture.custody.measured_otherwise import MeasuredOtherwise, measured_otherwise
 from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
@@ -158,11 +158,11 @@ class _OneCheck:
         self.method = ended.method or FIRST_METHOD
 
     @property
-    def way(self) -> Way:
+    def way(self) -> MeasuringWay:
         """The way that this check was measured by. Raises Mismatch where it is not here."""
         return self._by(self.method)
 
-    def _by(self, method: int) -> Way:
+    def _by(self, method: int) -> MeasuringWay:
         try:
             return self._ways.by(method)
         except MethodError as error:
@@ -223,7 +223,7 @@ class _OneCheck:
             "left_out": [(fact.after, fact.stroke) for fact in gone if fact.verdict is None],
         }
 
-    def _asked(self, way: Way, question: Mapping[str, Any]) -> Plain:
+    def _asked(self, way: MeasuringWay, question: Mapping[str, Any]) -> Plain:
         """Ask; raise Mismatch for what is refused."""
         try:
             answer = way.answer(question)

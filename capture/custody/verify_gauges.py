@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from capture.custody.derivation import plain
-from capture.custody.earlier_methods import MethodError, Way, Ways
+from capture.custody.earlier_methods import MeasuringWay, MethodError, Ways
 from capture.custody.same_values import alike
 from capture.plumbing.durable import copy_into
 from capture.record import GaugeSealed, Job, KeptCheck, Mismatch
@@ -53,7 +53,7 @@ def prove_gauge_check(sealed: GaugeSealed, record: Path, ways: Ways) -> None:
         _same(f"the {name} of {what}, derived again from {path}", sealed.entry, had, made[name])
 
 
-def prove_gauge_of(job: Job, check: KeptCheck, way: Way, header: Mapping[str, Any] | None) -> None:
+def prove_gauge_of(job: Job, check: KeptCheck, way: MeasuringWay, header: Mapping[str, Any] | None) -> None:
     """Hold what a check of a pack says of its gauge against the ledger before it, and its recording. Raises Mismatch.
 
     `header` is what the recording says of the gauge. Checks from before gauges were checked say nothing.

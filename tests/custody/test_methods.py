@@ -17,7 +17,7 @@ from capture.cli.main import app
 from capture.custody import earlier_methods, measured_otherwise
 from capture.custody import verify as verify_module
 from capture.custody.derivation import Derivation
-from capture.custody.earlier_methods import FrozenMethod, MethodError, Way, archive_of
+from capture.custody.earlier_methods import FrozenMethod, MeasuringWay, MethodError, archive_of
 from capture.custody.same_values import alike
 from capture.custody.verify import verify
 from capture.record import Store
@@ -33,7 +33,7 @@ LATER = METHOD + 1
 MORE_NM = 3_000
 
 
-def differences(way: Way, golden: Path) -> list[str]:
+def differences(way: MeasuringWay, golden: Path) -> list[str]:
     found = []
     for line in golden.read_text(encoding="utf-8").splitlines():
         told = json.loads(line)

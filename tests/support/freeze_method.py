@@ -21,7 +21,7 @@ import grimp
 
 from capture.clearance.gauge.masters import load_masters
 from capture.custody.derivation import Derivation, plain
-from capture.custody.earlier_methods import FrozenMethod, Way, archive_of
+from capture.custody.earlier_methods import FrozenMethod, MeasuringWay, archive_of
 from capture.strokes.methods import FROZEN, METHOD
 
 __all__ = ["archive", "asked_of", "golden_of", "main", "sha256_of"]
@@ -67,7 +67,7 @@ def questions() -> Iterator[dict[str, Any]]:
         yield {"what": "masters", "recording": path.relative_to(ROOT).as_posix(), "masters": masters}
 
 
-def asked_of(way: Way, question: dict[str, Any]) -> dict[str, Any]:
+def asked_of(way: MeasuringWay, question: dict[str, Any]) -> dict[str, Any]:
     """Return the answer to a question of `questions`, or of a golden file."""
     sheet = (KEPT / "sheet.toml").read_text(encoding="utf-8")
     answer = way.answer({**question, "recording": str(ROOT / question["recording"]), "sheet": sheet})
@@ -81,7 +81,7 @@ def sha256_of(question: dict[str, Any]) -> str:
     return hashlib.sha256((ROOT / question["recording"]).read_bytes()).hexdigest()
 
 
-def golden_of(way: Way) -> list[dict[str, Any]]:
+def golden_of(way: MeasuringWay) -> list[dict[str, Any]]:
     """Return every question with its recording's hash, and the answer."""
     lines: list[dict[str, Any]] = []
 
