@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
+from capture.clearance.gauge.masters import Room
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.plumbing.user_folders import data_folder, settings_folder
 from capture.plumbing.wrong_values import wrong_places
 from capture.unit.gauge_identity import Gauge
 from drivers.torque import TorqueSettings
+from drivers.units import parse_duration
 
 __all__ = [
     "SETTINGS_FILE",
@@ -85,10 +87,25 @@ class GaugeIdentity(BaseModel):
 
     serial: str = Field(min_length=1, max_length=60)
     calibration_due: date | None = None
+    valid_for: Annotated[int, BeforeValidator(parse_duration), Field(ge=3_600 * 10**9, le=31 * 86_400 * 10**9)] = (
+        86_400 * 10**9
+    )
+    """How long a check against a master holds, ns."""
+    pressure_gauge: str = Field(default="", max_length=60)
+    """Serial number of the bench's pressure gauge, as it stands in the record of its checks."""
+    room_c: float = Field(default=20.0, ge=0, le=50, allow_inf_nan=False)
+    """How warm it is where the gauge is checked, degrees Celsius."""
+    room_within_k: float = Field(default=5.0, ge=0, le=20, allow_inf_nan=False)
+    """Within how many kelvin that holds."""
 
     def identity(self) -> Gauge:
         """Return it as plain data."""
-        return Gauge(self.serial, self.calibration_due)
+        held = timedelta(microseconds=self.valid_for // 1000)
+        return Gauge(self.serial, self.calibration_due, held, self.pressure_gauge)
+
+    def room(self) -> Room:
+        """Return where it is checked."""
+        return Room(self.room_c, self.room_within_k)
 
 
 class Faces(BaseModel):

@@ -99,7 +99,7 @@ class GaugeCheck:
         origin = await books.do(origin_now, setup.port, technician)
         self.fact = await books.do(
             gauge_checked, self.path, setup.data_dir, self.guided.masters,
-            gauge=self.gauge.serial, bench=setup.bench, by=technician, origin=origin,
+            gauge=self.gauge.serial, bench=setup.bench, by=technician, origin=origin, room=setup.room,
         )  # fmt: skip
         now = datetime.now(UTC)
         if self.fact.check.refusal is not None:

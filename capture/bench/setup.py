@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from capture.air.standing import FixtureSetup
+from capture.clearance.gauge.masters import ASSUMED_ROOM, Room
 from capture.mqtt.settings import BrokerSettings
 from capture.sheet.sheet import Sheet
 from capture.unit.gauge_identity import Gauge
@@ -31,6 +32,8 @@ class BenchSetup:
     record_path: Path
     broker: BrokerSettings | None = None
     gauge: Gauge | None = None
+    room: Room = ASSUMED_ROOM
+    """Where the gauge is checked against masters."""
     """Which gauge the indicator is, where the shop says so."""
     wrench_serial: str = ""
     """Which torque wrench it is, where the shop says so."""

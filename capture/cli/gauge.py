@@ -80,6 +80,10 @@ def check(
     ] = None,
     gauge: Gauge = None,
     bench: Annotated[str | None, typer.Option("--bench", help="What this bench is called.")] = None,
+    room_c: Annotated[
+        float | None,
+        typer.Option("--room-c", min=0, max=50, help="How warm it is at the stand; else as the settings say."),
+    ] = None,
     as_left: Annotated[bool, typer.Option("--as-left", help="After something was done to it; else as found.")] = False,
     by: By = None,
     as_json: Json = False,
@@ -106,6 +110,7 @@ def check(
             bench=bench,
             as_left=as_left,
             by=by,
+            room_c=room_c,
             tell=warn,
         )
     if as_json:
@@ -182,7 +187,7 @@ def study(
         from capture.cli.gauge_files import keep_study
 
         with errors_in_words():
-            keep_study(rows, found, unit, gauge, by, config, data_dir)
+            keep_study(rows, unit, gauge, by, config, data_dir)
     if as_json:
         say_json(_study_json(found, tolerance))
     else:

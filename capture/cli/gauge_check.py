@@ -16,7 +16,7 @@ from capture.bench.origin import origin_now
 from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import standing_of
-from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, signer
+from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, room_of, signer
 from capture.config import Config
 from capture.job.gauge_now import gauge_check_told, gauge_checked, place_for_check
 from capture.mqtt.outgoing import Outgoing
@@ -56,13 +56,15 @@ def run_check(
     bench: str | None,
     as_left: bool,
     by: str | None,
+    room_c: float | None,
     tell: Callable[[str], None],
 ) -> CheckDone:
     """Check a gauge against masters. `tell` is given the next step. Raises RecordingError and RecordError."""
     home = data_dir or settled.data_dir
     serial = gauge_serial(gauge, settled)
     made = port.recording or _live(port, masters, home, bench or settled.bench, tell)
-    measured = measure_masters(made, masters)
+    room = room_of(room_c, settled)
+    measured = measure_masters(made, masters, room)
     signed = by is not None or port.recording is None
     if not serial or not signed:
         why = "no serial number: give --gauge SERIAL" if not serial else "nobody signs it: give --by NAME"
@@ -77,6 +79,7 @@ def run_check(
         by=signer(by, settled),
         as_left=as_left,
         origin=origin_now(port.url),
+        room=room,
     )
     now = datetime.now(UTC)
     with new_or_old_record(settled, data_dir) as store:

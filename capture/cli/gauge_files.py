@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 from capture.cli.options import errors_in_words, fail, pairs, settings_of
 
 if TYPE_CHECKING:
-    from capture.clearance.gauge.masters import Master
+    from capture.clearance.gauge.masters import Master, Room
     from capture.clearance.gauge.spread import Spread
-    from capture.clearance.gauge.study import Row, Study
+    from capture.clearance.gauge.study import Row
     from capture.config import Config
     from capture.record import Store
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
@@ -58,6 +59,19 @@ def signer(by: str | None, settled: Config) -> str:
 def gauge_serial(gauge: str | None, settled: Config) -> str:
     """Return the gauge's serial number as named, else that of the settings; empty where neither says one."""
     return gauge or (settled.gauge.serial if settled.gauge is not None else "")
+
+
+#: A thermometer beside the stand is right within so many kelvin (assumption).
+_THERMOMETER_K = 1.0
+
+
+def room_of(celsius: float | None, settled: Config) -> Room:
+    """Return how warm it is where a gauge is checked: as read now, else as the settings have it."""
+    from capture.clearance.gauge.masters import ASSUMED_ROOM, Room
+
+    if celsius is not None:
+        return Room(celsius, _THERMOMETER_K)
+    return ASSUMED_ROOM if settled.gauge is None else settled.gauge.room()
 
 
 def place_of_record(settled: Config, data_dir: Path | None) -> Path:
@@ -122,11 +136,12 @@ def port_of(port: str | None, driver: str | None, words: list[str] | None, settl
 
 
 def keep_study(
-    rows: Sequence[Row], found: Study, unit: str, gauge: str | None, by: str | None, config: Path | None,
+    rows: Sequence[Row], unit: str, gauge: str | None, by: str | None, config: Path | None,
     data_dir: Path | None,
 ) -> None:  # fmt: skip
     """Keep a study in the record, for the gauge that it was made with."""
-    from capture.clearance.gauge.facts import StudyKept
+    from capture.clearance.gauge.facts import study_kept
+    from capture.clearance.gauge.study import Row, studied
 
     settled = settled_of(config)
     serial = gauge_serial(gauge, settled)
@@ -135,15 +150,8 @@ def keep_study(
     if not serial:
         fail("a study is kept for a gauge: give --gauge SERIAL, or `serial` under [gauge] in the settings", 2)
     nm = 25_400_000 if unit == "in" else 1_000_000
-    kept = StudyKept(
-        serial,
-        tuple((row.part, row.operator, row.value * nm) for row in rows),
-        found.repeatability.sd * nm,
-        found.reproducibility.sd * nm,
-        found.grr.sd * nm,
-        found.grr.dof,
-        signer(by, settled),
-    )
+    in_nm = [Row(row.part, row.operator, row.value * nm) for row in rows]
+    kept = study_kept(serial, in_nm, studied(in_nm), 0.0, signer(by, settled))
     with new_or_old_record(settled, data_dir) as store:
         store.add_gauge_fact(kept, at=datetime.now(UTC))
 
@@ -171,6 +179,7 @@ def study_pairs(
             for one in found
             for which, nm in (("first", one.first_nm), ("again", one.again_nm))
         )
-        kept = StudyKept(serial, rows, spread.sd, 0.0, spread.sd, float(spread.dof), signer(by, settled))
+        within = math.sqrt(sum(one.within_nm**2 for one in found) / len(found))
+        kept = StudyKept(serial, rows, spread.sd, 0.0, spread.sd, float(spread.dof), signer(by, settled), within)
         store.add_gauge_fact(kept, at=datetime.now(UTC))
         return spread, len(found), True

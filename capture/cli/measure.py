@@ -82,6 +82,7 @@ def run(
     off, 3 if not. Without a keyboard (a pipe) it goes through the packs by itself, as with --auto.
     """
     from capture.bench.setup import BenchSetup
+    from capture.cli.gauge_files import room_of
     from capture.config import load_config, settings_place
     from capture.session.wrench_field import WrenchSetup
 
@@ -150,6 +151,7 @@ def run(
         record_path=record,
         broker=broker_settings(broker, settled),
         gauge=gauge,
+        room=room_of(None, settled),
         wrench_serial=settled.wrench.serial if settled.wrench is not None else "",
         fixture=fixture_setup,
         fixture_header=fixture_header,

@@ -6,7 +6,7 @@ and answer more. `main` is what a frozen one runs: a question a line on its inpu
 
     check      recording, sheet, pack, left_out -> asked, strokes, verdict
     left_out   sheet, pack, indicator, gauge, strokes, left_out -> verdict
-    masters    recording, masters -> indicator, started_at, resolution_nm, max_error_nm, check, linearity
+    masters    recording, masters, room -> indicator, started_at, resolution_nm, max_error_nm, check, linearity
     gauge      gauge, bench, at, origin, before -> gauge, by what the ledger says of gauges up to that entry
 
 What cannot be worked out is answered by `refused`: what it is of, what was expected, and what was found.
@@ -24,7 +24,7 @@ from typing import Any
 
 from capture.clearance.check import StrokeKept, judged_again
 from capture.clearance.gauge.facts import GaugeEntry, gauge_fact_of
-from capture.clearance.gauge.masters import master_of
+from capture.clearance.gauge.masters import Room, master_of
 from capture.clearance.kept_form import columns_of_stroke, columns_of_verdict, stroke_of
 from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import kept_with
@@ -108,7 +108,7 @@ class Derivation:
     def _masters(self, asked: Mapping[str, Any]) -> Plain:
         masters = [master_of(one) for one in asked["masters"]]
         try:
-            made = measure_masters(Path(asked["recording"]), masters)
+            made = measure_masters(Path(asked["recording"]), masters, Room(**asked.get("room", {})))
         except RecordingError as error:
             raise _Refused("its recording", "one that can be measured", error) from error
         return {

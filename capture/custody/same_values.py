@@ -9,7 +9,7 @@ from typing import Any, Final
 #: The last digits of SciPy's quantiles may differ between its versions and machines; nothing else may.
 _SAME_FLOAT: Final = 1e-9
 #: Words for people, which another version may put differently.
-_WORDING: Final = frozenset({"remarks", "text"})
+_WORDING: Final = frozenset({"pressure_gauge_against", "remarks", "text"})
 
 
 def alike(kept: Any, made: Any) -> bool:

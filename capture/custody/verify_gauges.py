@@ -36,7 +36,7 @@ def prove_gauge_check(sealed: GaugeSealed, record: Path, ways: Ways) -> None:
     masters = [one.kept() for one in fact.masters]
     try:
         way = ways.by(fact.method or FIRST_METHOD)
-        made = way.answer({"what": "masters", "recording": str(path), "masters": masters})
+        made = way.answer({"what": "masters", "recording": str(path), "masters": masters, "room": asdict(fact.room)})
     except MethodError as error:
         raise Mismatch(
             f"the method of {what}", entry=sealed.entry, expected="one that is here", found=f"{error}"

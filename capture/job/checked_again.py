@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
+from capture.clearance.verdict import Verdict
 from capture.record import Job, KeptCheck
 from capture.unit.facts import PartsChanged
 
@@ -18,6 +20,8 @@ class CheckedAgain:
     pack: str
     first_nm: int
     again_nm: int
+    within_nm: float
+    """What the scatter of its strokes leaves in the mean of one of them, root mean square."""
 
 
 def checked_again(jobs: Iterable[Job], gauge: str) -> Iterator[CheckedAgain]:
@@ -32,9 +36,16 @@ def checked_again(jobs: Iterable[Job], gauge: str) -> Iterator[CheckedAgain]:
         for pack, checks in packs.items():
             for first, again in pairwise(checks):
                 if not any(first.started_number < number < again.started_number for number in changed):
-                    yield CheckedAgain(job.id, pack, _mean(first), _mean(again))
+                    within = math.hypot(within_nm(_stands(first)), within_nm(_stands(again))) / math.sqrt(2)
+                    yield CheckedAgain(job.id, pack, _stands(first).mean_nm, _stands(again).mean_nm, within)
 
 
-def _mean(check: KeptCheck) -> int:
+def _stands(check: KeptCheck) -> Verdict:
     assert check.stands is not None
-    return check.stands.mean_nm
+    return check.stands
+
+
+def within_nm(verdict: Verdict) -> float:
+    """Return what the scatter of its strokes leaves in the mean of a check: it is in every verdict's budget by itself,
+    and in what checks of one pack differ by. What the display leaves is a bound, and stays in both."""
+    return math.hypot(*(line.standard_nm for line in verdict.budget if line.source == "repeatability"))

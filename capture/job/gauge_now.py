@@ -11,8 +11,8 @@ from uuid import uuid4
 
 from capture import __version__
 from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry
-from capture.clearance.gauge.masters import Master
-from capture.clearance.gauge.standing import GaugeStanding, mornings_of, standing_of
+from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room
+from capture.clearance.gauge.standing import GaugeStanding, instrument_words, mornings_of, standing_of
 from capture.mqtt.messages import GaugeMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.plumbing.durable import copy_into
@@ -32,7 +32,7 @@ def gauge_now(
     serving = [
         one for one in entries if not (real and isinstance(one.fact, GaugeChecked) and not is_measured(one.fact.origin))
     ]
-    return standing_of(serving, gauge.serial, bench, at)
+    return standing_of(serving, gauge.serial, bench, at, gauge.check_holds)
 
 
 def kept_with(
@@ -45,8 +45,10 @@ def kept_with(
     """Return what a check, and its recording, keep of its gauge: which it is, how it stands, and what is known of its
     error, with the entry that says so."""
     standing = gauge_now(entries, gauge, bench, at, origin)
-    error = None if standing.error is None else standing.error.kept()
-    return {**gauge.kept(), "standing": standing.word, "error": error}
+    kept = {**gauge.kept(), "standing": standing.word, "error": standing.error and standing.error.kept()}
+    if gauge.pressure_gauge:
+        kept["pressure_gauge_against"] = instrument_words(entries, gauge.pressure_gauge, at.astimezone().date())
+    return kept
 
 
 def gauge_check_told(
@@ -93,9 +95,10 @@ def gauge_checked(
     by: str,
     as_left: bool = False,
     origin: Mapping[str, Any] | None = None,
+    room: Room = ASSUMED_ROOM,
 ) -> GaugeChecked:
     """Return a check of a gauge, measured from its recording in the data folder `home`. Raises RecordingError."""
-    made = measure_masters(recording, masters)
+    made = measure_masters(recording, masters, room)
     with open_recording(recording) as file:
         size, sha256 = copy_into(file, None)
     return GaugeChecked(
@@ -116,4 +119,5 @@ def gauge_checked(
         software_version=__version__,
         origin=origin,
         method=METHOD,
+        room=room,
     )

@@ -62,7 +62,7 @@ def doubt_of(entries: Sequence[GaugeEntry], gauge: str) -> Doubt | None:
 
 
 def _in_order(morning: Morning) -> bool:
-    return morning.fact.check.result == "in order" and morning.charted.word not in ("level", "spread")
+    return morning.fact.check.result == "in order" and not morning.charted.alarm
 
 
 def suspects(entries: Sequence[GaugeEntry], jobs: Iterable[Job], gauge: str, doubt: Doubt) -> list[Suspect]:

@@ -31,7 +31,7 @@ from capture.stock import StockError
 from capture.strokes.methods import METHOD
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
 from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut, is_demonstration
-from capture.unit.gauge_identity import out_words, overdue_words
+from capture.unit.gauge_identity import out_words, overdue_words, pressure_gauge_words
 from capture.unit.offers import Choice, Offers, offers
 from capture.unit.origin import not_measured_words
 from capture.unit.signoff_rules import Objection, against, elapsed_ns
@@ -82,6 +82,7 @@ def _judged_as(check: KeptCheck, number: int, verdict: Verdict) -> Judged:
         verdict,
         overdue=late,
         out=out_words(check.gauge),
+        pressure=pressure_gauge_words(check.gauge),
         set_up=_set_up(check),
         not_measured=not_measured_words(check.origin),
     )

@@ -14,7 +14,9 @@ STRIP: Final = 30
 #: Dots of a braille cell by (column, row from the top).
 _DOTS: Final = ((0x01, 0x02, 0x04, 0x40), (0x08, 0x10, 0x20, 0x80))
 _WIDE: Final = 41
-_MARKS: Final = {"in control": " ", "too few": " ", "level": "◆ level", "spread": "▲ spread"}
+_MARKS: Final = {
+    "in control": " ", "too few": " ", "look again": "◇ look again", "level": "◆ level", "spread": "▲ spread",
+}  # fmt: skip
 
 
 def strip(mornings: Sequence[Morning]) -> tuple[str, str]:
@@ -80,7 +82,7 @@ def _line(one: Morning, middle: float, half: float) -> str:
     bar[_column(one.charted.average_nm, middle, half)] = "○"
     bar[_column(point.error_nm, middle, half)] = "●"
     told = [_MARKS[one.charted.word].strip(), fact.check.result if fact.check.result != "in order" else ""]
-    told += ["as left" if fact.as_left else "", "alarm" if one.charted.alarm else ""]
+    told += ["as left" if fact.as_left else "", "out of control" if one.charted.alarm else ""]
     what = ", ".join(word for word in told if word)
     when = one.entry.at.astimezone()
     text = f"{when:%Y-%m-%d %H:%M} {point.error_nm / 1000:+6.1f} {point.spread.sd / 1000:5.2f} {''.join(bar)} {fact.by}"

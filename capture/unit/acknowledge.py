@@ -1,12 +1,12 @@
 """What the person who signs a unit off must acknowledge: it does not bar the sign-off, and may not pass in silence.
 
-Seven things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
+Eight things are so far: a change of parts that did not come out as predicted, which no later check has explained; a
 verdict that counts and was measured with a gauge whose calibration had run out, or a good one with a gauge that a
-master had shown to be out; a step tightened with a wrench whose check had run out, or had found it out; a verdict that
-rests on fewer strokes than the sheet asks for, or differs from what all of the strokes say, because a person left some
-out; one whose strokes show that the seal leaks; one that may have begun while the air was on; and one whose readings
-came from a file or a program: a sign-off that acknowledges that is a demonstration and releases no unit. No I/O, no
-clock.
+master had shown to be out; air set by a pressure gauge, or a step tightened with a wrench, whose check had run out or
+had found it out; a verdict that rests on fewer strokes than the sheet asks for, or differs from what all of the strokes
+say, because a person left some out; one whose strokes show that the seal leaks; one that may have begun while the air
+was on; and one whose readings came from a file or a program: a sign-off that acknowledges that is a demonstration and
+releases no unit. No I/O, no clock.
 """
 
 from __future__ import annotations
@@ -40,6 +40,10 @@ def remarks(
         packs, number = _named(bad)
         text = f"{gauge}, measured {packs}, now good"
         found.append(ToAcknowledge("gauge_out", number, f"{text}: measure again with a gauge in order."))
+    for gauge, unsure in _by(checks, lambda check: check.pressure):
+        packs, number = _named(unsure)
+        text = f"{gauge}, when {packs} {'was' if len(unsure) == 1 else 'were'} measured: air pressure not assured."
+        found.append(ToAcknowledge("pressure_gauge_overdue", number, text))
     tightened: dict[int, Entry] = {}
     for entry in entries:
         if isinstance(entry.fact, StepDone):

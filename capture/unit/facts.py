@@ -75,6 +75,7 @@ class ToAcknowledge:
         "not_as_predicted",
         "gauge_overdue",
         "gauge_out",
+        "pressure_gauge_overdue",
         "wrench_overdue",
         "strokes_left_out",
         "seal_leaks",
@@ -176,6 +177,8 @@ class Judged:
     """The gauge in words, where its calibration had run out when this was measured."""
     out: str = ""
     """The gauge in words, where a check against a master had found it out of its limit or its chart out of control."""
+    pressure: str = ""
+    """What stood against the pressure gauge that its air was set by; empty for nothing."""
     set_up: str = ""
     """The gauge and the day in one text: checks that have the same share the gauge's error. Empty if not known."""
     not_measured: str = ""

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
-from typing import Any
+from datetime import date, timedelta
+from typing import Any, Final
+
+#: How long a check against a master holds (default of the method: until the next day's).
+_A_DAY: Final = timedelta(hours=24)
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,11 +17,20 @@ class Gauge:
 
     serial: str
     calibration_due: date | None = None
+    check_holds: timedelta = _A_DAY
+    pressure_gauge: str = ""
+    """Serial number of the pressure gauge that the air is set by; empty where the shop does not say."""
 
     def kept(self) -> dict[str, Any]:
-        """Return what the record keeps with every check; the date in ISO 8601."""
+        """Return what the record keeps with every check; the date in ISO 8601. What is as if nobody had said it is left
+        out, as it was before it could be said."""
         due = self.calibration_due
-        return {"serial": self.serial, "calibration_due": None if due is None else due.isoformat()}
+        told: dict[str, Any] = {"serial": self.serial, "calibration_due": None if due is None else due.isoformat()}
+        if self.check_holds != _A_DAY:
+            told["check_holds_s"] = round(self.check_holds.total_seconds())
+        if self.pressure_gauge:
+            told["pressure_gauge"] = self.pressure_gauge
+        return told
 
     def overdue(self, on: date) -> bool:
         """Say whether the calibration had run out on that day."""
@@ -58,7 +70,17 @@ def out_words(kept: Mapping[str, Any] | None) -> str:
     return f"Gauge {kept.get('serial', '')}, {kept['standing']} by its last check against a master"
 
 
+def pressure_gauge_words(kept: Mapping[str, Any] | None) -> str:
+    """Return what stood against the pressure gauge when a check was made, as the record kept it; empty for nothing."""
+    return "" if kept is None else str(kept.get("pressure_gauge_against", ""))
+
+
 def gauge_of(kept: Mapping[str, Any]) -> Gauge:
     """Return the gauge that the record kept. Raises ValueError for a date that is none."""
     due = kept.get("calibration_due")
-    return Gauge(str(kept.get("serial", "")), None if due is None else date.fromisoformat(str(due)))
+    return Gauge(
+        str(kept.get("serial", "")),
+        None if due is None else date.fromisoformat(str(due)),
+        timedelta(seconds=int(kept["check_holds_s"])) if "check_holds_s" in kept else _A_DAY,
+        str(kept.get("pressure_gauge", "")),
+    )

@@ -200,10 +200,10 @@ def test_the_chart_lists_mornings_limits_events_and_who(home: Path) -> None:
     number = mornings(home)
     run("event", "DI-0413", "dropped", "--by", "B. Person", "--note", "off the bench", "--data-dir", str(home))
     said = run("chart", "DI-0413", "--data-dir", str(home)).output
-    assert said.count("early shift") == 15 and "◆ level, out" in said
+    assert said.count("early shift") == 15 and "◇ look again, out" in said
     assert "-- dropped: off the bench (B. Person)" in said and "Usual" in said
     told = [json.loads(line) for line in run("chart", "DI-0413", "--json", "--data-dir", str(home)).output.splitlines()]
-    assert told[-1]["entry"] == number and told[-1]["control"] == "level" and told[0]["control"] == "too few"
+    assert told[-1]["entry"] == number and told[-1]["control"] == "look again" and told[0]["control"] == "too few"
     run("chart", "DI-0413", "--html", str(home / "chart.html"), "--data-dir", str(home))
     page = (home / "chart.html").read_text()
     assert page.count("<circle") == 30 and "early shift" in page and "http" not in page

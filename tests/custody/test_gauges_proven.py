@@ -9,11 +9,14 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from capture.clearance.gauge.facts import InstrumentChecked
+from capture.clearance.gauge.masters import Room
 from capture.cli.main import app
 from capture.custody.backup import back_up_to_folder, restore
 from capture.custody.backup.sources import Source
 from capture.custody.verify import verify
 from capture.job.gauge_now import kept_with
+from capture.job.unit_on_record import judged_in
 from capture.record import Store
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
@@ -106,6 +109,26 @@ def test_a_verdict_that_claims_another_error_does_not_prove(tmp_path: Path) -> N
     proof = verify(path)
     assert proof.mismatch is not None and "gauge" in str(proof.mismatch)
     assert recording.is_file()
+
+
+def test_what_stood_against_the_pressure_gauge_is_kept_with_a_check_and_proven(tmp_path: Path) -> None:
+    path = tmp_path / "record.sqlite"
+    gauge = Gauge(GAUGE, check_holds=timedelta(minutes=10), pressure_gauge="PG-3")
+    with Store.open(path) as store:
+        list_masters(store, tmp_path, MORNING - timedelta(days=1))
+        keep_morning(store, tmp_path, MORNING, room=Room(24.0, 1.0))
+        store.add_gauge_fact(
+            InstrumentChecked("PG-3", "pressure gauge", "PM-1", "kPa", ((140.0, 141.0),), 2.0, "foreman", "2026-01-31"),
+            at=MORNING,
+        )
+        kept = kept_with(gauge, store.gauge_facts(), "bay-1", AT + timedelta(minutes=1))
+        assert (kept["standing"], kept["check_holds_s"]) == ("not checked", 600)  # 20 minutes before: too old here
+        check_from(
+            store, tmp_path, open_job(store, 0, AT), "low", "line-10hz-mm-clean", AT + timedelta(minutes=1), gauge=kept
+        )
+        (judged,) = judged_in(store.job(1))
+    assert judged.pressure == "Pressure gauge PG-3, check overdue since 2026-01-31"
+    assert verify(path).mismatch is None
 
 
 def test_a_check_from_before_is_proven_without_one(tmp_path: Path) -> None:

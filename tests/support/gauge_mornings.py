@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from capture.clearance.gauge.facts import MastersListed
-from capture.clearance.gauge.masters import load_masters
+from capture.clearance.gauge.masters import ASSUMED_ROOM, Room, load_masters
 from capture.job.gauge_now import gauge_checked, place_for_check
 from capture.record import Store
 from tests.support.master_recording import MASTERS, write_masters
@@ -35,6 +35,7 @@ def keep_morning(
     seed: int = 1,
     as_left: bool = False,
     bench: str = "bay-1",
+    room: Room = ASSUMED_ROOM,
 ) -> int:
     """Keep a morning's check; return its entry's number."""
     place = place_for_check(home, GAUGE, at)
@@ -42,5 +43,5 @@ def keep_morning(
     write_masters(place, A_MORNING, error=error, step_nm=step_nm, max_error=max_error, started=at, seed=seed)
     (home / "masters.toml").write_text(MASTERS)
     masters = load_masters(home / "masters.toml")
-    fact = gauge_checked(place, home, masters, gauge=GAUGE, bench=bench, by="early shift", as_left=as_left)
+    fact = gauge_checked(place, home, masters, gauge=GAUGE, bench=bench, by="early shift", as_left=as_left, room=room)
     return store.add_gauge_fact(fact, at=at)

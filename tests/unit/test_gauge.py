@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from capture.clearance.gauge.masters import Room
 from capture.config import ConfigError, load_config
 from capture.custody.verify import verify
 from capture.record import Store
@@ -47,9 +48,17 @@ def test_the_gauge_is_a_table_of_its_own_in_the_settings(tmp_path: Path) -> None
     assert settled.gauge is not None
     assert settled.gauge.identity() == Gauge("DI-0413", date(2026, 3, 31))
     assert settled.indicator.driver_settings() == {}
+    config.write_text(
+        '[gauge]\nserial = "x"\nvalid_for = "12 h"\npressure_gauge = "PG-3"\nroom_c = 22.5\nroom_within_k = 1\n'
+    )
+    told = load_config(config).gauge
+    assert told is not None and told.room() == Room(22.5, 1.0)
+    assert told.identity() == Gauge("x", check_holds=timedelta(hours=12), pressure_gauge="PG-3")
+    assert gauge_of(told.identity().kept()) == told.identity()
     for wrong, said in (
         ('serial = "x"\ncalibration_due = "soon"', r"gauge\.calibration_due: .*date"),
         ("calibration_due = 2026-03-31", r"gauge\.serial: is missing"),
+        ('serial = "x"\nvalid_for = "5 min"', r"gauge\.valid_for: .*"),
         (
             'serial = "x"\ncolour = "red"',
             r"gauge\.colour: is no setting; there are: serial, calibration_due",

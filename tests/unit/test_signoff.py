@@ -292,6 +292,16 @@ def test_whoever_signs_must_acknowledge_that_a_seal_leaks() -> None:
     assert remarks([], [Judged("low", 10, 19, leaking), Judged("low", 20, 29, sample_verdict("good"))], []) == ()
 
 
+def test_air_set_by_a_pressure_gauge_whose_check_ran_out_must_be_acknowledged() -> None:
+    late = "Pressure gauge PG-3, check overdue since 2026-03-01"
+    one, other = (
+        Judged(pack, n, n + 5, sample_verdict("good"), pressure=late) for pack, n in (("low", 10), ("high", 20))
+    )
+    (told,) = remarks([], [one, other], [])
+    assert (told.code, told.number) == ("pressure_gauge_overdue", 25)
+    assert told.text == f"{late}, when low, high were measured: air pressure not assured."
+
+
 def test_a_good_pack_that_was_measured_with_a_gauge_that_is_out_must_be_acknowledged() -> None:
     out = "Gauge DI-0413, out by its last check against a master"
     good = Judged("low", 10, 19, sample_verdict("good"), out=out)

@@ -4,18 +4,23 @@ Theory. One master, the check standard, is read every time. Two charts of it (NI
 
     spread      of the repeats of one morning, against what all mornings before pool to, by F at 99 %
     level       the error, a value a morning: an individuals chart, with an exponentially weighted moving average beside
-                it (z = 0.2 e + 0.8 z before), which finds small shifts that stay
+                it (z = w e + (1 - w) z before), which finds small shifts that stay
 
 The limits are estimated, from at least 12 mornings in control and at most the phase's first 100, and without the
-newest 20 of more: a shift has to be found before it is learned. So the quantiles are those of t, and what is not known
-of the mean is in them: s sqrt(1 + 1/K) for a value, at 3.5 s of a normal distribution, s sqrt(0.2 / 1.8 + 1/K) for the
-average, at 2.75 s. s is never below what the display's rounding and the repeats leave in an error: otherwise a coarse
-display alarms by its digits. A value outside its own limits does not enter the average, nor later limits.
+newest 20 of more: a shift has to be found before it is learned. So the quantiles are those of t. s is never below what
+the display's rounding and the repeats leave in an error: otherwise a coarse display alarms by its digits. A value
+outside its own limits does not enter the average, nor later limits.
 
-One check outside the limits asks for another with wiped faces; two in a row are an alarm. By simulation, half of the
-variance being the day's and half the repeats': a false alarm in 457 mornings, and a shift of one s found in 11 or 12,
-in 14 where only 60 mornings went before. With limits known exactly, and no second check, 3.5 and 3 s give 465 and 11
-(worked out as a Markov chain).
+A check near the edge, a value beyond 3 s or an average beyond 1.75 of its own, asks for another look with wiped faces,
+and the mean of the looks is the morning's value. What is outside then is an alarm:
+
+    value       beyond 3.5 s sqrt(1 + 1/K)
+    average     beyond (2.95 - f / 2) s sqrt(w / (2 - w) + 10/K^2), w = 0.12 the newest value's weight
+
+f is the share of a morning's variance that its own repeats make: as much as a second look halves. 10/K^2 stands for
+what is not known of the mean of K mornings: wide while there are few. The widths are chosen by simulation (the room's
+README, D1); with limits known exactly, weight 0.2 and no second look, 3.5 and 3 s give one false alarm in 465 mornings,
+and a shift of one s found in 11 (worked out as a Markov chain).
 
 A phase ends where the gauge or its stand became another: dropped, a new tip, repaired. Nothing is compared across it.
 """
@@ -24,7 +29,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -36,14 +42,20 @@ MOST_MORNINGS: Final = 100
 #: So many of the newest mornings have no part in the limits, where there are enough before them.
 NEWEST: Final = 20
 #: The newest value's weight in the moving average.
-WEIGHT: Final = 0.2
-#: One-sided probabilities beyond 3.5 and 2.75 standard deviations of a normal distribution.
-_BEYOND_VALUE: Final = 2.326e-4
-_BEYOND_AVERAGE: Final = 2.980e-3
+WEIGHT: Final = 0.12
+#: Beyond so many standard deviations a check asks for another look.
+_LOOK_VALUE: Final = 3.0
+_LOOK_AVERAGE: Final = 1.75
+#: And beyond so many the mean of the looks is an alarm; the average's less what a second look halves.
+_ALARM_VALUE: Final = 3.5
+_ALARM_AVERAGE: Final = 2.95
+_LESS_BY_REPEATS: Final = 0.5
+#: What is not known of the mean of K mornings, over K^2.
+_FEW: Final = 10.0
 #: How sure the F test of the spread is.
 _SPREAD_SURE: Final = 0.99
 
-ControlWord = Literal["too few", "in control", "level", "spread"]
+ControlWord = Literal["too few", "in control", "look again", "level", "spread"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +79,12 @@ class Limits:
     sd_nm: float
     mornings: int
     """How many they rest on."""
+    look_value_nm: float
+    """How far a value may be from the mean before it asks for another look."""
+    look_average_nm: float
+    """How far the moving average may be before it does."""
     value_nm: float
-    """How far a value may be from the mean."""
+    """How far a value may be from the mean, looked at again."""
     average_nm: float
     """How far the moving average may be."""
     spread: Spread
@@ -82,12 +98,19 @@ class Charted:
     point: Point
     limits: Limits | None
     """None while there are too few mornings in the phase."""
+    value_nm: float
+    """Its error, or the mean of the looks of which it is the last."""
     average_nm: float
     """The moving average with this check, unless its value is outside by itself."""
+    scatters: bool
+    """Whether its repeats scatter more than usual."""
     word: ControlWord
-    """What this check is outside of, if anything."""
-    alarm: bool
-    """Whether the check before was outside too: do not measure with it."""
+    """`look again` asks for another look; `level` and `spread` say what is outside though it was looked at again."""
+
+    @property
+    def alarm(self) -> bool:
+        """Whether it is out of control: do not measure with it."""
+        return self.word in ("level", "spread")
 
     @property
     def shift_nm(self) -> float:
@@ -117,26 +140,47 @@ class Chart:
         self._limits: Limits | None = None
         self._rests_on = 0
         self._average = 0.0
+        self._looks: list[Point] = []
+        self._all_scatter = False
         self._before: Charted | None = None
 
     def add(self, point: Point) -> Charted:
-        """Put the next check on the chart."""
+        """Put the next check on the chart. After one that asked for another look, it is that look."""
         before = self._before
         if before is None or point.phase != before.point.phase:
             self._baseline, self._limits, self._rests_on, self._average = [], None, 0, point.error_nm
-            before = None
+            self._looks, before = [], None
         limits = self._usual()
-        now = WEIGHT * point.error_nm + (1 - WEIGHT) * self._average
-        word = _word(point, limits, now)
-        if limits is not None and abs(point.error_nm - limits.mean_nm) > limits.value_nm:
+        self._looks.append(point)
+        value = mean_of([one.error_nm for one in self._looks])
+        scatters = limits is not None and _scatters(point, limits)
+        self._all_scatter = scatters and (len(self._looks) == 1 or self._all_scatter)
+        word = self._word(limits, value, scatters, alarmed=before is not None and before.alarm)
+        now = self._with(value)
+        if limits is not None and abs(value - limits.mean_nm) > limits.value_nm:
             now = self._average
-        outside = word in ("level", "spread")
-        alarm = outside and before is not None and before.word in ("level", "spread")
-        self._average = now
-        if not outside:
-            self._baseline.append(point)
-        self._before = Charted(point, limits, now, word, alarm)
+        if word != "look again":
+            if word in ("in control", "too few"):
+                self._baseline.append(point if value == point.error_nm else replace(point, error_nm=value))
+            self._average, self._looks = now, []
+        self._before = Charted(point, limits, value, now, scatters, word)
         return self._before
+
+    def _with(self, value_nm: float) -> float:
+        return WEIGHT * value_nm + (1 - WEIGHT) * self._average
+
+    def _word(self, limits: Limits | None, value_nm: float, scatters: bool, *, alarmed: bool) -> ControlWord:
+        if limits is None:
+            return "too few"
+        off, average_off = abs(value_nm - limits.mean_nm), abs(self._with(value_nm) - limits.mean_nm)
+        if len(self._looks) > 1 or alarmed:
+            if off > limits.value_nm or average_off > limits.average_nm:
+                return "level"
+            if self._all_scatter:
+                return "spread"
+            return "look again" if scatters else "in control"
+        near = off > limits.look_value_nm or average_off > limits.look_average_nm
+        return "look again" if near or scatters else "in control"
 
     def _usual(self) -> Limits | None:
         count = len(self._baseline)
@@ -158,34 +202,39 @@ def chart(points: Iterable[Point]) -> list[Charted]:
 
 
 def _limits(baseline: Sequence[Point]) -> Limits:
-    from scipy.special import stdtrit
-
     errors = [point.error_nm for point in baseline]
     short = pooled(point.spread for point in baseline)
     mornings, mean = len(errors), mean_of(errors)
-    least = max(math.hypot(point.rounding_nm, short.sd / math.sqrt(point.repeats)) for point in baseline)
+    repeats = [short.sd / math.sqrt(point.repeats) for point in baseline]
+    least = max(math.hypot(point.rounding_nm, own) for point, own in zip(baseline, repeats, strict=True))
     sd = max(sd_of(errors).sd, least)
-    wide, narrow = (float(stdtrit(mornings - 1, 1 - beyond)) for beyond in (_BEYOND_VALUE, _BEYOND_AVERAGE))
+    share = min(1.0, mean_of([own**2 for own in repeats]) / sd**2) if sd else 0.0
+    value = sd * math.sqrt(1 + 1 / mornings)
+    moving = sd * math.sqrt(WEIGHT / (2 - WEIGHT) + _FEW / mornings**2)
     return Limits(
         mean_nm=mean,
         sd_nm=sd,
         mornings=mornings,
-        value_nm=wide * sd * math.sqrt(1 + 1 / mornings),
-        average_nm=narrow * sd * math.sqrt(WEIGHT / (2 - WEIGHT) + 1 / mornings),
+        look_value_nm=_quantile(_LOOK_VALUE, mornings) * value,
+        look_average_nm=_quantile(_LOOK_AVERAGE, mornings) * moving,
+        value_nm=_quantile(_ALARM_VALUE, mornings) * value,
+        average_nm=_quantile(round(_ALARM_AVERAGE - _LESS_BY_REPEATS * share, 2), mornings) * moving,
         spread=short,
     )
 
 
-def _word(point: Point, limits: Limits | None, average_nm: float) -> ControlWord:
-    if limits is None:
-        return "too few"
+@cache
+def _quantile(width: float, mornings: int) -> float:
+    """Return how many estimated standard deviations are as rare as `width` known ones."""
+    from scipy.special import ndtr, stdtrit
+
+    return -float(stdtrit(mornings - 1, ndtr(-width)))
+
+
+def _scatters(point: Point, limits: Limits) -> bool:
     # Repeats that all show the same digits say nothing of the spread; rounding is at least as much as they can differ.
     usual = Spread(max(limits.spread.sd, point.rounding_nm), limits.spread.dof)
-    if point.spread.exceeds(usual, _SPREAD_SURE):
-        return "spread"
-    if abs(point.error_nm - limits.mean_nm) > limits.value_nm:
-        return "level"
-    return "level" if abs(average_nm - limits.mean_nm) > limits.average_nm else "in control"
+    return point.spread.exceeds(usual, _SPREAD_SURE)
 
 
 def day_to_day(points: Sequence[Point]) -> Spread:

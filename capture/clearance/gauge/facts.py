@@ -3,15 +3,16 @@ hand. Plain data, in the order it happened; nothing is ever changed. Lengths nm.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import date, datetime
 from typing import Any, Final, Literal
 
 from capture.clearance.gauge.linearity import FittedLine, Linearity, Play
 from capture.clearance.gauge.master_check import MasterCheck, MasterError, Refusal
-from capture.clearance.gauge.masters import Master, master_of
+from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room, master_of
 from capture.clearance.gauge.spread import Spread
+from capture.clearance.gauge.study import Row, Study
 
 EventWord = Literal[
     "dropped", "new tip", "battery", "repaired", "stand moved", "sent for calibration", "back from calibration"
@@ -63,6 +64,7 @@ class GaugeChecked:
     """Where its readings came from, as a check of a pack keeps it; None where nobody says."""
     method: int | None = None
     """The way of measuring by its number; None from before they were numbered."""
+    room: Room = ASSUMED_ROOM
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +125,23 @@ class StudyKept:
     grr_nm: float
     grr_dof: float
     by: str
+    within_nm: float = 0.0
+    """What the scatter of its strokes leaves in the mean of a check, root mean square: part of what was found, and in
+    every verdict's budget by itself. 0 where the table does not say."""
+
+
+def study_kept(gauge: str, rows_nm: Sequence[Row], found: Study, within_nm: float, by: str) -> StudyKept:
+    """Return what the record keeps of a study whose table is in nm."""
+    return StudyKept(
+        gauge,
+        tuple((row.part, row.operator, row.value) for row in rows_nm),
+        found.repeatability.sd,
+        found.reproducibility.sd,
+        found.grr.sd,
+        found.grr.dof,
+        by,
+        within_nm,
+    )
 
 
 GaugeFact = MastersListed | GaugeChecked | GaugeEvent | InstrumentChecked | StudyKept
@@ -168,6 +187,7 @@ def gauge_fact_of(kind: str, body: Mapping[str, Any]) -> GaugeFact:
         told["masters"] = tuple(master_of(one) for one in told["masters"])
     if kind == "gauge_check":
         told["check"] = _check_of(told["check"])
+        told["room"] = Room(**told.get("room", {}))
         told["linearity"] = None if told["linearity"] is None else _linearity_of(told["linearity"])
     if kind == "instrument_check":
         told["values"] = tuple((float(true), float(reading)) for true, reading in told["values"])

@@ -8,7 +8,8 @@ held travel is what the gauge reads for the master. Of master i, slid under m ti
     s_w              of the repeats of all masters together, sum of (m_i - 1) degrees of freedom     JCGM 100, 4.2
     u_R              the certificate's, U / k                                                        JCGM 100, 4.3.3
     rounding         what the display leaves in a travel, as in a budget of a clearance              F.2.2.1
-    alpha dT x       a workshop is within dT of the 20 degrees at which the certificate holds        ISO 1, 4.3.7
+    alpha dT x       the room is within dT of the temperature that is known of it, by default 20     ISO 1, 4.3.7
+                     degrees, at which the certificate holds; else the master's expansion is taken off
 
 and U is the half-width that holds 95 % of their sum (JCGM 101). Against the maker's limit it decides as ISO 14253-1
 says (`limits`), by the master that says the worst.
@@ -25,7 +26,7 @@ from typing import Final, Literal
 from capture.clearance.distribution import Distribution, normal, rectangle, scaled_t
 from capture.clearance.gauge.limits import Result, against_limit
 from capture.clearance.gauge.linearity import LEAST_MASTERS, Linearity, linearity
-from capture.clearance.gauge.masters import Master
+from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room
 from capture.clearance.gauge.spread import Spread, mean_of, pooled, sd_of
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length
@@ -37,8 +38,6 @@ ANOTHER_PIECE_NM: Final = 50_000
 #: The rest may wander by so many display steps before the stand is said to have moved, and by so much on any display.
 _REST_STEPS: Final = 2.5
 _REST_NM: Final = 2_000
-#: A workshop is within so many kelvin of 20 degrees Celsius (assumption; it matters at more than 20 mm only).
-_OFF_20_C: Final = 5.0
 #: How often the first master is slid under the tip.
 REPEATS: Final = 3
 #: With these flags a stroke of a master says nothing of it.
@@ -58,10 +57,11 @@ class Refusal:
 
 @dataclass(frozen=True, slots=True)
 class CheckSettings:
-    """What is known of the gauge beforehand. Lengths nm; a limit of 0 is none known."""
+    """What is known beforehand of the gauge and the room. Lengths nm; a limit of 0 is none known."""
 
     resolution_nm: int
     max_error_nm: int
+    room: Room = ASSUMED_ROOM
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,8 +124,8 @@ def error_of(
     master: Master, readings_nm: Sequence[float], shared: Spread, rounding_nm: float, settings: CheckSettings
 ) -> MasterError:
     """Return the error at one master, from its readings and the spread that all masters share. Lengths nm."""
-    error = mean_of(readings_nm) - master.value_nm
-    spread = terms_at(master, len(readings_nm), shared, rounding_nm)
+    error = mean_of(readings_nm) - master.value_nm - master.expansion_nm(settings.room)
+    spread = terms_at(master, len(readings_nm), shared, rounding_nm, settings.room.within_k)
     expanded = spread.half_width(COVERAGE)
     return MasterError(
         serial=master.serial,
@@ -139,29 +139,29 @@ def error_of(
     )
 
 
-def terms_at(master: Master, repeats: int, shared: Spread, rounding_nm: float) -> Distribution:
+def terms_at(master: Master, repeats: int, shared: Spread, rounding_nm: float, within_k: float) -> Distribution:
     """Return how what is not known of the error at a master is distributed (see above)."""
-    warmth = master.expansion_per_k * _OFF_20_C * master.value_nm
+    warmth = master.expansion_per_k * within_k * master.value_nm
     repeated = scaled_t(shared.sd / math.sqrt(repeats), shared.dof) if shared.dof else normal(0.0)
     certified = normal(master.standard_uncertainty_nm)
     rounded = rectangle(math.sqrt(1.5) * rounding_nm)
     return Distribution.of((repeated, certified, rounded, rounded, rectangle(warmth)))
 
 
-def linearity_in(strokes: Sequence[Stroke], masters: Sequence[Master]) -> Linearity | None:
+def linearity_in(strokes: Sequence[Stroke], masters: Sequence[Master], room: Room) -> Linearity | None:
     """Return the linearity in strokes over five or more masters, each ascending and descending; None where it is none.
 
     A stroke is descending where the one before it was of a larger master, or of the same on the way down.
     """
     steps = [one for one in strokes if worth_something(one)]
-    up: dict[Master, list[int]] = {master: [] for master in masters}
-    down: dict[Master, list[int]] = {master: [] for master in masters}
+    up: dict[Master, list[float]] = {master: [] for master in masters}
+    down: dict[Master, list[float]] = {master: [] for master in masters}
     before, falling = 0, False
     for one in steps:
         master = nearest_master(one, masters)
         if master.value_nm != before:
             falling = master.value_nm < before
-        (down if falling else up)[master].append(one.held_travel_nm)
+        (down if falling else up)[master].append(one.held_travel_nm - master.expansion_nm(room))
         before = master.value_nm
     groups = [(master.value_nm, up[master], down[master]) for master in masters]
     if len(groups) < LEAST_MASTERS or min(len(rising) + len(sinking) for _, rising, sinking in groups) < 2:

@@ -22,6 +22,22 @@ STEEL_PER_K: Final = 11.5e-6
 _NOMINAL_STEP_NM: Final = 1000
 
 
+#: The temperature at which certificates hold, degrees Celsius (ISO 1).
+STANDARD_C: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """How warm it is where a gauge is checked, degrees Celsius, and within how many kelvin that holds. The default is
+    what a workshop is assumed to keep to; it matters at more than 20 mm only."""
+
+    celsius: float = STANDARD_C
+    within_k: float = 5.0
+
+
+ASSUMED_ROOM: Final = Room()
+
+
 @dataclass(frozen=True, slots=True)
 class Master:
     """A piece of known thickness. `value_nm` is the certified one, with its expanded uncertainty."""
@@ -41,6 +57,10 @@ class Master:
     def standard_uncertainty_nm(self) -> float:
         """The certificate's expanded uncertainty over its coverage factor (JCGM 100, 4.3.3)."""
         return self.expanded_uncertainty_nm / self.coverage_factor
+
+    def expansion_nm(self, room: Room) -> float:
+        """Return how much longer it is in a room than its certificate says."""
+        return self.expansion_per_k * (room.celsius - STANDARD_C) * self.value_nm
 
     def overdue(self, on: date) -> bool:
         """Say whether its certificate had run out on that day."""

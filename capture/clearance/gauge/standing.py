@@ -1,8 +1,8 @@
 """How a gauge stands: what its newest check says of it now, and what a verdict may rest on. No I/O and no clock.
 
-A check holds for a day, on its own bench, and until something happens to the gauge. What was found as left holds like
-what was found: it is what is measured with. A refused check says nothing, and changes nothing; but one that reads far
-from its master as the one before it did, wiped faces and all, is a gauge that is out.
+A check holds for a day unless the shop says otherwise, on its own bench, and until something happens to the gauge. What
+was found as left holds like what was found: it is what is measured with. A refused check says nothing, and changes
+nothing; but one that reads far from its master as the one before it did, wiped faces and all, is a gauge that is out.
 """
 
 from __future__ import annotations
@@ -138,8 +138,10 @@ def _alike(one: GaugeChecked, other: GaugeChecked) -> bool:
     return first.serial == again.serial and abs(first.error_nm - again.error_nm) <= _ALIKE_NM
 
 
-def standing_of(entries: Sequence[GaugeEntry], gauge: str, bench: str, at: datetime) -> GaugeStanding:
-    """Return how a gauge stands at a bench, from what the record keeps of it up to then."""
+def standing_of(
+    entries: Sequence[GaugeEntry], gauge: str, bench: str, at: datetime, holds: timedelta = HOLDS
+) -> GaugeStanding:
+    """Return how a gauge stands at a bench, from what the record keeps of it up to then; a check holds for `holds`."""
     mornings = mornings_of(entries, gauge, bench)
     if not mornings:
         return GaugeStanding("not checked", f"Gauge {gauge}: not checked against a master.", None, None)
@@ -153,7 +155,7 @@ def standing_of(entries: Sequence[GaugeEntry], gauge: str, bench: str, at: datet
     if happened:
         text = f"Gauge {gauge}: {happened[-1]} since its last check ({when:%d %b %H:%M}). Check it against a master."
         return GaugeStanding("not checked", text, None, newest.entry.at)
-    if at - newest.entry.at > HOLDS:
+    if at - newest.entry.at > holds:
         text = f"Gauge {gauge}: last checked against a master {when:%d %b %H:%M}. Check it again."
         return GaugeStanding("not checked", text, None, newest.entry.at)
     error = error_of_check(entries, mornings)
@@ -173,8 +175,8 @@ def standing_of(entries: Sequence[GaugeEntry], gauge: str, bench: str, at: datet
         text += ": OUT of its limit. Use another gauge, and tell the supervisor."
     else:
         text += f": {check.result}."
-        if newest.charted.word in ("level", "spread"):
-            text += " That is unusual: wipe both faces and the anvil, and do it again."
+        if newest.charted.word == "look again":
+            text += " Near the edge of what is usual: wipe both faces and the anvil, and do it again."
     return GaugeStanding(check.result, text, error, newest.entry.at, newest.entry.number)
 
 
@@ -184,7 +186,7 @@ def spoken(morning: Morning) -> str:
     usual = ""
     if (limits := morning.charted.limits) is not None:
         usual = f", usual {limits.mean_nm / 1000:.0f} ± {limits.value_nm / 1000:.0f}"
-        if morning.charted.word == "spread":
+        if morning.charted.scatters:
             usual += f"; its repeats scatter by {morning.charted.point.spread.sd / 1000:.1f} um"
     micrometres = round(first.error_nm / 1000)
     how = f"{abs(micrometres)} um {'long' if micrometres > 0 else 'short'}" if micrometres else "true"
@@ -198,15 +200,19 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
     check, gauge, limit = fact.check, fact.gauge, fact.max_error_nm
     line = _linearity(mornings)
     spread = check.spread
-    if charted.limits is not None and charted.word != "spread":
+    if charted.limits is not None and not charted.scatters:
         spread = pooled((spread, charted.limits.spread))
     worst = max(check.masters, key=lambda one: abs(one.error_nm) + one.expanded_uncertainty_nm)
     bad = newest.out
-    same = [one.charted.point for one in mornings if one.charted.point.phase == charted.point.phase]
+    same = [
+        one.charted.point
+        for one in mornings
+        if one.charted.point.phase == charted.point.phase and (one is newest or one.charted.word != "look again")
+    ]
     moved = day_to_day(same)
     known = len(same) >= LEAST_MORNINGS
     drift = _drift(charted, moved.sd) if known else limit * _DRIFT_SHARE
-    remounts = _study(entries, gauge)
+    remount_nm, remount_dof = _remounts(entries, gauge)
     shown = line is not None and line.play is not None and line.play.shown
     return ErrorFound(
         entry=newest.entry.number,
@@ -221,8 +227,8 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
         play_known=line is not None and line.play is not None,
         drift_nm=drift,
         drift_dof=moved.dof if known else 0,
-        remount_nm=0.0 if remounts is None else remounts.grr_nm,
-        remount_dof=0.0 if remounts is None else remounts.grr_dof,
+        remount_nm=remount_nm,
+        remount_dof=remount_dof,
         widened_nm=max(limit, abs(worst.error_nm) + worst.expanded_uncertainty_nm) if bad else 0,
     )
 
@@ -246,8 +252,18 @@ def _linearity(mornings: Sequence[Morning]) -> Linearity | None:
     return None
 
 
-def _study(entries: Sequence[GaugeEntry], gauge: str) -> StudyKept | None:
-    for one in reversed(entries):
-        if isinstance(one.fact, StudyKept) and one.fact.gauge == gauge:
-            return one.fact
-    return None
+def _remounts(entries: Sequence[GaugeEntry], gauge: str) -> tuple[float, float]:
+    """Return what remounts and technicians add to a check, with the study's degrees of freedom: what the newest study
+    found, without what the strokes of its own checks made of it, which every verdict counts by itself."""
+    found = study_of(entries, gauge)
+    if found is None or not isinstance(found.fact, StudyKept):
+        return 0.0, 0.0
+    kept = found.fact
+    if kept.grr_nm <= kept.within_nm:
+        return 0.0, 0.0
+    return math.sqrt(kept.grr_nm**2 - kept.within_nm**2), kept.grr_dof
+
+
+def study_of(entries: Sequence[GaugeEntry], gauge: str) -> GaugeEntry | None:
+    """Return the entry of the newest study made with a gauge, None without one."""
+    return next((one for one in reversed(entries) if isinstance(one.fact, StudyKept) and one.fact.gauge == gauge), None)

@@ -11,7 +11,7 @@ import pytest
 
 from capture.clearance.gauge.limits import against_limit
 from capture.clearance.gauge.master_check import CheckSettings, checked, linearity_in
-from capture.clearance.gauge.masters import Master, load_masters, master_of
+from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room, load_masters, master_of
 from capture.plumbing.checked_file import TableError
 from capture.strokes.stroke import Stroke
 from tests.support.samples import stroke
@@ -43,6 +43,16 @@ def test_the_uncertainty_of_an_error_is_that_of_its_lines_added_in_squares() -> 
     found = checked(steps(1_003_000, 1_003_000, 1_004_000), [BLOCK], FINE, TODAY).masters[0]
     by_hand = np.sqrt((577.35 / np.sqrt(3)) ** 2 + 250**2 + 2 * (1000 / np.sqrt(12)) ** 2 + (57.5 / np.sqrt(3)) ** 2)
     assert found.standard_uncertainty_nm == round(float(by_hand))
+
+
+def test_in_a_warm_room_a_master_is_longer_than_its_certificate_says() -> None:
+    """11.5e-6 a kelvin of steel (common practice): 100 mm at 26 degrees is 6.9 um longer. What is not known of the
+    temperature is left."""
+    long = replace(BLOCK, nominal_nm=100_000_000, value_nm=100_000_000)
+    read = steps(100_006_900, 100_006_900, 100_006_900)
+    warm = [checked(read, [long], replace(FINE, room=room), TODAY).masters[0] for room in (Room(), Room(26.0, 1.0))]
+    assert [one.error_nm for one in warm] == [6_900, 0]
+    assert warm[1].standard_uncertainty_nm < 0.3 * warm[0].standard_uncertainty_nm
 
 
 @pytest.mark.parametrize(
@@ -186,8 +196,8 @@ def test_five_masters_up_and_down_are_a_linearity_with_play() -> None:
     up, down = [1, 2, 3, 4, 5], [5, 4, 3, 2, 1]
     made = steps(*(n * 401_000 + (2_000 if falling else 0) for _ in range(3)
                    for falling, way in ((False, up), (True, down)) for n in way))  # fmt: skip
-    found = linearity_in(made, masters)
+    found = linearity_in(made, masters, ASSUMED_ROOM)
     assert found is not None and found.line.slope == pytest.approx(0.0025, abs=3e-4)
     assert found.play is not None
-    assert linearity_in(made[:5], masters) is None
-    assert linearity_in(made, masters[:4]) is None
+    assert linearity_in(made[:5], masters, ASSUMED_ROOM) is None
+    assert linearity_in(made, masters[:4], ASSUMED_ROOM) is None

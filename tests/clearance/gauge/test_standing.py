@@ -16,6 +16,7 @@ from capture.clearance.gauge.facts import (
     GaugeEntry,
     GaugeEvent,
     GaugeFact,
+    StudyKept,
     body_of,
     gauge_fact_of,
     kind_of,
@@ -59,6 +60,13 @@ def test_a_check_holds_for_a_day_on_its_own_bench() -> None:
     late, elsewhere = standing(made, after_h=24.1), standing(made, bench="bay-2")
     assert (late.word, late.error) == ("not checked", None) and "Check it again" in late.text
     assert elsewhere.word == "not checked"
+
+
+def test_a_shop_may_say_how_long_a_check_holds() -> None:
+    made = morning(5, 3_000, 0)
+    later = made.at + timedelta(hours=11)
+    for hours, word in ((12, "in order"), (10, "not checked")):
+        assert standing_of([made], "DI-0413", "bay-1", later, timedelta(hours=hours)).word == word
 
 
 @pytest.mark.parametrize("word", ["dropped", "new tip", "battery", "repaired", "stand moved", "back from calibration"])
@@ -188,6 +196,14 @@ def test_remounts_are_a_line_of_their_own_once_they_are_known() -> None:
     found = judged(MeasurementLimits(1_000, LIMIT, found=error(remount_nm=3_000.0, remount_dof=5.9)))
     (line,) = [one for one in found.budget if one.source == "remounts"]
     assert (line.standard_nm, line.dof) == (3_000.0, 5.9) and "remounts" not in OF_THE_GAUGE
+
+
+@pytest.mark.parametrize(("within_nm", "remount_nm"), [(0.0, 2_500.0), (1_500.0, 2_000.0), (2_600.0, 0.0)])
+def test_what_a_checks_own_strokes_make_of_a_study_is_not_counted_twice(within_nm: float, remount_nm: float) -> None:
+    study = StudyKept("DI-0413", (), 2_000.0, 1_500.0, 2_500.0, 6.0, "foreman", within_nm)
+    found = standing(morning(5, 0, 0), GaugeEntry(6, "6" * 64, DAY, study)).error
+    assert found is not None
+    assert (found.remount_nm, found.remount_dof) == pytest.approx((remount_nm, 6.0 if remount_nm else 0.0))
 
 
 def test_a_check_halves_the_guard_bands_of_a_coarse_display() -> None:
