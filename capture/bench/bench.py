@@ -186,6 +186,14 @@ class Bench:
         if self.air is not None:
             self.air.disarm()
 
+    async def begin_unit(self) -> None:
+        """Begin the unit's job, if it has none: steps may be signed before anything is measured."""
+        async with self._busy:
+            if self.unit is None:
+                await self._begin_job()
+                await self._unit_changed()
+                self.telling.tell_status()
+
     # -- checks ------------------------------------------------------------------------------------------
 
     async def start_check(self, pack_index: int) -> None:

@@ -118,12 +118,13 @@ def _message(state: BenchState, view: BenchView) -> str:
     if unit is None:
         if state.unfinished:
             return f"{state.unfinished} Enter begins a new job."
-        return "Enter begins the first check." if state.unit_serial else "Scan the unit. Enter begins the first check."
+        begins = f"{_first(state, view.packs[0].name)}Enter begins the first check."
+        return begins if state.unit_serial else f"Scan the unit. {begins}"
     if shown is not None and shown.recheck:
         return f"Check {shown.name} again, seat strokes first: {shown.recheck}."
     if shown is None or shown.is_good:
         said = f"{shown.verdict.next_step} " if shown is not None and shown.verdict is not None else ""
-        return said + _what_is_next(view, unit)
+        return said + _what_is_next(state, view, unit)
     if state.ended_early:
         return "The check was ended before its verdict; its strokes are kept."
     return state.out_of_reach or (shown.verdict.next_step if shown.verdict is not None else "")
@@ -161,10 +162,18 @@ def _then(state: BenchState, view: BenchView) -> str:
     return verdict.next_step if verdict is not None and (state.dial.link == "down" or state.out_of_reach) else ""
 
 
-def _what_is_next(view: BenchView, unit: UnitStanding) -> str:
+def _first(state: BenchState, pack: str) -> str:
+    """What comes before a pack is measured and is not done, as a sentence; empty for nothing."""
+    steps = state.first_words(pack)
+    return f"Before {pack} comes {steps}: s signs it. Then " if steps else ""
+
+
+def _what_is_next(state: BenchState, view: BenchView, unit: UnitStanding) -> str:
     left = next((shown for shown in view.packs if not shown.is_good), None)
     if left is not None:
         again = f"Check {left.name} again" if left.recheck else f"Go on to pack {left.name}"
+        if first := _first(state, left.name):
+            return f"{first}{again[0].lower()}{again[1:]}."
         return f"{again}: {left.recheck}." if left.recheck else f"{again}."
     known = len(unit.standing.remarks)
     asks = f", which asks to acknowledge {known} {'thing' if known == 1 else 'things'}" if known else ""

@@ -60,6 +60,17 @@ class BenchState:
     ended_early: bool = False
     """Whether the last check ended before its verdict."""
 
+    def first_steps(self, pack: str) -> tuple[int, ...]:
+        """The sheet's steps that come before a pack is measured, and are not done."""
+        if self.unit is not None:
+            return self.unit.standing.first.get(pack, ())
+        return tuple(self.setup.sheet.steps_before(pack))
+
+    def first_words(self, pack: str) -> str:
+        """The same in words; empty for none."""
+        steps = self.setup.sheet.steps
+        return " and ".join(f"step {at + 1} ({steps[at].title})" for at in self.first_steps(pack))
+
     @property
     def measure(self) -> Literal["peak", "held"]:
         """Which travel of a stroke the pack on the screen has averaged."""

@@ -94,6 +94,8 @@ class Controls:
         if bench.unit is not None:
             words += ["c parts"] if bench.finished.is_set() and not view.signed_off else []
             words += ["s steps", "u sign-off"]
+        elif any(step.before for step in bench.setup.sheet.steps):
+            words.append("s steps")
         if any(one.counts for one in view.strokes) and not view.signed_off:
             words.append("l leave out")
         words.append("q end")
@@ -142,6 +144,18 @@ class Controls:
         self._asked = Question(key, f"{text} Escape goes on."), self._check
         return False
 
+    async def _begin(self, key: str, index: int, asked: Question | None) -> None:
+        """Begin a check at a key; where something comes before it that is not done, at a second one."""
+        state = self._bench.state
+        pack = state.packs[index].name
+        steps = state.first_words(pack)
+        if not steps or (asked is not None and asked.key == key):
+            await self._start(index)
+            return
+        named = "Enter" if key in ("enter", "n") else key
+        text = f"Press {named} again to measure {pack} all the same: {steps} comes before it, and is not done. "
+        self._asked = Question(key, f"{text}s shows the steps. Escape goes on."), self._check
+
     async def _key(self, key: str, asked: Question | None) -> None:
         bench, view = self._bench, self._bench.view
         if bench.gauge.check is not None:
@@ -170,15 +184,15 @@ class Controls:
             await self._check_gauge()
         elif key == "r" and view.pack >= 0:
             if self._is_meant(key, asked):
-                await self._start(view.pack)
+                await self._begin(key, view.pack, asked)
         elif key in ("enter", "n") and bench.finished.is_set():
             following = _following(view)
             if following is not None:
-                await self._start(following)
+                await self._begin(key, following, asked)
             elif not view.signed_off:
                 self.said = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
-        elif key.isdecimal() and 0 < int(key) <= len(view.packs) and self._is_meant(key, asked):
-            await self._start(int(key) - 1)
+        elif key.isdecimal() and 0 < (number := int(key)) <= len(view.packs) and self._is_meant(key, asked):
+            await self._begin(key, number - 1, asked)
 
     async def _check_gauge(self) -> None:
         """Begin a check of the gauge against masters, or say why that cannot be."""
@@ -270,6 +284,8 @@ class Controls:
             self._say(f"A scan never ends a check. Press {index + 1} to measure {pack} instead.")
         elif self.screens.typing:
             self._say("Finish the entry first, or leave it (Escape).")
+        elif steps := self._bench.state.first_words(pack):
+            self._say(f"Before {pack} comes {steps} (s), which is not done. {index + 1} measures it all the same.")
         else:
             self.screens.leave()
             await self._start(index)

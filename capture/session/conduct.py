@@ -27,9 +27,10 @@ async def attended(session: Session) -> int:
 async def by_hand(session: Session) -> int:
     """A technician with a keyboard: the first pack of a new job begins at once, then the keys say what is next.
 
-    Where the unit has an unfinished job, a key must begin the new one.
+    Where the unit has an unfinished job, or a step comes before its first pack, a key must begin it.
     """
-    if session.bench.unit is None and not session.bench.state.unfinished:
+    state = session.bench.state
+    if session.bench.unit is None and not state.unfinished and not state.first_steps(state.packs[0].name):
         await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
@@ -42,6 +43,9 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
         if session.bench.state.unfinished and session.bench.unit is None:
             session.controls.say(f"{session.bench.state.unfinished} A new job was begun.")
         for index in packs:
+            pack = session.bench.state.packs[index].name
+            if steps := session.bench.state.first_words(pack):
+                session.warn(f"{steps} comes before {pack}, and is not done; it is measured all the same.", pack)
             await session.check_to_verdict(index)
         done = [session.bench.view.packs[index].verdict for index in packs]
         return EXIT_GOOD if all(_is_good(verdict) for verdict in done) else EXIT_NOT_GOOD

@@ -85,6 +85,10 @@ class Session:
             if self.bench.state.out_of_reach:
                 self.line(f"{pack}: out of reach: {self.bench.state.out_of_reach}")
 
+    def warn(self, text: str, pack: str) -> None:
+        """Warn of what was done at a bench where nobody could be asked."""
+        self._event(text, pack)
+
     def line(self, text: str) -> None:
         """Say a line to people who read lines."""
         if not self._as_json:

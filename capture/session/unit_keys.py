@@ -82,10 +82,13 @@ class UnitScreens:
             )
         if screen == "strokes" and self._bench.unit is not None and self._bench.unit.now.released:
             return "Signed off: no stroke is left out any more."
+        if screen == "steps" and any(step.before for step in self._bench.setup.sheet.steps):
+            return ""
         return "" if self._bench.unit is not None else "Nothing was measured of this unit yet: begin with a check."
 
     async def open(self, screen: ScreenName) -> None:
-        """Show a screen, with what others wrote meanwhile."""
+        """Show a screen, with what others wrote meanwhile; steps before the packs begin the unit's job."""
+        await self._bench.begin_unit()
         await self._bench.look()
         self._forms.turn()
         self.screen = screen

@@ -21,7 +21,7 @@ from pydantic import (
 
 from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.sheet.included import whole_text
-from capture.sheet.steps import Step, Steps
+from capture.sheet.steps import EVERY_PACK, Step, Steps
 from drivers.reading import LengthUnit
 from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure, length_unit
 
@@ -280,8 +280,16 @@ class Sheet(_Part):
                 for moved in adjuster.moves:
                     if moved not in names:
                         raise ValueError(f"packs.{at}.adjusters.{part}.moves: {moved!r} {there_are}")
+        for at, step in enumerate(self.steps):
+            for name in step.before:
+                if name not in names and name != EVERY_PACK:
+                    raise ValueError(f"steps.{at}.before: {name!r} {there_are}, or {EVERY_PACK!r} for all of them")
         self.order()
         return self
+
+    def steps_before(self, pack: str) -> list[int]:
+        """Return the steps that come before a pack is measured, as listed."""
+        return [at for at, step in enumerate(self.steps) if step.comes_before(pack)]
 
     def pack(self, name: str) -> Pack:
         """Return the pack called `name`; raises SheetError naming those there are."""

@@ -18,6 +18,9 @@ In a sheet:
     value = "46 N m"
     tolerance = "2 N m"
 
+`before = "packs"`, or the name of a pack or several, says what is done first: plates soaked before the first stroke, a
+first pass of the bolts before a clearance is worth measuring. All else comes after the packs.
+
 A list of passes becomes that many steps, in order, each to be signed. Passes belong to the same bolts if they have
 the same `joint`, or where that is missing the same name apart from the words that tell the pass.
 """
@@ -61,6 +64,14 @@ def _number_as_text(value: Any) -> Any:
 _Text = Annotated[str, BeforeValidator(_number_as_text)]
 
 
+def _as_names(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+#: What `before` says for every pack of the sheet.
+EVERY_PACK = "packs"
+
+
 class Step(BaseModel):
     """What the technician signs: what to do, under any name a shop gives it.
 
@@ -74,6 +85,12 @@ class Step(BaseModel):
     order: int | None = Field(default=None, ge=1)
     value: _Text | None = None
     pattern: str | None = None
+    before: Annotated[tuple[str, ...], BeforeValidator(_as_names)] = ()
+    """The packs that are not measured before this is done, or EVERY_PACK; none for a step that follows them."""
+
+    def comes_before(self, pack: str) -> bool:
+        """Say whether this pack is measured only when the step is done."""
+        return pack in self.before or EVERY_PACK in self.before
 
     @property
     def title(self) -> str:
@@ -93,7 +110,12 @@ class Step(BaseModel):
 
     def details(self) -> str:
         """Return in a few words what the sheet asks for beside the title; may be empty."""
-        return ", ".join(part for part in (self.value, self.pattern) if part)
+        return ", ".join(part for part in (self.value, self.pattern, self._first()) if part)
+
+    def _first(self) -> str:
+        """Return what it comes before, in words; empty for nothing."""
+        names = ["every pack" if name == EVERY_PACK else name for name in self.before]
+        return f"before {' and '.join(names)}" if names else ""
 
 
 class Timed(Step):
@@ -191,7 +213,7 @@ class Torque(Step):
         rounds = (self.__pydantic_extra__ or {}).get("passes")
         bolts = f"{self.bolt_count} bolts" if self.bolt_count else ""
         bolts = ", ".join(part for part in (f"passes: {rounds}" if rounds else "", bolts) if part)
-        return ", ".join(part for part in (value, bolts, self.pattern) if part)
+        return ", ".join(part for part in (value, bolts, self.pattern, self._first()) if part)
 
     @model_validator(mode="after")
     def _check(self) -> Torque:

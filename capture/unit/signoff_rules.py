@@ -20,7 +20,7 @@ count. Torques are micronewton metres, durations nanoseconds.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Literal
 
@@ -113,6 +113,8 @@ class Standing:
     """Entries of the record that do not count, by number, and why."""
     remarks: tuple[ToAcknowledge, ...] = ()
     """What whoever signs must acknowledge."""
+    first: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    """By pack, the steps that come before it is measured and are not done."""
 
     @property
     def demonstration(self) -> bool:
@@ -136,6 +138,7 @@ def standing(
         cautions=tuple(unit.cautions()),
         refused=tuple(unit.refused),
         remarks=tuple(remarks),
+        first={pack: before for pack in unit.packs if (before := unit.steps_before(pack))},
     )
 
 
@@ -410,6 +413,10 @@ class _Unit:
             do = "begin it, or say how long it lasted"
         return OpenItem("not_done", None, n, f"{name} is not done", do)
 
+    def steps_before(self, pack: str) -> tuple[int, ...]:
+        """The steps that come before a pack is measured, and are not done."""
+        return tuple(n for n in self.sheet.steps_before(pack) if not self.steps[n].closed)
+
     def next_step(self) -> int | None:
         waiting = [step.index for step in self.steps if step.state == "begun"]
         for step in self.steps:
@@ -422,7 +429,7 @@ class _Unit:
 
     def cautions(self) -> list[str]:
         """What does not bar a sign-off and yet needs a look."""
-        found = []
+        found = [self._out_of_order(standing, early) for standing in self.steps if (early := self._early(standing))]
         for standing in self.steps:
             step = self.sheet.steps[standing.index]
             if standing.state != "done" or not isinstance(step, Torque):
@@ -438,6 +445,19 @@ class _Unit:
                     "loosened for that, tighten them again and sign it again"
                 )
         return found
+
+    def _early(self, standing: StepStanding) -> list[str]:
+        """The packs that were measured before a step was signed that comes before them."""
+        step, done = self.sheet.steps[standing.index], standing.state == "done"
+        measured = {name: pack.number for name, pack in self.packs.items() if done and step.comes_before(name)}
+        return [name for name, number in measured.items() if 0 < number < standing.number]
+
+    def _out_of_order(self, standing: StepStanding, packs: Sequence[str]) -> str:
+        name, named = _name(self.sheet, standing.index), " and ".join(packs)
+        return (
+            f"{name} comes before {named}, and was signed after the check; if it was done after it as well, check "
+            f"{named} again"
+        )
 
 
 def _open_pack(pack: PackState, good: bool) -> OpenItem:

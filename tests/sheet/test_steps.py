@@ -282,3 +282,44 @@ def test_a_pass_is_read_from_a_wrench_bolt_by_bolt(bench: Bench) -> None:
         (entry,) = store.job(bench.job).facts
     assert entry.fact.torque_unm == 3_977_066  # type: ignore[union-attr]
     assert "35.2 in lb (+0.6 %), 35.2 in lb (+0.6 %)" in entry.fact.note  # type: ignore[union-attr]
+
+
+BEFORE = """
+[sheet]
+name = "box"
+revision = "1"
+source = "invented for tests"
+
+[[packs]]
+name = "low"
+range = ["0.80 mm", "1.40 mm"]
+
+[[steps]]
+kind = "soak"
+minimum = "30 min"
+before = "packs"
+
+[[steps]]
+kind = "torque"
+name = "cover bolts"
+value = ["20 N m", "46 N m"]
+before = ["low"]
+
+[[steps]]
+kind = "clean"
+"""
+
+
+def test_a_step_says_which_packs_it_comes_before() -> None:
+    sheet = parse_sheet(BEFORE, "box.toml")
+    assert sheet.steps_before("low") == [0, 1, 2]
+    assert sheet.steps[0].details() == "at least 30 min, before every pack"
+    assert sheet.steps[1].details() == "20 N m, before low" and sheet.steps[3].details() == ""
+
+
+def test_a_step_before_a_pack_that_is_none_is_named_with_those_there_are() -> None:
+    said = (
+        r"line 20: step \"cover bolts\", before: .*'high' is no pack of this sheet; there are: low, or 'packs' for all"
+    )
+    with pytest.raises(SheetError, match=said):
+        parse_sheet(BEFORE.replace('["low"]', '["high"]'), "box.toml")

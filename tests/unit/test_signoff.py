@@ -516,3 +516,18 @@ def test_any_beginning_can_still_be_finished_by_the_rules(facts: list[Fact], ste
     found = look(*facts, *steps, SignedOff("Ana"), packs=good(number=1))
     changed = any(isinstance(fact, PartsChanged) and fact.by.strip() and fact.pack != "third" for fact in facts)
     assert found.signed is not None or changed
+
+
+def test_a_step_before_a_pack_is_asked_for_first_and_pointed_at_where_it_came_late() -> None:
+    steps = tuple(
+        step.model_copy(update={"before": ("packs",)}) if n == SOAK else step for n, step in enumerate(SHEET.steps)
+    )
+    sheet = SHEET.model_copy(update={"steps": steps})
+    assert look(sheet=sheet, packs=[]).first == {"low": (SOAK,), "high": (SOAK,)} and look().first == {}
+    early = look(done(SOAK, lasted_min=30), packs=good(200), sheet=sheet)
+    assert early.first == {} and early.cautions == ()
+    late = look(done(SOAK, lasted_min=30), packs=good(1), sheet=sheet)
+    assert late.first == {} and late.cautions == (
+        "step 1 (friction plates) comes before low and high, and was signed after the check; if it was done after it as"
+        " well, check low and high again",
+    )
