@@ -215,8 +215,10 @@ class Bench:
             state.pack, state.strokes, state.ended_early = pack_index, [], False
             state.advice, state.outcome, state.out_of_reach = [], None, ""
             state.dial.trace.clear()
-            if self.air is not None:
+            if self.air is not None and pack.moved_by == "air":
                 self.air.begin_check(running.strokes_to_make)
+            elif self.air is not None:
+                self.air.disarm()  # hands are at what they move
             self.finished.clear()
             self._arrivals.give_early(running, early)
             self.telling.tell_status()

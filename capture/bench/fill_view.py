@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from capture.bench.state import BenchState
-from capture.clearance.stroke_by_stroke import HOW_TO, HowTo, Way, how_to_send
+from capture.clearance.stroke_by_stroke import HOW_TO, PUSH_AND_PULL, HowTo, Way, how_to_send
 from capture.dashboard.view import BenchView, PackView
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
@@ -72,6 +72,7 @@ def _on_screen(state: BenchState, packs: list[PackView]) -> dict[str, Any]:
         "strokes_wanted": pack.strokes,
         "seat_wanted": pack.seat_strokes,
         "measure": pack.measure,
+        "moved_by": pack.moved_by,
         "strokes": state.strokes,
     }
     if state.running is not None:
@@ -132,9 +133,10 @@ def _message(state: BenchState, view: BenchView) -> str:
 
 def _how_to(state: BenchState, way: Way) -> HowTo:
     """How the next stroke is made."""
+    moved = state.running is not None and state.running.pack.moved_by == "hand"
     if not state.dial.at_press:
-        return HOW_TO[way]
-    return how_to_send(_standing(state), way, state.setup.driver.typed)
+        return PUSH_AND_PULL if moved else HOW_TO[way]
+    return how_to_send(_standing(state), "moved" if moved else way, state.setup.driver.typed)
 
 
 def _standing(state: BenchState) -> str:
@@ -146,7 +148,7 @@ def _with_air(state: BenchState) -> str:
     """What there is to do for the running check: no stroke is asked for that cannot be made."""
     assert state.running is not None
     air, check = state.air, state.running.check
-    if air is None:
+    if air is None or check.pack.moved_by == "hand":
         return check.next_step(_how_to(state, "by hand"))
     step = check.next_step(_how_to(state, air.setup.way))
     if air.may_come:

@@ -62,7 +62,7 @@ class RunningCheck:
     ) -> RunningCheck:
         """Return the check of a pack whose row and recording have been begun; `gauge` is what they keep of it."""
         fixture = None
-        if setup.fixture is not None:
+        if setup.fixture is not None and pack.moved_by == "air":
             air = setup.sheet.air
             fixture = FixtureStream(setup.fixture.driver, setup.fixture.settings, air.window_pa if air else None)
         stream = IndicatorStream(setup.driver, setup.settings, pack.measure, fixture)
@@ -88,7 +88,8 @@ class RunningCheck:
     def asks_for_air(self) -> bool:
         """Whether it may have begun while the air was on."""
         finder = self.stream.moving
-        return not self.measured and finder is not None and Notice.AIR_WAS_ON in finder.notices
+        by_air = self.pack.moved_by == "air"
+        return by_air and not self.measured and finder is not None and Notice.AIR_WAS_ON in finder.notices
 
     def _ask_for_air(self) -> None:
         asked = self.stream.air_may_have_been_on

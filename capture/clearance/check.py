@@ -24,7 +24,16 @@ from typing import Final
 from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_OFF_FIRST, SEAL_FIRST, remarks_on
 from capture.clearance.stopping import Looks, choices
 from capture.clearance.stroke_by_stroke import HOW_TO, HowTo
-from capture.clearance.verdict import COVERAGE, MOST_STROKES, MeasurementLimits, Remark, Verdict, judge, one_look
+from capture.clearance.verdict import (
+    COVERAGE,
+    MOST_STROKES,
+    MeasurementLimits,
+    Remark,
+    Verdict,
+    VerdictWord,
+    judge,
+    one_look,
+)
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke, counts
 from drivers.reading import LengthUnit
@@ -32,6 +41,11 @@ from drivers.reading import LengthUnit
 __all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "judged_again"]
 
 
+#: What a verdict on a play asks for, in place of a clearance's words.
+_OF_PLAY: Final[dict[VerdictWord, str]] = {
+    "tight": "Too little play. Change a part that gives it more, then check again.",
+    "loose": "Too much play. Change a part that takes some of it, then check again.",
+}
 #: Numbers in one unit read as the other are this many times too large, or too small.
 _INCH_IN_MM: Final = 25.4
 
@@ -154,18 +168,23 @@ class Check:
         verdict = judge(self._travels, low, high, self._limits, self._roundings, surer, self._inferred)
         if verdict is None:
             return None
-        remarks = remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit)
+        by_air = self.pack.moved_by == "air"  # what a hand moves has neither a seal nor air
+        remarks = remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit) if by_air else ()
         if self.air_at_start:
             remarks = (*remarks, Remark("air_at_start", self.air_at_start))
         verdict = replace(verdict, remarks=remarks)
         if self.air_at_start == AIR_MAY_HAVE_BEEN_ON and verdict.verdict != "inconclusive":
             verdict = replace(verdict, next_step=f"{AIR_OFF_FIRST} {verdict.next_step}".strip())
+        if not by_air:
+            verdict = replace(verdict, next_step=_OF_PLAY.get(verdict.verdict, verdict.next_step))
         if verdict.leaks and verdict.verdict != "inconclusive":
             verdict = replace(verdict, next_step=f"{SEAL_FIRST} {verdict.next_step}".strip())
         return verdict
 
     def tell_air_at_start(self, text: str) -> None:
         """Take what the readings say of the air when the check began, in words; empty where it was off."""
+        if self.pack.moved_by == "hand":  # there is none, and a hand may begin at either stop
+            text = ""
         if text != self.air_at_start:
             self.air_at_start = text
             if self.verdict is not None and self.state is not CheckState.DONE:
@@ -208,10 +227,12 @@ class Check:
             return self.verdict.next_step
         if first := self._first():
             return first
+        seat = "Seat the pack" if self.pack.moved_by == "air" else "Settle it"
         if self.state is CheckState.SEATING:
-            return f"Seat the pack: {how.seat}, {self._seated + 1} of {self.pack.seat_strokes}."
+            return f"{seat}: {how.seat}, {self._seated + 1} of {self.pack.seat_strokes}."
         stroke = f"Stroke {1 if self.last is None else self.last.stroke.n + 1} ({self.counted} of"
-        if len(self._fell) > 1 and self.last is not None and self.last.stroke is self._fell[-1]:
+        fell = len(self._fell) > 1 and self.pack.moved_by == "air"
+        if fell and self.last is not None and self.last.stroke is self._fell[-1]:
             many = f"{len(self._fell)} strokes fell away while held, and do not count"
             stroke = f"The seal leaks: {many}. Mend it first, as the maker's literature says. {stroke}"
         if self.state is CheckState.EXTENDING and self.verdict is not None:

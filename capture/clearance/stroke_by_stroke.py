@@ -28,14 +28,39 @@ HOW_TO: Final[dict[Way, HowTo]] = {
 }
 
 
-def how_to_send(standing: str, way: Way, typed: bool = False) -> HowTo:
+#: The same for what a hand moves (common practice: to one stop, to the other, and back, with the same force each time).
+PUSH_AND_PULL: Final = HowTo(
+    "push it to its stop, pull it to the other, and push it back",
+    "from its stop pull it to the other, hold it steady, push it back",
+    "from its stop pull it to the other again, hold it steady, push it back",
+)
+#: What a hand, or the air, does before each of the three values of a stroke; what is watched stands in the braces.
+_MOVES: Final[dict[Way | Literal["moved"], tuple[str, str, str]]] = {
+    "by hand": (
+        "with the air off and the {} at rest",
+        "apply until the {} is steady",
+        "release, wait until the {} rests",
+    ),
+    "hold": (
+        "with the air off and the {} at rest",
+        "hold the button until the {} is steady",
+        "let go, wait until the {} rests",
+    ),
+    "moved": (
+        "push it to its stop until the {} is steady",
+        "pull it to the other until the {} is steady",
+        "push it back until the {} is steady",
+    ),
+}
+
+
+def how_to_send(standing: str, way: Way | Literal["moved"], typed: bool = False) -> HowTo:
     """Return the same with an indicator that sends at a press, or a needle whose reading is `typed`: one move and one
     value, by what the newest value was ("unknown", "rest" or "applied")."""
     what, do = ("needle", "type the reading") if typed else ("reading", "send it")
+    first, applied, after = _MOVES["hold" if way == "press" else way]
     if standing == "unknown":
-        step = f"with the air off and the {what} at rest, {do}"
-    elif standing == "rest":
-        step = f"{'apply' if way == 'by hand' else 'hold the button'} until the {what} is steady, and {do}"
+        step = f"{first.format(what)}, {do}"
     else:
-        step = f"{'release' if way == 'by hand' else 'let go'}, wait until the {what} rests, and {do}"
+        step = f"{(applied if standing == 'rest' else after).format(what)}, and {do}"
     return HowTo(step, step, step)

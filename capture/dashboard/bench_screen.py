@@ -257,7 +257,9 @@ def _pack_facts(view: BenchView, width: int, ink: Ink) -> list[Row]:
     facts = []
     if view.high_nm > view.low_nm:
         facts.append(f"range {number(view.low_nm, unit)} to {format_length(view.high_nm, unit)}")
-    if view.air:
+    if view.moved_by == "hand":
+        facts.append("moved by hand, no air")
+    elif view.air:
         facts.append(f"air {ink.text(view.air)}")
     if view.preferred_nm:
         facts.append(f"preferred {format_length(view.preferred_nm, unit)}")

@@ -57,6 +57,8 @@ class BenchView:
     seat_wanted: int = 0
     measure: Literal["peak", "held"] = "held"
     """Which travel of a stroke the sheet averages."""
+    moved_by: Literal["air", "hand"] = "air"
+    """What moves the pack on the screen."""
     air: str = ""
     """The air the sheet asks for, such as '140 kPa ± 10 kPa'; empty if the sheet names none."""
     strokes: list[StrokeKept] = field(default_factory=list)

@@ -68,7 +68,8 @@ class Replay:
     def _begin(self, from_ns: int) -> None:
         """Begin to measure, with the strokes from that time on."""
         self._from_ns = from_ns
-        fixture = FixtureStream(*self._wiring, self._window_pa) if self._wiring else None
+        by_air = self.pack is None or self.pack.moved_by == "air"  # what a hand moves the valve knows nothing of
+        fixture = FixtureStream(*self._wiring, self._window_pa) if self._wiring and by_air else None
         self.stream = IndicatorStream(*self._indicator, self.pack.measure if self.pack else "peak", fixture)
         self._check: Check | None = None
         if self.pack is not None:

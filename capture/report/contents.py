@@ -270,6 +270,9 @@ class _Report:
     ) -> list[Note]:
         notes = [Note("No picture", trace.missing, loud=True)] if trace.missing else []
         notes += [Note("Look at the picture with care", trace.doubt, loud=True)] if trace.doubt else []
+        moved = {pack.name for pack in self.sheet.packs if pack.moved_by == "hand"} if self.sheet is not None else set()
+        if check.pack in moved:
+            notes.append(Note("Moved by hand", "pushed and pulled from stop to stop; no air"))
         if not check.strokes:
             notes.append(Note("No strokes", "the record holds none of this check"))
         remarks = check.stands.remarks if check.stands is not None else ()

@@ -172,8 +172,11 @@ class Controls:
             if self._is_meant(key, asked):
                 self.leave.set()
         elif key == "a" and bench.air is not None:
+            running = bench.state.running
             if bench.air.may_come:
                 bench.air.disarm()
+            elif running is not None and running.pack.moved_by == "hand":
+                self.said = f"{running.pack.name} is moved by hand: no air while hands are at it."
             else:
                 bench.air.arm()
         elif key == "o" and bench.asks_for_air:

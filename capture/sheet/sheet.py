@@ -195,6 +195,8 @@ class Pack(_Part):
     least_strokes: int | None = Field(default=None, ge=2, le=30)
     seat_strokes: int = Field(default=1, ge=0, le=20)
     measure: Literal["peak", "held"] = "peak"
+    moved_by: Literal["air", "hand"] = "air"
+    """What moves it: the apply air, or a hand that pushes and pulls (end play, backlash, free play)."""
     leak: LengthRate | None = Field(default=None, gt=0)
     """How fast the travel may fall while held, nm a second; None: no faster than a hold could hide."""
     leak_down: PressureRate | None = Field(default=None, gt=0)
@@ -235,6 +237,8 @@ class Pack(_Part):
             raise ValueError("range: expected a lower and a higher length above zero, such as ['0.80 mm', '1.40 mm']")
         if self.range[1] > _MOST_CLEARANCE_NM:
             raise ValueError("range: expected less than 100 mm, as every clutch pack's clearance is; check the unit")
+        if self.moved_by == "hand" and (self.leak is not None or self.leak_down is not None):
+            raise ValueError("moved_by: no seal holds what a hand moves; leave leak and leak_down out")
         if self.preferred is not None and not self.range[0] <= self.preferred <= self.range[1]:
             raise ValueError("preferred: lies outside the range")
         if self.plate_tolerance and self.friction_thickness is None and self.steel_thickness is None:

@@ -26,6 +26,7 @@ from capture.record import Store
 from capture.recordings.replay import Replay
 from capture.recordings.stream import indicator_from, limits_of
 from capture.session.bench_keys import Controls
+from capture.sheet.sheet import parse_sheet
 from capture.unit.origin import is_measured, origin_words
 from drivers.indicators.registry import find_driver
 from drivers.registry import make_settings
@@ -61,15 +62,13 @@ class TypingHand:
 
 
 @asynccontextmanager
-async def measuring(tmp_path: Path, **more: Any) -> AsyncIterator[TypingHand]:
-    from capture.sheet.sheet import parse_sheet
-
+async def measuring(tmp_path: Path, sheet: str = SHEET, **more: Any) -> AsyncIterator[TypingHand]:
     indicator = {**INDICATOR, **more}
     driver, settings, _ = indicator_from(indicator)
     bench = Bench(
         BenchSetup(
             bench="bay-2", port="keyboard:", driver=driver, settings=settings, indicator=indicator,
-            sheet=parse_sheet(SHEET, "unit.toml"), sheet_toml=SHEET, unit_serial="HX-2207", technician="Ana",
+            sheet=parse_sheet(sheet, "unit.toml"), sheet_toml=sheet, unit_serial="HX-2207", technician="Ana",
             data_dir=tmp_path / "data", record_path=tmp_path / "data" / "record.sqlite",
         )
     )  # fmt: skip
