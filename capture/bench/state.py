@@ -69,7 +69,11 @@ class BenchState:
     def first_words(self, pack: str) -> str:
         """The same in words; empty for none."""
         steps = self.setup.sheet.steps
-        return " and ".join(f"step {at + 1} ({steps[at].title})" for at in self.first_steps(pack))
+        stands = self.unit.standing.steps if self.unit is not None else ()
+        return " and ".join(
+            f"step {at + 1} ({steps[at].title}{', not good' if stands and stands[at].state == 'not good' else ''})"
+            for at in self.first_steps(pack)
+        )
 
     @property
     def measure(self) -> Literal["peak", "held"]:

@@ -14,6 +14,7 @@ import typer
 from capture.cli.options import (
     ConfigFile,
     DataDir,
+    DriverName,
     Json,
     errors_in_words,
     fail,
@@ -25,6 +26,7 @@ from capture.plumbing.outward import harmless, say, say_json, warn
 
 if TYPE_CHECKING:
     from capture.job.unit_on_record import UnitOnRecord
+    from capture.sheet.dimensions import Dimension
     from capture.sheet.steps import Torque
     from capture.unit.facts import Fact, StepDone
     from capture.unit.signoff_rules import Objection
@@ -59,7 +61,7 @@ def step(
     by: By,
     value: Annotated[
         list[str] | None,
-        typer.Option("--value", help="The torque reached, such as '46 N m'; once for all bolts, or once for each."),
+        typer.Option("--value", help="The torque reached, such as '46 N m', for all bolts or each; or a reading."),
     ] = None,
     wrench: Annotated[
         str | None, typer.Option("--wrench", metavar="PORT", help="Read the torque from a wrench at this port.")
@@ -68,7 +70,12 @@ def step(
         list[str] | None,
         typer.Option("--set", metavar="KEY=VALUE", help="A setting of the wrench: unit, decimal, baud, framing."),
     ] = None,
-    wait: Annotated[float, typer.Option("--wait", min=1, help="Seconds to wait for each tightening.")] = 120,
+    wait: Annotated[float, typer.Option("--wait", min=1, help="Seconds to wait for each tightening or reading.")] = 120,
+    port: Annotated[
+        str | None,
+        typer.Option("--port", help="Read a dimension from the instrument at this port."),
+    ] = None,
+    driver: DriverName = None,
     begin: Annotated[bool, typer.Option("--begin", help="It begins now: a soak or a cure.")] = False,
     lasted: Annotated[
         str | None, typer.Option("--lasted", help="How long it lasted, such as '35 min', where it was not begun here.")
@@ -83,17 +90,28 @@ def step(
     data_dir: DataDir = None,
 ) -> None:
     """Confirm a step of a job, or begin one that takes its time."""
+    from capture.cli.read_dimension import read_dimension
     from capture.unit.facts import StepBegun, StepDone
 
     if sum((begin, lasted is not None, bool(value), wrench is not None)) > 1:
         fail("--begin, --lasted, --value and --wrench exclude each other; give one of them", 2)
-    if settings and wrench is None:
-        fail("--set is for a wrench; give its port with --wrench", 2)
-    wrench_settings = _wrench_settings(settings)
+    if settings and wrench is None and port is None:
+        fail("--set is for a wrench or an instrument; give its port with --wrench or --port", 2)
+    if port is not None and (value or wrench is not None or lasted is not None or begin):
+        fail("--port reads a dimension; leave --value, --wrench, --lasted and --begin out", 2)
+    wrench_settings = _wrench_settings(settings if port is None else None)
     lasted_ns = None if lasted is None else _lasted(lasted)
-    torques = [_torque(text) for text in value or ()]
     with unit_of(job, config, data_dir) as unit:
         index, name = _step_of(unit, number), person(unit, by)
+        dimension = _dimension_of(unit, index)
+        if port is not None and dimension is None:
+            fail(f"step {index + 1} is no dimension, and nothing of it is read from --port", 2)
+        if dimension is not None and (value or port is not None):
+            readings = read_dimension(dimension, value, port, driver, settings, wait)
+            done = StepDone(index, name, note=note, readings_nm=readings, instrument=dimension.instrument)
+            add_fact(unit, done, as_json)
+            return
+        torques = [_torque(text) for text in value or ()]
         if begin:
             add_fact(unit, StepBegun(index, name, note), as_json)
             return
@@ -302,6 +320,14 @@ def _wrench_settings(words: list[str] | None) -> TorqueSettings:
         return TorqueSettings.model_validate(pairs(words))
     except ValidationError as error:
         fail(f"--set {wrong_values(error, TorqueSettings)[0]}", 2)
+
+
+def _dimension_of(unit: UnitOnRecord, index: int) -> Dimension | None:
+    """Return the step where it is a dimension of a part."""
+    from capture.sheet.dimensions import Dimension
+
+    step = unit.sheet.steps[index]
+    return step if isinstance(step, Dimension) else None
 
 
 def _tightened(

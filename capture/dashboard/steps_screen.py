@@ -24,7 +24,7 @@ class StepShown:
     title: str
     asks: str
     instruction: str
-    state: Literal["open", "begun", "done", "overridden"]
+    state: Literal["open", "begun", "done", "not good", "overridden"]
     stands: str
     """How it stands, who signed it and when."""
 
@@ -56,6 +56,7 @@ STEP_LOOKS: dict[str, Look] = {
     "open": Look("··", "..", "", ()),
     "begun": Look("▒▒", "::", "bold yellow", ()),
     "done": Look("■■", "##", "bold cyan", ()),
+    "not good": Look("►◄", "><", "bold red", ()),
     "overridden": Look("□■", "[#", "bold magenta", ()),
 }
 

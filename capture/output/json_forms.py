@@ -10,8 +10,10 @@ from typing import Any, Final
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import COVERAGE, Verdict
+from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
+from capture.unit.dimension_readings import measured
 from capture.unit.facts import Correction, Entry, Override, PartsChanged, StrokeLeftOut, kind_of
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import left_ns
@@ -138,6 +140,12 @@ def standing_json(sheet: Sheet, standing: Standing, now: datetime) -> Iterator[d
         if isinstance(step, Torque):
             found |= {"value_unm": step.value_unm, "tolerance_unm": step.tolerance_unm}
             found["deviation"] = "" if one.torque_unm is None else step.deviation(one.torque_unm)
+        if isinstance(step, Dimension):
+            found |= {"low_nm": step.range[0], "high_nm": step.range[1], "readings_nm": list(one.readings_nm)}
+            verdict = measured(step, one.readings_nm)
+            if verdict is not None:
+                found |= {"verdict": verdict.verdict, "mean_nm": verdict.mean_nm}
+                found["expanded_uncertainty_nm"] = verdict.expanded_uncertainty_nm
         yield found
     signed = standing.signed
     yield {

@@ -81,6 +81,8 @@ def fact_of(kind: str, body: dict[str, Any]) -> Fact:
         told["verdict"] = verdict_of(told["verdict"])
     if told.get("acknowledged") is not None:
         told["acknowledged"] = tuple(ToAcknowledge(**one) for one in told["acknowledged"])
+    if "readings_nm" in told:
+        told["readings_nm"] = tuple(told["readings_nm"])
     return FACT_KINDS[kind](**told)
 
 

@@ -8,7 +8,9 @@ from datetime import UTC, datetime
 from capture.dashboard.form import Field, Form
 from capture.session.form_runner import FormRunner, Submit
 from capture.session.signoff_keys import ask_override
+from capture.sheet.dimensions import Dimension
 from capture.sheet.steps import Torque
+from capture.unit.dimension_readings import far_off, typed_readings
 from capture.unit.facts import Fact, StepBegun, StepDone
 from capture.unit.torques import tightened, typed_torques, wrong_count
 from drivers.units import parse_duration
@@ -54,6 +56,13 @@ class StepsKeys:
             torque = Field("torque", "torque reached", hint=torque_hint(step), optional=step.value is None)
             forms.ask(Form(title, [torque, forms.by()], said=said, does="signs the step"), self._torque(index, step))
             forms.listen(step)
+        elif isinstance(step, Dimension):
+            hint = f"{step.readings} or more, blanks between; a number alone is {step.unit}"
+            used = Field("instrument", "with", step.instrument, optional=True)
+            fields = [Field("readings", "readings", hint=hint), used, forms.by()]
+            form = Form(title, fields, said=said, does="keeps what was measured")
+            form.at = 0
+            forms.ask(form, self._dimension(index, step))
         elif step.minimum_ns is not None:
             begun = standing.state == "begun"
             hint = "leave empty: it lasted from when it was begun" if begun else "leave empty: it begins now"
@@ -81,6 +90,23 @@ class StepsKeys:
                 asked = lasted if why else ""
                 return f"{why[:1].upper()}{why[1:]}. Enter again if that is right." if why else await self._write(done)
             return await self._write(StepDone(index, by) if begun else StepBegun(index, by))
+
+        return submit
+
+    def _dimension(self, index: int, step: Dimension) -> Submit:
+        asked = ""
+
+        async def submit(values: dict[str, str]) -> str:
+            nonlocal asked
+            try:
+                readings = typed_readings(values["readings"], step)
+            except ValueError as error:
+                return str(error)
+            if (odd := far_off(step, readings)) and asked != values["readings"]:
+                asked = values["readings"]
+                return f"{odd}. Enter again if that is right."
+            by = self._forms.person(values["by"])
+            return await self._write(StepDone(index, by, readings_nm=readings, instrument=values["instrument"]))
 
         return submit
 

@@ -20,6 +20,7 @@ from pydantic import (
 )
 
 from capture.plumbing.checked_file import FileKind, Place, place_in
+from capture.sheet.dimensions import Dimension
 from capture.sheet.included import whole_text
 from capture.sheet.steps import EVERY_PACK, Step, Steps
 from drivers.reading import LengthUnit
@@ -262,6 +263,8 @@ class Sheet(_Part):
     air: SheetAir | None = None
     packs: tuple[Pack, ...] = Field(min_length=1)
     steps: Steps = ()
+    """With the dimensions: those that come before packs first, the others last."""
+    dimensions: tuple[Dimension, ...] = ()
     _display_unit: LengthUnit = PrivateAttr(default="mm")
 
     @property
@@ -284,10 +287,13 @@ class Sheet(_Part):
                 for moved in adjuster.moves:
                     if moved not in names:
                         raise ValueError(f"packs.{at}.adjusters.{part}.moves: {moved!r} {there_are}")
-        for at, step in enumerate(self.steps):
-            for name in step.before:
-                if name not in names and name != EVERY_PACK:
-                    raise ValueError(f"steps.{at}.before: {name!r} {there_are}, or {EVERY_PACK!r} for all of them")
+        for table, steps in (("steps", self.steps), ("dimensions", self.dimensions)):
+            for at, step in enumerate(steps):
+                for name in step.before:
+                    if name not in names and name != EVERY_PACK:
+                        raise ValueError(f"{table}.{at}.before: {name!r} {there_are}, or {EVERY_PACK!r} for all")
+        first, last = ([one for one in self.dimensions if bool(one.before) is early] for early in (True, False))
+        object.__setattr__(self, "steps", (*first, *self.steps, *last))
         self.order()
         return self
 

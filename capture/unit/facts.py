@@ -44,7 +44,7 @@ class StepDone:
     Of several torques (a pass around several bolts) it is the one farthest from the sheet's value; the note has all.
     Where the time was typed although the record had seen the step begin, `known_ns` is how long that was ago. `wrench`
     is the torque wrench in words, where its own check had run out or had found it out; empty where nothing was known
-    against it.
+    against it. A dimension has its readings, nanometres, and the instrument that they were taken with.
     """
 
     step: int
@@ -54,6 +54,8 @@ class StepDone:
     note: str = ""
     known_ns: int | None = None
     wrench: str = ""
+    readings_nm: tuple[int, ...] = ()
+    instrument: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,8 +24,10 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Literal
 
+from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Sheet
 from capture.sheet.steps import Torque
+from capture.unit.dimension_readings import measured, measured_words, too_few
 from capture.unit.facts import (
     Correction,
     Entry,
@@ -53,7 +55,7 @@ class StepStanding:
     """How a step stands: who signed it and when, and what was measured."""
 
     index: int
-    state: Literal["open", "begun", "done", "overridden"] = "open"
+    state: Literal["open", "begun", "done", "not good", "overridden"] = "open"
     by: str = ""
     at: datetime | None = None
     number: int = 0
@@ -61,6 +63,8 @@ class StepStanding:
     lasted_ns: int | None = None
     known_ns: int | None = None
     """How long it lasted by the record, where another time was typed."""
+    readings_nm: tuple[int, ...] = ()
+    instrument: str = ""
     note: str = ""
     """What the technician wrote, or why the step was overridden."""
 
@@ -75,10 +79,10 @@ class Objection:
     """Why a fact may not be written, or does not count: a code for programs, and words with what to do."""
 
     code: Literal[
-        "already_signed", "backwards", "corrected", "does_not_count", "earlier_pass_open", "nameless", "no_such_pack",
-        "no_such_step", "no_such_stroke", "too_few_strokes",
-        "no_torque", "no_way_there", "nothing_to_override", "still_open", "timeless", "too_long", "too_short",
-        "torque_outside", "unacknowledged", "unmeasured_time", "unmeasured_torque", "unreasoned", "which_one",
+        "already_signed", "backwards", "corrected", "does_not_count", "earlier_pass_open", "nameless", "no_readings",
+        "no_such_pack", "no_such_step", "no_such_stroke", "no_torque", "no_way_there", "nothing_to_override",
+        "still_open", "timeless", "too_few_readings", "too_few_strokes", "too_long", "too_short", "torque_outside",
+        "unacknowledged", "unmeasured_time", "unmeasured_torque", "unreasoned", "which_one",
     ]  # fmt: skip
     text: str
 
@@ -255,8 +259,14 @@ class _Unit:
             self.steps[later] = StepStanding(later)
         lasted_ns = self._lasted(fact, entry.at)
         self.steps[fact.step] = StepStanding(
-            fact.step, "done", fact.by, entry.at, entry.number, fact.torque_unm, lasted_ns, fact.known_ns, fact.note
-        )
+            fact.step, self._state(fact), fact.by, entry.at, entry.number, fact.torque_unm, lasted_ns, fact.known_ns,
+            note=fact.note, readings_nm=fact.readings_nm, instrument=fact.instrument,
+        )  # fmt: skip
+
+    def _state(self, fact: StepDone) -> Literal["done", "not good"]:
+        step = self.sheet.steps[fact.step]
+        verdict = measured(step, fact.readings_nm) if isinstance(step, Dimension) else None
+        return "done" if verdict is None or verdict.verdict == "good" else "not good"
 
     def _lasted(self, fact: StepDone, at: datetime) -> int | None:
         return elapsed_ns(self.steps[fact.step], at) if fact.lasted_ns is None else fact.lasted_ns
@@ -320,6 +330,11 @@ class _Unit:
             if step.minimum_ns is not None:
                 return None
             return Objection("timeless", f"{name} has no minimum time; confirm it when it is done")
+        if isinstance(step, Dimension):
+            few = too_few(step, fact.readings_nm)
+            return Objection("too_few_readings", f"{name} has {few}") if few else None
+        if fact.readings_nm:
+            return Objection("no_readings", f"{name} is no dimension; confirm it without readings")
         if isinstance(step, Torque):
             return self._against_torque(step, name, fact)
         if fact.torque_unm is not None:
@@ -404,11 +419,16 @@ class _Unit:
         if standing.state == "begun":
             last = f"let it last {format_duration(step.minimum_ns or 0)}, then confirm it"
             return OpenItem("begun", None, n, f"{name} has begun", last)
+        if isinstance(step, Dimension) and standing.state == "not good":
+            words = measured_words(step, standing.readings_nm)
+            do = "replace the part or have it made good, and measure it again; or override it by name"
+            return OpenItem("not_good", None, n, f"{name} is not good ({words})", do)
         earlier = [n for n in self._passes(n, after=False) if not self.steps[n].closed]
         if earlier:
             first = _name(self.sheet, earlier[0])
             return OpenItem("waits_for_pass", None, n, f"{name} is not done", f"do {first} first")
         do = "tighten, and enter the torque" if isinstance(step, Torque) else "do and confirm"
+        do = f"measure it, {step.readings} readings" if isinstance(step, Dimension) else do
         if step.minimum_ns is not None:
             do = "begin it, or say how long it lasted"
         return OpenItem("not_done", None, n, f"{name} is not done", do)
@@ -420,7 +440,9 @@ class _Unit:
     def next_step(self) -> int | None:
         waiting = [step.index for step in self.steps if step.state == "begun"]
         for step in self.steps:
-            if step.state == "open" and all(self.steps[n].closed for n in self._passes(step.index, after=False)):
+            if step.state in ("open", "not good") and all(
+                self.steps[n].closed for n in self._passes(step.index, after=False)
+            ):
                 return step.index
         return waiting[0] if waiting else None
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Selective, Sheet
 from capture.sheet.steps import Step, Torque
+from capture.unit.dimension_readings import measured_words
 from capture.unit.facts import (
     Entry,
     Fact,
@@ -96,6 +98,8 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             if torque_unm is not None:
                 unm = int(torque_unm)
                 told.append(torque_words(step, unm) if isinstance(step, Torque) else format_torque(unm, "N m"))
+            if fact.readings_nm:
+                told += _readings_words(step, fact)
             if lasted_ns is not None:
                 told.append(_lasted_words(int(lasted_ns), None if known_ns is None else int(known_ns)))
             what = ", ".join(told)
@@ -168,6 +172,16 @@ def _lasted_words(lasted_ns: int, known_ns: int | None) -> str:
     return f"{lasted} as typed, begun {known} by this record"
 
 
+def _readings_words(step: Step | None, fact: StepDone) -> list[str]:
+    """Return what a dimension measured, and with what."""
+    readings = tuple(int(nm) for nm in fact.readings_nm)
+    if isinstance(step, Dimension):
+        told = measured_words(step, readings)
+    else:
+        told = ", ".join(format_length(nm, "mm") for nm in readings)
+    return [told, *([f"with {fact.instrument}"] if fact.instrument else [])]
+
+
 def acknowledged_words(fact: SignedOff) -> str:
     """Return what a sign-off acknowledged and why it was given all the same, to stand behind other words."""
     if not fact.acknowledged:
@@ -212,6 +226,9 @@ def step_state(step: Step, one: StepStanding, now: datetime | None = None) -> st
     if one.state == "overridden":
         return f"overridden: {one.note}"
     words: list[str] = ["not done" if one.state == "open" else one.state]
+    if one.readings_nm and isinstance(step, Dimension):
+        words.append(measured_words(step, one.readings_nm))
+        words += [one.instrument] if one.instrument else []
     if one.torque_unm is not None and isinstance(step, Torque):
         words.append(torque_words(step, one.torque_unm))
     if one.lasted_ns is not None and one.state == "done":
