@@ -22,7 +22,6 @@ from capture.cli.options import (
     fail,
     open_store,
     pairs,
-    read_sheet,
     settings_of,
     stock_file,
 )
@@ -59,6 +58,9 @@ def run(
     resume: Annotated[
         int | None, typer.Option("--resume", metavar="JOB", help="Go on with an unfinished unit; its sheet is kept.")
     ] = None,
+    variant: Annotated[
+        str | None, typer.Option("--variant", help="Which variant of the sheet is fitted; --tech confirms it.")
+    ] = None,
     auto: Annotated[bool, typer.Option("--auto", help="Pack after pack without asking, then end.")] = False,
     repeat: Annotated[
         bool, typer.Option("--repeat", help="With --auto: begin the next unit when one is done.")
@@ -82,6 +84,7 @@ def run(
     off, 3 if not. Without a keyboard (a pipe) it goes through the packs by itself, as with --auto.
     """
     from capture.bench.setup import BenchSetup
+    from capture.cli.choose_variant import sheet_for_unit
     from capture.cli.gauge_files import room_of
     from capture.config import load_config, settings_place
     from capture.session.wrench_field import WrenchSetup
@@ -93,15 +96,19 @@ def run(
     terminal = is_terminal() and not (as_json or service)
     if look or (terminal and not auto):
         attach(name_of_bench, record, look=look, service=data_dir is None, unit=unit, technician=tech or "")
-    if resume is not None and (sheet is not None or unit or repeat):
-        fail("--resume goes on with the job's own sheet and unit; leave --sheet, --unit and --repeat out", 2)
+    if resume is not None and (sheet is not None or unit or repeat or variant is not None):
+        fail("--resume goes on with the job's own sheet and unit; leave --sheet, --variant, --unit and --repeat out", 2)
     sheet_path = sheet or settled.sheet
     if resume is not None:
         loaded, text = _sheet_of_job(resume, config, data_dir)
     elif sheet_path is None:
         fail("no build sheet; give one with --sheet FILE, or set `sheet` in the settings file", 2)
     else:
-        loaded, text = read_sheet(sheet_path)
+        loaded, text = sheet_for_unit(sheet_path, variant, tech if tech is not None else settled.technician)
+    if loaded.variants and (service or repeat):
+        fail(
+            "a sheet with variants is confirmed for each unit: leave --service and --repeat out, and run it by unit", 2
+        )
     name = driver or settled.indicator.driver
     where = port or settled.indicator.port or (TYPED_PORT if name == "typed" else "")
     if not where:

@@ -105,12 +105,21 @@ def pairs(words: list[str] | None) -> dict[str, Any]:
     return values
 
 
-def read_sheet(path: Path) -> tuple[Sheet, str]:
-    from capture.sheet.sheet import SheetError, sheet_and_text
+def read_sheet(path: Path, variant: str | None = None, by: str = "") -> tuple[Sheet, str]:
+    """Return a sheet and its text, for the variant that is fitted where one is named, or exit saying what is wrong."""
+    from capture.sheet.sheet import SheetError, parse_sheet, sheet_and_text
+    from capture.sheet.variants import chosen_text
 
     try:
-        return sheet_and_text(path)
-    except SheetError as error:
+        sheet, text = sheet_and_text(path)
+        if variant is None:
+            return sheet, text
+        names = [one.name for one in sheet.variants]
+        if variant not in names:
+            fail(f"--variant {variant}: no variant of {path}; there are: {', '.join(names) or 'none'}", 2)
+        text = chosen_text(text, variant, by)
+        return parse_sheet(text, str(path)), text
+    except (SheetError, ValueError) as error:
         fail(str(error))
 
 

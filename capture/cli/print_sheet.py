@@ -9,6 +9,7 @@ from rich.text import Text
 from capture.plumbing.outward import harmless_console
 from capture.sheet.sheet import Adjuster, Pack, Sheet, Shim
 from capture.sheet.steps import Step, Torque
+from capture.sheet.variants import Variant
 from drivers.reading import LengthUnit
 from drivers.units import format_duration, format_length
 
@@ -19,6 +20,9 @@ def show_sheet(sheet: Sheet) -> None:
     unit = sheet.display_unit
     lines = [f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"]
     lines += [f"air of an apply: {sheet.air.text(unit)}"] if sheet.air is not None else []
+    if sheet.variants:
+        lines += ["", f"first, by name, which is fitted: {', '.join(one.name for one in sheet.variants)}"]
+        lines += [f"    {one.name} has its own {', '.join(_own(one))}" for one in sheet.variants]
     for n, pack in enumerate(sheet.order(), 1):
         lines += ["", f"pack {n}, {pack.name}", *(f"    {line}" for line in _pack(pack, unit))]
     for n, step in enumerate(sheet.steps, 1):
@@ -28,6 +32,11 @@ def show_sheet(sheet: Sheet) -> None:
     lines += ["", "then the sign-off: every pack good and every step signed, or let pass by name and reason"]
     for line in lines:
         console.print(Text(line), soft_wrap=True)
+
+
+def _own(variant: Variant) -> Iterator[str]:
+    for name, keys in variant.packs.items():
+        yield f"{' and '.join(keys)} of {name}"
 
 
 def _pack(pack: Pack, unit: LengthUnit) -> Iterator[str]:

@@ -34,6 +34,7 @@ def replay(
     recording: Annotated[Path, typer.Argument(help="A recording, .jsonl")],
     sheet: Annotated[Path | None, typer.Option("--sheet", help="Judge by this build sheet.")] = None,
     pack: Annotated[str | None, typer.Option("--pack", help="The pack of the sheet that was measured.")] = None,
+    variant: Annotated[str | None, typer.Option("--variant", help="The variant of the sheet that was fitted.")] = None,
     speed: Annotated[float | None, typer.Option("--speed", min=0.01, help="Times the recorded pace.")] = None,
     explain: Annotated[bool, typer.Option("--explain", help="Show the uncertainty budget.")] = False,
     leave_out: Annotated[
@@ -48,7 +49,7 @@ def replay(
     from capture.recordings.file import RecordingWarning
     from capture.recordings.replay import Replay
 
-    chosen, unit, air = _chosen_pack(sheet, pack)
+    chosen, unit, air = _chosen_pack(sheet, pack, variant)
     if explain and chosen is None:
         fail("--explain needs a verdict: give --sheet and --pack", 2)
     if leave_out and chosen is None:
@@ -97,12 +98,14 @@ def replay(
             console.print(budget_table(verdict, unit))
 
 
-def _chosen_pack(sheet: Path | None, pack: str | None) -> tuple[Pack | None, Any, SheetAir | None]:
+def _chosen_pack(sheet: Path | None, pack: str | None, variant: str | None) -> tuple[Pack | None, Any, SheetAir | None]:
     if sheet is None:
-        if pack is not None:
-            fail("--pack needs --sheet", 2)
+        if pack is not None or variant is not None:
+            fail(f"{'--pack' if pack is not None else '--variant'} needs --sheet", 2)
         return None, "mm", None
-    loaded, _ = read_sheet(sheet)
+    loaded, _ = read_sheet(sheet, variant)
+    if loaded.undecided:
+        fail(f"{sheet} has variants; say which --variant: {', '.join(one.name for one in loaded.variants)}", 2)
     if pack is None:
         if len(loaded.packs) > 1:
             fail(f"{sheet} has several packs; choose with --pack: {', '.join(one.name for one in loaded.packs)}", 2)

@@ -129,6 +129,8 @@ class _Report:
         ]
         if sheet is not None:
             told.insert(1, ("limits from", sheet.sheet.source))
+            if sheet.sheet.variant:
+                told.insert(2, ("variant", f"{sheet.sheet.variant}, confirmed by {sheet.sheet.variant_by}"))
             if sheet.air is not None:
                 told.append(("air", sheet.air.text(self.unit)))
         told += [("indicator", text) for text in dict.fromkeys(self.indicator(check) for check in job.checks)]

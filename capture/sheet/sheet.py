@@ -23,6 +23,7 @@ from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.sheet.dimensions import Dimension
 from capture.sheet.included import whole_text
 from capture.sheet.steps import EVERY_PACK, Step, Steps
+from capture.sheet.variants import Variant, place_with, with_variant
 from drivers.reading import LengthUnit
 from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure, length_unit
 
@@ -70,6 +71,10 @@ class About(_Part):
     name: _Text = Field(min_length=1)
     revision: _Text = Field(min_length=1)
     source: _Text = Field(min_length=1)
+    variant: str = ""
+    """Which of the sheet's variants is fitted, once somebody has said so."""
+    variant_by: str = ""
+    """Who confirmed it."""
 
 
 class SheetAir(_Part):
@@ -265,7 +270,13 @@ class Sheet(_Part):
     steps: Steps = ()
     """With the dimensions: those that come before packs first, the others last."""
     dimensions: tuple[Dimension, ...] = ()
+    variants: tuple[Variant, ...] = ()
     _display_unit: LengthUnit = PrivateAttr(default="mm")
+
+    @property
+    def undecided(self) -> bool:
+        """Whether nobody has said yet which variant is fitted: nothing may be judged by such a sheet."""
+        return bool(self.variants) and not self.sheet.variant
 
     @property
     def display_unit(self) -> LengthUnit:
@@ -287,6 +298,13 @@ class Sheet(_Part):
                 for moved in adjuster.moves:
                     if moved not in names:
                         raise ValueError(f"packs.{at}.adjusters.{part}.moves: {moved!r} {there_are}")
+        kinds = [variant.name for variant in self.variants]
+        for at, variant in enumerate(self.variants):
+            if variant.name in kinds[:at]:
+                raise ValueError(f"variants.{at}.name: two variants are called so")
+            for name in variant.packs:
+                if name not in names:
+                    raise ValueError(f"variants.{at}.packs: {name!r} {there_are}")
         for table, steps in (("steps", self.steps), ("dimensions", self.dimensions)):
             for at, step in enumerate(steps):
                 for name in step.before:
@@ -345,6 +363,24 @@ def parse_sheet(text: str, where: str) -> Sheet:
 
 def _checked(text: str, where: str, place: Place | None) -> Sheet:
     raw = _SHEETS.table(text, where)
-    sheet = _SHEETS.check(raw, Sheet, place or place_in(text, where))
+    place = place or place_in(text, where)
+    sheet = _SHEETS.check(raw, Sheet, place)
+    # What follows from each variant must hold, whichever is fitted in the end.
+    of_each = {variant.name: _of_variant(raw, variant.name, place) for variant in sheet.variants}
+    if sheet.sheet.variant:
+        if sheet.sheet.variant not in of_each:
+            there_are = ", ".join(of_each) or "none"
+            raise SheetError(
+                f"{place(('sheet', 'variant'))}: {sheet.sheet.variant!r} is no variant; there are: {there_are}"
+            )
+        sheet = of_each[sheet.sheet.variant]
     sheet._display_unit = length_unit(raw["packs"][0]["range"][0])
     return sheet
+
+
+def _of_variant(raw: dict[str, Any], name: str, place: Place) -> Sheet:
+    """Return the sheet as it holds for a variant."""
+    try:
+        return _SHEETS.check(with_variant(raw, name), Sheet, lambda way: place(place_with(raw, name, way)))
+    except SheetError as error:
+        raise SheetError("\n".join(f"{line} (variant {name!r})" for line in str(error).splitlines())) from error
