@@ -1,4 +1,4 @@
-"""The command `record anchor`: the record's head to a file, a printer, a second broker, and stamped."""
+"""The command `record anchor`: the heads of record and stock to a file, a printer, a second broker, and stamped."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import asyncio
 import subprocess
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -35,7 +36,7 @@ def anchor(
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
-    """Write the record's head where the bench's owner does not reach.
+    """Write the record's head, and that of the stock it uses, where the bench's owner does not reach.
 
     Where to is in the settings, under [anchors]: a file, a printer, a second broker, each as it is given; the options
     win. Exit code 1 if a place did not take it; the others have it all the same.
@@ -62,27 +63,50 @@ def anchor(
         say("The record is empty: there is no head to write down yet.")
         return
     bench = settled.bench if settled.bench in benches or not benches else benches[-1]
-    one = Anchor(bench=bench, at=datetime.now(UTC), number=number, sha256=sha256)
+    ones = [Anchor(bench=bench, at=datetime.now(UTC), number=number, sha256=sha256)]
     wrong: list[str] = []
-    if service:
-        one = _stamped(one, service, wrong)
-    places: dict[str, Callable[[], None]] = {}
-    if path is not None:
-        places[f"file {path}"] = lambda: append_anchor(path, one)
-    if kept.printer:
-        places[f"printer {kept.printer[0]}"] = lambda: _print(kept.printer, one)
-    if second is not None:
-        places[f"broker {second.url}"] = lambda: _publish(second, one)
-    told = [name for name, write in places.items() if _wrote(name, write, wrong)]
-    if as_json:
-        line = {"type": "anchor", "bench": bench, "number": number, "sha256": sha256}
-        say_json({**line, "stamped": bool(one.stamp), "written": told, "wrong": wrong})
-    elif told:
-        say(f"Written to {', '.join(told)}{', stamped' if one.stamp else ''}.")
-        say(f"Head: {number}:{sha256}")
+    if (of_stock := _head_of_stock(settled.stock_path, wrong)) is not None:
+        number, sha256 = of_stock
+        ones.append(Anchor(bench=bench, what="stock", at=datetime.now(UTC), number=number, sha256=sha256))
+    for unstamped in ones:
+        one = _stamped(unstamped, service, wrong) if service else unstamped
+        places: dict[str, Callable[[], None]] = {}
+        if path is not None:
+            places[f"file {path}"] = partial(append_anchor, path, one)
+        if kept.printer:
+            places[f"printer {kept.printer[0]}"] = partial(_print, kept.printer, one)
+        if second is not None:
+            places[f"broker {second.url}"] = partial(_publish, second, one)
+        told = [name for name, write in places.items() if _wrote(name, write, wrong)]
+        _tell(one, told, wrong, as_json)
     for words in wrong:
         warn(f"strokelog: {words}")
     raise typer.Exit(1 if wrong else 0)
+
+
+def _head_of_stock(path: Path, wrong: list[str]) -> tuple[int, str] | None:
+    """Return the head of the stock that this bench uses, None where there is none."""
+    from capture.stock import StockError, StockRoom
+
+    if not path.is_file():
+        return None
+    try:
+        with StockRoom.open(path) as room:
+            found = room.head()
+    except StockError as error:
+        wrong.append(f"the stock's head was not written: {error}")
+        return None
+    return found if found[0] else None
+
+
+def _tell(one: Anchor, told: list[str], wrong: list[str], as_json: bool) -> None:
+    if as_json:
+        line = {"type": "anchor", "what": one.what, "bench": one.bench, "number": one.number, "sha256": one.sha256}
+        say_json({**line, "stamped": bool(one.stamp), "written": told, "wrong": wrong})
+    elif told:
+        name = "Head" if one.what == "record" else "Head of the stock"
+        say(f"Written to {', '.join(told)}{', stamped' if one.stamp else ''}.")
+        say(f"{name}: {one.number}:{one.sha256}")
 
 
 def _stamped(one: Anchor, service: str, wrong: list[str]) -> Anchor:
@@ -123,4 +147,5 @@ def _publish(broker: BrokerSettings, one: Anchor) -> None:
     from capture.mqtt.one_message import publish_retained
     from capture.mqtt.topics import anchor_topic
 
-    asyncio.run(publish_retained(broker, anchor_topic(one.bench), one.line(), who=f"the record of bench {one.bench}"))
+    topic = anchor_topic(one.bench, of_stock=one.what == "stock")
+    asyncio.run(publish_retained(broker, topic, one.line(), who=f"the {one.what} of bench {one.bench}"))

@@ -77,6 +77,7 @@ COMMANDS: dict[str, Command | Group] = {
             "release": Command("Give up what is reserved for a unit.", "stock", "release"),
             "consume": Command("Take what is reserved off the shelf for good.", "stock", "consume"),
             "return": Command("Put a part that came out of a unit back.", "stock", "give_back"),
+            "verify": Command("Prove the stock by its chain.", "stock_verify", "verify"),
             "allot": Command("Which part goes into which waiting pack, on all benches.", "allot", "allot"),
         },
     ),

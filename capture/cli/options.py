@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,6 +28,7 @@ __all__ = [
     "broker_settings",
     "errors_in_words",
     "fail",
+    "head_option",
     "open_store",
     "pairs",
     "read_sheet",
@@ -159,3 +161,16 @@ def stock_file(settled: Config, data_dir: Path | None) -> Path | None:
     """Return where the stock is: as the settings say, else beside the record; None if the shop keeps none."""
     path = settled.stock or (data_dir or settled.data_dir) / "stock.sqlite"
     return path if path.is_file() else None
+
+
+def head_option(expect: str | None) -> tuple[int, str] | None:
+    """Return the number and hash of --expect; fails where it is none."""
+    if expect is None:
+        return None
+    found = re.fullmatch(r"\s*([1-9][0-9]{0,17}):([0-9a-fA-F]{64})\s*", expect)
+    if found is None:
+        fail(
+            f"--expect {expect}: expected NUMBER:HASH as `verify` prints it, 64 hex digits",
+            2,
+        )
+    return int(found[1]), found[2].lower()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import sys
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, open_store, record_path
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, head_option, open_store, record_path
 from capture.plumbing.outward import rewrite_line, say, say_json
 
 if TYPE_CHECKING:
@@ -54,7 +53,7 @@ def verify(
     from capture.custody.verify import verify as prove
     from capture.plumbing.plaintext import clean
 
-    head = _head(expect)
+    head = head_option(expect)
     with errors_in_words():
         path = record_path(config, data_dir)
         heads = _collected(path, against, password_file) if against is not None else []
@@ -62,6 +61,7 @@ def verify(
         progress = _progress if sys.stderr.isatty() else lambda done, of: None
         proof = prove(path, job=job, expect=head, heads=[*heads, *kept.heads], progress=progress)
         doubtful = kept.misdated(path) if proof.mismatch is None else []
+        stranger = _another_bench(path, config)
     if as_json:
         for line in _json_lines(proof, heads):
             say_json({**line, **kept.json(doubtful)} if line["type"] == "proof" else line)
@@ -70,6 +70,8 @@ def verify(
             say(clean(text))
         for text in kept.lines(doubtful) if proof.mismatch is None else []:
             say(clean(text))
+        if stranger:
+            say(clean(stranger))
     raise typer.Exit(0 if proof.mismatch is None else 1)
 
 
@@ -78,11 +80,13 @@ class _Anchored:
 
     def __init__(self, record: Path, file: Path | None, authority: Path | None) -> None:
         from capture.cli.extras import need
-        from capture.custody.anchors import AnchorError, anchors_of, check_stamps
+        from capture.custody.anchors import AnchorError, Stamped, anchors_of, check_stamps, misdated_anchors
         from capture.record import Store
 
         self.heads: list[tuple[int, str]] = []
         self._stamped: list[Stamped] = []
+        self._times: list[Stamped] = []
+        self._wrong: list[str] = []
         self._unchecked = 0
         if file is None:
             if authority is not None:
@@ -100,15 +104,21 @@ class _Anchored:
                     fail(f"--authority {authority}: no anchor in {file} is stamped")
         except AnchorError as error:
             fail(f"--anchors: {error}")
+        told = {one.number for one in self._stamped}
+        self._times = [
+            *self._stamped,
+            *(Stamped(one.number, one.at, "written down") for one in anchors if one.number not in told),
+        ]
+        self._wrong = misdated_anchors(anchors, self._stamped)
         self._unchecked = sum(bool(one.stamp) for one in anchors) - len(self._stamped)
 
     def misdated(self, record: Path) -> list[Misdated]:
-        """Return the entries whose times the stamps contradict."""
+        """Return the entries whose times the stamps, or the anchors' own times, contradict."""
         from capture.custody.anchors import misdated
         from capture.record import Store
 
         with Store.open_to_read(record) as store:
-            return misdated(store, self._stamped)
+            return misdated(store, self._times)
 
     def lines(self, doubtful: list[Misdated]) -> list[str]:
         """Return what was proven, in words."""
@@ -123,6 +133,7 @@ class _Anchored:
             )
         if self._unchecked:
             lines.append(f"{_count(self._unchecked, 'stamp')} not checked: name the authority's with --authority.")
+        lines += [f"TIMES IN DOUBT: {text}" for text in self._wrong[:_MOST_TOLD]]
         lines += [f"TIMES IN DOUBT: {one.text()}" for one in doubtful[:_MOST_TOLD]]
         if len(doubtful) > _MOST_TOLD:
             lines.append(
@@ -137,7 +148,24 @@ class _Anchored:
             "stamps": len(self._stamped),
             "stamps_not_checked": self._unchecked,
             "misdated": [one.entry for one in doubtful],
+            "misdated_anchors": self._wrong,
         }
+
+
+def _another_bench(record: Path, config: Path | None) -> str:
+    """Say that the settings are of a bench that this record knows nothing of; empty where not, or if they name none."""
+    from capture.config import load_config
+    from capture.record import Store
+
+    with Store.open_to_read(record) as store:
+        benches = store.benches()
+    settled = load_config(config)
+    if "bench" not in settled.model_fields_set or not benches or settled.bench in benches:
+        return ""
+    return (
+        f"ANOTHER BENCH'S RECORD: the settings are of bench {settled.bench}, and all of this was written at "
+        f"{', '.join(benches)}. Were two data folders exchanged?"
+    )
 
 
 def _collected(record: Path, database: str, password_file: Path | None) -> list[tuple[int, str]]:
@@ -168,18 +196,6 @@ def _collected(record: Path, database: str, password_file: Path | None) -> list[
             "be proven against it"
         )
     return heads
-
-
-def _head(expect: str | None) -> tuple[int, str] | None:
-    if expect is None:
-        return None
-    found = re.fullmatch(r"\s*([1-9][0-9]{0,17}):([0-9a-fA-F]{64})\s*", expect)
-    if found is None:
-        fail(
-            f"--expect {expect}: expected NUMBER:HASH as `strokelog record verify` prints it, 64 hex digits",
-            2,
-        )
-    return int(found[1]), found[2].lower()
 
 
 def _progress(done: int, of: int) -> None:

@@ -14,8 +14,9 @@ import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
@@ -38,6 +39,8 @@ class Anchor(BaseModel):
 
     anchor: Annotated[int, Field(ge=1, le=1)] = 1
     bench: str = Field(min_length=1)
+    what: Literal["record", "stock"] = "record"
+    """Of which chain: the bench's record, or the stock that it uses."""
     at: AwareDatetime
     number: int = Field(ge=1)
     sha256: str = Field(pattern="^[0-9a-f]{64}$")
@@ -46,7 +49,8 @@ class Anchor(BaseModel):
 
     def stamped_text(self) -> bytes:
         """Return what a stamp is of."""
-        return f"{self.bench} {self.number}:{self.sha256}\n".encode()
+        of_stock = "stock " if self.what == "stock" else ""
+        return f"{self.bench} {of_stock}{self.number}:{self.sha256}\n".encode()
 
     def with_stamp(self, stamp: bytes) -> Anchor:
         """Return the anchor with an authority's answer."""
@@ -54,30 +58,32 @@ class Anchor(BaseModel):
 
     def line(self) -> str:
         """Return it as a file and a broker keep it."""
-        return self.model_dump_json(exclude={"stamp"} if not self.stamp else None)
+        left_out = {"stamp": not self.stamp, "what": self.what == "record"}
+        return self.model_dump_json(exclude={name for name, out in left_out.items() if out})
 
     def paper(self) -> str:
         """Return it as it is printed: the hash in groups that a person can compare and type."""
         groups = " ".join(self.sha256[start : start + 8] for start in range(0, 64, 8))
         return (
-            f"Head of the record of bench {self.bench}, {self.at.astimezone(UTC):%Y-%m-%d %H:%M} UTC\n\n"
+            f"Head of the {self.what} of bench {self.bench}, {self.at.astimezone(UTC):%Y-%m-%d %H:%M} UTC\n\n"
             f"  entry {self.number}\n  {groups}\n\n"
-            "Keep this paper away from the bench. To prove that the record still holds all that it held then:\n"
-            f"  strokelog record verify --expect {self.number}:{self.sha256}\n"
+            f"Keep this paper away from the bench. To prove that the {self.what} still holds all that it held then:\n"
+            f"  strokelog {self.what} verify --expect {self.number}:{self.sha256}\n"
         )
 
 
 @dataclass(frozen=True, slots=True)
 class Stamped:
-    """A head, and when an authority saw it."""
+    """A head, and when an authority saw it; or, unstamped, when the anchor says that it was written down."""
 
     number: int
     at: datetime
+    word: Literal["stamped", "written down"] = "stamped"
 
 
 @dataclass(frozen=True, slots=True)
 class Misdated:
-    """An entry whose time is not what an authority's stamp lets it be."""
+    """An entry whose time is not what an authority's stamp, or an anchor's own time, lets it be."""
 
     entry: int
     at: datetime
@@ -86,7 +92,7 @@ class Misdated:
     def text(self) -> str:
         """Return it in words."""
         when = f"{self.at:%Y-%m-%d %H:%M} UTC"
-        head = f"{self.stamped.number} was stamped at {self.stamped.at:%Y-%m-%d %H:%M} UTC"
+        head = f"{self.stamped.number} was {self.stamped.word} at {self.stamped.at:%Y-%m-%d %H:%M} UTC"
         if self.entry > self.stamped.number:
             return f"Entry {self.entry} says {when}, and was not there yet when entry {head}."
         return f"Entry {self.entry} says {when}, and was there already when entry {head}."
@@ -105,9 +111,10 @@ def append_anchor(path: Path, anchor: Anchor) -> None:
         raise AnchorError(f"cannot write the head to {path}: {error.strerror}") from error
 
 
-def anchors_of(path: Path, benches: Sequence[str]) -> list[Anchor]:
-    """Return the anchors of these benches in a file: a line each, as `append_anchor` and a broker's subscriber write
-    them. Raises AnchorError for a line that is none, and where there is none of these benches."""
+def anchors_of(path: Path, benches: Sequence[str] | None, what: str = "record") -> list[Anchor]:
+    """Return the anchors of the records of these benches in a file, or with None the stock's that any bench wrote: a
+    line each, as `append_anchor` and a broker's subscriber write them. Raises AnchorError for a line that is none, and
+    where there is none of these."""
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
@@ -123,10 +130,11 @@ def anchors_of(path: Path, benches: Sequence[str]) -> list[Anchor]:
                 f"{path}, line {number}: no anchor ({wrong_values(error)[0]}); expected a line that "
                 "`strokelog record anchor` wrote"
             ) from error
-        if one.bench in benches:
+        if one.what == what and (benches is None or one.bench in benches):
             found.append(one)
     if not found:
-        raise AnchorError(f"{path} holds no anchor of {', '.join(benches) or 'any bench'}: nothing is proven by it")
+        of = f"the {what}" if benches is None else f"{', '.join(benches) or 'any bench'}"
+        raise AnchorError(f"{path} holds no anchor of {of}: nothing is proven by it")
     return found
 
 
@@ -141,6 +149,22 @@ def check_stamps(anchors: Sequence[Anchor], authority: Path) -> list[Stamped]:
             found.append(Stamped(one.number, stamped_at(stamp, one.stamped_text(), authority)))
         except (StampError, binascii.Error) as error:
             raise AnchorError(f"the stamp of entry {one.number} of bench {one.bench} does not hold: {error}") from error
+    return found
+
+
+def misdated_anchors(anchors: Sequence[Anchor], stamped: Sequence[Stamped]) -> list[str]:
+    """Return in words which anchors say another time than their stamp, or than the order they were written in."""
+    seen = {one.number: one.at for one in stamped}
+    found = []
+    for one in anchors:
+        at = seen.get(one.number)
+        if one.stamp and at is not None and abs(at - one.at) > _CLOCKS_APART:
+            when = f"{one.at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+            found.append(f"The anchor of entry {one.number} says {when}, and was stamped at {at:%Y-%m-%d %H:%M} UTC.")
+    for earlier, later in pairwise(anchors):
+        if later.number >= earlier.number and later.at < earlier.at - _CLOCKS_APART:
+            when = f"{later.at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+            found.append(f"The anchor of entry {later.number} says {when}, earlier than the one before it.")
     return found
 
 

@@ -55,9 +55,10 @@ def _topic(kind: str, bench: str, *pack: str) -> str:
     return "/".join((ROOT, topic_level(bench), *levels))
 
 
-def anchor_topic(bench: str) -> str:
-    """Return the topic of the retained anchor of a bench's record, at a broker that is not the benches' own."""
-    return f"{ROOT}/{topic_level(bench)}/anchor"
+def anchor_topic(bench: str, of_stock: bool = False) -> str:
+    """Return the topic of the retained anchor of a bench's record, or of the stock it uses, at a broker that is not the
+    benches' own."""
+    return f"{ROOT}/{topic_level(bench)}/{'stock-anchor' if of_stock else 'anchor'}"
 
 
 def status_topic(bench: str) -> str:

@@ -5,10 +5,11 @@ This package alone knows SQLAlchemy and Alembic. Use `Store`; everything else he
 
 from __future__ import annotations
 
-from capture.record.audit import Audit, CheckEnded, GaugeSealed, Mismatch, audit
+from capture.record.audit import Audit, CheckEnded, GaugeSealed, audit
 from capture.record.database import RecordError
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.record.kept import KeptRecording
+from capture.record.mismatch import Mismatch
 from capture.record.rows import columns_of_advice
 from capture.record.store import Store
 

@@ -42,7 +42,11 @@ def first_difference(
 ) -> tuple[str, str | None, str | None] | None:
     """Return what differs first from the schema `version`: its words, what was expected and what is there; None where
     nothing does."""
-    there, expected = definitions(rows), _expected(version)
+    return difference(definitions(rows), _expected(version))
+
+
+def difference(there: Mapping[str, str], expected: Mapping[str, str]) -> tuple[str, str | None, str | None] | None:
+    """Return what differs first in two files' SQL as `definitions` gives it."""
     for name in sorted(expected.keys() - there.keys(), key=lambda one: (not one.startswith("trigger"), one)):
         if name.startswith("trigger"):
             return "a trigger that refuses changes was removed", name.removeprefix("trigger "), None

@@ -1,95 +1,45 @@
-"""The stock's SQLite file: its tables, and how it is opened so that several benches cannot harm it.
+"""The stock's SQLite file: how it is made, brought up to date and opened so that several benches cannot harm it.
 
-A movement is only ever added; the file itself refuses to change or delete one. It is opened with SQLite's rollback
-journal and not its write-ahead log, because that log needs memory shared by all users of the file, and benches on
-several computers may use one file in a shared folder. (sqlite.org/wal.html, "WAL does not work over a network
-filesystem"; the folder must offer working locks, as NFS 4 and SMB do.)
+A movement is only ever added; the file itself refuses to change or delete one, and its ledger chains them all. It is
+opened with SQLite's rollback journal and not its write-ahead log, because that log needs memory shared by all users of
+the file, and benches on several computers may use one file in a shared folder. (sqlite.org/wal.html, "WAL does not work
+over a network filesystem"; the folder must offer working locks, as NFS 4 and SMB do.)
 """
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Final
 
-from sqlalchemy import (
-    CheckConstraint,
-    Column,
-    Connection,
-    Engine,
-    ForeignKey,
-    Index,
-    Integer,
-    MetaData,
-    Table,
-    Text,
-    UniqueConstraint,
-    inspect,
-)
+from sqlalchemy import Connection, Engine, create_engine, inspect
 
 from capture.plumbing.sqlite_file import READ, open_sqlite
+from capture.record.definitions import definitions, difference
+from capture.stock.chained import take_over
 from capture.stock.holdings import StockError
+from capture.stock.tables import ledger, metadata
 
-_VERSION: Final = 2
+#: The version of a stock's file.
+VERSION: Final = 3
+#: The version before there was a chain.
+_UNCHAINED: Final = 2
 
-metadata = MetaData()
 
-bins = Table(
-    "bins",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("part", Text, nullable=False),
-    Column("part_key", Text, nullable=False),
-    Column("thickness_nm", Integer, nullable=False),
-    Column("thickness_text", Text, nullable=False),
-    Column("tolerance_nm", Integer),
-    Column("low", Integer),
-    UniqueConstraint("part_key", "thickness_nm"),
-)
+def _refused(table: str, words: str) -> tuple[str, ...]:
+    return tuple(
+        f"CREATE TRIGGER {table}_no_{word.lower()} BEFORE {word} ON {table} BEGIN SELECT RAISE(ABORT, '{words}'); END"
+        for word in ("UPDATE", "DELETE")
+    )
 
-#: Parts that carry a tag, since they were measured.
-measured_parts = Table(
-    "measured_parts",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("bin", ForeignKey("bins.id"), nullable=False),
-    Column("serial", Text, nullable=False, unique=True),
-)
 
-movements = Table(
-    "movements",
-    metadata,
-    Column("id", Integer, primary_key=True),
-    Column("at", Text, nullable=False),  # RFC 3339 in UTC
-    Column("by", Text, nullable=False),
-    Column("kind", Text, nullable=False),
-    Column("bin", ForeignKey("bins.id"), nullable=False),
-    Column("measured_part", ForeignKey("measured_parts.id")),  # null: one of the loose parts
-    Column("shelf", Integer, nullable=False),  # how many parts more (or fewer) lie on the shelf after this
-    # A released or consumed reservation; unique, so that one can be closed only once whatever a program does.
-    Column("closes", ForeignKey("movements.id"), unique=True),
-    Column("job", Text),
-    Column("unit", Text),
-    Column("pack", Text),
-    Column("adjuster", Integer),
-    Column("from_job", Text),  # not null: the part is fitted in this pack and is to come out of it
-    Column("from_unit", Text),
-    Column("from_pack", Text),
-    Column("from_adjuster", Integer),
-    Column("actual_nm", Integer),
-    Column("uncertainty_nm", Integer),
-    CheckConstraint(
-        "kind IN ('received', 'counted', 'measured', 'reserved', 'released', 'consumed', 'returned')",
-        name="movements_kind",
-    ),
-    CheckConstraint("(closes IS NOT NULL) = (kind IN ('released', 'consumed'))", name="movements_closes"),
-    Index("movements_bin_measured_part", "bin", "measured_part"),
-    sqlite_autoincrement=True,
-)
-
-_TRIGGERS: Final = tuple(
-    f"CREATE TRIGGER movements_no_{word.lower()} BEFORE {word} ON movements "
-    "BEGIN SELECT RAISE(ABORT, 'a movement of the stock is never changed'); END"
-    for word in ("UPDATE", "DELETE")
+_TRIGGERS: Final = _refused("movements", "a movement of the stock is never changed")
+_CHAIN_TRIGGERS: Final = (
+    *_refused("ledger", "the ledger of the stock is append-only"),
+    "CREATE TRIGGER ledger_in_order BEFORE INSERT ON ledger WHEN "
+    "NEW.number <> (SELECT coalesce(max(number), 0) + 1 FROM ledger) OR NEW.previous <> "
+    f"coalesce((SELECT sha256 FROM ledger ORDER BY number DESC LIMIT 1), '{'0' * 64}') BEGIN "
+    "SELECT RAISE(ABORT, 'ledger: an entry follows the newest one and names its hash'); END",
 )
 
 
@@ -118,22 +68,68 @@ def _version(connection: Connection) -> int:
 
 def _make(engine: Engine, path: Path) -> None:
     with engine.connect().execution_options(**READ) as connection:
-        if _version(connection) == _VERSION and inspect(connection).has_table("movements"):
+        if _version(connection) == VERSION and inspect(connection).has_table("movements"):
             return
     with engine.begin() as connection:  # another bench may have made it meanwhile, so look again
         tables = inspect(connection).get_table_names()
-        if "movements" in tables:
-            if (found := _version(connection)) != _VERSION:
-                who = "a newer strokelog" if found > _VERSION else "a trial of strokelog from before its first release"
-                raise StockError(
-                    f"the stock {path} was written by {who} (version {found}; this one knows {_VERSION}); install that "
-                    "one, or export the stock file with it (`strokelog stock export`) and import that here into a new "
-                    "stock. Nothing was changed"
-                )
+        found = _version(connection)
+        if "movements" in tables and found == VERSION:
             return
-        if tables:
+        if "movements" in tables and found != _UNCHAINED:
+            who = "a newer strokelog" if found > VERSION else "a trial of strokelog from before its first release"
+            raise StockError(
+                f"the stock {path} was written by {who} (version {found}; this one knows {VERSION}); install that "
+                "one, or export the stock file with it (`strokelog stock export`) and import that here into a new "
+                "stock. Nothing was changed"
+            )
+        if not tables:
+            make_tables(connection, chained=False)
+        elif "movements" not in tables:
             raise StockError(f"{path} is an SQLite database but no stock (it holds the table {tables[0]!r})")
-        metadata.create_all(connection)
-        for trigger in _TRIGGERS:
-            connection.exec_driver_sql(trigger)
-        connection.exec_driver_sql(f"PRAGMA user_version = {_VERSION}")
+        elif (differs := difference(parts_of(connection), _definitions(chained=False))) is not None:
+            what, expected, there = differs
+            raise StockError(
+                f"the stock {path} says it is of version {found}, and is not: {what}: expected "
+                f"{expected or 'nothing'}, found {there or 'nothing'}. Nothing was changed"
+            )
+        _chain(connection)
+        connection.exec_driver_sql(f"PRAGMA user_version = {VERSION}")
+
+
+def make_tables(connection: Connection, *, chained: bool) -> None:
+    """Make the tables of a new stock, or with `chained` false those of one from before there was a chain."""
+    for table in metadata.sorted_tables:
+        if chained or table is not ledger:
+            table.create(connection, checkfirst=False)
+    for trigger in (*_TRIGGERS, *(_CHAIN_TRIGGERS if chained else ())):
+        connection.exec_driver_sql(trigger)
+
+
+def _chain(connection: Connection) -> None:
+    """Begin the chain, with whatever is there already."""
+    ledger.create(connection, checkfirst=False)
+    for trigger in _CHAIN_TRIGGERS:
+        connection.exec_driver_sql(trigger)
+    take_over(connection)
+
+
+def parts_of(connection: Connection) -> dict[str, str]:
+    """Return the SQL of every part of the file."""
+    rows = connection.exec_driver_sql("SELECT type, name, sql FROM sqlite_master").all()
+    return definitions([(row[0], row[1], row[2]) for row in rows])
+
+
+def definitions_now() -> dict[str, str]:
+    """Return the SQL of every part that a stock's file has."""
+    return _definitions(chained=True)
+
+
+@cache
+def _definitions(*, chained: bool) -> dict[str, str]:
+    engine = create_engine("sqlite://")
+    try:
+        with engine.begin() as connection:
+            make_tables(connection, chained=chained)
+            return parts_of(connection)
+    finally:
+        engine.dispose()

@@ -15,13 +15,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, Self
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, select
 
 from capture.plumbing.sqlite_file import READ, SqliteFile
+from capture.stock.chained import change, head, put
 from capture.stock.file import StockFile, exact_length, part_key
 from capture.stock.holdings import Bin, Holdings, Place, Reservation, StockError, misfit
-from capture.stock.movements import bins, measured_parts, movements, open_stock
+from capture.stock.movements import open_stock
 from capture.stock.shelf import find_bin, holdings_of, open_reservations
+from capture.stock.tables import bins, measured_parts, movements
 from drivers.units import format_length
 
 
@@ -51,6 +53,11 @@ class StockRoom(SqliteFile):
         with self._transaction("read the stock", READ) as connection:
             return holdings_of(connection)
 
+    def head(self) -> tuple[int, str]:
+        """Return number and hash of the newest entry of its ledger, (0, 64 zeros) while there is none."""
+        with self._transaction("read the stock's head", READ) as connection:
+            return head(connection)
+
     def import_file(self, stock: StockFile, *, by: str, at: datetime) -> list[str]:
         """Make the shelf what the file says, as after counting it; return what that changed, in words.
 
@@ -68,9 +75,9 @@ class StockRoom(SqliteFile):
                 }
                 if key is None:
                     values = {**about, "part_key": part_key(listed.part), "thickness_nm": listed.thickness}
-                    key = connection.execute(insert(bins).values(**values).returning(bins.c.id)).scalar_one()
+                    key = put(connection, bins, values, at=_when(at), by=by)
                 else:
-                    connection.execute(update(bins).where(bins.c.id == key).values(**about))
+                    change(connection, bins, key, about, at=_when(at), by=by)
                 kind = "counted" if known else "received"
                 tagged = {part.serial: part for part in known.measured} if known else {}
                 loose = known.loose if known else 0
@@ -85,7 +92,7 @@ class StockRoom(SqliteFile):
                         key,
                         at,
                         by,
-                        measured_part=_tag(connection, key, one.serial),
+                        measured_part=_tag(connection, key, one.serial, at, by),
                         shelf=0 if old else 1,
                         actual_nm=one.actual,
                         uncertainty_nm=one.uncertainty,
@@ -94,7 +101,15 @@ class StockRoom(SqliteFile):
                 for gone in tagged.values():
                     if gone.reserved:
                         raise StockError(f"{name}: part {gone.serial} is reserved, but the file does not list it")
-                    _add(connection, kind, key, at, by, measured_part=_tag(connection, key, gone.serial), shelf=-1)
+                    _add(
+                        connection,
+                        kind,
+                        key,
+                        at,
+                        by,
+                        measured_part=_tag(connection, key, gone.serial, at, by),
+                        shelf=-1,
+                    )
                     changed.append(f"{name}: {gone.serial} is gone")
                 wanted = listed.count - len(listed.measured)
                 if wanted != loose:
@@ -128,7 +143,7 @@ class StockRoom(SqliteFile):
                 key,
                 at,
                 by,
-                measured_part=_tag(connection, key, serial, new=not known),
+                measured_part=_tag(connection, key, serial, at, by, new=not known),
                 shelf=0 if known else 1,
                 actual_nm=actual_nm,
                 uncertainty_nm=expanded_nm,
@@ -147,8 +162,8 @@ class StockRoom(SqliteFile):
                     key, shelf = self._bin(connection, request.part, request.thickness_nm)
                     part = _free_part(connection, shelf, request.serial)
                 else:
-                    key = _bin_for_fitted(connection, request.part, request.thickness_nm)
-                    part = _tag(connection, key, request.serial) if request.serial else None
+                    key = _bin_for_fitted(connection, request.part, request.thickness_nm, at, by)
+                    part = _tag(connection, key, request.serial, at, by) if request.serial else None
                     _take_out(connection, request, at, by)
                     values |= _place("from_", request.source)
                 if request.place.adjuster is not None:
@@ -171,7 +186,7 @@ class StockRoom(SqliteFile):
     def take_back(self, part: str, thickness_nm: int, serial: str | None, *, by: str, at: datetime) -> None:
         """Put a part that came out of a pack back on the shelf; with the serial it had, if it had one."""
         with self._writing("take a part back") as connection:
-            key = _bin_for_fitted(connection, part, thickness_nm)
+            key = _bin_for_fitted(connection, part, thickness_nm, at, by)
             if serial is None:
                 _add(connection, "returned", key, at, by, shelf=1)
                 return
@@ -181,7 +196,7 @@ class StockRoom(SqliteFile):
             measured = select(measured_parts.c.id).where(measured_parts.c.bin == key, measured_parts.c.serial == serial)
             if connection.execute(measured).first() is None:
                 raise StockError(f"no {shelf.text} was ever given the serial {serial}; leave the serial out")
-            _add(connection, "returned", key, at, by, measured_part=_tag(connection, key, serial), shelf=1)
+            _add(connection, "returned", key, at, by, measured_part=_tag(connection, key, serial, at, by), shelf=1)
 
     def _close_all(
         self, kind: Literal["released", "consumed"], holder: str | int, pack: str | None, by: str, at: datetime
@@ -231,27 +246,30 @@ def _add(
     measured_part: int | None = None,
     **rest: Any,
 ) -> int:
-    when = at.astimezone(UTC).isoformat(timespec="microseconds")
-    values = {"at": when, "by": by, "kind": kind, "bin": key, "measured_part": measured_part, "shelf": shelf, **rest}
-    return int(connection.execute(insert(movements).values(**values).returning(movements.c.id)).scalar_one())
+    about = {"at": _when(at), "by": by, "kind": kind, "bin": key}
+    values = {**about, "measured_part": measured_part, "shelf": shelf, **rest}
+    return put(connection, movements, values, at=_when(at), by=by)
+
+
+def _when(at: datetime) -> str:
+    return at.astimezone(UTC).isoformat(timespec="microseconds")
 
 
 def _place(prefix: str, place: Place) -> dict[str, Any]:
     return {f"{prefix}{name}": getattr(place, name) for name in ("job", "unit", "pack", "adjuster")}
 
 
-def _tag(connection: Connection, key: int, serial: str, new: bool = False) -> int:
+def _tag(connection: Connection, key: int, serial: str, at: datetime, by: str, new: bool = False) -> int:
     """Return the number of the part with this serial in this bin, made if there is none."""
     row = connection.execute(select(measured_parts).where(measured_parts.c.serial == serial)).first()
     if row is None:
-        made = insert(measured_parts).values(bin=key, serial=serial).returning(measured_parts.c.id)
-        return int(connection.execute(made).scalar_one())
+        return put(connection, measured_parts, {"bin": key, "serial": serial}, at=_when(at), by=by)
     if row.bin != key or new:
         raise StockError(f"the serial {serial} is another part's; give this one a serial of its own")
     return int(row.id)
 
 
-def _bin_for_fitted(connection: Connection, part: str, thickness_nm: int) -> int:
+def _bin_for_fitted(connection: Connection, part: str, thickness_nm: int, at: datetime, by: str) -> int:
     """Return the bin of a part that comes out of a pack, made if the stock never had that thickness of the part."""
     key, _ = find_bin(connection, part, thickness_nm)
     if key is not None:
@@ -266,7 +284,7 @@ def _bin_for_fitted(connection: Connection, part: str, thickness_nm: int) -> int
         "thickness_text": exact_length(thickness_nm, same.unit),
         "tolerance_nm": same.tolerance_nm,
     }
-    return int(connection.execute(insert(bins).values(**values).returning(bins.c.id)).scalar_one())
+    return put(connection, bins, values, at=_when(at), by=by)
 
 
 def _free_part(connection: Connection, shelf: Bin, serial: str | None) -> int | None:

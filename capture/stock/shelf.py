@@ -9,7 +9,7 @@ from sqlalchemy import Connection, func, select
 
 from capture.stock.file import part_key
 from capture.stock.holdings import Bin, Holdings, MeasuredPart, Place, Reservation
-from capture.stock.movements import bins, measured_parts, movements
+from capture.stock.tables import bins, measured_parts, movements
 
 
 def find_bin(connection: Connection, part: str, thickness_nm: int) -> tuple[int | None, Bin | None]:

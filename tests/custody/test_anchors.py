@@ -167,3 +167,24 @@ def test_anchors_of_another_bench_prove_nothing(copy: Path, tmp_path: Path) -> N
     with Store.open(empty / "record.sqlite"):
         pass
     assert "no head to write down yet" in strokelog("record", "anchor", "--file", file, "--data-dir", empty).stdout
+
+
+def test_an_anchor_that_was_given_another_time_is_told(
+    copy: Path, tmp_path: Path, service: str, authority: Path
+) -> None:
+    file = tmp_path / "heads.jsonl"
+    words = ("record", "verify", "--anchors", file, "--data-dir", copy.parent)
+    strokelog("record", "anchor", "--file", file, "--stamp", service, "--data-dir", copy.parent)
+    assert "TIMES IN DOUBT" not in strokelog(*words, "--authority", authority).stdout
+    whole = json.loads(file.read_text())
+    moved = {**whole, "at": (datetime.now(UTC) + timedelta(days=40)).isoformat()}
+    file.write_text(json.dumps(moved) + "\n")
+    out = strokelog(*words, "--authority", authority).stdout
+    assert f"TIMES IN DOUBT: The anchor of entry {whole['number']} says" in out and "and was stamped at" in out
+    # Dated before what it is of; and, without a stamp, out of the order that anchors are written in.
+    early = {**whole, "at": "2026-01-01T00:00:00Z", "stamp": ""}
+    file.write_text(json.dumps(whole) + "\n" + json.dumps(early) + "\n")
+    out = strokelog(*words).stdout
+    assert f"TIMES IN DOUBT: The anchor of entry {whole['number']} says 2026-01-01 00:00 UTC, earlier than" in out
+    assert f"was there already when entry {whole['number']} was written down at 2026-01-01" in out
+    assert json.loads(strokelog(*words, "--json").stdout.splitlines()[-1])["misdated_anchors"]

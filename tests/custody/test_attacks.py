@@ -4,6 +4,7 @@ collector."""
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import sqlite3
@@ -13,7 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
+from capture.cli.main import app
 from capture.custody.verify import recording_of, verify
 from capture.record import Store, audit
 from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest
@@ -138,8 +141,6 @@ def test_a_scaled_recording_under_the_old_chain(copy: Path) -> None:
 
 
 def test_a_scaled_recording_whose_hash_was_put_right_everywhere(copy: Path) -> None:
-    import hashlib
-
     path = judged(copy)
     scaled(path)
     data = path.read_bytes()
@@ -240,3 +241,50 @@ def test_a_recording_removed_as_though_by_policy_is_counted_as_proven_no_more(co
     recording_of(check, copy).unlink()
     proof = verify(copy)
     assert (proof.mismatch, proof.pruned, proof.verdicts) == (None, 1, whole.verdicts - 1)
+
+
+# -- two benches, or two units, exchanged ---------------------------------------------------------------------
+
+
+def put_right(path: Path, table_id: int, recording: Path) -> None:
+    """Make the chain say that this is the recording of a verdict."""
+    data = recording.read_bytes()
+    told = {"recording_sha256": hashlib.sha256(data).hexdigest(), "recording_bytes": len(data)}
+    number = next(
+        one["number"] for one in entries(path) if one["kind"] == "verdict" and json.loads(one["body"])["id"] == table_id
+    )
+    forge(path, number, **told)
+    sql = "UPDATE verdicts SET recording_sha256 = ?, recording_bytes = ? WHERE id = ?"
+    tamper(path, (sql, (*told.values(), table_id)))
+
+
+def test_two_units_recordings_exchanged_and_their_hashes_put_right(copy: Path) -> None:
+    with Store.open_to_read(copy) as store:
+        ours, theirs = (
+            recording_of(next(one for one in store.job(job).checks if one.verdict is not None), copy) for job in (1, 2)
+        )
+    one, other = ours.read_bytes(), theirs.read_bytes()
+    ours.write_bytes(other)
+    theirs.write_bytes(one)
+    put_right(copy, 1, ours)
+    put_right(copy, 2, theirs)
+    assert "the job in its recording" in found(copy)
+    assert len(verify(copy).further) == 1
+
+
+def test_a_recording_of_another_bench_whose_hash_was_put_right(copy: Path) -> None:
+    path = judged(copy)
+    header, rest = path.read_text().split("\n", 1)
+    path.write_text(json.dumps({**json.loads(header), "bench": "bay-2"}) + "\n" + rest)
+    put_right(copy, 1, path)
+    assert "the bench in its recording" in found(copy)
+
+
+def test_two_benches_data_folders_exchanged(copy: Path, tmp_path: Path) -> None:
+    settings = tmp_path / "bay-2.toml"
+    settings.write_text('bench = "bay-2"\n')
+    words = ["record", "verify", "--config", str(settings), "--data-dir", str(copy.parent)]
+    said = CliRunner().invoke(app, words, env={"COLUMNS": "300"}).output
+    assert "ANOTHER BENCH'S RECORD: the settings are of bench bay-2, and all of this was written at bay-1" in said
+    settings.write_text('bench = "bay-1"\n')
+    assert "ANOTHER BENCH" not in CliRunner().invoke(app, words, env={"COLUMNS": "300"}).output

@@ -26,6 +26,7 @@ from capture.custody.backup.sources import (
     in_words,
     named,
     proven,
+    stock_proven,
     unpacked_sha256,
 )
 from capture.plumbing.durable import copy_into, holding, put_in_place, unfinished
@@ -108,6 +109,7 @@ def _write(source: Source, place: Path, beside: Path, copies: Path, at: datetime
     files: list[BackedUp] = []
     missing: list[str] = []
     altered: list[str] = []
+    stock_head: tuple[int, str] | None = None
     with beside.open("wb") as file:
         with tarfile.open(
             fileobj=file, mode="w:gz" if place.name.endswith(".gz") else "w", format=tarfile.PAX_FORMAT
@@ -115,6 +117,7 @@ def _write(source: Source, place: Path, beside: Path, copies: Path, at: datetime
             files.append(_add_file(tar, copies / RECORD, RECORD, at))
             if source.stock is not None:
                 copy_database(source.stock, copies / STOCK)
+                stock_head = stock_proven(copies / STOCK, source.stock)
                 files.append(_add_file(tar, copies / STOCK, STOCK, at))
             for recording in recordings:
                 files += _recording(tar, source, recording, at, missing, altered)
@@ -124,6 +127,7 @@ def _write(source: Source, place: Path, beside: Path, copies: Path, at: datetime
                 software_version=__version__,
                 generation=1,
                 head=Head(number=head[0], sha256=head[1]),
+                stock_head=None if stock_head is None else Head(number=stock_head[0], sha256=stock_head[1]),
                 files=tuple(files),
                 missing=tuple(missing),
                 altered=tuple(altered),

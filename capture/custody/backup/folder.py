@@ -37,6 +37,7 @@ from capture.custody.backup.sources import (
     in_words,
     named,
     proven,
+    stock_proven,
     unpacked_sha256,
 )
 from capture.plumbing.durable import copy_into, holding, put_in_place, sync_folder, unfinished, written
@@ -107,8 +108,12 @@ class _Folder:
             after = self._earlier.head.number, self._earlier.head.sha256
         files = [self._database(self._source.record, RECORD)]
         head, jobs, recordings = proven(self._folder / files[0].file, self._source.record, after)
+        stock_head: tuple[int, str] | None = None
         if self._source.stock is not None:
             files.append(self._database(self._source.stock, STOCK))
+            held = None if self._earlier is None else self._earlier.stock_head
+            copy = self._folder / files[1].file
+            stock_head = stock_proven(copy, self._source.stock, (held.number, held.sha256) if held else None)
         for recording in recordings:
             files += self._recording(recording)
         manifest = Manifest(
@@ -117,6 +122,7 @@ class _Folder:
             software_version=__version__,
             generation=self._generation,
             head=Head(number=head[0], sha256=head[1]),
+            stock_head=None if stock_head is None else Head(number=stock_head[0], sha256=stock_head[1]),
             files=tuple(files),
             missing=tuple(self._missing),
             altered=tuple(self._altered),

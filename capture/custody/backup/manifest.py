@@ -67,6 +67,8 @@ class Manifest(_Part):
     software_version: str
     generation: int = Field(ge=1)
     head: Head
+    stock_head: Head | None = None
+    """Of the stock's ledger; None where there is no stock, and of backups from before it had one."""
     files: tuple[BackedUp, ...]
     missing: tuple[str, ...] = ()
     altered: tuple[str, ...] = ()

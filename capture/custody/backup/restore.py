@@ -17,6 +17,8 @@ from capture.custody.backup.manifest import MANIFEST, RECORD, STOCK, BackupError
 from capture.custody.backup.sources import in_words
 from capture.plumbing.durable import copy_into, holding, put_in_place, sync_folder, unfinished, written
 from capture.record import Mismatch, Store, audit
+from capture.stock import StockError, StockRoom
+from capture.stock.walk import walk_stock
 
 #: A manifest of a hundred thousand recordings has some twenty megabytes.
 _LARGEST_MANIFEST = 1 << 28
@@ -160,4 +162,12 @@ def _prove(stage: Path, manifest: Manifest, backup: Path) -> int:
         raise _damaged(backup, RECORD, f"its record does not prove: {mismatch}") from mismatch
     if walked.head != expected:
         raise _damaged(backup, RECORD, f"expected entry {expected[0]} as its last, found {walked.head[0]}")
+    if (stock := manifest.stock_head) is not None:
+        try:
+            StockRoom.open(stage / STOCK).close()
+            found = walk_stock(stage / STOCK).head
+        except (Mismatch, StockError) as error:
+            raise _damaged(backup, STOCK, f"its stock does not prove: {error}") from error
+        if found != (stock.number, stock.sha256):
+            raise _damaged(backup, STOCK, f"expected entry {stock.number} as its last, found {found[0]}")
     return walked.jobs

@@ -15,6 +15,8 @@ from capture.custody.backup.manifest import STOCK, BackedUp, BackupError, Manife
 from capture.plumbing.durable import copy_into, holding, sync_file
 from capture.record import Mismatch, Store, audit
 from capture.recordings.file import COMPRESSED, filed_as, kept_at, unpacked
+from capture.stock import StockError
+from capture.stock.walk import is_chained, walk_stock
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +142,15 @@ def proven(
     ]
     of_checks = _recordings_in(copy, {one.check: one.recording_sha256 for one in walked.ended}, set(walked.pruned))
     return walked.head, walked.jobs, [*of_checks, *of_gauges]
+
+
+def stock_proven(copy: Path, stock: Path, after: tuple[int, str] | None = None) -> tuple[int, str] | None:
+    """Walk the ledger of the copied stock; return its head, None of a stock that has none yet. `after` is a head that
+    it must hold. Raises BackupError."""
+    try:
+        return walk_stock(copy, [] if after is None else [after]).head if is_chained(copy) else None
+    except (Mismatch, StockError) as error:
+        raise BackupError(f"the stock {stock} was not backed up, since it does not prove: {error}") from error
 
 
 def _recordings_in(record: Path, sealed: dict[int, str | None], pruned: set[int]) -> list[Recording]:
