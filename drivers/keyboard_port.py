@@ -149,7 +149,8 @@ class KeyboardPort:
                 told = reason
                 self._events.put_nowait(Lost(monotonic_ns(), reason))
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._closed.wait(), _RETRY_S)
+                async with asyncio.timeout(_RETRY_S):
+                    await self._closed.wait()
 
     async def _serve(self, device: InputDevice) -> None:
         """Hand on what is typed until the port is closed. Raises OSError where the device goes away."""

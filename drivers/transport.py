@@ -172,7 +172,8 @@ class Transport:
             self._wake()
             # A thread that still waits for a network address closes what it opens, and hands over nothing.
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self._ended.wait(), _CLOSE_WAIT_S)
+                async with asyncio.timeout(_CLOSE_WAIT_S):
+                    await self._ended.wait()
                 self._thread.join()
         self._end()
 

@@ -36,7 +36,8 @@ async def tightenings(
         while True:
             event = None
             with suppress(TimeoutError):
-                event = await asyncio.wait_for(anext(transport), _LOOK_S)
+                async with asyncio.timeout(_LOOK_S):
+                    event = await anext(transport)
             if isinstance(event, Lost):
                 raise ConnectionError(event.reason)
             if isinstance(event, Opened):

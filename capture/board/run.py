@@ -201,7 +201,8 @@ async def run_lines(
             lines.write()
             dirty.clear()
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(dirty.wait(), TICK_S)
+                async with asyncio.timeout(TICK_S):
+                    await dirty.wait()
             await asyncio.sleep(DRAW_S)
 
     async def both() -> None:

@@ -116,9 +116,14 @@ def _live(port: GaugePort, masters: Sequence[Master], home: Path, bench: str, te
     }  # fmt: skip
     recording = RecordingWriter(place_for_check(home, masters[0].serial, now), header)
     recording.mark(0, {"note": "check against masters", "masters": [one.serial for one in masters]})
-    try:
+
+    async def follow() -> None:
         with suppress(TimeoutError):
-            asyncio.run(asyncio.wait_for(_follow(port, GuidedCheck(masters), recording, tell), _LONGEST_S))
+            async with asyncio.timeout(_LONGEST_S):
+                await _follow(port, GuidedCheck(masters), recording, tell)
+
+    try:
+        asyncio.run(follow())
         recording.seal()
     finally:
         recording.close()

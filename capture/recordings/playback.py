@@ -65,7 +65,8 @@ class Playback:
 
     async def _closed_within(self, seconds: float) -> bool:
         try:
-            await asyncio.wait_for(self._closed.wait(), max(0.0, seconds))
+            async with asyncio.timeout(max(0.0, seconds)):
+                await self._closed.wait()
         except TimeoutError:
             return False
         return True

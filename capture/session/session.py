@@ -171,7 +171,8 @@ class Session:
             self.line(f"caution: {text}")
         if self._attended:
             with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self.understood.wait(), seconds)
+                async with asyncio.timeout(seconds):
+                    await self.understood.wait()
         self.understood.set()
         self._changed()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import os
 import random
 import signal
@@ -13,6 +14,7 @@ import time
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -24,6 +26,7 @@ from capture.output.json_forms import stroke_json
 from capture.record import Store
 from capture.recordings.replay import Replay
 from capture.recordings.stream import indicator_from
+from capture.session.faces.start import found
 from capture.sheet.sheet import parse_sheet
 from capture.simulation.indicator import IndicatorSpec
 from capture.simulation.physics import PackPhysics
@@ -389,15 +392,94 @@ def test_a_terminal_closed_in_an_apply_leaves_the_valve_to_the_hand(tmp_path: Pa
     asyncio.run(scenario())
 
 
+@pytest.mark.timeout(120)
+def test_a_screen_held_up_in_an_apply_holds_up_neither_the_hand_nor_the_stroke(tmp_path: Path) -> None:
+    """Ctrl-S in an apply, for as long as the stroke lasts and is written down."""
+
+    async def scenario() -> None:
+        async with session_in_a_terminal(tmp_path, "hold") as (terminal, fixture):
+            terminal.keys("C-s")
+            fixture.press()
+            await fixture.until(lambda: fixture.valve_open)
+            await asyncio.sleep(1.0)  # a hold
+            await shut_in_time(fixture)
+            await until(partial(has_kept, tmp_path, 1), 20)
+            terminal.keys("C-q")
+            await asyncio.to_thread(terminal.wait_for, "seat 1 of 1")
+
+    asyncio.run(scenario())
+
+
+@pytest.mark.timeout(120)
+async def test_a_reader_of_the_output_that_hangs_holds_up_neither_the_hand_nor_the_stroke(tmp_path: Path) -> None:
+    """A bench in a pipe that is full before it says its first word, with a screen beside it that arms the air."""
+    reader, writer = os.pipe()
+    size = fcntl.fcntl(writer, fcntl.F_SETPIPE_SZ, 4096)
+    os.write(writer, b"-" * size)
+    fixture, indicator = simulated_ports(tmp_path)
+    async with fixture, indicator:
+        words = await asyncio.to_thread(words_of_a_bench, tmp_path, "hold")
+        bench = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "capture.cli", *words, "--auto", "--repeat", "--json", "--bench", "bay-3"),
+            stdin=asyncio.subprocess.DEVNULL,
+            stdout=writer,
+            cwd=ROOT,
+        )
+        os.close(writer)
+        try:
+            with Terminal(80, 24) as terminal:
+                record = tmp_path / "data" / "record.sqlite"
+                await until(lambda: found("bay-3", record, service=False) is not None, 30)
+                terminal.run("capture.cli", "run", "--bench", "bay-3", "--data-dir", str(tmp_path / "data"))
+                await asyncio.to_thread(terminal.wait_for, "CAUTION")
+                terminal.keys("Space")
+                await asyncio.to_thread(terminal.wait_for, "not armed")
+                terminal.keys("a")
+                await asyncio.to_thread(terminal.wait_for, "Hands clear: the air can come")
+                for made in (1, 2):
+                    await asyncio.sleep(0.05)  # no finger is quicker
+                    fixture.press()
+                    await fixture.until(lambda: fixture.valve_open)
+                    await asyncio.sleep(1.0)  # a hold
+                    await shut_in_time(fixture)
+                    await until(partial(has_kept, tmp_path, made), 20)
+                bench.terminate()
+                await asyncio.wait_for(bench.wait(), 20)
+        finally:
+            os.close(reader)
+            with contextlib.suppress(ProcessLookupError):
+                bench.kill()
+            await bench.wait()
+
+
+async def shut_in_time(fixture: FixturePort) -> None:
+    """The hand lets go; the valve is shut within 100 ms."""
+    released_ns = time.monotonic_ns()
+    fixture.release()
+    await fixture.until(lambda: not fixture.valve_open)
+    assert (fixture.moves[-1].t_ns - released_ns) / 1e6 < 100
+
+
+def has_kept(tmp_path: Path, strokes: int) -> bool:
+    """Whether the record has so many."""
+    with Store.open(tmp_path / "data" / "record.sqlite") as store:
+        return sum(len(check.strokes) for job in store.jobs(9) for check in job.checks) == strokes
+
+
+def words_of_a_bench(tmp_path: Path, way: Way) -> list[str]:
+    """The command for the bench that `simulated_ports` makes."""
+    sheet = tmp_path / "sheet.toml"
+    sheet.write_text(SHEET)
+    words = ["run", "--sheet", str(sheet), "--port", str(tmp_path / "indicator"), "--driver", "line"]
+    words += ["--set", "resolution=0.01 mm", "--fixture", "ascii", "--fixture-port", str(tmp_path / "fixture")]
+    return [*words, "--button", way, "--data-dir", str(tmp_path / "data")]
+
+
 @asynccontextmanager
 async def session_in_a_terminal(tmp_path: Path, way: Way) -> AsyncIterator[tuple[Terminal, FixturePort]]:
     """The real command on a real terminal at 80x24, armed by its key."""
     fixture, indicator = simulated_ports(tmp_path)
-    sheet = tmp_path / "sheet.toml"
-    await asyncio.to_thread(sheet.write_text, SHEET)
-    words = ["run", "--sheet", str(sheet), "--port", str(tmp_path / "indicator"), "--driver", "line"]
-    words += ["--set", "resolution=0.01 mm", "--fixture", "ascii", "--fixture-port", str(tmp_path / "fixture")]
-    words += ["--button", way, "--data-dir", str(tmp_path / "data")]
+    words = await asyncio.to_thread(words_of_a_bench, tmp_path, way)
     async with fixture, indicator:
         with Terminal(80, 24) as terminal:
             terminal.run("capture.cli", *words)

@@ -1,11 +1,11 @@
-"""Kills a bench's process, its valve's keeper and its faces with kill -9, in any mixture: `python -m
-tests.load.bench_storm [--kills N]`.
+"""Kills a bench's process, its valve's keeper and its screens in any mixture: `python -m tests.load.bench_storm`.
 
 One bench with a twin of a fixture, a real broker, and a person: he arms the air at a screen of his own, a process on a
-terminal, and presses the button, pack after pack. Now and then one of the three is killed, or two or all of them at
-once, in an apply, as a stroke was printed, or at any moment. After a killed bench or keeper the valve must be shut within the fixture's own timer
-and stay so until the air is armed again; every stroke that was printed must be in the record exactly once, and all that
-is in the record must reach a subscriber, as `load/kill_storm.py` counts it. Exit code 1 if anything is wrong.
+terminal, and presses the button, pack after pack. Now and then one of the three is killed with kill -9, or two or all
+of them at once: in an apply, as a stroke was printed, or at any moment. After a killed bench or keeper the valve must
+be shut within the fixture's own timer and stay so until the air is armed again; every stroke that was printed must be
+in the record exactly once, and all that is in the record must reach a subscriber, as `load/kill_storm.py` counts it.
+Exit code 1 if anything is wrong.
 """
 
 from __future__ import annotations

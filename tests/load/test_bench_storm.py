@@ -1,4 +1,4 @@
-"""A few kills of a bench's process, its valve's keeper and its screen; `python -m tests.load.bench_storm` does hundreds."""
+"""A few kills of a bench, its valve's keeper and its screen; `python -m tests.load.bench_storm` does hundreds."""
 
 from __future__ import annotations
 

@@ -37,6 +37,7 @@ class _Keeper:
         self._link = KeeperLink(end, on_message=self._take, on_end=self._stop)
         self._control: AirControl | None = None
         self._running: asyncio.Task[None] | None = None
+        self._stopping = False
         self._error: BaseException | None = None
         self._ready = asyncio.Event()
 
@@ -68,7 +69,9 @@ class _Keeper:
 
     def _stop(self) -> None:
         self._ready.set()
-        if self._running is not None:
+        if self._running is not None and not self._stopping:
+            # Once: told again, it would leave off sending the command to shut, which may have to wait for its turn.
+            self._stopping = True
             self._running.cancel()
 
     async def _say_alive(self) -> None:

@@ -165,7 +165,8 @@ class KeptAir(Air):
                         _kill(process)
                         return f"The valve's keeper hung and was ended. {_GOES_ON}"
                     with contextlib.suppress(TimeoutError):
-                        await asyncio.wait_for(self._ended.wait(), ALIVE_EVERY_S)
+                        async with asyncio.timeout(ALIVE_EVERY_S):
+                            await self._ended.wait()
             finally:
                 await _to_its_end(self._end(process))
             if self._broken is not None:
@@ -179,12 +180,14 @@ class KeptAir(Air):
         """Have the valve shut and the port let go of; what the fixture sent until then is still taken."""
         self._say("stop")
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._ended.wait(), _STOP_S)
+            async with asyncio.timeout(_STOP_S):
+                await self._ended.wait()
         if self._link is not None:
             self._link.close()
             self._link = None
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(process.wait(), _STOP_S)
+            async with asyncio.timeout(_STOP_S):
+                await process.wait()
         _kill(process)
         await process.wait()
         self._process = None

@@ -203,7 +203,8 @@ class Hall:
         """Tell every face what there is to show, until cancelled."""
         while True:
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._dirty.wait(), _LIFE_S)
+                async with asyncio.timeout(_LIFE_S):
+                    await self._dirty.wait()
             self._dirty.clear()
             if self._ring.look(monotonic_ns()):
                 self._moved()

@@ -1,0 +1,78 @@
+"""The valve's keeper by itself: whatever tells it to end, and however often, the last that it says is to shut."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import time
+from pathlib import Path
+
+import pytest
+
+from capture.air.button import StrokesToMake
+from capture.air.keeper.kept import KeptAir
+from capture.air.standing import FixtureSetup
+from drivers.registry import make_settings
+from drivers.wirings.registry import find_driver
+from tests.drivers.test_wirings import firmware_of
+from tests.support.broker import until
+from tests.support.pty_fixture import PtyFixture
+
+
+def kept(tmp_path: Path, wiring: str, **settings: object) -> tuple[KeptAir, PtyFixture]:
+    """A fixture's twin, and its air as the bench has it."""
+    firmware, values = firmware_of(wiring)
+    driver = find_driver(wiring)
+    setup = FixtureSetup(driver, make_settings(driver, values | settings), str(tmp_path / "fixture"), "hold")
+    air = KeptAir(setup, on_bytes=lambda t_ns, data: None, on_lost=lambda t_ns: None, on_change=lambda: None)
+    return air, PtyFixture(tmp_path / "fixture", firmware)
+
+
+async def test_a_keeper_that_is_told_twice_to_end_still_says_to_shut(tmp_path: Path) -> None:
+    """As by the end of its link and the kernel's signal, which both come when its bench is killed. On a bus where one
+    request has to wait for the answer to another."""
+    air, twin = kept(tmp_path, "registers", turnaround_ms=30, rate=5.0)
+    with twin as fixture:
+        keeping = asyncio.create_task(air.run())
+        try:
+            air.indicator(True)
+            air.begin_check(StrokesToMake(1, 2, 5))
+
+            def armed() -> bool:
+                air.arm()
+                return air.safety.state.value == "armed"
+
+            await until(armed, 20)
+            await asyncio.sleep(0.05)  # no finger is quicker
+            fixture.press()
+            await fixture.until(lambda: fixture.valve_open)
+            keeper, told_ns = air.pid, time.monotonic_ns()
+            assert keeper is not None
+            os.kill(keeper, signal.SIGTERM)
+            await asyncio.sleep(0.003)
+            os.kill(keeper, signal.SIGHUP)
+            await fixture.until(lambda: not fixture.valve_open)
+            assert fixture.moves[-1].why == "command", "and not by the fixture's own timer"
+            assert (fixture.moves[-1].t_ns - told_ns) / 1e6 < 300
+        finally:
+            keeping.cancel()
+            await asyncio.gather(keeping, return_exceptions=True)
+
+
+@pytest.mark.parametrize("turns", [1, 2, 3])
+async def test_a_bench_that_ends_as_its_keeper_does_ends(tmp_path: Path, turns: int) -> None:
+    """Told to end within the very turns of the loop in which it hears that the keeper has ended."""
+    air, twin = kept(tmp_path, "ascii")
+    with twin:
+        keeping = asyncio.create_task(air.run())
+        await until(lambda: air.port_text == "" and air.button_known, 20)
+        air._ended.set()
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        keeping.cancel()
+        done, _ = await asyncio.wait({keeping}, timeout=5)
+        for _ in range(5):
+            keeping.cancel()
+        await asyncio.wait({keeping}, timeout=10)
+        assert done == {keeping} and air.pid is None
