@@ -171,6 +171,8 @@ class Bench:
 
     async def _begin_job(self) -> None:
         state = self.state
+        if state.not_confirmed:
+            raise RecordError(state.not_confirmed)
         unit = await self._books.begin_job(state.unit_serial, state.technician, datetime.now(UTC))
         state.job_id, state.unit = unit.job.id, unit.now
 

@@ -118,6 +118,8 @@ def _message(state: BenchState, view: BenchView) -> str:
     if state.running is not None:
         return _with_air(state)
     if unit is None:
+        if state.not_confirmed:
+            return state.not_confirmed
         if state.unfinished:
             return f"{state.unfinished} Enter begins a new job."
         begins = f"{_first(state, view.packs[0].name)}Enter begins the first check."

@@ -60,6 +60,17 @@ class BenchState:
     ended_early: bool = False
     """Whether the last check ended before its verdict."""
 
+    @property
+    def not_confirmed(self) -> str:
+        """Why no unit may be judged by the sheet as it stands: its variant was seen on another; empty where it may."""
+        about = self.setup.sheet.sheet
+        if not about.variant_unit or self.unit_serial == about.variant_unit:
+            return ""
+        return (
+            f"{about.variant} was confirmed for unit {about.variant_unit}, and this is unit {self.unit_serial or '-'}: "
+            "end the session (q) and run it anew, which asks what is fitted to this one."
+        )
+
     def first_steps(self, pack: str) -> tuple[int, ...]:
         """The sheet's steps that come before a pack is measured, and are not done."""
         if self.unit is not None:

@@ -14,14 +14,14 @@ from capture.sheet.variants import Variant
 from drivers.units import format_length
 
 
-def sheet_for_unit(path: Path, variant: str | None, technician: str) -> tuple[Sheet, str]:
-    """Return the sheet, and its text, by which a unit is judged: with the variant that a named person says is fitted.
+def sheet_for_unit(path: Path, variant: str | None, technician: str, unit: str) -> tuple[Sheet, str, str]:
+    """Return the sheet, its text and the unit that it judges: with the variant that a named person says is fitted.
 
     Asks at a terminal for what was not given; ends with what is missing where nobody can be asked.
     """
     sheet, text = read_sheet(path)
     if not sheet.variants and variant is None:
-        return sheet, text
+        return sheet, text, unit
     asks = sys.stdin.isatty() and sys.stderr.isatty()
     names = [one.name for one in sheet.variants]
     if variant is None and not asks:
@@ -29,6 +29,10 @@ def sheet_for_unit(path: Path, variant: str | None, technician: str) -> tuple[Sh
     by = technician.strip()
     if not by and not asks:
         fail("--variant is confirmed by name: say who, --tech NAME", 2)
+    if not unit and not asks:
+        fail("--variant is confirmed for one unit: say which, --unit SERIAL", 2)
+    if not unit:
+        unit = typer.prompt("Serial of the unit on the bench", err=True).strip()
     if variant is None:
         warn("Which is fitted? Look at the part itself: limits and parts follow from it.")
         for number, one in enumerate(sheet.variants, 1):
@@ -42,7 +46,7 @@ def sheet_for_unit(path: Path, variant: str | None, technician: str) -> tuple[Sh
         by = typer.prompt("Confirmed by (your name)", default=by or None, err=True).strip()
     elif not by:
         by = typer.prompt(f"{harmless(variant)} is fitted, confirmed by (your name)", err=True).strip()
-    return read_sheet(path, variant, by)
+    return *read_sheet(path, variant, by, unit), unit
 
 
 def _what_follows(variant: Variant, sheet: Sheet) -> str:

@@ -104,7 +104,8 @@ def run(
     elif sheet_path is None:
         fail("no build sheet; give one with --sheet FILE, or set `sheet` in the settings file", 2)
     else:
-        loaded, text = sheet_for_unit(sheet_path, variant, tech if tech is not None else settled.technician)
+        by = tech if tech is not None else settled.technician
+        loaded, text, unit = sheet_for_unit(sheet_path, variant, by, encodable(unit))
     if loaded.variants and (service or repeat):
         fail(
             "a sheet with variants is confirmed for each unit: leave --service and --repeat out, and run it by unit", 2

@@ -107,7 +107,7 @@ def pairs(words: list[str] | None) -> dict[str, Any]:
     return values
 
 
-def read_sheet(path: Path, variant: str | None = None, by: str = "") -> tuple[Sheet, str]:
+def read_sheet(path: Path, variant: str | None = None, by: str = "", unit: str = "") -> tuple[Sheet, str]:
     """Return a sheet and its text, for the variant that is fitted where one is named, or exit saying what is wrong."""
     from capture.sheet.sheet import SheetError, parse_sheet, sheet_and_text
     from capture.sheet.variants import chosen_text
@@ -119,7 +119,7 @@ def read_sheet(path: Path, variant: str | None = None, by: str = "") -> tuple[Sh
         names = [one.name for one in sheet.variants]
         if variant not in names:
             fail(f"--variant {variant}: no variant of {path}; there are: {', '.join(names) or 'none'}", 2)
-        text = chosen_text(text, variant, by)
+        text = chosen_text(text, variant, by, unit)
         return parse_sheet(text, str(path)), text
     except (SheetError, ValueError) as error:
         fail(str(error))

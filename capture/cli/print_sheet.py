@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from rich.text import Text
 
 from capture.plumbing.outward import harmless_console
+from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Adjuster, Pack, Sheet, Shim
 from capture.sheet.steps import Step, Torque
 from capture.sheet.variants import Variant
@@ -43,7 +44,8 @@ def _pack(pack: Pack, unit: LengthUnit) -> Iterator[str]:
     if pack.depends_on:
         yield f"checked after {', '.join(pack.depends_on)}"
     limits = f"{format_length(pack.low_nm, unit)} to {format_length(pack.high_nm, unit)}"
-    yield f"clearance {limits}, preferred {format_length(pack.preferred_nm, unit)}"
+    what = "clearance" if pack.moved_by == "air" else "play, moved by hand,"
+    yield f"{what} {limits}, preferred {format_length(pack.preferred_nm, unit)}"
     seat = f"{pack.seat_strokes} to seat, then " if pack.seat_strokes else ""
     strokes = f"{pack.least_strokes} to {pack.strokes}" if pack.least_strokes is not None else f"{pack.strokes}"
     held = "while held" if pack.measure == "held" else "at the peak"
@@ -68,7 +70,9 @@ def _adjuster(adjuster: Adjuster, unit: LengthUnit) -> str:
 def _step(step: Step) -> Iterator[str]:
     if step.instruction:
         yield step.instruction
-    if isinstance(step, Torque):
+    if isinstance(step, Dimension):
+        yield f"measured and signed by name: {step.details()}"
+    elif isinstance(step, Torque):
         bolts = f"each of {step.bolt_count} bolts" if step.bolt_count else "the bolts"
         pattern = f", {step.pattern}" if step.pattern else ""
         if step.value is None:

@@ -30,7 +30,8 @@ async def by_hand(session: Session) -> int:
     Where the unit has an unfinished job, or a step comes before its first pack, a key must begin it.
     """
     state = session.bench.state
-    if session.bench.unit is None and not state.unfinished and not state.first_steps(state.packs[0].name):
+    asks = state.unfinished or state.not_confirmed or state.first_steps(state.packs[0].name)
+    if session.bench.unit is None and not asks:
         await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD

@@ -75,6 +75,8 @@ class About(_Part):
     """Which of the sheet's variants is fitted, once somebody has said so."""
     variant_by: str = ""
     """Who confirmed it."""
+    variant_unit: str = ""
+    """The serial of the unit on which they saw it; empty where none was named."""
 
 
 class SheetAir(_Part):

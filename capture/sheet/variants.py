@@ -60,13 +60,12 @@ def place_with(raw: Mapping[str, Any], name: str, way: Sequence[str | int]) -> S
     return way
 
 
-def chosen_text(text: str, name: str, by: str) -> str:
-    """Return a sheet's text with the variant that is fitted, and who confirmed it. Raises ValueError where the sheet's
-    own table has no heading of its own."""
+def chosen_text(text: str, name: str, by: str, unit: str = "") -> str:
+    """Return a sheet's text with the variant that is fitted to a unit, and who confirmed it. Raises ValueError where
+    the sheet's own table has no heading of its own."""
     heading = _HEADING.search(text)
     if heading is None:
         raise ValueError("the table [sheet] has no heading on a line of its own, so no variant can be kept in it")
-    kept = "".join(
-        f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in (("variant", name), ("variant_by", by))
-    )
+    told = {"variant": name, "variant_by": by, **({"variant_unit": unit} if unit else {})}
+    kept = "".join(f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in told.items())
     return f"{text[: heading.end()]}{kept}{text[heading.end() :]}"

@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 
 from capture.cli.main import app
 from capture.custody.verify import verify
+from capture.plumbing.terminal.scanner import Key
 from capture.record import Store
 from capture.sheet.sheet import SheetError, parse_sheet
 from capture.sheet.variants import chosen_text
@@ -92,8 +93,9 @@ def run(tmp_path: Path, *words: str) -> subprocess.CompletedProcess[str]:
     [
         ([], "say which is fitted, --variant NAME; there are: retainer 4A"),
         (["--variant", "retainer 4A"], "confirmed by name: say who, --tech NAME"),
-        (["--variant", "retainer 9", "--tech", "Ana"], "no variant of"),
-        (["--variant", "retainer 4A", "--tech", "Ana", "--repeat"], "confirmed for each unit"),
+        (["--variant", "retainer 4A", "--tech", "Ana"], "confirmed for one unit: say which, --unit SERIAL"),
+        (["--variant", "retainer 9", "--tech", "Ana", "--unit", "A1"], "no variant of"),
+        (["--variant", "retainer 4A", "--tech", "Ana", "--unit", "A1", "--repeat"], "confirmed for each unit"),
     ],
 )
 def test_nothing_is_measured_until_somebody_says_what_is_fitted(tmp_path: Path, words: list[str], said: str) -> None:
@@ -119,7 +121,7 @@ def test_at_a_terminal_it_is_asked_which_is_fitted_and_who_says_so(
     from capture.cli import choose_variant
 
     (tmp_path / "unit.toml").write_text(TOML)
-    answers = iter(["7", "2", "Ana"])
+    answers = iter(["HX-2207", "7", "2", "Ana"])
     monkeypatch.setattr(choose_variant.sys, "stdin", type("Terminal", (), {"isatty": lambda self: True})())
     monkeypatch.setattr(
         choose_variant.sys,
@@ -129,8 +131,9 @@ def test_at_a_terminal_it_is_asked_which_is_fitted_and_who_says_so(
         )(),
     )
     monkeypatch.setattr(typer, "prompt", lambda *words, **more: next(answers))
-    sheet, text = choose_variant.sheet_for_unit(tmp_path / "unit.toml", None, "")
-    assert (sheet.sheet.variant, sheet.sheet.variant_by) == ('retainer "4B"', "Ana")
+    sheet, text, unit = choose_variant.sheet_for_unit(tmp_path / "unit.toml", None, "", "")
+    about = sheet.sheet
+    assert (about.variant, about.variant_by, about.variant_unit, unit) == ('retainer "4B"', "Ana", "HX-2207", "HX-2207")
     assert parse_sheet(text, "unit.toml").pack("low").high_nm == 1_200_000
 
 
@@ -146,3 +149,14 @@ async def test_a_unit_is_judged_by_the_limits_of_what_is_fitted_and_proven_by_th
     assert verify(record).mismatch is None
     with Store.open(record) as store:
         assert 'variant_by = "Ana"' in store.job(1).sheet_toml
+
+
+async def test_no_other_unit_is_judged_by_what_is_fitted_to_one(tmp_path: Path) -> None:
+    async with measuring(tmp_path, sheet=chosen_text(TOML, "retainer 4A", "Ana", "FW3-0117")) as hand:
+        assert hand.bench.state.running is None and hand.bench.unit is None
+        assert "was confirmed for unit FW3-0117, and this is unit HX-2207" in hand.screen()
+        await hand.controls.take(Key("\r"))
+        assert hand.bench.state.running is None and "run it anew" in hand.controls.said
+        hand.bench.name_unit("FW3-0117")
+        await hand.controls.take(Key("\r"))
+        assert hand.bench.state.running is not None
