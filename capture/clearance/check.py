@@ -139,7 +139,7 @@ class Check:
         self._roundings.append(stroke.rounding_nm)
         self._inferred.append(stroke.inferred_nm)
         self._counted.append(stroke)
-        self.verdict = self.judged(self.looks.confidence if self._stop else one_look)
+        self.verdict = self.judged(self._asked)
         if self.counted < self.looks.first or self.verdict is None or not self._stop:
             return [self.last]
         undecided = self.verdict.verdict == "inconclusive"
@@ -151,7 +151,7 @@ class Check:
             self.state = CheckState.EXTENDING
             return [self.last]
         if undecided:
-            left = 1 - self.looks.left(self.counted)
+            left = 1 - self.looks.left(self.counted) if self._left_out else self.looks.at_last(self.counted)
             final = self.judged(lambda _: left)
             if final is not None and final.verdict != "inconclusive":
                 self.verdict = final
@@ -188,7 +188,7 @@ class Check:
         if text != self.air_at_start:
             self.air_at_start = text
             if self.verdict is not None and self.state is not CheckState.DONE:
-                self.verdict = self.judged(self.looks.confidence if self._stop else one_look)
+                self.verdict = self.judged(self._asked)
 
     def leave_out(self, number: int) -> None:
         """A person knows that a stroke was wrong: it counts no longer, and another is asked for in its place.
@@ -206,7 +206,14 @@ class Check:
         self._unit_asked = ""
         if self.counted < self.pack.strokes:
             self.state = CheckState.COUNTING
-        self.verdict = self.judged(self.looks.confidence if self._stop else one_look)
+        self.verdict = self.judged(self._asked)
+
+    @property
+    def _asked(self) -> Callable[[int], float]:
+        """How sure the verdict must be after so many strokes."""
+        if not self._stop:
+            return one_look
+        return self.looks.surer if self._left_out else self.looks.confidence
 
     def _seat(self, stroke: Stroke) -> StrokeKept:
         if not {"gap", "out_of_reach"}.isdisjoint(stroke.flags):

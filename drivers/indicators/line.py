@@ -26,8 +26,9 @@ _LONGEST = 256
 #: Displayed values repeat (an indicator rests, holds, and returns), so most lines have been parsed before.
 _REMEMBERED = 4096
 
-#: So many lines in a row with the same decimals, and one with others is damaged; a second such line is not.
-_SAME_DECIMALS = 16
+#: So many lines in a row with the same decimals, and one with others is damaged; a second such line is not. Fewer lines
+#: do where those are the decimals that the display's step needs.
+_SAME_DECIMALS, _DECIMALS_OF_THE_STEP = 16, 3
 
 #: The value itself. Nine digits are 1000 km: more is no reading of an indicator.
 _NUMBER = rb"(?=%s?\d)(?P<whole>\d{1,9})?(?:%s(?P<part>\d{0,12}))?"
@@ -115,9 +116,10 @@ class DisplayDecoder(LineDecoder[Reading]):
     """Lines of a display with a fixed number of decimals: one with fewer has lost digits, one with more was given some,
     and either is marked."""
 
-    def __init__(self, parse: Callable[[bytes], Reading | None], decimal: str) -> None:
+    def __init__(self, parse: Callable[[bytes], Reading | None], decimal: str, settings: IndicatorSettings) -> None:
         super().__init__(parse)
         self._point = decimal.encode()
+        self._needed = _needed(settings)
         self._length = 0
         self._decimals = 0
         self._alike = 0
@@ -147,7 +149,7 @@ class DisplayDecoder(LineDecoder[Reading]):
         decimals = _decimals(line, self._point)
         if decimals == self._decimals:
             self._alike += 1
-        elif reading.unit == self._unit and self._alike >= _SAME_DECIMALS and decimals != self._other:
+        elif reading.unit == self._unit and self._alike >= self._enough and decimals != self._other:
             self._other = decimals
             flag = CUT_SHORT if decimals < self._decimals else TOO_MANY_DIGITS
             return reading._replace(flags=(*reading.flags, flag))
@@ -155,6 +157,16 @@ class DisplayDecoder(LineDecoder[Reading]):
             self._decimals, self._alike = decimals, 1
         self._length, self._unit, self._other = len(line), reading.unit, None
         return reading
+
+    @property
+    def _enough(self) -> int:
+        return _DECIMALS_OF_THE_STEP if self._decimals == self._needed else _SAME_DECIMALS
+
+
+def _needed(settings: IndicatorSettings) -> int:
+    """Return how many decimals the display's step needs in the unit that the settings name."""
+    unit_nm = NM_PER_UNIT[settings.unit]
+    return next((count for count in range(9) if settings.resolution_nm * 10**count % unit_nm == 0), -1)
 
 
 def _decimals(line: bytes, point: bytes) -> int:
@@ -227,7 +239,7 @@ def line_parser(settings: LineSettings) -> Callable[[bytes], Reading | None]:
 
 
 def _decoder(settings: LineSettings) -> DisplayDecoder:
-    return DisplayDecoder(line_parser(settings), settings.decimal)
+    return DisplayDecoder(line_parser(settings), settings.decimal, settings)
 
 
 DRIVER = IndicatorDriver(

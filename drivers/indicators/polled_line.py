@@ -65,7 +65,7 @@ def _parser(settings: PolledLineSettings) -> Callable[[bytes], Reading | None]:
 
 
 def _decoder(settings: PolledLineSettings) -> DisplayDecoder:
-    return DisplayDecoder(_parser(settings), settings.decimal)
+    return DisplayDecoder(_parser(settings), settings.decimal, settings)
 
 
 def _request(settings: PolledLineSettings) -> bytes:

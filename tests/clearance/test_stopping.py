@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
+import scipy.stats
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.clearance.stopping import Looks
+from capture.clearance.stopping import Looks, _may_err
 from capture.sheet.sheet import SheetError, parse_sheet
 from tests.load.compare_stopping import RISK, figures, main
 from tests.load.risk_on_the_limit import BUDGETS, Budget, most, wrong
@@ -25,9 +27,13 @@ def test_a_look_asks_for_what_it_may_spend() -> None:
     looks = Looks(3, 5, 15, 0.05)
     assert looks.later == (9, 12, 15)
     assert looks.confidence(2) == pytest.approx(0.95)  # no look yet: what is shown is where it is heading
-    assert looks.confidence(3) == looks.confidence(4) == pytest.approx(1 - 0.05 * 0.1)
-    assert looks.confidence(5) == pytest.approx(1 - 0.05 * 0.4)
-    assert looks.confidence(9) == looks.confidence(15) == pytest.approx(1 - 0.05 * 0.4 / 3)
+    assert looks.confidence(3) == looks.surer(4) == pytest.approx(1 - 0.05 * 0.1)
+    assert looks.surer(5) == pytest.approx(1 - 0.05 * 0.4)
+    assert looks.surer(9) == looks.surer(15) == pytest.approx(1 - 0.05 * 0.4 / 3)
+    # Later looks share strokes with those before, and may be wrong more often than their part.
+    assert 0.05 * 0.4 < 1 - looks.confidence(5) < 0.05 * 0.6
+    assert 0.05 * 0.4 / 3 < 1 - looks.confidence(9) < 1 - looks.confidence(15) < 0.02
+    assert looks.at_last(9) < looks.confidence(9)
     assert looks.confidence(6) == looks.confidence(16) == 1
     assert Looks(5, 5, 5, 0.05).confidence(5) == pytest.approx(0.95)
 
@@ -70,6 +76,32 @@ def test_a_sheet_that_asks_for_more_at_least_than_at_most_is_refused() -> None:
 def test_a_pack_on_its_limit_is_called_good_in_at_most_five_of_a_hundred_checks(budget: Budget) -> None:
     good, loose = wrong(budget, 400)
     assert max(good, loose) <= most(400)
+
+
+LOOKS = ((2, 2, 6), (2, 5, 15), (3, 5, 15), (5, 5, 15), (4, 4, 12), (10, 10, 30), (3, 8, 24))
+
+
+@pytest.mark.parametrize(("first", "planned", "last"), LOOKS)
+def test_all_looks_together_are_wrong_as_often_as_the_risk_where_the_scatter_decides(
+    first: int, planned: int, last: int
+) -> None:
+    """A mean on its limit, against Student's t at each look (SciPy): drawn, and what is wrong at any look counted."""
+    looks = Looks(first, planned, last, 0.05)
+    drawn = np.random.default_rng([first, planned, last]).standard_normal((60_000, last))
+    wrong = np.zeros(len(drawn), bool)
+    for count in (*range(first, planned + 1), *looks.later):
+        some = drawn[:, :count]
+        t = some.mean(axis=1) / (some.std(axis=1, ddof=1) / count**0.5)
+        wrong |= t > scipy.stats.t.ppf(looks.confidence(count), count - 1)
+    # Three standard errors of a binomial proportion (NIST/SEMATECH e-Handbook, 7.2.4).
+    assert 0.044 < wrong.mean() < 0.05 + 3 * (0.05 * 0.95 / len(drawn)) ** 0.5
+
+
+def test_the_looks_of_a_known_scatter_have_the_published_levels() -> None:
+    """Pocock's two looks, each at 0.0294 two-sided, spend 5 % together (Biometrika 64, 1977; from memory)."""
+    first = 0.0294 / 2
+    second = 0.025 - first
+    assert _may_err(((10, first), (20, second))) == pytest.approx(first, abs=2e-4)
 
 
 def test_where_the_indicator_decides_the_risk_is_spent_and_not_half_of_it() -> None:

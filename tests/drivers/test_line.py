@@ -172,6 +172,13 @@ def test_a_line_that_lost_a_digit_is_marked_and_what_comes_after_is_not() -> Non
     assert [at for at, each in enumerate(flags) if each == (CUT_SHORT,)] == [16, 19]
 
 
+def test_a_digit_lost_soon_after_the_stream_began_is_known_by_the_decimals_of_the_display_s_step() -> None:
+    """Four lines of 0.0001 in are enough, where sixteen are without that; an early one must not undo it."""
+    data = b"0.2051\r\n" * 4 + b"0.245\r\n" + b"0.2047\r\n" * 2 + b"0.249\r\n0.2046\r\n0.250\r\n0.251\r\n"
+    readings = read(data, unit="in", resolution="0.0001 in")[0]
+    assert [at for at, reading in enumerate(readings) if reading.flags == (CUT_SHORT,)] == [4, 7, 9]
+
+
 def test_a_line_that_was_given_a_digit_is_marked_and_believed_from_the_second_on() -> None:
     flags = flags_of(b"+0.1000\r\n" * 16 + b"+0.15000\r\n+0.1000\r\n" + b"+0.10005\r\n" * 3)
     assert [at for at, each in enumerate(flags) if each == (TOO_MANY_DIGITS,)] == [16, 18]

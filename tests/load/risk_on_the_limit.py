@@ -3,8 +3,8 @@
 
 Whole checks are drawn as JCGM 101 draws: the indicator's error and where the rest lies between two display steps once a
 check, the scatter once a stroke. The clearance is the upper limit itself, so that neither `good` nor `loose` is shown,
-and each may come in at most 5 of 100 checks. Where the strokes scatter more than the indicator errs, less is spent:
-more strokes may be asked for, and what was kept for them is gone when they do not help.
+and each may come in at most 5 of 100 checks. Where every stroke shows whole display steps the mean moves by a part of
+one, and the last column is what any rule for the mean of the planned strokes could spend.
 """
 
 from __future__ import annotations
@@ -74,6 +74,21 @@ def _word(check: Check, budget: Budget, rng: np.random.Generator) -> str:
     raise AssertionError("a check that does not end")
 
 
+def allowed_by_digits(budget: Budget, checks: int = 40_000, seed: int = 2) -> float:
+    """Return how often a pack on its upper limit can be called good, at most by the risk, by any rule that looks at the
+    mean of the planned strokes: where all show whole display steps, that moves by a part of one."""
+    if budget.dithered:
+        return RISK
+    rng = np.random.default_rng(seed)
+    error = rng.uniform(-budget.error, budget.error, checks) - rng.uniform(0, budget.play or 1e-9, checks)
+    rest = rng.uniform(0, budget.step, checks)
+    travels = error[:, None] + budget.scatter * rng.standard_normal((checks, budget.strokes))
+    shown = np.rint((rest[:, None] + travels) / budget.step) - np.rint(rest / budget.step)[:, None]
+    _, counts = np.unique(shown.sum(axis=1), return_counts=True)
+    risks = np.cumsum(counts) / checks
+    return float(risks[risks <= RISK].max(initial=0.0))
+
+
 def most(checks: int) -> float:
     """Return the risk and three standard errors of a binomial proportion (NIST/SEMATECH e-Handbook, 7.2.4)."""
     return RISK + 3 * (RISK * (1 - RISK) / checks) ** 0.5
@@ -85,14 +100,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--checks", type=int, default=4000)
     checks = parser.parse_args(arguments).checks
     held = True
-    sys.stdout.write(f"{'step':>8}{'error':>8}{'play':>7}{'scatter':>9}{'strokes':>9}{'good %':>9}{'loose %':>9}\n")
+    head = ("step", "error", "play", "scatter", "strokes", "good %", "loose %", "digits %")
+    sys.stdout.write("".join(f"{name:>9}" for name in head) + "\n")
     for budget in BUDGETS:
         good, loose = wrong(budget, checks)
         beyond = max(good, loose) > most(checks)
         held &= not beyond
+        lengths = (budget.step, budget.error, budget.play, budget.scatter, budget.strokes)
+        shares = (good, loose, allowed_by_digits(budget))
         sys.stdout.write(
-            f"{budget.step:>8}{budget.error:>8}{budget.play:>7}{budget.scatter:>9}{budget.strokes:>9}"
-            f"{100 * good:>9.2f}{100 * loose:>9.2f}{'  dithered' if budget.dithered else ''}"
+            "".join(f"{length:>9}" for length in lengths)
+            + "".join(f"{100 * share:>9.2f}" for share in shares)
+            + ("  dithered" if budget.dithered else "")
             + ("  MORE THAN THE RISK\n" if beyond else "\n")
         )
     return 0 if held else 1
