@@ -34,6 +34,7 @@ from capture.clearance.check import Finished, StrokeKept
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.verdict import Verdict
 from capture.dashboard.view import BenchView
+from capture.job.unfinished import UnfinishedUnit, signed_before_words
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
 from capture.output.words import travel_nm
 from capture.record import RecordError
@@ -348,9 +349,16 @@ class Bench:
         self.telling.changed()
 
     async def look_for_unfinished(self) -> str:
-        """Look whether the unit has an unfinished job; return what there is to know of it."""
-        self.state.unfinished = await self._books.unfinished(self.state.unit_serial)
-        return self.state.unfinished
+        """Look whether the unit has an unfinished job, or was signed off before; return what there is to know of it."""
+        state = self.state
+        state.unfinished = await self._books.unfinished(state.unit_serial)
+        state.earlier = await self._books.signed_before(state.unit_serial)
+        earlier = signed_before_words(state.unit_serial, state.earlier) if state.earlier is not None else ""
+        return " ".join(text for text in (state.unfinished, earlier) if text)
+
+    async def unfinished_units(self) -> tuple[UnfinishedUnit, ...]:
+        """Return the unfinished units of this bench, newest first, without the one that is on it."""
+        return await self._books.unfinished_units()
 
     def name_unit(self, serial: str) -> bool:
         """Say which unit is on the bench; False once a job was begun for another."""

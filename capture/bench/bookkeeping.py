@@ -22,9 +22,9 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import gauge_now, kept_with
-from capture.job.unfinished import unfinished
+from capture.job.unfinished import UnfinishedUnit, signed_before, unfinished, unfinished_units
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
-from capture.record import RecordError, Store
+from capture.record import RecordError, SignedJob, Store
 from capture.recordings.file import RecordingError
 from capture.recordings.queued import QueuedRecording
 from capture.sheet.sheet import Pack
@@ -136,6 +136,17 @@ class Bookkeeping:
         """Return what there is to know of an unfinished job of this unit, empty for nothing."""
         told: str = await self.do(unfinished, self.store, unit_serial, self.setup.bench)
         return told
+
+    async def signed_before(self, unit_serial: str) -> SignedJob | None:
+        """Return the newest job in which this unit was signed off, None where it never was."""
+        found: SignedJob | None = await self.do(signed_before, self.store, unit_serial)
+        return found
+
+    async def unfinished_units(self) -> tuple[UnfinishedUnit, ...]:
+        """Return the unfinished units of this bench, newest first, without the one that is on it."""
+        now = self.unit.job.id if self.unit is not None else 0
+        found: tuple[UnfinishedUnit, ...] = await self.do(unfinished_units, self.store, self.setup.bench, now)
+        return found
 
     # -- checks ------------------------------------------------------------------------------------------
 

@@ -10,6 +10,7 @@ from typing import Any
 from capture.bench.state import BenchState
 from capture.clearance.stroke_by_stroke import HOW_TO, PUSH_AND_PULL, HowTo, Way, how_to_send
 from capture.dashboard.view import BenchView, PackView
+from capture.job.unfinished import signed_before_words
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
 
@@ -112,18 +113,21 @@ def _message(state: BenchState, view: BenchView) -> str:
     """The next thing to do, in words, as long as readings come."""
     unit, shown = state.unit, view.packs[state.pack] if state.pack >= 0 else None
     if view.signed_off:
-        return f"{view.signed_off}. q ends the session."
+        return f"{view.signed_off}. Enter: the next unit. q ends the session."
     if state.dial.link == "down":
         return "Release the air. Reconnect the indicator: measuring goes on by itself."
     if state.running is not None:
         return _with_air(state)
     if unit is None:
+        back = signed_before_words(state.unit_serial, state.earlier) if state.earlier is not None else ""
         if state.not_confirmed:
-            return state.not_confirmed
+            return f"{back} {state.not_confirmed}".strip()
         if state.unfinished:
-            return f"{state.unfinished} Enter begins a new job."
+            return f"{state.unfinished} {back} Enter begins a new job.".replace("  ", " ")
+        if back:
+            return f"{back} Enter asks why it is back, and begins."
         begins = f"{_first(state, view.packs[0].name)}Enter begins the first check."
-        return begins if state.unit_serial else f"Scan the unit. {begins}"
+        return begins if state.unit_serial else f"Scan the unit, or n to type it. {begins}"
     if shown is not None and shown.recheck:
         return f"Check {shown.name} again, seat strokes first: {shown.recheck}."
     if shown is None or shown.is_good:

@@ -13,6 +13,7 @@ from capture.clearance.advice import Advice
 from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
 from capture.mqtt.publisher import BrokerState
+from capture.record import SignedJob
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
 from capture.unit.offers import NO_CHOICE, Choice
@@ -42,6 +43,8 @@ class BenchState:
     job_id: int = 0
     unfinished: str = ""
     """What there is to know, before a new job, of one of this unit that nobody signed off; empty for nothing."""
+    earlier: SignedJob | None = None
+    """The job in which this unit was signed off before, while there is no job of it now; None where it never was."""
     unit: UnitStanding | None = None
     """How the unit stands by its record, None before there is a job."""
     choice: Choice = NO_CHOICE

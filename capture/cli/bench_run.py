@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from capture.session.faces.hall import Hall
     from capture.session.faces.terminal import Left
     from capture.session.session import Session
+    from capture.session.units_keys import NextUnit
     from capture.session.wrench_field import WrenchSetup
 
 
@@ -143,10 +144,11 @@ class BenchRun:
             loop = asyncio.get_running_loop()
             outlet = Outlet(gone=lambda: loop.call_soon_threadsafe(stop.set))
 
-            def session(hall: Hall) -> Session:
+            def session(hall: Hall, following: NextUnit | None) -> Session:
                 return Session(
-                    self.setup, outlet.line, as_json=self.as_json, attended=self.service or link is not None,
-                    wrench=self.wrench, changed=hall.changed, leaves=link is not None or self.service,
+                    self._setup_for(following), outlet.line, as_json=self.as_json,
+                    attended=self.service or link is not None, wrench=self.wrench, changed=hall.changed,
+                    leaves=link is not None or self.service, understood=following is not None,
                 )  # fmt: skip
 
             way = Way(conduct, listener, link, repeats=self.repeats, stays=self.service)
@@ -163,6 +165,20 @@ class BenchRun:
         finally:
             if alive is not None:
                 alive.close()
+
+    def _setup_for(self, following: NextUnit | None) -> BenchSetup:
+        """Return what the next session begins with: another unit by this bench's sheet, an old job by its own."""
+        if following is None:
+            return self.setup
+        setup = replace(
+            self.setup, technician=following.technician, unit_serial=following.serial, resume=following.resume
+        )
+        if following.resume is None:
+            return setup
+        from capture.job.unfinished import sheet_of_job
+
+        sheet, text = sheet_of_job(setup.record_path, following.resume)
+        return replace(setup, sheet=sheet, sheet_toml=text)
 
     def _warn_unless_measured(self, error: ConnectionError) -> None:
         if "already" not in str(error):

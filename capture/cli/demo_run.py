@@ -172,12 +172,13 @@ async def _run(setup: BenchSetup, conductor: _Conductor, caution_s: float, *, as
     outlet = Outlet(gone=lambda: loop.call_soon_threadsafe(stop.set))
     ours, theirs = socketpair() if is_terminal() and not as_json else (None, None)
 
-    def session(hall: Hall) -> Session:
+    def session(hall: Hall, _following: object) -> Session:
         say = outlet.line if ours is None else lambda text: None
         return Session(setup, say, as_json=as_json, attended=ours is not None, changed=hall.changed)
 
     measuring = asyncio.create_task(
-        run_daemon(session, Way(conductor.conduct, link=theirs, caution_s=caution_s), stop), name="measuring"
+        run_daemon(session, Way(conductor.conduct, link=theirs, caution_s=caution_s, follows=False), stop),
+        name="measuring",
     )
     try:
         if ours is not None:

@@ -20,8 +20,8 @@ from capture.cli.options import (
     broker_settings,
     errors_in_words,
     fail,
-    open_store,
     pairs,
+    record_path,
     settings_of,
     stock_file,
 )
@@ -184,12 +184,10 @@ def run(
 
 def _sheet_of_job(job_id: int, config: Path | None, data_dir: Path | None) -> tuple[Sheet, str]:
     """Return the build sheet exactly as the job began with it."""
-    from capture.sheet.sheet import parse_sheet
+    from capture.job.unfinished import sheet_of_job
 
     with errors_in_words():
-        with open_store(config, data_dir) as store:
-            text: str = store.job(job_id).sheet_toml
-        return parse_sheet(text, f"the build sheet of job {job_id}"), text
+        return sheet_of_job(record_path(config, data_dir), job_id)
 
 
 def _fixture(

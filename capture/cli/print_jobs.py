@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -129,7 +129,17 @@ def _latest(job: Job) -> dict[str, str]:
             words[check.pack] += f" (re-check {check.state})"
         else:
             words[check.pack] = check.state
+    for pack in _to_recheck(job):
+        words[pack] = f"re-check needed (was {words[pack]})" if pack in words else "re-check needed"
     return words
+
+
+def _to_recheck(job: Job) -> list[str]:
+    """The packs whose newest check no longer counts: parts were changed after it."""
+    try:
+        return list(unit_now(parse_sheet(job.sheet_toml, "the record"), job.facts, judged_in(job)).recheck)
+    except (SheetError, PlanError):
+        return []
 
 
 def _signed(job: Job) -> FactEntry | None:
@@ -212,9 +222,9 @@ def _not_compared(job: Job, entry: FactEntry) -> str:
     return "not known: the pack has no verdict since"
 
 
-def show_job(job: Job, data_dir: Path, explain: bool) -> None:
-    """Print one job of the record in `data_dir`: its checks, strokes and verdicts, what else happened to the unit, and
-    its corrections."""
+def show_job(job: Job, data_dir: Path, explain: bool, came_back: Sequence[int] = ()) -> None:
+    """Print one job of the record in `data_dir`: its checks, strokes and verdicts, what else happened to the unit, its
+    corrections, and the jobs in which the unit came back."""
     console = harmless_console()
     sheet = _sheet_of(job)
     unit: LengthUnit = sheet.display_unit if sheet else "mm"
@@ -242,6 +252,8 @@ def show_job(job: Job, data_dir: Path, explain: bool) -> None:
         f"Job {job.id}: unit {job.unit_serial or '-'}, {job.sheet_name} ({job.sheet_revision}), "
         f"bench {job.bench}, technician {job.technician or '-'}, {job.opened_at.astimezone():%Y-%m-%d %H:%M}"
     )
+    for later in came_back:
+        say(f"Came back in job {later}", "bold")
     told = {0}
     for check in job.checks:
         console.print()

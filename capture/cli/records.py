@@ -45,11 +45,11 @@ def show(
 
     with errors_in_words(), open_store(config, data_dir) as store:
         found: Job = store.job(job)
-        home = store.path.parent
+        home, came_back = store.path.parent, store.came_back_in(job)
     if as_json:
-        say_json(job_json(found, home, strokes=True))
+        say_json({**job_json(found, home, strokes=True), "came_back_in": came_back})
     else:
-        show_job(found, home, explain)
+        show_job(found, home, explain, came_back)
 
 
 def check_sheet(

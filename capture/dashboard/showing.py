@@ -18,13 +18,14 @@ from capture.dashboard.signoff_screen import SignOffShown, release_screen
 from capture.dashboard.steps_screen import StepsShown, steps_screen
 from capture.dashboard.strokes_screen import strokes_screen
 from capture.dashboard.unit_page import Page
+from capture.dashboard.units_screen import UnitsShown, units_screen
 from capture.dashboard.view import BenchView
 from capture.plumbing.terminal.canvas import Frame
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-ScreenName = Literal["cautions", "bench", "budget", "gauge", "parts", "steps", "sign-off", "strokes"]
+ScreenName = Literal["cautions", "bench", "budget", "gauge", "parts", "steps", "sign-off", "strokes", "units"]
 #: No screen shows more of the trace than this, nanoseconds.
 _TRACE_NS = 20_000_000_000
 
@@ -43,6 +44,7 @@ class Showing:
     steps: StepsShown | None = None
     signoff: SignOffShown | None = None
     gauge: GaugeShown | None = None
+    units: UnitsShown | None = None
 
 
 def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
@@ -60,6 +62,8 @@ def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
         return steps_screen(view, page, shown.steps, width, height, ascii_only=ascii_only)
     if shown.signoff is not None:
         return release_screen(view, page, shown.signoff, width, height, ascii_only=ascii_only)
+    if shown.units is not None:
+        return units_screen(view, page, shown.units, width, height, ascii_only=ascii_only)
     if shown.screen == "strokes":
         return strokes_screen(view, page, width, height, ascii_only=ascii_only)
     return render(view, width, height, ascii_only=ascii_only)

@@ -1,11 +1,54 @@
-"""Whether a unit that comes to a bench has a job that nobody signed off, in words: a new job knows nothing of the parts
-changed and the verdicts given in that one. Reads the record, decides nothing."""
+"""What a bench's record knows of units before work on them begins: a job that nobody signed off, of which a new one
+would know nothing; an earlier one that was signed off; and the unfinished ones to choose from. Decides nothing."""
 
 from __future__ import annotations
 
-from capture.record import Job, Store
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+from capture.record import Job, SignedJob, Store
+from capture.sheet.sheet import Sheet, parse_sheet
 
 _NAMED = 3
+#: So many can be told apart by one key.
+_LISTED = 9
+
+
+@dataclass(frozen=True, slots=True)
+class UnfinishedUnit:
+    """A unit of this bench that nobody signed off: its job, what it is, and what was found so far, in words."""
+
+    job: int
+    serial: str
+    sheet: str
+    packs: str
+    opened_at: datetime
+
+
+def unfinished_units(store: Store, bench: str, besides: int) -> tuple[UnfinishedUnit, ...]:
+    """Return the newest of them, without the job `besides`. Raises RecordError."""
+    jobs = [job for job in store.unfinished_jobs(bench, _LISTED + 1) if job.id != besides][:_LISTED]
+    return tuple(UnfinishedUnit(job.id, job.unit_serial, job.sheet_name, _packs(job), job.opened_at) for job in jobs)
+
+
+def signed_before(store: Store, unit_serial: str) -> SignedJob | None:
+    """Return the newest job in which this unit was signed off, None where it never was. Raises RecordError."""
+    found = store.signed_jobs(unit_serial) if unit_serial.strip() else []
+    return found[0] if found else None
+
+
+def signed_before_words(unit_serial: str, earlier: SignedJob) -> str:
+    """Return what a technician must know before such a unit is measured again."""
+    when = f"{earlier.at.astimezone():%Y-%m-%d}"
+    return f"Unit {unit_serial} was signed off before: {when}, by {earlier.by}, in job {earlier.job}."
+
+
+def sheet_of_job(record: Path, job_id: int) -> tuple[Sheet, str]:
+    """Return the build sheet exactly as a job began with it. Raises RecordError and SheetError."""
+    with Store.open_to_read(record) as store:
+        text = store.job(job_id).sheet_toml
+    return parse_sheet(text, f"the build sheet of job {job_id}"), text
 
 
 def unfinished(store: Store, unit_serial: str, bench: str) -> str:

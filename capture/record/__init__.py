@@ -10,6 +10,7 @@ from capture.record.database import RecordError
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.record.kept import KeptRecording
 from capture.record.mismatch import Mismatch
+from capture.record.of_units import SignedJob
 from capture.record.rows import columns_of_advice
 from capture.record.store import Store
 
@@ -23,6 +24,7 @@ __all__ = [
     "KeptRecording",
     "Mismatch",
     "RecordError",
+    "SignedJob",
     "Store",
     "VerdictEntry",
     "audit",

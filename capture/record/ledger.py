@@ -58,6 +58,7 @@ KINDS: Final = (
     "signed_off",
     "correction",
     "stroke_left_out",  # by a person, with a reason; the stroke's own entry stays
+    "came_back",  # a unit that was signed off before: which job that was, and why
     "gauge_masters",  # the shop's masters; this and what follows of gauges is of no job
     "gauge_check",
     "gauge_event",

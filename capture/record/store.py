@@ -27,10 +27,11 @@ from capture.record.database import RecordError, is_full, open_engine
 from capture.record.entries import Job, KeptState, Measure
 from capture.record.gauges import keep_gauge_fact, load_gauge_facts
 from capture.record.kept import KeptRecording, recordings
+from capture.record.of_units import SignedJob, came_back_in, signed_jobs, unfinished_jobs
 from capture.record.rows import body_of, keep, load_jobs, to_text
 from capture.strokes.methods import METHOD
 from capture.strokes.stroke import Stroke
-from capture.unit.facts import Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
+from capture.unit.facts import CameBack, Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
 
 __all__ = ["Store", "ToTell"]
 
@@ -248,7 +249,7 @@ class Store(SqliteFile):
             for name in ("by", "reason"):
                 # A technician's own work may go without a name; what lets something pass or changes a claim may not.
                 blank = (
-                    isinstance(fact, (Override, SignedOff, Correction, StrokeLeftOut))
+                    isinstance(fact, (CameBack, Override, SignedOff, Correction, StrokeLeftOut))
                     and not getattr(fact, name, "-").strip()
                 )
                 if blank:
@@ -316,6 +317,21 @@ class Store(SqliteFile):
         found = select(jobs.id).where(jobs.unit_serial == unit_serial, jobs.id.not_in(signed)).order_by(jobs.id.desc())
         with self._reading(f"look for jobs of unit {unit_serial}") as connection:
             return list(connection.execute(found).scalars())
+
+    def unfinished_jobs(self, bench: str, limit: int) -> list[Job]:
+        """Return the newest `limit` jobs of a bench that nobody signed off and that name their unit, newest first."""
+        with self._reading("look for unfinished units") as connection:
+            return unfinished_jobs(connection, bench, limit)
+
+    def signed_jobs(self, unit_serial: str) -> list[SignedJob]:
+        """Return the jobs of a unit that were signed off, newest first."""
+        with self._reading(f"look for jobs of unit {unit_serial}") as connection:
+            return signed_jobs(connection, unit_serial)
+
+    def came_back_in(self, job_id: int) -> list[int]:
+        """Return the later jobs in which the unit of a job came back, oldest first."""
+        with self._reading(f"look whether the unit of job {job_id} came back") as connection:
+            return came_back_in(connection, job_id)
 
     def every_job(self, *, job: int | None = None, since: datetime | None = None, batch: int = 50) -> Iterator[Job]:
         """Yield the jobs, or only that one, or those opened at `since` or later; oldest first, each complete, all of

@@ -25,11 +25,11 @@ from capture.sheet.sheet import Pack, Sheet
 from capture.strokes.methods import FIRST_METHOD
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import PlanError, outcomes, packs_to_recheck
-from capture.unit.facts import Fact, Override, PartsChanged, ToAcknowledge
+from capture.unit.facts import CameBack, Fact, Override, PartsChanged, ToAcknowledge
 from capture.unit.gauge_identity import gauge_of
 from capture.unit.origin import not_measured_words, origin_words
 from capture.unit.pack_states import PackState, pack_states
-from capture.unit.words import changed_words
+from capture.unit.words import changed_words, fact_words
 from drivers.reading import LengthUnit
 from drivers.units import format_length, format_pressure
 
@@ -55,18 +55,27 @@ def contents(
     unproven: str,
     head: tuple[int, str],
     traces: Mapping[int, Trace],
+    came_back: Sequence[int] = (),
 ) -> Contents:
     """Return what is on the report of `job`.
 
     `sheet` is the job's own, None with `sheet_problem` where it cannot be read; `unproven` says why the proof could not
-    even be tried; `traces` are by the check's id.
+    even be tried; `traces` are by the check's id; `came_back` are the later jobs in which this unit came back.
     """
-    return _Report(job, sheet, head, traces).contents(sheet_problem, proof, unproven)
+    return _Report(job, sheet, head, traces, came_back).contents(sheet_problem, proof, unproven)
 
 
 class _Report:
-    def __init__(self, job: Job, sheet: Sheet | None, head: tuple[int, str], traces: Mapping[int, Trace]) -> None:
+    def __init__(
+        self,
+        job: Job,
+        sheet: Sheet | None,
+        head: tuple[int, str],
+        traces: Mapping[int, Trace],
+        came_back: Sequence[int],
+    ) -> None:
         self.job, self.sheet, self.head, self.traces = job, sheet, head, traces
+        self.came_back = came_back
         self.unit: LengthUnit = sheet.display_unit if sheet else "mm"
         told = [job.opened_at, *([job.closed_at] if job.closed_at else []), *(entry.at for entry in job.facts)]
         self.times = Times([*told, *(check.started_at for check in job.checks)])
@@ -133,6 +142,9 @@ class _Report:
                 told.insert(2, ("variant", f"{sheet.sheet.variant}, confirmed by {sheet.sheet.variant_by}"))
             if sheet.air is not None:
                 told.append(("air", sheet.air.text(self.unit)))
+        back = [entry for entry in job.facts if isinstance(entry.fact, CameBack)]
+        told += [("came back", f"{fact_words(sheet, entry.fact)} (entry {entry.number})") for entry in back]
+        told += [("came back in", f"job {later}") for later in self.came_back]
         told += [("indicator", text) for text in dict.fromkeys(self.indicator(check) for check in job.checks)]
         judged = [check.verdict for check in job.checks if check.verdict is not None]
         versions = dict.fromkeys((one.software_version, one.method or FIRST_METHOD) for one in judged)

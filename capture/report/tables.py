@@ -17,6 +17,7 @@ from capture.clearance.check import StrokeKept
 from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import filed_as
 from capture.unit.facts import (
+    CameBack,
     Correction,
     Override,
     PartsChanged,
@@ -232,6 +233,8 @@ def _fact(job: Job, entry: FactEntry) -> Row:
     if isinstance(fact, StrokeLeftOut):
         told = {"pack": fact.pack, "check": fact.check, "stroke": fact.stroke, "reason": fact.reason}
         return row | told | {"verdict": fact.verdict.verdict if fact.verdict is not None else None}
+    if isinstance(fact, CameBack):
+        return row | {"reason": fact.reason, "text": f"signed off before in job {fact.earlier}"}
     if isinstance(fact, Correction):
         return row | {"corrects_entry": fact.entry, "reason": fact.reason, "text": fact.text}
     acknowledged = "; ".join(one.text for one in fact.acknowledged or ())

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from functools import partial
 
 from capture.bench.bench import Bench
 from capture.dashboard.showing import Showing
@@ -18,6 +19,7 @@ from capture.recordings.file import RecordingError
 from capture.session.pressed import NAMES
 from capture.session.typed_dial import TypedDial
 from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
+from capture.session.units_keys import NextUnit
 from capture.session.wrench_field import WrenchSetup
 from capture.unit.codes import NotUnderstood, PackChosen, PartFitted, StepChosen, TechnicianNamed, UnitNamed, read_scan
 
@@ -34,7 +36,9 @@ class Controls:
         """`leaves`: who has the keys may leave the screen, and the bench measures on."""
         self._bench = bench
         self._leaves = leaves
-        self.screens = UnitScreens(bench, wrench, self._say)
+        self.screens = UnitScreens(bench, wrench, self._say, self._follow)
+        self.following: NextUnit | None = None
+        """What comes onto the bench after this session; None where it is over."""
         self._dial = TypedDial(bench, self._say)
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
@@ -70,6 +74,10 @@ class Controls:
         running = self._bench.state.running
         return running.id if running is not None else 0
 
+    def _follow(self, unit: NextUnit) -> None:
+        self.following = unit
+        self.leave.set()
+
     def say(self, text: str) -> None:
         """Tell the technician something on the bench's screen."""
         self.said = text
@@ -98,6 +106,7 @@ class Controls:
             words.append("s steps")
         if any(one.counts for one in view.strokes) and not view.signed_off:
             words.append("l leave out")
+        words += [f"{'Enter' if view.signed_off else 'n'} next unit"] if bench.finished.is_set() else []
         words.append("q end")
         if len(view.packs) > 1 and not view.signed_off and not self._dial.takes_keys:
             words.append(f"1-{min(9, len(view.packs))} pack")
@@ -188,11 +197,13 @@ class Controls:
         elif key == "r" and view.pack >= 0:
             if self._is_meant(key, asked):
                 await self._begin(key, view.pack, asked)
-        elif key in ("enter", "n") and bench.finished.is_set():
+        elif key == "enter" and bench.finished.is_set():
             following = _following(view)
-            if following is not None:
+            if view.signed_off:
+                await self._open("units")
+            elif following is not None:
                 await self._begin(key, following, asked)
-            elif not view.signed_off:
+            else:
                 self.said = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
         elif key.isdecimal() and 0 < (number := int(key)) <= len(view.packs) and self._is_meant(key, asked):
             await self._begin(key, number - 1, asked)
@@ -233,6 +244,11 @@ class Controls:
         if why := self.screens.against_opening(screen):
             self._say(why)
             return False
+        if screen == "steps" and self._bench.unit is None and self._bench.state.earlier is not None:
+            # A step begins the job, which must say first why the unit is back.
+            await self.screens.open("units")
+            self.screens.units.ask_why_back(partial(self.screens.open, "steps"))
+            return False
         await self.screens.open(screen)
         return True
 
@@ -246,7 +262,11 @@ class Controls:
     async def _start(self, index: int) -> None:
         """Begin a check; what the record has against it is said, and the session goes on."""
         if self._bench.unit is not None and self._bench.unit.now.released:
-            self._say("Signed off: more work on the unit is a new job. q ends this session.")
+            self._say("Signed off: more work on the unit is a new job. n, and its serial, begins one.")
+            return
+        if self._bench.unit is None and self._bench.state.earlier is not None:
+            if await self._open("units"):
+                self.screens.units.ask_why_back(partial(self._bench.start_check, index))
             return
         try:
             await self._bench.start_check(index)
@@ -265,8 +285,10 @@ class Controls:
                 if bench.name_unit(serial):
                     told = await bench.look_for_unfinished() if not bench.state.job_id else ""
                     self._say(f"Unit {serial} is on the bench. {told}".rstrip())
+                elif bench.view.signed_off and bench.finished.is_set():
+                    await self.screens.units.take(serial)
                 else:
-                    self._say(f"This job is of unit {known or '-'}: end it (q) and begin one for unit {serial}.")
+                    self._say(f"This job is of unit {known or '-'}: n sets it aside, and takes unit {serial}.")
             case PackChosen(pack):
                 await self._pack_scanned(pack)
             case StepChosen(step):

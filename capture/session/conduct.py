@@ -8,6 +8,7 @@ from capture.clearance.verdict import Verdict
 from capture.dashboard.view import PackView
 from capture.output.words import plain_line
 from capture.session.session import Session
+from capture.unit.facts import CameBack
 
 EXIT_GOOD = 0
 #: Everything was measured, and not every pack is good.
@@ -27,11 +28,12 @@ async def attended(session: Session) -> int:
 async def by_hand(session: Session) -> int:
     """A technician with a keyboard: the first pack of a new job begins at once, then the keys say what is next.
 
-    Where the unit has an unfinished job, or a step comes before its first pack, a key must begin it.
+    A key must begin it where the unit has an unfinished job or was signed off before, or a step comes before its first
+    pack.
     """
     state = session.bench.state
     asks = state.unfinished or state.not_confirmed or state.first_steps(state.packs[0].name)
-    if session.bench.unit is None and not asks:
+    if session.bench.unit is None and not asks and state.earlier is None:
         await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
@@ -43,6 +45,11 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
     async def conduct(session: Session) -> int:
         if session.bench.state.unfinished and session.bench.unit is None:
             session.controls.say(f"{session.bench.state.unfinished} A new job was begun.")
+        earlier = session.bench.state.earlier
+        if earlier is not None and session.bench.unit is None:
+            by = session.bench.state.technician or "nobody at a keyboard"
+            why = "not asked: measured without a keyboard"
+            await session.bench.write([CameBack(earlier.job, earlier.entry, by, why)])
         for index in packs:
             pack = session.bench.state.packs[index].name
             if steps := session.bench.state.first_words(pack):

@@ -15,6 +15,10 @@ from capture.session.conduct import EXIT_GOOD, EXIT_NOT_GOOD, summary
 from capture.session.faces.hall import Hall
 from capture.session.faces.messages import Ended
 from capture.session.session import Session
+from capture.session.units_keys import NextUnit
+
+#: What is said when the process ends: no more lines than these, the newest units'.
+_LINES = 60
 
 Conduct = Callable[[Session], Awaitable[int]]
 
@@ -32,6 +36,8 @@ class Way:
     """Whether the next session begins when every pack of one was measured."""
     stays: bool = False
     """Whether the next session begins when a technician ended one: a service."""
+    follows: bool = True
+    """Whether the next session begins with the unit that a technician chose."""
     caution_s: float | None = None
     """For how long the cautions stand where no key says that they were read; None for as long as it takes."""
 
@@ -49,25 +55,36 @@ async def _signals(leave: asyncio.Event) -> AsyncIterator[None]:
             loop.remove_signal_handler(number)
 
 
-async def run_daemon(make: Callable[[Hall], Session], way: Way, stop: asyncio.Event | None = None) -> int:
-    """Run a session, or one after the other, with its faces; return the exit code.
+async def run_daemon(
+    make: Callable[[Hall, NextUnit | None], Session], way: Way, stop: asyncio.Event | None = None
+) -> int:
+    """Run a session, or one after the other, with its faces; return the exit code of the last that measured.
+
+    `make` makes a session, with the unit that the one before it ended for.
 
     Raises what the bench raises (RecordError, RecordingError) after the faces were told.
     """
     hall, stop = Hall(stays=way.stays), stop or asyncio.Event()
     ended = Ended(EXIT_NOT_GOOD)
+    following: NextUnit | None = None
+    told: list[str] = []
+    code = EXIT_NOT_GOOD
     async with _signals(stop):
         telling = asyncio.create_task(hall.tell(), name="tell")
         try:
             while True:
-                session = make(hall)
+                session = make(hall, following)
                 hall.house = session
                 if way.listener is not None and not hall.listens:
                     await hall.listen(way.listener)
                 if way.link is not None and not hall.looked_at:
                     await hall.attach(way.link)
-                code = await run_session(session, way.conduct, hall, stop, way.caution_s)
-                ended = Ended(code, summary(session))
+                came_to = await run_session(session, way.conduct, hall, stop, way.caution_s)
+                if session.bench.state.job_id or not told:
+                    code, told = came_to, [*told, *summary(session)][-_LINES:]
+                ended = Ended(code, told)
+                if way.follows and (following := session.following) is not None and not stop.is_set():
+                    continue
                 goes_on = way.stays if session.leave.is_set() else way.repeats or way.stays
                 if stop.is_set() or not goes_on:
                     return code

@@ -22,6 +22,7 @@ from capture.plumbing.plaintext import clean
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
 from capture.session.bench_keys import Controls
+from capture.session.units_keys import NextUnit
 from capture.session.wrench_field import WrenchSetup
 
 
@@ -41,15 +42,24 @@ class Session:
         wrench: WrenchSetup | None = None,
         changed: Callable[[], None] = lambda: None,
         leaves: bool = False,
+        understood: bool = False,
     ) -> None:
         """`attended`: a person at a face reads the cautions. `changed` is called whenever there is something new to
-        show. `leaves`: a face may leave and the bench measures on."""
+        show. `leaves`: a face may leave and the bench measures on. `understood`: the cautions were read in the session
+        before this one, by whoever goes on."""
         self._say, self._as_json, self._attended, self._changed = say, as_json, attended, changed
         self.bench = Bench(setup, on_change=changed, on_event=self._event)
         self.controls = Controls(self.bench, wrench, leaves=leaves)
         self._length_unit = setup.sheet.display_unit
         self.understood = asyncio.Event()
         """Set once a person has pressed a key under the cautions, or none can."""
+        if understood:
+            self.understood.set()
+
+    @property
+    def following(self) -> NextUnit | None:
+        """What comes onto the bench after this session; None where it is over."""
+        return self.controls.following
 
     @property
     def leave(self) -> asyncio.Event:
@@ -169,7 +179,7 @@ class Session:
         """Show the cautions until a key is pressed, or for `seconds`; as lines where nobody is at a face."""
         for text in CAUTIONS:
             self.line(f"caution: {text}")
-        if self._attended:
+        if self._attended and not self.understood.is_set():
             with contextlib.suppress(TimeoutError):
                 async with asyncio.timeout(seconds):
                     await self.understood.wait()

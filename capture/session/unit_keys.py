@@ -16,34 +16,41 @@ from capture.dashboard.parts_screen import parts_shown
 from capture.dashboard.showing import Showing
 from capture.dashboard.signoff_screen import signoff_shown
 from capture.dashboard.steps_screen import steps_shown
+from capture.dashboard.units_screen import units_shown
 from capture.dashboard.view import BenchView
 from capture.session.form_runner import FormRunner
 from capture.session.parts_keys import PartsKeys
 from capture.session.signoff_keys import SignOffKeys
 from capture.session.steps_keys import StepsKeys
 from capture.session.strokes_keys import StrokesKeys
+from capture.session.units_keys import NextUnit, UnitsKeys
 from capture.session.wrench_field import WrenchSetup
 
-ScreenName = Literal["", "parts", "steps", "sign-off", "strokes"]
+ScreenName = Literal["", "parts", "steps", "sign-off", "strokes", "units"]
 #: Which key opens which screen, and closes it again.
-OPENS: Final[dict[str, ScreenName]] = {"c": "parts", "s": "steps", "u": "sign-off", "l": "strokes"}
+OPENS: Final[dict[str, ScreenName]] = {"c": "parts", "s": "steps", "u": "sign-off", "l": "strokes", "n": "units"}
 
 
 class UnitScreens:
     """The unit's screens of one session. `screen` is the one that is open, empty for the bench itself."""
 
-    def __init__(self, bench: Bench, wrench: WrenchSetup | None, say: Callable[[str], None]) -> None:
-        """`say` tells what was done once the bench itself is on the screen again."""
+    def __init__(
+        self, bench: Bench, wrench: WrenchSetup | None, say: Callable[[str], None], follow: Callable[[NextUnit], None]
+    ) -> None:
+        """`say` tells what was done once the bench itself is on the screen again. `follow` ends the session, for the
+        next to begin with another unit."""
         self._bench = bench
         self._forms = FormRunner(bench, wrench)
         self._say = say
         self.parts = PartsKeys(self._forms, self._done)
         self.steps = StepsKeys(self._forms)
+        self.units = UnitsKeys(self._forms, self._done, follow)
         self._keys = {
             "parts": self.parts.key,
             "steps": self.steps.key,
             "sign-off": SignOffKeys(self._forms).key,
             "strokes": StrokesKeys(self._forms, self._done).key,
+            "units": self.units.key,
         }
         self.screen: ScreenName = ""
 
@@ -56,7 +63,10 @@ class UnitScreens:
 
     def showing(self, view: BenchView) -> Showing:
         """Return the open screen."""
-        page, now = self._forms.page, self._forms.now
+        page = self._forms.page
+        if self.screen == "units":
+            return Showing(view, "units", page, units=units_shown(self.units.units))
+        now = self._forms.now
         match self.screen:
             case "parts":
                 return Showing(view, "parts", page, parts=parts_shown(now.fitted, self._bench.state.choice))
@@ -84,6 +94,8 @@ class UnitScreens:
             return "Signed off: no stroke is left out any more."
         if screen == "steps" and any(step.before for step in self._bench.setup.sheet.steps):
             return ""
+        if screen == "units":
+            return "" if self._bench.finished.is_set() else "A check is running: let it come to its verdict first."
         return "" if self._bench.unit is not None else "Nothing was measured of this unit yet: begin with a check."
 
     async def open(self, screen: ScreenName) -> None:
@@ -94,6 +106,8 @@ class UnitScreens:
         self.screen = screen
         if screen == "steps":
             self._forms.page.chosen = self._forms.now.standing.next_step or 0
+        elif screen == "units":
+            await self.units.open()
         elif screen == "strokes":
             self._forms.page.chosen = len(self._bench.state.strokes) - 1
 
@@ -131,6 +145,8 @@ class UnitScreens:
         forms.page.note = ""
         if key == "escape":
             self.leave()
+        elif key == "enter" and self.screen == "sign-off" and forms.now.released:
+            await self.open("units")
         elif key == "t":
             forms.ask(Form("Who works from now on?", [Field("name", "name")], does="goes on"), self._name)
         elif key in OPENS:

@@ -132,7 +132,20 @@ class StrokeLeftOut:
     """The way of measuring that said so; None where `verdict` is, and from before they were numbered."""
 
 
-Fact = StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+@dataclass(frozen=True, slots=True)
+class CameBack:
+    """A unit that was signed off is worked on again, in a job of its own: warranty, a come-back.
+
+    `earlier` is the number of the job that it was signed off in, `signed_off` that of the sign-off's entry.
+    """
+
+    earlier: int
+    signed_off: int
+    by: str
+    reason: str
+
+
+Fact = CameBack | StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
 
 #: The facts, by the kind of their entries in the record, which pipes are told too.
 FACT_KINDS: Final[dict[str, type[Fact]]] = {
@@ -143,6 +156,7 @@ FACT_KINDS: Final[dict[str, type[Fact]]] = {
     "signed_off": SignedOff,
     "correction": Correction,
     "stroke_left_out": StrokeLeftOut,
+    "came_back": CameBack,
 }
 
 

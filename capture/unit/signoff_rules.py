@@ -29,6 +29,7 @@ from capture.sheet.sheet import Sheet
 from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import measured, measured_words, too_few
 from capture.unit.facts import (
+    CameBack,
     Correction,
     Entry,
     Fact,
@@ -159,7 +160,7 @@ def against(
     signed = None
     if unit.signed is not None and not unit.changed_since_signed():
         signed = Objection("already_signed", f"the unit is signed off already, by {unit.signed.fact.by}")
-    if signed and isinstance(fact, StepBegun | StepDone | StrokeLeftOut):
+    if signed and isinstance(fact, CameBack | StepBegun | StepDone | StrokeLeftOut):
         return signed
     why = unit.against(fact, at, _NEXT)
     if why:
@@ -298,6 +299,8 @@ class _Unit:
                 return self._against_step(fact, at) if self._has(step) else self._no_step(step)
             case Override():
                 return self._against_override(fact)
+            case CameBack() if not fact.reason.strip():
+                return Objection("unreasoned", "it is not said why the unit is back; the record keeps that for ever")
             case StrokeLeftOut() if not fact.reason.strip():
                 text = "it is not said what was wrong with the stroke; the record keeps that for ever"
                 return Objection("unreasoned", text)

@@ -9,6 +9,7 @@ from capture.sheet.sheet import Selective, Sheet
 from capture.sheet.steps import Step, Torque
 from capture.unit.dimension_readings import measured_words
 from capture.unit.facts import (
+    CameBack,
     Entry,
     Fact,
     Override,
@@ -108,6 +109,9 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             if fact.verdict is not None:
                 mean = format_length(fact.verdict.mean_nm, _unit(sheet))
                 what += f"; by the other {fact.verdict.strokes} it is {fact.verdict.verdict} ({mean})"
+        case CameBack(earlier, number):
+            what = f"came back, says {fact.by or 'nobody named'}: {fact.reason}; "
+            what += f"signed off before in job {earlier} (entry {number})"
         case Override(pack, index):
             name = f"pack {pack}" if pack is not None else _step_name(sheet, index)
             what = f"{name} let pass as it is, {by}: {fact.reason}"
