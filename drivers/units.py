@@ -73,6 +73,11 @@ def with_unit(text: str, unit: str) -> str:
     return f"{text} {unit}" if _NUMBER.fullmatch(text) else text
 
 
+def split_values(text: str) -> list[str]:
+    """Return the values that a person typed in one line, apart by blanks, semicolons or commas: "46 47 N m" are two."""
+    return [one.strip() for one in re.split(r";\s*|,\s+|\s+(?=[+-]?\.?\d)", text.strip()) if one.strip()]
+
+
 def length_text(text: str, unit: LengthUnit) -> str:
     """Return a length that a person typed with its unit, `unit` where none was typed and "in" for the inch's sign.
 

@@ -187,6 +187,8 @@ class _Asking:
         return length
 
     def _lengths(self, text: str) -> tuple[str, ...]:
+        from drivers.units import split_values
+
         lengths = tuple(self._length(one, over=0) for one in split_values(text))
         if len(set(lengths)) < len(lengths) or not lengths:
             raise ValueError("expected thicknesses, each once, such as 2.80 3.00 3.20")
@@ -210,7 +212,7 @@ class _Asking:
         return pressure
 
     def _torques(self, text: str) -> tuple[str, ...]:
-        from drivers.units import parse_torque, with_unit
+        from drivers.units import parse_torque, split_values, with_unit
 
         usual = "ft lb" if self.unit == "in" else "N m"
         torques = tuple(with_unit(one, usual) for one in split_values(text))
@@ -243,13 +245,6 @@ _EXAMPLES = {
     "clean": "apply passages",
     "torque": "housing bolts",
 }
-
-
-def split_values(text: str) -> list[str]:
-    """Return the values of a line, apart by blanks, semicolons or commas; a unit stays with its number."""
-    import re
-
-    return [one.strip() for one in re.split(r";\s*|,\s+|\s+(?=[+-]?\.?\d)", text.strip()) if one.strip()]
 
 
 def _length_unit(text: str) -> LengthUnit:

@@ -116,8 +116,8 @@ def step(
             add_fact(unit, StepBegun(index, name, note), as_json)
             return
         done = StepDone(index, name, lasted_ns=lasted_ns, note=note)
-        if torques or wrench is not None:
-            done = _tightened(unit, done, torques, wrench, wrench_settings, wait)
+        if value or wrench is not None:
+            done = _tightened(unit, done, " ; ".join(value or ()), wrench, wrench_settings, wait)
         why = unit.to_confirm(done, datetime.now(UTC))
         if why and not confirm_typed and not _agreed(f"step {index + 1} was {why}"):
             fail(f"step {index + 1} was {why}. Nothing was written; if that is right, give --confirm-typed as well")
@@ -301,15 +301,6 @@ def _lasted(text: str) -> int:
         fail(f"--lasted: {error}", 2)
 
 
-def _torque(text: str) -> int:
-    from drivers.units import parse_torque
-
-    try:
-        return parse_torque(text)
-    except ValueError as error:
-        fail(f"--value: {error}", 2)
-
-
 def _wrench_settings(words: list[str] | None) -> TorqueSettings:
     from pydantic import ValidationError
 
@@ -331,17 +322,22 @@ def _dimension_of(unit: UnitOnRecord, index: int) -> Dimension | None:
 
 
 def _tightened(
-    unit: UnitOnRecord, done: StepDone, torques: list[int], wrench: str | None, settings: TorqueSettings, wait: float
+    unit: UnitOnRecord, done: StepDone, typed: str, wrench: str | None, settings: TorqueSettings, wait: float
 ) -> StepDone:
     """Return the step done with the torque farthest from its value, and all of them in the note."""
     from dataclasses import replace
 
     from capture.sheet.steps import Torque
-    from capture.unit.torques import tightened, wrong_count
+    from capture.unit.torques import tightened, typed_torques, wrong_count
 
     step = unit.sheet.steps[done.step]
     if not isinstance(step, Torque):
         fail(f"step {done.step + 1} ({step.title}) is no torque pass; confirm it without a torque")
+    torques: list[int] = []
+    try:
+        torques = typed_torques(typed, step.written_unit)
+    except ValueError as error:
+        fail(f"--value: {error}", 2)
     if wrench is not None:
         _need(unit, replace(done, torque_unm=step.value_unm or 1))  # before anybody tightens anything
         torques = _from_wrench(step, wrench, settings, wait)

@@ -54,6 +54,9 @@ def change(
     way: Annotated[
         int | None, typer.Option("--way", min=1, help="Take this way of `strokelog unit plan` instead.")
     ] = None,
+    undo: Annotated[
+        bool, typer.Option("--undo", help="The last change was written by mistake; before the next check.")
+    ] = False,
     as_json: Json = False,
     config: ConfigFile = None,
     data_dir: DataDir = None,
@@ -61,12 +64,19 @@ def change(
     """Keep a change of parts that was made: `strokelog unit change 7 "low/backing shim/3" --by NAME`."""
     from capture.output.words import CAUTION_LINE
     from capture.unit.codes import NotUnderstood, PartFitted, read_scan
+    from capture.unit.facts import ChangeUndone, PartsChanged
     from capture.unit.offers import plans, taken, typed_change
 
-    if (part is None) == (way is None):
-        fail("say what was changed, either PACK/PART/FITTED or --way N", 2)
+    if sum((part is not None, way is not None, undo)) != 1:
+        fail("say what was changed, either PACK/PART/FITTED or --way N; or --undo the last change", 2)
     with unit_of(job, config, data_dir) as unit:
         name = person(unit, by)
+        if undo:
+            newest = unit.to_undo()
+            if newest is None or not isinstance(newest.fact, PartsChanged):
+                fail("no part was changed since the last check began: nothing to undo")
+            add_fact(unit, ChangeUndone(newest.number, newest.fact.pack, name), as_json)
+            return
         if part is not None:
             found = read_scan(part if part.lower().startswith("part") else f"part:{part}", unit.sheet)
             if not isinstance(found, PartFitted):

@@ -81,6 +81,8 @@ def replay(
             warn(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed")
         return
     console = harmless_console(highlight=True)
+    # Without a sheet, what the indicator showed says in which unit this shop reads.
+    unit = unit if chosen is not None else played.shown_unit or unit
     console.print(report_strokes(shown, unit))
     if chosen is not None and verdict is None:
         say(f"No verdict: {played.counted} strokes count; at least 2 are needed.")

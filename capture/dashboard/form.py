@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from drivers.units import split_values
+
 #: No name and no reason is longer; a stuck key must not fill the memory.
 _LONGEST = 300
 
@@ -18,6 +20,8 @@ class Field:
     value: str = ""
     hint: str = ""
     optional: bool = False
+    many: int = 1
+    """How many values the line may hold, one for all or so many: Enter goes on to the next of them."""
 
 
 @dataclass(slots=True)
@@ -50,6 +54,17 @@ class Form:
             if line.key == key:
                 line.value = value[:_LONGEST]
 
+    @staticmethod
+    def _next_value(line: Field) -> bool:
+        """Make room for the next value of a line that holds several, unless Enter was pressed without one."""
+        if line.many < 2 or not line.value.strip() or line.value.endswith("; "):
+            line.value = line.value.removesuffix("; ")
+            return False
+        if len(split_values(line.value)) >= line.many:
+            return False
+        line.value = f"{line.value.rstrip()}; "[:_LONGEST]
+        return True
+
     def append(self, text: str) -> None:
         """Add scanned text to the line being typed."""
         if self.fields:
@@ -66,7 +81,7 @@ class Form:
             return "typing"
         line = self.fields[self.at]
         if key == "backspace":
-            line.value = line.value[:-1]
+            line.value = line.value.removesuffix("; ") if line.value.endswith("; ") else line.value[:-1]
             self.problem = ""
         elif key in ("down", "tab"):
             self.at = (self.at + 1) % len(self.fields)
@@ -78,6 +93,8 @@ class Form:
         return "typing"
 
     def _enter(self) -> Literal["typing", "done"]:
+        if self.fields and self._next_value(self.fields[self.at]):
+            return "typing"
         missing = [i for i, line in enumerate(self.fields) if not line.value.strip() and not line.optional]
         if not missing:
             return "done"

@@ -67,7 +67,7 @@ def parts_screen(
         why = f"check {', '.join(recheck)} again first" if recheck else "every pack that was checked is good"
         blocks.append(bullet("    ", f"Nothing is advised: {why}.", width, ink))
     count = len(parts.ways)
-    keys = [f"1-{min(9, count)} was done" if count > 1 else "1 was done" if count else "", "p another part"]
+    keys = [f"1-{min(9, count)} was done" if count > 1 else "1 was done" if count else "", "p another part", "z undo"]
     keys += ["Escape back", "t name", "s steps", "u sign-off"]
     title = "CHANGE PARTS  air off, pack at rest"
     line = "   ".join(key for key in keys if key)

@@ -30,7 +30,17 @@ from capture.sheet.sheet import Pack, Sheet, parse_sheet
 from capture.stock import StockError
 from capture.strokes.methods import METHOD
 from capture.unit.changes import Happened, Outcome, PlanError, fitted_now
-from capture.unit.facts import Fact, Judged, PartsChanged, SignedOff, StepDone, StrokeLeftOut, is_demonstration
+from capture.unit.facts import (
+    ChangeUndone,
+    Fact,
+    Judged,
+    PartsChanged,
+    SignedOff,
+    StepDone,
+    StrokeLeftOut,
+    is_demonstration,
+    without_undone,
+)
 from capture.unit.gauge_identity import out_words, overdue_words, pressure_gauge_words
 from capture.unit.offers import Choice, Offers, offers
 from capture.unit.origin import not_measured_words
@@ -135,6 +145,22 @@ def _against_leaving_out(check: KeptCheck, fact: StrokeLeftOut) -> Objection | N
         return Objection("does_not_count", f"{what} does not count as it is")
     if check.state == "abandoned":
         return Objection("does_not_count", f"the check of {check.pack} was abandoned; it has no verdict")
+    return None
+
+
+def _newest_change(job: Job) -> FactEntry | None:
+    """Return the newest change of parts that stands, where no check began since."""
+    made = [one for one in without_undone(job.facts) if isinstance(one.fact, PartsChanged)]
+    began = max((check.started_number for check in job.checks), default=0)
+    return made[-1] if made and made[-1].number > began else None
+
+
+def _against_undoing(job: Job, fact: ChangeUndone) -> Objection | None:
+    newest = _newest_change(job)
+    if newest is None:
+        return Objection("nothing_to_undo", "there is no change of parts since the last check began; change them again")
+    if newest.number != fact.entry:
+        return Objection("nothing_to_undo", f"only the newest change, entry {newest.number}, can be undone")
     return None
 
 
@@ -261,6 +287,10 @@ class UnitOnRecord:
                 return Choice(found, tuple(f"the stock cannot be read: {error}" for _ in found.ways))
         return Choice(found, tuple(shelf))
 
+    def to_undo(self) -> FactEntry | None:
+        """Return the newest change of parts, where no check began since: it can still be undone."""
+        return _newest_change(self.job)
+
     # -- facts -------------------------------------------------------------------------------------------
 
     def left_out(self, pack: str, stroke: int, by: str, reason: str) -> StrokeLeftOut:
@@ -294,6 +324,8 @@ class UnitOnRecord:
                 return Objection("no_such_stroke", "there is no such check in this job")
             if why := _against_leaving_out(check, fact):
                 return why
+        if isinstance(fact, ChangeUndone) and (why := _against_undoing(self.job, fact)):
+            return why
         why = against(self.sheet, self.job.facts, self.now.packs, fact, at, self.now.standing.remarks)
         if not why and isinstance(fact, PartsChanged):
             try:
@@ -367,6 +399,11 @@ class UnitOnRecord:
         try:
             if isinstance(fact, PartsChanged):
                 return self._stock.reserve(self.sheet, [fact], by=fact.by, at=at)
+            if isinstance(fact, ChangeUndone):
+                made = next(one.fact for one in self.job.facts if one.number == fact.entry)
+                assert isinstance(made, PartsChanged)  # or it had been refused
+                back = tuple(replace(one, before=one.after, after=one.before) for one in made.changes)
+                return self._stock.reserve(self.sheet, [replace(made, changes=back)], by=fact.by, at=at)
             if isinstance(fact, SignedOff) and self.now.standing.signed is not None and not is_demonstration(fact):
                 return [f"Consumed: {one.text}" for one in self._stock.consume(by=fact.by, at=at)]
         except (StockError, sqlite3.Error) as error:

@@ -31,7 +31,7 @@ from capture.record.of_units import SignedJob, came_back_in, signed_jobs, unfini
 from capture.record.rows import body_of, keep, load_jobs, to_text
 from capture.strokes.methods import METHOD
 from capture.strokes.stroke import Stroke
-from capture.unit.facts import CameBack, Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
+from capture.unit.facts import CameBack, ChangeUndone, Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
 
 __all__ = ["Store", "ToTell"]
 
@@ -249,7 +249,7 @@ class Store(SqliteFile):
             for name in ("by", "reason"):
                 # A technician's own work may go without a name; what lets something pass or changes a claim may not.
                 blank = (
-                    isinstance(fact, (CameBack, Override, SignedOff, Correction, StrokeLeftOut))
+                    isinstance(fact, (CameBack, ChangeUndone, Override, SignedOff, Correction, StrokeLeftOut))
                     and not getattr(fact, name, "-").strip()
                 )
                 if blank:

@@ -177,6 +177,11 @@ class Replay:
                 self._check.leave_out(number)
 
     @property
+    def shown_unit(self) -> LengthUnit | None:
+        """The unit that the indicator showed last, None before its first reading."""
+        return self.stream.newest.unit if self.stream.newest is not None else None
+
+    @property
     def verdict(self) -> Verdict | None:
         """The verdict over every stroke that counts, None without a sheet or with fewer than two such strokes."""
         return self._check.verdict if self._check else None

@@ -10,7 +10,7 @@ from capture.record import FactEntry, Job, KeptCheck
 from capture.report.finishing import Note
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
-from capture.unit.facts import Correction, Override, PartsChanged
+from capture.unit.facts import ChangeUndone, Correction, Override, PartsChanged
 from capture.unit.words import changed_words, fact_words, predicted_words
 from drivers.reading import LengthUnit
 from drivers.units import format_length
@@ -29,8 +29,11 @@ class History:
     def __init__(self, job: Job, sheet: Sheet | None, times: Times, came_out: Mapping[int, str]) -> None:
         self.sheet, self.times, self.came_out = sheet, times, came_out
         self.unit: LengthUnit = sheet.display_unit if sheet else "mm"
+        self.undone: dict[int, FactEntry] = {}
         self.corrections: dict[int, list[FactEntry]] = {}
         for entry in job.facts:
+            if isinstance(entry.fact, ChangeUndone):
+                self.undone[entry.fact.entry] = entry
             if isinstance(entry.fact, Correction):
                 self.corrections.setdefault(entry.fact.entry, []).append(entry)
 
@@ -47,15 +50,24 @@ class History:
         else:
             told.append("why: the record holds no verdict on this pack before it")
         told.append(predicted_words(self.sheet, fact) or "nothing was predicted")
-        after = next((check for check in judged if check.started_number > entry.number), None)
+        after = (
+            None
+            if entry.number in self.undone
+            else next((check for check in judged if check.started_number > entry.number), None)
+        )
         if entry.number in self.came_out:
             told.append(f"came out: {self.came_out[entry.number]}")
         elif after is not None and after.verdict is not None:
             told.append(f"came out: {after.verdict.verdict.verdict}, {result_words(after, self.unit)}")
-        else:
+        elif entry.number not in self.undone:
             told.append("not checked again since")
         text = "; ".join(told).removesuffix(".")
-        return [Note("Changed", f"{text} (entry {entry.number})"), *self.corrected(entry.number)]
+        notes = [Note("Changed", f"{text} (entry {entry.number})"), *self.corrected(entry.number)]
+        undone = self.undone.get(entry.number)
+        if undone is not None:
+            said = f"by {undone.fact.by}, {self.times.text(undone.at)}: written by mistake, never made"
+            notes.append(Note("Undone", f"{said} (entry {undone.number})", loud=True))
+        return notes
 
     def left_out_notes(self, check: KeptCheck) -> list[Note]:
         """The strokes of a check that a person left out, and what the others said."""

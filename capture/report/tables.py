@@ -18,6 +18,7 @@ from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import filed_as
 from capture.unit.facts import (
     CameBack,
+    ChangeUndone,
     Correction,
     Override,
     PartsChanged,
@@ -233,6 +234,8 @@ def _fact(job: Job, entry: FactEntry) -> Row:
     if isinstance(fact, StrokeLeftOut):
         told = {"pack": fact.pack, "check": fact.check, "stroke": fact.stroke, "reason": fact.reason}
         return row | told | {"verdict": fact.verdict.verdict if fact.verdict is not None else None}
+    if isinstance(fact, ChangeUndone):
+        return row | {"pack": fact.pack, "text": f"entry {fact.entry} was written by mistake, and never made"}
     if isinstance(fact, CameBack):
         return row | {"reason": fact.reason, "text": f"signed off before in job {fact.earlier}"}
     if isinstance(fact, Correction):

@@ -11,8 +11,9 @@ from capture.dashboard.form import Field, Form
 from capture.session.form_runner import FormRunner
 from capture.unit.changes import PlanError
 from capture.unit.codes import NotUnderstood, PartFitted, read_scan
-from capture.unit.facts import PartsChanged
+from capture.unit.facts import ChangeUndone, PartsChanged
 from capture.unit.offers import taken, typed_change
+from capture.unit.words import changed_words
 from drivers.units import format_length
 
 
@@ -36,8 +37,26 @@ class PartsKeys:
                 forms.page.note = "No part of this sheet can be changed."
                 return
             hint = f"as now fitted, such as {adjusters[0]}/..."
-            said = (f"Pack, part and what is fitted now. There are: {', '.join(adjusters)}",)
+            said = (f"Pack, part, and what is fitted now in the sheet's unit. There are: {', '.join(adjusters)}",)
             forms.ask(Form("Which part was changed?", [Field("part", "part", hint=hint)], said=said), self._part)
+
+        elif key == "z":
+            self._undo()
+
+    def _undo(self) -> None:
+        forms, unit = self._forms, self._forms.bench.unit
+        made = unit.to_undo() if unit is not None else None
+        if made is None or not isinstance(made.fact, PartsChanged):
+            forms.page.note = "No part was changed since the last check began: nothing to undo."
+            return
+        number, fact = made.number, made.fact
+        text = f"{fact.pack}: {changed_words(forms.now.sheet, fact)}"
+
+        async def submit(values: dict[str, str]) -> str:
+            return await forms.write([ChangeUndone(number, fact.pack, forms.person(values["by"]))])
+
+        said = ("Only where the part was never changed: the record keeps both, and the check before it counts again.",)
+        forms.ask(Form(f"Undo this change? {text}", [forms.by()], said=said, does="undoes it"), submit)
 
     async def _part(self, values: dict[str, str]) -> str:
         text = values["part"]

@@ -12,18 +12,18 @@ from capture.sheet.dimensions import Dimension
 from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import far_off, typed_readings
 from capture.unit.facts import Fact, StepBegun, StepDone
-from capture.unit.torques import tightened, typed_torques, wrong_count
+from capture.unit.torques import far_off, tightened, typed_torques, wrong_count
 from drivers.units import parse_duration
 
 
 def torque_hint(step: Torque) -> str:
     """Return how a torque is typed, in the step's own value; no other figure may pass for what a bolt is asked for."""
-    such = f" ({step.value})" if step.value else ""
-    hint = f"with its unit, as read at the wrench{such}"
+    unit = f"in {step.written_unit}" if step.value else "with its unit"
+    such = f" (asked for: {step.value})" if step.value else ""
+    hint = f"{unit}, as read at the wrench{such}"
     if not step.bolt_count:
         return hint
-    each = f" ({step.value}; {step.value}; ...)" if step.value else ""
-    return f"{hint}; {step.bolt_count} bolts: one for all, or one for each{each}"
+    return f"{hint}; {step.bolt_count} bolts: one for all, or {step.bolt_count} with blanks or Enter between"
 
 
 class StepsKeys:
@@ -54,6 +54,7 @@ class StepsKeys:
         title = f"Step {index + 1}: {step.title}" + (f", {step.details()}" if step.details() else "")
         if isinstance(step, Torque):
             torque = Field("torque", "torque reached", hint=torque_hint(step), optional=step.value is None)
+            torque.many = step.bolt_count or 1
             forms.ask(Form(title, [torque, forms.by()], said=said, does="signs the step"), self._torque(index, step))
             forms.listen(step)
         elif isinstance(step, Dimension):
@@ -117,15 +118,18 @@ class StepsKeys:
         return submit
 
     def _torque(self, index: int, step: Torque) -> Submit:
+        asked: list[str] = []
+
         async def submit(values: dict[str, str]) -> str:
             forms, unit = self._forms, self._forms.bench.unit
             assert unit is not None
             done = StepDone(index, forms.person(values["by"]))
             if not values["torque"]:
                 return await self._write(done)
-            pulls = forms.pulls if forms.pulls and values["torque"] == forms.pulls.text else None
+            text = values["torque"].rstrip("; ")
+            pulls = forms.pulls if forms.pulls and text == forms.pulls.text else None
             try:
-                torques = pulls.torques if pulls else typed_torques(values["torque"])
+                torques = pulls.torques if pulls else typed_torques(text, step.written_unit)
             except ValueError as error:
                 return str(error)
             now = datetime.now(UTC)
@@ -133,8 +137,14 @@ class StepsKeys:
             barred = (unit.against(replace(done, torque_unm=torque), now) for torque in torques)
             wrong += [one.text for one in barred if one is not None]
             why = next((one for one in wrong if one), "")
+            far = "" if pulls else far_off(step, torques)
+            known = bool(far) and far in asked
+            if far and not known:
+                asked.append(far)
+            if not why and (known or not far):
+                return await self._write(tightened(step, done, torques, pulls.port if pulls else "", asked))
             if not why:
-                return await self._write(tightened(step, done, torques, pulls.port if pulls else ""))
+                return f"{far}: that is far from {step.value}. Enter again if that is what the wrench says"
             if pulls is not None:
                 pulls.again()
             return f"{why}. Nothing was written"

@@ -176,8 +176,9 @@ class Selective(_Part):
         return 1 if self.thicker == "opens" else -1
 
     def text(self, thickness_nm: int) -> str:
-        """Return a thickness as the sheet writes it, one that the sheet has not in millimetres."""
-        return self._texts.get(thickness_nm) or format_length(thickness_nm, "mm")
+        """Return a thickness as the sheet writes it, one that the sheet has not in the unit of those it has."""
+        known = self._texts.get(thickness_nm)
+        return known or format_length(thickness_nm, length_unit(next(iter(self._texts.values()), "1 mm")))
 
     @model_validator(mode="after")
     def _check(self) -> Selective:

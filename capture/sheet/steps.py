@@ -172,8 +172,12 @@ class Torque(Step):
     def shown(self, torque_unm: int) -> str:
         """Return a torque in this step's unit, spelled as the sheet does: people compare it with what they wrote."""
         number = format_torque(torque_unm, self.unit).removesuffix(self.unit)
-        written = (self.value or "").strip().lstrip("+-0123456789. ").strip()
-        return number + (written or self.unit)
+        return number + (self.written_unit or self.unit)
+
+    @property
+    def written_unit(self) -> str:
+        """The unit as the sheet spells it; empty where the sheet names no value."""
+        return (self.value or "").strip().lstrip("+-0123456789. ").strip()
 
     @property
     def bolt_count(self) -> int | None:

@@ -8,7 +8,8 @@ project's own plain text, a word and what it names:
     pack:NAME                    choose a pack
     step:N                       choose a step of the sheet, counted from 1
     part:PACK/ADJUSTER/FITTED    a part was changed: an adjuster by its name in the sheet, and what is fitted now, a
-                                 count of shims or a thickness: part:low/backing shim/3, part:high/snap ring/3.20 mm
+                                 count of shims or a thickness, in the sheet's unit
+                                 where it names none: part:low/backing shim/3, part:high/snap ring/3.20 mm
 
 Capitals make no difference, and "/" may stand for ":" since Code 39 (ISO/IEC 16388) has neither small letters nor a
 colon. A symbology identifier before the code ("]C1", ISO/IEC 15424) is left out. Times are nanoseconds of one
@@ -22,7 +23,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from capture.sheet.sheet import Selective, Sheet, Shim
-from drivers.units import parse_length
+from drivers.reading import LengthUnit
+from drivers.units import length_text, parse_length
 
 _EXAMPLES = "tech:NAME, unit:SERIAL, pack:NAME, step:3 or part:PACK/ADJUSTER/FITTED"
 
@@ -108,18 +110,18 @@ def _part(text: str, rest: str, sheet: Sheet) -> Action:
             start = f"{pack.name}/{adjuster.name}/"
             if rest.casefold().startswith(start.casefold()):
                 fitted = rest[len(start) :].strip()
-                return _fitted(text, pack.name, index, adjuster, fitted)
+                return _fitted(text, pack.name, index, adjuster, fitted, sheet.display_unit)
     known = [f"{pack.name}/{adjuster.name}" for pack in sheet.packs for adjuster in pack.adjusters]
     return NotUnderstood(text, f"no such adjuster; there are: {', '.join(known) or 'none'}")
 
 
-def _fitted(text: str, pack: str, index: int, adjuster: Shim | Selective, fitted: str) -> Action:
+def _fitted(text: str, pack: str, index: int, adjuster: Shim | Selective, fitted: str, unit: LengthUnit) -> Action:
     if isinstance(adjuster, Shim):
         if re.fullmatch(r"[0-9]{1,3}", fitted) and adjuster.min <= int(fitted) <= adjuster.max:
             return PartFitted(pack, index, int(fitted))
         return NotUnderstood(text, f"{fitted!r} is no count of {adjuster.name}, {adjuster.min} to {adjuster.max}")
     try:
-        thickness_nm = parse_length(fitted.lower())
+        thickness_nm = parse_length(length_text(fitted.lower(), unit))
     except ValueError as error:
         return NotUnderstood(text, str(error))
     if thickness_nm not in adjuster.choices:

@@ -6,9 +6,10 @@ which packs need a re-check, what still stands against signing off) is worked ou
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final, Literal, Protocol
+from typing import Final, Literal, Protocol, TypeVar
 
 from capture.clearance.advice import Change
 from capture.clearance.verdict import Verdict
@@ -145,7 +146,16 @@ class CameBack:
     reason: str
 
 
-Fact = CameBack | StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+@dataclass(frozen=True, slots=True)
+class ChangeUndone:
+    """A change of parts was written by mistake and never made: `entry` is its number in the record, `pack` its pack."""
+
+    entry: int
+    pack: str
+    by: str
+
+
+Fact = ChangeUndone | CameBack | StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
 
 #: The facts, by the kind of their entries in the record, which pipes are told too.
 FACT_KINDS: Final[dict[str, type[Fact]]] = {
@@ -157,12 +167,19 @@ FACT_KINDS: Final[dict[str, type[Fact]]] = {
     "correction": Correction,
     "stroke_left_out": StrokeLeftOut,
     "came_back": CameBack,
+    "change_undone": ChangeUndone,
 }
 
 
 def is_demonstration(fact: Fact) -> bool:
     """Say whether a sign-off releases no unit, since what was judged was not measured on one."""
     return isinstance(fact, SignedOff) and any(one.code == "not_measured" for one in fact.acknowledged or ())
+
+
+def without_undone(entries: Sequence[_AnEntry]) -> list[_AnEntry]:
+    """Return the entries without the changes of parts that were undone."""
+    undone = {entry.fact.entry for entry in entries if isinstance(entry.fact, ChangeUndone)}
+    return [entry for entry in entries if entry.number not in undone]
 
 
 def kind_of(fact: Fact) -> str:
@@ -179,6 +196,9 @@ class Entry(Protocol):
     def at(self) -> datetime: ...
     @property
     def fact(self) -> Fact: ...
+
+
+_AnEntry = TypeVar("_AnEntry", bound=Entry)
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from capture.sheet.sheet import Sheet
-from capture.unit.facts import Correction, Entry, Judged, PartsChanged
+from capture.unit.facts import Correction, Entry, Judged, PartsChanged, without_undone
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +30,7 @@ def pack_states(
     entries were corrected counts no longer either.
     """
     last = {check.pack: check for check in sorted(checks, key=lambda check: check.number)}
+    entries = without_undone(entries)
     changed = max((entry.number for entry in entries if isinstance(entry.fact, PartsChanged)), default=0)
     corrected = {entry.fact.entry: entry.number for entry in entries if isinstance(entry.fact, Correction)}
     states = []

@@ -30,6 +30,7 @@ from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import measured, measured_words, too_few
 from capture.unit.facts import (
     CameBack,
+    ChangeUndone,
     Correction,
     Entry,
     Fact,
@@ -41,6 +42,7 @@ from capture.unit.facts import (
     StrokeLeftOut,
     ToAcknowledge,
     is_demonstration,
+    without_undone,
 )
 from capture.unit.pack_states import PackState
 from drivers.units import format_duration
@@ -82,7 +84,7 @@ class Objection:
     code: Literal[
         "already_signed", "backwards", "corrected", "does_not_count", "earlier_pass_open", "nameless", "no_readings",
         "no_such_pack", "no_such_step", "no_such_stroke", "no_torque", "no_way_there", "nothing_to_override",
-        "still_open", "timeless", "too_few_readings", "too_few_strokes", "too_long", "too_short", "torque_outside",
+        "nothing_to_undo", "still_open", "timeless", "too_few_readings", "too_few_strokes", "too_long", "too_short", "torque_outside",
         "unacknowledged", "unmeasured_time", "unmeasured_torque", "unreasoned", "which_one",
     ]  # fmt: skip
     text: str
@@ -160,7 +162,7 @@ def against(
     signed = None
     if unit.signed is not None and not unit.changed_since_signed():
         signed = Objection("already_signed", f"the unit is signed off already, by {unit.signed.fact.by}")
-    if signed and isinstance(fact, CameBack | StepBegun | StepDone | StrokeLeftOut):
+    if signed and isinstance(fact, CameBack | ChangeUndone | StepBegun | StepDone | StrokeLeftOut):
         return signed
     why = unit.against(fact, at, _NEXT)
     if why:
@@ -206,6 +208,7 @@ def _gone_through(
     sheet: Sheet, entries: Sequence[Entry], packs: Sequence[PackState], remarks: Sequence[ToAcknowledge] = ()
 ) -> _Unit:
     unit = _Unit(sheet, packs, remarks)
+    entries = without_undone(entries)
     corrected = {entry.fact.entry for entry in entries if isinstance(entry.fact, Correction)}
     for entry in entries:
         # Parts that were changed otherwise than was written were changed all the same.

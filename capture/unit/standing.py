@@ -22,7 +22,7 @@ from capture.unit.changes import (
     packs_to_recheck,
     unexplained,
 )
-from capture.unit.facts import Entry, Judged, SignedOff
+from capture.unit.facts import Entry, Judged, SignedOff, without_undone
 from capture.unit.pack_states import PackState, pack_states
 from capture.unit.signoff_rules import Standing, standing
 
@@ -55,13 +55,14 @@ class UnitStanding:
 
 def happened(entries: Sequence[Entry], judged: Sequence[Judged]) -> list[Happened]:
     """Return facts and checks in the order of the record; a check stands where it began."""
-    found: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in entries]
+    found: list[tuple[int, Happened]] = [(entry.number, entry.fact) for entry in without_undone(entries)]
     found += [(check.started_number, check) for check in judged]
     return [one for _, one in sorted(found, key=lambda numbered: numbered[0])]
 
 
 def unit_now(sheet: Sheet, entries: Sequence[Entry], judged: Sequence[Judged]) -> UnitStanding:
     """Return how the unit stands. Raises PlanError where a fact names a pack or an adjuster that the sheet has not."""
+    entries = without_undone(entries)
     done = happened(entries, judged)
     recheck = packs_to_recheck(sheet, done)
     packs = pack_states(sheet, judged, entries, recheck)

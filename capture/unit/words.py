@@ -10,6 +10,7 @@ from capture.sheet.steps import Step, Torque
 from capture.unit.dimension_readings import measured_words
 from capture.unit.facts import (
     CameBack,
+    ChangeUndone,
     Entry,
     Fact,
     Override,
@@ -109,6 +110,8 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             if fact.verdict is not None:
                 mean = format_length(fact.verdict.mean_nm, _unit(sheet))
                 what += f"; by the other {fact.verdict.strokes} it is {fact.verdict.verdict} ({mean})"
+        case ChangeUndone(number, pack):
+            what = f"change of {pack} undone {by}: entry {number} was written by mistake, and never made"
         case CameBack(earlier, number):
             what = f"came back, says {fact.by or 'nobody named'}: {fact.reason}; "
             what += f"signed off before in job {earlier} (entry {number})"

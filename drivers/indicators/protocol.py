@@ -33,6 +33,14 @@ def _as_pair(value: Any) -> Any:
 Sends = Literal["stream", "on-press"]
 
 
+def _spelled(value: Any) -> Any:
+    """Take the unit's name as people write it: inch, inches and the inch's sign are "in"."""
+    text = value.strip().casefold() if isinstance(value, str) else value
+    return (
+        "in" if text in ("in", "inch", "inches", '"') else "mm" if text in ("mm", "millimetre", "millimeter") else value
+    )
+
+
 class IndicatorSettings(BaseModel):
     """The settings that every indicator driver takes; a driver adds its own by subclassing.
 
@@ -44,7 +52,7 @@ class IndicatorSettings(BaseModel):
     why_no_single_values: ClassVar[str] = ""
     """Why a wire form cannot be read one value at a time; empty where it can."""
 
-    unit: LengthUnit = "mm"
+    unit: Annotated[LengthUnit, BeforeValidator(_spelled)] = "mm"
     """The unit of a stream that names none."""
     resolution: LengthNm = Field(default=0, ge=0)
     """The display step; where it is not given, 0.01 mm or 0.0005 in by `unit`."""

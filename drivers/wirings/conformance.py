@@ -17,6 +17,7 @@ from typing import Any
 
 from drivers.registry import make_settings
 from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.units import format_pressure
 from drivers.wirings.protocol import (
     COMMAND_INTERVAL_NS,
     Button,
@@ -267,6 +268,11 @@ async def _checksum(session: _Session) -> Result:
     return Result("checksum", True, "commands with a wrong check value are passed over")
 
 
+def _both(pascals: int) -> str:
+    """Return a pressure for a shop of either unit: no sheet is at hand that would say which."""
+    return f"{format_pressure(pascals, 'in')} ({format_pressure(pascals, 'mm')})"
+
+
 async def _open_and_shut(session: _Session) -> list[Result]:
     results = []
     session.command(False)
@@ -290,7 +296,8 @@ async def _open_and_shut(session: _Session) -> list[Result]:
                     Result(
                         "pressure in use",
                         -_EMPTY_PA <= max(high) < limit_pa,
-                        f"up to {max(high)} Pa with the valve open; expected below over_pressure, {limit_pa} Pa",
+                        f"up to {_both(max(high))} with the valve open; expected below over_pressure, "
+                        f"{_both(limit_pa)}",
                     )
                 )
     return results

@@ -291,12 +291,32 @@ def test_what_a_form_asks_for_is_there_to_its_end(width: int, height: int) -> No
     assert "35 in lb" in words(frame) and "with its unit" not in words(frame)
 
 
-def test_torques_typed_without_a_unit_each_are_told_how() -> None:
-    assert len(typed_torques("35 in lb; 36 in lb")) == 2
-    with pytest.raises(ValueError, match=r"each with its unit and a semicolon between, such as '46 N m; 47 N m'"):
-        typed_torques("52 51 53 in lb")
+def test_torques_are_numbers_in_the_sheets_unit_with_blanks_between() -> None:
+    # NIST SP 811 app. B: 1 lbf = 4.448 221 615 260 5 N, 1 in = 0.0254 m, both exact: 1 lbf in = 0.112 984 829 N m.
+    assert typed_torques("52 51.5  53", "in lb") == [5_875_211, 5_818_719, 5_988_196]
+    assert (
+        typed_torques("46;47, 48", "N m")
+        == typed_torques("46 N m; 47 N m; 48 N m")
+        == [46_000_000, 47_000_000, 48_000_000]
+    )
+    assert typed_torques("46 47 N m", "Nm") == [46_000_000, 47_000_000]
+    # Where the sheet names no value, the unit at the end of the line holds for all of it.
+    assert typed_torques("52 51 53 in lb") == typed_torques("52 51 53", "in lb")
+    with pytest.raises(ValueError, match="units for some bolts and not for others"):
+        typed_torques("52 51 53 in lb", "N m")
     with pytest.raises(ValueError, match=r"expected such as '46 N m' or '41 in lb'$"):
         typed_torques("52")
+
+
+def test_eight_bolts_are_eight_numbers_with_enter_between_and_one_holds_for_all() -> None:
+    form = Form("Cover bolts", [Field("torque", "torque", many=3), Field("by", "by", "Ana")])
+    assert typed(form, "4", "6", "enter", "4", "7", "enter") == ["typing"] * 6
+    assert form.values["torque"] == "46; 47;"
+    assert typed(form, "4", "5", "enter")[-1] == "done" and form.values["torque"] == "46; 47; 45"
+    one = Form("Cover bolts", [Field("torque", "torque", many=8), Field("by", "by", "Ana")])
+    assert typed(one, "4", "6", "enter", "enter")[-2:] == ["typing", "done"] and one.values["torque"] == "46"
+    blanks = Form("Cover bolts", [Field("torque", "torque", many=3), Field("by", "by", "Ana")])
+    assert typed(blanks, *"46 47 45", "enter")[-1] == "done"
 
 
 def test_a_pack_that_became_good_by_itself_is_to_be_looked_at_on_the_bench_and_at_the_sign_off(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from capture.bench.bench import Bench
+from capture.bench.setup import BenchSetup
 from capture.cli.bench_run import BenchRun
 from capture.cli.main import app
 from capture.dashboard.showing import draw
@@ -41,14 +42,16 @@ def shown(controls: Controls) -> str:
 async def typed(take: Callable[[Key], Awaitable[None]], *keys: str) -> None:
     """Press keys; a text is typed letter by letter."""
     for key in keys:
-        for one in [key] if key in (ENTER, ESCAPE) else key:
+        for one in [key] if key in (ENTER, ESCAPE, "backspace") else key:
             await take(Key(one))
 
 
 @asynccontextmanager
-async def bench_at(tmp_path: Path, unit: str = UNIT) -> AsyncIterator[tuple[Bench, Controls]]:
+async def bench_at(
+    tmp_path: Path, unit: str = UNIT, setup: BenchSetup | None = None
+) -> AsyncIterator[tuple[Bench, Controls]]:
     async with simulated(tmp_path / "port"):
-        bench = Bench(replace(setup_for(tmp_path), unit_serial=unit))
+        bench = Bench(replace(setup or setup_for(tmp_path), unit_serial=unit))
         running = asyncio.create_task(bench.run())
         await bench.ready.wait()
         try:

@@ -235,7 +235,7 @@ def test_a_pack_that_is_not_good_is_overridden_by_name_and_reason(bench: Bench) 
         (["9"], 2, "the sheet has steps 1 to 4"),
         (["four"], 2, "there is no step 'four'"),
         (["4", "--value", "35 in lb"], 1, "is no torque pass"),
-        (["2", "--value", "35"], 2, "--value: '35' is no torque with a unit"),
+        (["2", "--value", "35 ps"], 2, "--value: '35 ps' is no torque with a unit"),
         (["2"], 1, "asks for 35 in lb; say what torque was reached"),
         (["2", *["--value", "35 in lb"] * 3], 2, "3 torques for 2 bolts"),
         (["1", "--lasted", "long"], 2, "--lasted: 'long' is no time"),
