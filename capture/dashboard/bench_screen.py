@@ -17,6 +17,8 @@ from drivers.units import format_length
 
 LEAST_WIDTH = 60
 LEAST_HEIGHT = 20
+#: A verdict that stands takes so many rows wherever they are there.
+_WORD_ROWS = 5
 
 _MOVING = {
     "rest": "at rest",
@@ -231,8 +233,18 @@ def _main(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         figures = min(10, 5 + spare // 6)
         word_rows = min(8, 5 + spare // 10)
         scale_height = min(9, 5 + spare // 8)
+    elif view.verdict is not None and not measuring(view):
+        # It is read from two metres; what is worth less then, the reading of a pack at rest and the scale, gives way.
+        # A seal that leaks stands under it, as large; the mean stands below where it has no room beside.
+        each = (left - 2) // 2 if view.verdict.seal else left - 2
+        word_rows = min(_WORD_ROWS, max(word_rows, each))
+        taken = 2 * word_rows + 1 if view.verdict.seal else word_rows + 1
+        figures = min(figures, max(1, left - taken - 4))
+        scale_height = min(scale_height, max(0, left - taken - figures))
+        scale_height = scale_height if scale_height >= 4 else 0
     reading = _reading_rows(view, width, figures, ink)
     verdict = _verdict_rows(view, width, word_rows, ink)
+    # What the seal does stands as large as the verdict where there are rows for both.
     leak = _leak_rows(view, width, word_rows, ink)
     if leak and left < len(reading) + 2 * word_rows + scale_height + 4 * len(gap):
         # It stands as large as the verdict; the scale gives up its rows, and the trace does so before.
@@ -334,7 +346,8 @@ def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     if width - used - 3 >= max(len(part) for part in beside_word):
         for y, part in enumerate(beside_word):
             drawn[y] = [*fit(drawn[y], used + 3), (part, "bold")]
-    return drawn
+        return drawn
+    return [*drawn, [("   ".join(beside_word), "bold")]]
 
 
 def _leak_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
@@ -343,7 +356,8 @@ def _leak_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
     if verdict is None or not verdict.seal or measuring(view):
         return []
     shape, word = ink.pick(LEAKS.shape, LEAKS.ascii_shape), leak_word(verdict)
-    large = big_word(word, LEAKS.dots, width, rows, ink)
+    # Beside it, in plain letters, what leaks: that needs its room too.
+    large = big_word(word, LEAKS.dots, max(1, width - 20), rows, ink) or big_word(word, LEAKS.dots, width, rows, ink)
     if large is None:
         label = f" {shape} THE SEAL {word.upper()} "
         return [

@@ -228,7 +228,8 @@ def test_block_letters_are_for_a_verdict_that_stands(verdict: str, width: int, h
     large = [
         rows
         for lines in range(1, 31)
-        if (rows := big_word(verdict, LOOKS[verdict].dots, 200, lines, ink))  # type: ignore[index]
+        for wide in range(24, 201, 4)
+        if (rows := big_word(verdict, LOOKS[verdict].dots, wide, lines, ink))  # type: ignore[index]
     ]
     assert large
     for rows in large:
@@ -257,7 +258,8 @@ def test_that_the_seal_leaks_stands_there_as_large_as_the_verdict(
 
     def tall(name: str, dots: tuple[str, ...], label: str) -> int:
         """Return of how many rows the letters are in which a word stands, 1 for a band."""
-        sizes = [rows for high in range(1, 31) if (rows := big_word(name, dots, 200, high, ink))]
+        room = [(high, wide) for high in range(1, 31) for wide in range(24, 201, 4)]
+        sizes = [rows for high, wide in room if (rows := big_word(name, dots, wide, high, ink))]
         found = [len(rows) for rows in sizes if all(any(row.rstrip() in line for line in lines) for row in rows)]
         return max(found, default=int(any(label in line for line in lines)))
 

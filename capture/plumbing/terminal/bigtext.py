@@ -126,11 +126,12 @@ def big_word(word: str, mark: tuple[str, ...], width: int, rows: int, ink: Ink) 
     """Return `mark` and `word` in large letters, as large as `width` by `rows` holds; None if none fit."""
     letters = [mark, *(_LETTERS[letter] for letter in word.upper())]
     dots = [".".join(letter[y] for letter in letters) for y in range(5)]
-    for scale in range(6, 0, -1):
-        wide = len(dots[0]) * scale
-        high = 5 * scale
+    # The tallest that fits, as wide as that goes: a long word is drawn narrow before it is drawn small.
+    for upright in range(6, 0, -1):
+        high = 5 * upright
         tall = high if ink.ascii_only else (high + 1) // 2
-        if wide <= width and tall <= rows:
-            grown = ["".join(c * scale for c in row) for row in dots for _ in range(scale)]
+        across = next((n for n in (upright, upright - 1) if n > 0 and len(dots[0]) * n <= width), 0)
+        if across and tall <= rows:
+            grown = ["".join(c * across for c in row) for row in dots for _ in range(upright)]
             return tuple(dots_to_rows(grown, ink))
     return None

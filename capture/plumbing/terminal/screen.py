@@ -80,6 +80,12 @@ class Screen:
         if self._dirty is not None:
             self._dirty.set()
 
+    def bell(self) -> None:
+        """Ring the terminal's bell once."""
+        if self._inside:
+            with contextlib.suppress(OSError, ValueError):
+                self._write("\a")
+
     def line(self, text: str) -> None:
         """Print one line where nothing can be drawn; nothing on a live screen: the frame shows it."""
         if not self.live:

@@ -13,7 +13,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from socket import socket
 from time import monotonic_ns
 from typing import Final, Literal
@@ -22,10 +22,12 @@ from rich.console import RenderableType
 
 from capture.dashboard.caution_screen import caution_screen, message_screen
 from capture.dashboard.showing import Showing, draw
+from capture.dashboard.signals import SIGNALS, SignalName, flooded, signal_between, spoken
 from capture.dashboard.view import BenchView
 from capture.plumbing.terminal.keys import Keys
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.plumbing.terminal.screen import Screen
+from capture.plumbing.terminal.sounds import Sounds
 from capture.session.faces.messages import (
     LONGEST_FROM_BENCH,
     Asks,
@@ -40,6 +42,8 @@ from capture.session.faces.seen import SILENT_NS, seen
 from capture.session.pressed import presses
 
 _LOOK_S: Final = 0.5
+#: For so long the whole screen has a signal's colour: seen from the corner of an eye, and no obstacle to reading.
+_COLOUR_S: Final = 0.8
 
 
 def here() -> str:
@@ -84,6 +88,9 @@ class TerminalFace:
         self._over: asyncio.Future[Left] | None = None
         self._first = asyncio.Event()
         self.screen = Screen(self._draw, off_loop=True)
+        self._sounds = Sounds(self.screen.bell)
+        self._signal: SignalName | None = None
+        """Whose colour the screen has now."""
 
     async def run(self) -> Left:
         """Show the bench until somebody leaves or it ends."""
@@ -103,6 +110,7 @@ class TerminalFace:
                 finally:
                     for task in tasks:
                         task.cancel()
+                    self._sounds.close()
         finally:
             for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGINT):
                 loop.remove_signal_handler(number)
@@ -134,8 +142,25 @@ class TerminalFace:
         if said.ended is not None:
             self._end(Left("ended", ended=said.ended))
         if said.showing is not None and said.place is not None:
+            if self._showing is not None and said.place.has_keys:
+                self._tell_apart(self._showing.view, said.showing.view)
             self._showing, self._place = said.showing, said.place
             self._first.set()
+        self.screen.changed()
+
+    def _tell_apart(self, before: BenchView, now: BenchView) -> None:
+        """Let whoever has the keys see and hear that something happened, wherever their eyes are."""
+        signal = signal_between(before, now)
+        if signal is None:
+            return
+        look = SIGNALS[signal]
+        self._sounds.play(signal, look.tones, look.bells, spoken(signal, now))
+        self._signal = signal
+        asyncio.get_running_loop().call_later(_COLOUR_S, self._colour_over, signal)
+
+    def _colour_over(self, signal: SignalName) -> None:
+        if self._signal == signal:
+            self._signal = None
         self.screen.changed()
 
     def _say(self, message: Hello | Keyed | Asks) -> None:
@@ -164,7 +189,12 @@ class TerminalFace:
             return message_screen("THE BENCH DOES NOT MEASURE", what, width, height, ascii_only=ascii_only)
         if self._showing is None or self._unread:
             return caution_screen(width, height, ascii_only=ascii_only)
-        return draw(seen(self._showing, self._place, self._silent_ns), width, height, ascii_only)
+        shown = seen(self._showing, self._place, self._silent_ns)
+        if shown.screen == "bench" and self._place.has_keys:
+            keys = f"{shown.view.keys}   b {self._sounds.mode}"
+            shown = replace(shown, view=replace(shown.view, keys=keys))
+        frame = draw(shown, width, height, ascii_only)
+        return flooded(frame, self._signal) if self._signal is not None else frame
 
     # -- what is pressed ---------------------------------------------------------------------------------
 
@@ -196,6 +226,8 @@ class TerminalFace:
                 self._leave()
             elif pressed == Key("k"):
                 self._say(Asks())
+        elif pressed == Key("b") and shown is not None and shown.screen == "bench":
+            self._sounds.next_mode()
         else:
             self._unread = False
             question = shown.view.question if shown is not None else None
