@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.sheet.sheet import Selective, Sheet, SheetError, Shim, load_sheet, parse_sheet
@@ -324,6 +324,7 @@ def test_any_text_gives_a_sheet_or_its_error(text: str) -> None:
     gives_a_sheet_or_its_error(text)
 
 
+@settings(deadline=None)  # the first of them waits for the units to be read
 @given(st.lists(st.tuples(st.integers(0, len(LINES) - 1), KEYS, VALUES, st.booleans()), min_size=1, max_size=3))
 def test_any_wrong_or_missing_line_gives_a_sheet_or_its_error(edits: list[tuple[int, str, str, bool]]) -> None:
     lines = list(LINES)
