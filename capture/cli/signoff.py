@@ -111,7 +111,6 @@ def step(
             done = StepDone(index, name, note=note, readings_nm=readings, instrument=dimension.instrument)
             add_fact(unit, done, as_json)
             return
-        torques = [_torque(text) for text in value or ()]
         if begin:
             add_fact(unit, StepBegun(index, name, note), as_json)
             return

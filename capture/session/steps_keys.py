@@ -12,7 +12,7 @@ from capture.sheet.dimensions import Dimension
 from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import far_off, typed_readings
 from capture.unit.facts import Fact, StepBegun, StepDone
-from capture.unit.torques import far_off, tightened, typed_torques, wrong_count
+from capture.unit.torques import tightened, torques_far_off, typed_torques, wrong_count
 from drivers.units import parse_duration
 
 
@@ -137,7 +137,7 @@ class StepsKeys:
             barred = (unit.against(replace(done, torque_unm=torque), now) for torque in torques)
             wrong += [one.text for one in barred if one is not None]
             why = next((one for one in wrong if one), "")
-            far = "" if pulls else far_off(step, torques)
+            far = "" if pulls else torques_far_off(step, torques)
             known = bool(far) and far in asked
             if far and not known:
                 asked.append(far)

@@ -84,7 +84,8 @@ class Objection:
     code: Literal[
         "already_signed", "backwards", "corrected", "does_not_count", "earlier_pass_open", "nameless", "no_readings",
         "no_such_pack", "no_such_step", "no_such_stroke", "no_torque", "no_way_there", "nothing_to_override",
-        "nothing_to_undo", "still_open", "timeless", "too_few_readings", "too_few_strokes", "too_long", "too_short", "torque_outside",
+        "nothing_to_undo", "still_open", "timeless", "too_few_readings", "too_few_strokes", "too_long", "too_short",
+        "torque_outside",
         "unacknowledged", "unmeasured_time", "unmeasured_torque", "unreasoned", "which_one",
     ]  # fmt: skip
     text: str

@@ -32,7 +32,7 @@ def typed_torques(text: str, unit: str = "") -> list[int]:
     return [parse_torque(with_unit(part, unit) if unit else part) for part in parts]
 
 
-def far_off(step: Torque, torques: Sequence[int]) -> str:
+def torques_far_off(step: Torque, torques: Sequence[int]) -> str:
     """Return the torques that lie so far from the step's value that they ask for a second look; empty for none."""
     value = step.value_unm
     if not value:
