@@ -100,7 +100,8 @@ class UnitScreens:
 
     async def open(self, screen: ScreenName) -> None:
         """Show a screen, with what others wrote meanwhile; steps before the packs begin the unit's job."""
-        await self._bench.begin_unit()
+        if screen != "units":
+            await self._bench.begin_unit()
         await self._bench.look()
         self._forms.turn()
         self.screen = screen
