@@ -118,6 +118,14 @@ class Ending:
         usual = self._stroke.earlier.sound_travel_nm
         return bool(measured.flags) or abs(measured.peak_travel_nm - usual) * 4 > usual
 
+    def _hardly_rested(self, measured: Measured) -> bool:
+        """Say whether the first departure of a check went hardly further than a restless stand does, and for longer
+        than it was seen to rest before: vibration that a slow stream shows as a slow wave does that."""
+        stroke = self._stroke
+        rested_ns = len(self._rest.readings) * stroke.pace.reading_ns
+        small = not stroke.earlier.count and measured.peak_travel_nm < FURTHER_THAN_SWAY_NM
+        return small and rested_ns < stroke.times[-1] - stroke.times[0]
+
     def _is_unlike(self, measured: Measured) -> bool:
         """Say whether it went further than the strokes before, or less far."""
         usual = self._stroke.earlier.sound_travel_nm or measured.peak_travel_nm
@@ -154,7 +162,7 @@ class Ending:
             measured is not None
             and measured.peak_travel_nm < SURELY_A_STROKE_NM
             and not earlier.least_nm
-            and not _LIKE_SWAYING.isdisjoint(measured.flags)
+            and (not _LIKE_SWAYING.isdisjoint(measured.flags) or self._hardly_rested(measured))
         )
         if (measured is None or swaying) and stroke.is_brief_hold and stroke.is_brief():
             # A slow stream showed it by a reading or two.
