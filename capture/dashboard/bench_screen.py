@@ -30,7 +30,7 @@ _MOVING = {
 #: What a person should know of the readings before what the pack does.
 _NOTICES = {
     "air_on": "is the air on? release it",
-    "air_was_on": "was the air on when the check began? r start over, o it was off",
+    "air_was_on": "was the air on when the check began?",
     "moved": "indicator moved: new rest",
     "unseen": "a stroke was too short to see",
     "shakes": "it shakes",

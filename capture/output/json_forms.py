@@ -35,6 +35,7 @@ def stroke_json(kept: StrokeKept) -> dict[str, Any]:
     """Return a stroke as one JSON object of `replay --json`."""
     stroke = kept.stroke
     told = {name: getattr(stroke, name) for name in _STROKE} | {"flags": list(stroke.flags)}
+    told["fall_nm_per_s"] = stroke.fall_nm_per_s or 0  # nor did one fall that was hardly seen
     seat = {"seat": True} if kept.seat else {}
     air = {name: getattr(stroke, name) for name in _AIR} if stroke.pressure_min_pa is not None else {}
     return {"type": "stroke", **told, **seat, **air}

@@ -121,6 +121,8 @@ def sign_of_a_return(stroke: RunningStroke, rest: RestLevel, t_ns: int, value: i
     """Say what one more reading of a return shows."""
     travel = stroke.median_travel()
     brief = t_ns - stroke.times[0] < _BRIEF_NS and stroke.release_ns is None
+    # So is what a first stroke goes far beyond: noise that was not known yet, and that never settles.
+    brief |= not stroke.earlier.count and -travel > 4 * stroke.top_nm and stroke.release_ns is None
     if brief and stroke.is_beyond_rest(travel):
         return Sign.CROSSES, ()
     fallen = len(stroke.values) - stroke.fall_index

@@ -120,6 +120,16 @@ def test_replay_prints_strokes_and_a_verdict_to_the_letter_of_the_contract() -> 
     assert (verdict["low_nm"], verdict["high_nm"]) == (900_000, 1_300_000)
 
 
+def test_with_fewer_than_two_strokes_the_verdict_is_inconclusive_without_a_number_and_says_why(tmp_path: Path) -> None:
+    header, *rest = CLEAN.read_text().splitlines(keepends=True)
+    short = tmp_path / "short.jsonl"
+    short.write_text(header + "".join(line for line in rest if json.loads(line)["ns"] < 6_000_000_000))
+    verdict = lines(strokelog("replay", str(short), "--sheet", str(SHEET), "--pack", "low", "--json"))[-1]
+    assert (verdict["type"], verdict["verdict"], verdict["mean_nm"]) == ("verdict", "inconclusive", None)
+    assert verdict["strokes"] < 2 and "at least 2 strokes" in verdict["next_step"] and verdict["advice"] == []
+    assert (verdict["low_nm"], verdict["high_nm"]) == (900_000, 1_300_000)
+
+
 def test_replay_without_a_sheet_counts_every_sound_stroke() -> None:
     found = lines(strokelog("replay", str(CLEAN), "--json"))
     assert [one["type"] for one in found] == ["stroke"] * 5

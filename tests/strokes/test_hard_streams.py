@@ -12,6 +12,7 @@ from capture.recordings.stream import indicator_from
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.machine import Notice, StrokeState
 from drivers.reading import OUT_OF_RANGE, Reading
+from tests.load import troubled_levels
 from tests.load.damaged_bytes import MOST_MOVED, RECORDINGS, damages
 from tests.load.hard_streams import STROKES, TROUBLES, HardStream, Tally, draw, found_in, tally
 from tests.support.waveforms import Waveform
@@ -128,6 +129,19 @@ def test_no_stroke_is_lost_and_none_invented_where_the_indicator_is_moved_at_any
     result = tallied("moved", 40)
     assert (result.false, result.off) == (0, 0)
     assert result.lost <= result.strokes // 50  # moved twice within half a second, or just as the air comes
+
+
+def test_vibration_that_a_stream_shows_as_a_slow_wave_is_no_first_stroke() -> None:
+    result = Tally()
+    for check in (22, 74, 146):  # near 50 Hz, shown 50 or 20 times a second: a wave of 60 um in a second or two
+        stream = draw("vibration", np.random.default_rng([2, TROUBLES.index("vibration"), check]))
+        tally(result, stream, found_in(stream)[0])
+    assert result.false == 0
+
+
+def test_noise_that_is_not_known_yet_when_it_leaves_rest_hides_none_of_the_strokes_after_it() -> None:
+    check = troubled_levels.draw("no hold", np.random.default_rng([2, troubled_levels.TROUBLES.index("no hold"), 91]))
+    assert len(troubled_levels.found_in(check)) == len(check.strokes)
 
 
 def test_a_stand_that_wanders_or_vibrates_makes_no_strokes_and_the_screen_says_that_it_shakes() -> None:
