@@ -28,6 +28,7 @@ from capture.bench.lock import BenchLock
 from capture.bench.running_check import RunningCheck
 from capture.bench.setup import BenchSetup
 from capture.bench.state import BenchState
+from capture.bench.study_at_bench import StudyAtBench
 from capture.bench.telling import Happening, Telling
 from capture.clearance.advice import advise
 from capture.clearance.check import Finished, StrokeKept
@@ -93,6 +94,7 @@ class Bench:
         self.gauge = GaugeAtBench(
             self.state, self._books, self.telling, self._arrivals, self._busy, self._no_more_air, self._fail
         )
+        self.study = StudyAtBench(self.state, self._books, self.telling, self.start_check)
         self._keeping = Keeping(self._keep, self._busy)
         self._found_meanwhile: list[Stroke] | None = None
         """While a stroke is left out: those that were completed, for the check to take afterwards."""
@@ -149,6 +151,7 @@ class Bench:
                 # The valve is shut by then; a bench whose air control failed must not go on as if nothing were.
                 controlling.add_done_callback(self._part_ended)
             await self.gauge.look()
+            await self.study.look()
             self.ready.set()
             # SciPy's import takes a while; it must neither delay the start nor stall the loop at the first verdict.
             warm = asyncio.create_task(asyncio.to_thread(import_module, "scipy.special"))
@@ -443,6 +446,7 @@ class Bench:
         self.telling.notify()
         state.running = None
         state.advice, state.outcome, state.out_of_reach = advice, outcome, out_of_reach
+        await self.study.judged(running, verdict)
         await self._unit_changed()
         self._rest()
         self.telling.event(verdict, running.pack.name)

@@ -12,6 +12,7 @@ from capture.bench.setup import BenchSetup
 from capture.clearance.advice import Advice
 from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
+from capture.clearance.gauge.study_at_bench import OpenStudy
 from capture.mqtt.publisher import BrokerState
 from capture.record import SignedJob
 from capture.sheet.sheet import Pack
@@ -36,6 +37,8 @@ class BenchState:
     """What a calibration that has run out asks for."""
     gauge: GaugeStanding | None = None
     """How the gauge stands by its checks against masters, None where the shop does not say which it is."""
+    study: OpenStudy | None = None
+    """The study of the gauge that is being worked off, if any."""
     disk_warning: str = ""
     """What there is to know while what was measured waits for the disk; empty while it does not."""
     broker: BrokerState | None = None

@@ -135,6 +135,9 @@ def study(
         typer.Option("--tolerance", min=0, help="Width of a range to hold it against, in the table's unit."),
     ] = None,
     unit: Annotated[str | None, typer.Option("--unit", help="mm or in: of the table, to keep the study.")] = None,
+    at_bench: Annotated[
+        bool, typer.Option("--at-bench", help="Keep the plan for the gauge: y at its bench leads through it.")
+    ] = False,
     pairs: Annotated[bool, typer.Option("--pairs", help="Of packs in the record that were checked again.")] = False,
     gauge: Gauge = None,
     by: By = None,
@@ -145,8 +148,9 @@ def study(
     """Repeatability and reproducibility: plan a study, or work out one from a table.
 
     With --part and --operator it writes the plan as such a table, in random order, its values to be filled in at the
-    bench; with --csv it says what is left to measure, or what came out. With --unit it is kept for the gauge. --pairs
-    takes the packs that were checked again anyhow, once there are 20.
+    bench, or with --at-bench keeps it to be worked off there by key; with --csv it says what is left to measure, or
+    what came out. With --unit it is kept for the gauge. --pairs takes the packs that were checked again anyhow, once
+    there are 20. With none of them it says how far the gauge's study is, or what it came to, in millimetres.
     """
     from capture.clearance.gauge.study import StudyError, plan, studied
 
@@ -165,12 +169,26 @@ def study(
             say(f"One check scatters by {spread.sd / 1000:.1f} um, from {count} packs that were checked again.{known}")
         return
     if csv_file is None:
+        if not part and not operator:
+            from capture.cli.gauge_files import study_in_record
+
+            with errors_in_words():
+                standing, done = study_in_record(gauge, config, data_dir)
+            _tell_study(done, tolerance, as_json) if done is not None else say(standing)
+            return
         if not part or not operator:
             fail("give --csv FILE, or --part and --operator to plan a study", 2)
         try:
             cells = plan(part, operator, trials, seed)
         except StudyError as error:
             fail(str(error), 2)
+        if at_bench:
+            from capture.cli.gauge_files import keep_plan
+
+            with errors_in_words():
+                serial = keep_plan(part, operator, trials, seed, gauge, by, config, data_dir)
+            say(f"Planned: {len(cells)} checks with gauge {serial}. At its bench, y leads through them, over days.")
+            return
         say("part,operator,value")
         for cell in cells:
             say(",".join(_quoted(text) for text in (cell.part, cell.operator, "")))
@@ -188,6 +206,10 @@ def study(
 
         with errors_in_words():
             keep_study(rows, unit, gauge, by, config, data_dir)
+    _tell_study(found, tolerance, as_json)
+
+
+def _tell_study(found: Study, tolerance: float | None, as_json: bool) -> None:
     if as_json:
         say_json(_study_json(found, tolerance))
     else:
@@ -246,33 +268,13 @@ def _study_json(found: Study, tolerance: float | None) -> dict[str, Any]:
 
 
 def _study_lines(found: Study, tolerance: float | None) -> list[str]:
-    lines = []
-    for name, one in (
-        ("repeatability (and remounts)", found.repeatability),
-        ("reproducibility (technicians)", found.reproducibility),
-        ("both: the measurement", found.grr),
-        ("parts", found.parts),
-    ):
-        known = f"95 %: {one.low:.4g} to {one.high:.4g}, {one.dof:.1f} degrees of freedom" if one.dof else "none found"
-        lines.append(f"{name:32} {one.sd:.4g}   {known}")
-    lines.append(
-        "The interaction of technicians and parts does not show and is pooled with the repeats."
-        if found.pooled
-        else "Technicians differ on some parts more than on others: look at how they set up on those."
-    )
-    technicians = found.mean_squares["operators"][1] + 1
-    if technicians < 6:
-        lines.append(
-            f"{technicians} technicians are {technicians - 1} degrees of freedom: what they differ by may as well be "
-            f"{_factor(technicians - 1)} as large."
-        )
+    from capture.output.study_words import components_of, known_words, study_remarks
+
+    lines = [
+        f"{name:32} {one.sd:.4g}   {known_words(one, lambda value: f'{value:.4g}')}"
+        for name, one in components_of(found)
+    ]
+    lines += study_remarks(found)
     if tolerance:
         lines.append(f"Six of its standard deviations are {100 * found.of_tolerance(tolerance):.0f} % of the range.")
     return lines
-
-
-def _factor(dof: int) -> str:
-    from capture.clearance.gauge.study import interval
-
-    low, high = interval(1.0, dof)
-    return f"{low:.1f} to {high:.1f} times"

@@ -15,7 +15,7 @@ from capture.cli.options import errors_in_words, fail, pairs, settings_of
 if TYPE_CHECKING:
     from capture.clearance.gauge.masters import Master, Room
     from capture.clearance.gauge.spread import Spread
-    from capture.clearance.gauge.study import Row
+    from capture.clearance.gauge.study import Row, Study
     from capture.config import Config
     from capture.record import Store
     from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
@@ -154,6 +154,53 @@ def keep_study(
     kept = study_kept(serial, in_nm, studied(in_nm), 0.0, signer(by, settled))
     with new_or_old_record(settled, data_dir) as store:
         store.add_gauge_fact(kept, at=datetime.now(UTC))
+
+
+def _serial_for_study(gauge: str | None, settled: Config) -> str:
+    serial = gauge_serial(gauge, settled)
+    if not serial:
+        fail("a study is of a gauge: give --gauge SERIAL, or `serial` under [gauge] in the settings", 2)
+    return serial
+
+
+def keep_plan(
+    parts: Sequence[str], operators: Sequence[str], trials: int, seed: int, gauge: str | None, by: str | None,
+    config: Path | None, data_dir: Path | None,
+) -> str:  # fmt: skip
+    """Keep the plan of a study in the record, to be worked off at the gauge's bench; return the gauge."""
+    from capture.clearance.gauge.facts import StudyPlanned
+
+    settled = settled_of(config)
+    serial = _serial_for_study(gauge, settled)
+    fact = StudyPlanned(serial, tuple(parts), tuple(operators), trials, seed, signer(by, settled))
+    with new_or_old_record(settled, data_dir) as store:
+        store.add_gauge_fact(fact, at=datetime.now(UTC))
+    return serial
+
+
+def study_in_record(gauge: str | None, config: Path | None, data_dir: Path | None) -> tuple[str, Study | None]:
+    """Return how far the study of a gauge is, and what the newest came to, in mm, where none is being worked off."""
+    from capture.clearance.gauge.facts import StudyKept
+    from capture.clearance.gauge.standing import study_of
+    from capture.clearance.gauge.study import Row, studied
+    from capture.clearance.gauge.study_at_bench import open_study
+
+    settled = settled_of(config)
+    serial = _serial_for_study(gauge, settled)
+    with new_or_old_record(settled, data_dir) as store:
+        entries = store.gauge_facts()
+    if (going := open_study(entries, serial)) is not None:
+        done = len(going.measured)
+        return f"Gauge {serial}: {done} of {len(going.cells)} are measured. Left: {going.left_words()}.", None
+    kept = study_of(entries, serial)
+    if kept is None or not isinstance(kept.fact, StudyKept):
+        return f"Gauge {serial}: no study is planned; --part, --operator and --at-bench plan one.", None
+    if kept.fact.of_pairs:
+        return (
+            f"Gauge {serial}: one check scatters by {kept.fact.grr_nm / 1000:.1f} um, from pairs in the record.",
+            None,
+        )
+    return "", studied([Row(part, who, value / 1e6) for part, who, value in kept.fact.rows])
 
 
 def study_pairs(

@@ -21,7 +21,7 @@ class CheckedAgain:
     first_nm: int
     again_nm: int
     within_nm: float
-    """What the scatter of its strokes leaves in the mean of one of them, root mean square."""
+    """What the strokes and the display leave in the mean of one of them, root mean square."""
 
 
 def checked_again(jobs: Iterable[Job], gauge: str) -> Iterator[CheckedAgain]:
@@ -46,6 +46,6 @@ def _stands(check: KeptCheck) -> Verdict:
 
 
 def within_nm(verdict: Verdict) -> float:
-    """Return what the scatter of its strokes leaves in the mean of a check: it is in every verdict's budget by itself,
-    and in what checks of one pack differ by. What the display leaves is a bound, and stays in both."""
-    return math.hypot(*(line.standard_nm for line in verdict.budget if line.source == "repeatability"))
+    """Return what the strokes of a check and the display leave in its mean: it is in every verdict's budget by itself,
+    and in what checks of one pack differ by."""
+    return math.hypot(*(line.standard_nm for line in verdict.budget if line.source in ("repeatability", "resolution")))

@@ -64,6 +64,8 @@ KINDS: Final = (
     "gauge_check",
     "gauge_event",
     "instrument_check",  # a torque wrench or a pressure gauge, by hand
+    "study_planned",
+    "study_measured",
     "gauge_study",
     "clock_jumped",  # the wall clock was set: times before and after it are not of one clock
     "pruned",  # a recording was removed by policy: what was derived from it can be proven no more

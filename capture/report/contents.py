@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
 from capture.clearance.check import StrokeKept
+from capture.clearance.gauge.facts import GaugeEntry
 from capture.clearance.verdict import Verdict, VerdictWord
 from capture.custody.verify import Proof
 from capture.job.unit_on_record import happened_in, judged_in
@@ -18,6 +19,7 @@ from capture.record import FactEntry, Job, KeptCheck
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
 from capture.report.history import History, result_words
+from capture.report.measurement import study_parts
 from capture.report.page_parts import CheckPart, Contents, PackPart, RecordingPart, StrokePart
 from capture.report.times import Times
 from capture.report.traces import Trace
@@ -56,13 +58,15 @@ def contents(
     head: tuple[int, str],
     traces: Mapping[int, Trace],
     came_back: Sequence[int] = (),
+    gauges: Sequence[GaugeEntry] = (),
 ) -> Contents:
     """Return what is on the report of `job`.
 
     `sheet` is the job's own, None with `sheet_problem` where it cannot be read; `unproven` says why the proof could not
-    even be tried; `traces` are by the check's id; `came_back` are the later jobs in which this unit came back.
+    even be tried; `traces` are by the check's id; `came_back` are the later jobs in which this unit came back; `gauges`
+    is what the record says of the shop's gauges.
     """
-    return _Report(job, sheet, head, traces, came_back).contents(sheet_problem, proof, unproven)
+    return _Report(job, sheet, head, traces, came_back, gauges).contents(sheet_problem, proof, unproven)
 
 
 class _Report:
@@ -73,8 +77,9 @@ class _Report:
         head: tuple[int, str],
         traces: Mapping[int, Trace],
         came_back: Sequence[int],
+        gauges: Sequence[GaugeEntry],
     ) -> None:
-        self.job, self.sheet, self.head, self.traces = job, sheet, head, traces
+        self.job, self.sheet, self.head, self.traces, self.gauges = job, sheet, head, traces, gauges
         self.came_back = came_back
         self.unit: LengthUnit = sheet.display_unit if sheet else "mm"
         told = [job.opened_at, *([job.closed_at] if job.closed_at else []), *(entry.at for entry in job.facts)]
@@ -119,6 +124,7 @@ class _Report:
             packs=packs,
             finishing=end,
             notes=(*self.problems, *end.remarks),
+            studies=study_parts(self.gauges, job, self.sheet, self.times, self.unit),
             recordings=tuple(self.recordings()),
             head=f"{self.head[0]}:{self.head[1]}" if self.head[0] else "no entry",
             newest=newest_at(job),

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from capture.report.drawing import Use
 from capture.report.finishing import Finishing, Note
+from capture.report.measurement import StudyPart
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +84,8 @@ class Contents:
     finishing: Finishing
     notes: tuple[Note, ...]
     """What must be noticed first: what could not be worked out, and what had to be acknowledged to sign."""
+    studies: tuple[StudyPart, ...]
+    """What the measurement itself was found to scatter by."""
     recordings: tuple[RecordingPart, ...]
     head: str
     newest: datetime

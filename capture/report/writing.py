@@ -44,12 +44,12 @@ def gather(record: Path, job_id: int) -> tuple[Contents, Proof]:
         except RecordError as error:
             unproven = str(error)
         # Read after the proof: what a bench wrote meanwhile is on the report, and the head beside it says so.
-        job, head = store.job(job_id), store.head()
+        job, head, gauges = store.job(job_id), store.head(), store.gauge_facts()
         came_back = store.came_back_in(job_id)
     sheet, problem = _sheet_of(job)
     pruned = _pruned(record, job)
     traces = {check.id: trace_of(check, record, sheet, pruned=check.id in pruned) for check in job.checks}
-    return contents(job, sheet, problem, proof, unproven, head, traces, came_back), proof
+    return contents(job, sheet, problem, proof, unproven, head, traces, came_back, gauges), proof
 
 
 def _sheet_of(job: Job) -> tuple[Sheet | None, str]:

@@ -111,6 +111,8 @@ class Controls:
         if len(view.packs) > 1 and not view.signed_off and not self._dial.takes_keys:
             words.append(f"1-{min(9, len(view.packs))} pack")
         words += ["g gauge"] if bench.setup.gauge is not None and bench.finished.is_set() else []
+        if bench.state.study is not None and bench.finished.is_set() and not view.signed_off:
+            words.append(f"y study, {len(bench.state.study.left)} left")
         words += ["e budget"] if view.verdict is not None else []
         return "   ".join(words)
 
@@ -194,6 +196,8 @@ class Controls:
             await self._open(OPENS[key])
         elif key == "g":
             await self._check_gauge()
+        elif key == "y":
+            await self._study(asked)
         elif key == "r" and view.pack >= 0:
             if self._is_meant(key, asked):
                 await self._begin(key, view.pack, asked)
@@ -212,6 +216,17 @@ class Controls:
         """Begin a check of the gauge against masters, or say why that cannot be."""
         try:
             await self._bench.gauge.begin()
+        except (RecordError, RecordingError) as error:
+            self._say(str(error))
+
+    async def _study(self, asked: Question | None) -> None:
+        """Say what the next item of the study is, and begin it where that was said."""
+        study = self._bench.study
+        try:
+            if asked is not None and asked.key == "y":
+                await study.begin()
+            else:
+                self._asked = Question("y", f"{await study.next_step()} Then y begins; Escape leaves it."), self._check
         except (RecordError, RecordingError) as error:
             self._say(str(error))
 

@@ -28,7 +28,7 @@ FIRST, SECOND = PackPhysics(clearance_nm=1_000_120), PackPhysics(clearance_nm=1_
 
 @asynccontextmanager
 async def morning(tmp_path: Path, masters: bool = True) -> AsyncIterator[tuple[Controls, Bench, Any]]:
-    (tmp_path / "data").mkdir()
+    (tmp_path / "data").mkdir(exist_ok=True)
     if masters:
         with Store.open(tmp_path / "data" / "record.sqlite") as store:
             list_masters(store, tmp_path, datetime.now(UTC) - timedelta(days=9))

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import time
 import tty
+from dataclasses import astuple, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -18,6 +19,8 @@ import pytest
 from typer.testing import CliRunner
 
 from capture.clearance.advice import Change
+from capture.clearance.gauge.facts import StudyMeasured
+from capture.clearance.gauge.study_at_bench import open_study
 from capture.cli.main import app
 from capture.job.gauge_now import kept_with
 from capture.record import Store
@@ -167,6 +170,27 @@ def test_a_study_is_planned_and_worked_out_from_the_same_table(tmp_path: Path) -
 def test_a_table_that_is_no_study_says_why(tmp_path: Path, text: str, said: str) -> None:
     (tmp_path / "t.csv").write_text(text)
     assert said in run("study", "--csv", str(tmp_path / "t.csv"), code=1).output
+
+
+def test_a_study_for_the_bench_is_kept_and_says_how_far_it_is(home: Path) -> None:
+    place = ("--gauge", "DI-0413", "--data-dir", str(home))
+    assert "no study is planned" in run("study", *place).output
+    said = run("study", "--part", "C1", "--part", "C2", "--operator", "Ana", "--operator", "Bo", "--at-bench",
+               "--by", "foreman", *place).output  # fmt: skip
+    assert "Planned: 8 checks with gauge DI-0413. At its bench, y leads through them" in said
+    assert "0 of 8 are measured. Left: " in run("study", *place).output
+    with Store.open(home / "record.sqlite") as store:
+        going = open_study(store.gauge_facts(), "DI-0413")
+        assert going is not None
+        for n, cell in enumerate(going.cells):
+            nm = 1_000_000 + 90_000 * (cell.part == "C2") + 1_000 * (n % 3)
+            store.add_gauge_fact(
+                StudyMeasured("DI-0413", going.number, *astuple(cell), 1, nm, 700.0, cell.operator), at=AT
+            )
+        measured = [one.fact for one in store.gauge_facts() if isinstance(one.fact, StudyMeasured)]
+        store.add_gauge_fact(replace(going, measured=tuple(measured)).kept(), at=AT)
+    told = json.loads(run("study", "--json", "--tolerance", "0.4", *place).output)
+    assert told["type"] == "study" and 0 < told["grr_sd"] < 0.002 and told["of_tolerance"] < 0.03
 
 
 def test_the_study_is_kept_for_its_gauge_in_nanometres(home: Path) -> None:

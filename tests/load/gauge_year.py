@@ -138,7 +138,7 @@ class _Bench:
             common = packs[p] + self.gauge.technicians[2 * t] + self._setting_up()
             read = [float(nm) for nm in self._read(common + self.rng.normal(0, self.gauge.stroke, 5))]
             rows.append(Row(f"p{p}", f"t{t}", mean_of(read)))
-            within.append(sd_of(read).sd ** 2 / 5)
+            within.append(sd_of(read).sd ** 2 / 5 + self.gauge.left**2)
         self.keep(study_kept("DI-0413", rows, studied(rows), mean_of(within) ** 0.5, "foreman"),
                   _FIRST - timedelta(days=3))  # fmt: skip
 

@@ -25,6 +25,8 @@ from hypothesis import strategies as st
 from pypdf import PdfReader
 
 from capture import __version__
+from capture.clearance.gauge.facts import study_kept
+from capture.clearance.gauge.study import Row, studied
 from capture.clearance.verdict import MeasurementLimits, judge
 from capture.custody.verify import Proof
 from capture.record import Store
@@ -37,6 +39,7 @@ from capture.report.page import page
 from capture.report.traces import Trace, trace_of
 from capture.sheet.sheet import parse_sheet
 from capture.strokes.stroke import Stroke
+from tests.support import proven_record
 from tests.support.browser import Browser
 from tests.support.proven_record import tamper
 from tests.support.reported_unit import (
@@ -322,6 +325,30 @@ def test_the_range_bar_stays_on_its_paper(low_nm: int, span_nm: int, mean_nm: in
 
 
 # -- text that means something elsewhere -------------------------------------------------------------------------
+
+
+def test_what_the_measurement_scatters_by_stands_beside_ranges_and_uncertainties(tmp_path: Path) -> None:
+    path = tmp_path / "record.sqlite"
+    rows = [
+        Row(f"C{part}", f"technician {who}", 1e6 + 50e3 * part + 2e3 * who + 1e3 * trial)
+        for part in range(5) for who in range(3) for trial in range(2)
+    ]  # fmt: skip
+    found = studied(rows)
+    with Store.open(path) as store:
+        store.add_gauge_fact(study_kept("DI-0413", rows, found, 0.0, "foreman"), at=proven_record.AT)
+        job = proven_record.open_job(store, 0, proven_record.AT)
+        proven_record.check_from(
+            store, tmp_path, job, "low", "line-10hz-mm-clean", proven_record.AT, gauge={"serial": "DI-0413"}
+        )
+        (verdict,) = [check.stands for check in store.job(job).checks]
+    assert verdict is not None
+    said = " ".join(report_of(path).split())
+    assert "Gauge DI-0413, 5 packs, 3 technicians, 2 times each (entry 1," in said
+    assert f"both: the measurement{found.grr.sd / 1e6:.4f} mm" in said
+    assert "3 technicians are 2 degrees of freedom" in said and "0.5 to 6.3 times as large" in said
+    low = parse_sheet(proven_record.SHEET, "sheet").pack("low")
+    share = 100 * 6 * found.grr.sd / (low.high_nm - low.low_nm)
+    assert f"low{mm(low.high_nm - low.low_nm)} mm{share:.0f} %{verdict.expanded_uncertainty_nm / 1e6:.4f} mm" in said
 
 
 @pytest.fixture(scope="module")

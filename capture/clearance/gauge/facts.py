@@ -12,7 +12,7 @@ from capture.clearance.gauge.linearity import FittedLine, Linearity, Play
 from capture.clearance.gauge.master_check import MasterCheck, MasterError, Refusal
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room, master_of
 from capture.clearance.gauge.spread import Spread
-from capture.clearance.gauge.study import Row, Study
+from capture.clearance.gauge.study import Cell, Row, Study
 
 EventWord = Literal[
     "dropped", "new tip", "battery", "repaired", "stand moved", "sent for calibration", "back from calibration"
@@ -114,6 +114,42 @@ class InstrumentChecked:
 
 
 @dataclass(frozen=True, slots=True)
+class StudyPlanned:
+    """A study of a gauge is to be worked off at the bench: the order of its measurements is that of `study.plan`."""
+
+    gauge: str
+    parts: tuple[str, ...]
+    """Packs, such as C1, or TR-7/C1 for that of a unit."""
+    operators: tuple[str, ...]
+    trials: int
+    seed: int
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class StudyMeasured:
+    """One measurement of a planned study was made: a check of the pack like any other."""
+
+    gauge: str
+    plan: int
+    """The plan's entry."""
+    part: str
+    operator: str
+    trial: int
+    check: int
+    """Its number in the record."""
+    value_nm: int
+    within_nm: float
+    """What its strokes and the display leave in its mean."""
+    by: str
+
+    @property
+    def cell(self) -> Cell:
+        """Which one of the plan it is."""
+        return Cell(self.part, self.operator, self.trial)
+
+
+@dataclass(frozen=True, slots=True)
 class StudyKept:
     """A study of repeatability and reproducibility was worked off: its table, in nm, and what it came to."""
 
@@ -126,8 +162,13 @@ class StudyKept:
     grr_dof: float
     by: str
     within_nm: float = 0.0
-    """What the scatter of its strokes leaves in the mean of a check, root mean square: part of what was found, and in
+    """What its strokes and the display leave in the mean of a check, root mean square: part of what was found, and in
     every verdict's budget by itself. 0 where the table does not say."""
+
+    @property
+    def of_pairs(self) -> bool:
+        """Whether it is no crossed study, but of packs that were checked again as it came."""
+        return {operator for _, operator, _ in self.rows} == {"first", "again"}
 
 
 def study_kept(gauge: str, rows_nm: Sequence[Row], found: Study, within_nm: float, by: str) -> StudyKept:
@@ -144,7 +185,7 @@ def study_kept(gauge: str, rows_nm: Sequence[Row], found: Study, within_nm: floa
     )
 
 
-GaugeFact = MastersListed | GaugeChecked | GaugeEvent | InstrumentChecked | StudyKept
+GaugeFact = MastersListed | GaugeChecked | GaugeEvent | InstrumentChecked | StudyPlanned | StudyMeasured | StudyKept
 
 #: The facts, by the kind of their entries in the record.
 GAUGE_KINDS: Final[dict[str, type[GaugeFact]]] = {
@@ -152,6 +193,8 @@ GAUGE_KINDS: Final[dict[str, type[GaugeFact]]] = {
     "gauge_check": GaugeChecked,
     "gauge_event": GaugeEvent,
     "instrument_check": InstrumentChecked,
+    "study_planned": StudyPlanned,
+    "study_measured": StudyMeasured,
     "gauge_study": StudyKept,
 }
 
@@ -191,6 +234,8 @@ def gauge_fact_of(kind: str, body: Mapping[str, Any]) -> GaugeFact:
         told["linearity"] = None if told["linearity"] is None else _linearity_of(told["linearity"])
     if kind == "instrument_check":
         told["values"] = tuple((float(true), float(reading)) for true, reading in told["values"])
+    if kind == "study_planned":
+        told |= {name: tuple(told[name]) for name in ("parts", "operators")}
     if kind == "gauge_study":
         told["rows"] = tuple((part, operator, float(value)) for part, operator, value in told["rows"])
     return made(**told)

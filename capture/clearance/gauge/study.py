@@ -211,12 +211,13 @@ def _component(terms: _Terms) -> Component:
 
 
 def interval(sd: float, dof: float) -> tuple[float, float]:
-    """Return the interval that holds a standard deviation with 95 % (e-Handbook, 7.2.3.1)."""
+    """Return the interval that holds a standard deviation with 95 % (e-Handbook, 7.2.3.1); where its degrees of freedom
+    are next to none, that is anything."""
     from scipy.special import gammaincinv
 
     # Quantiles of chi-squared; SciPy's own `chdtri` takes the upper tail and no fewer than whole halves.
     low, high = (2 * float(gammaincinv(dof / 2, share)) for share in ((1 - _COVERAGE) / 2, (1 + _COVERAGE) / 2))
-    return sd * math.sqrt(dof / high), sd * math.sqrt(dof / low) if low else math.inf
+    return sd * math.sqrt(dof / high) if low else 0.0, sd * math.sqrt(dof / low) if low else math.inf
 
 
 @dataclass(frozen=True, slots=True)

@@ -211,6 +211,10 @@ def test_two_degrees_of_freedom_say_little_of_three_technicians() -> None:
     assert (low, high) == pytest.approx((math.sqrt(2 / 7.378), math.sqrt(2 / 0.0506)), rel=1e-3)
 
 
+def test_a_component_with_next_to_no_degrees_of_freedom_may_be_anything() -> None:
+    assert interval(1.0, 1e-4) == (0.0, math.inf)
+
+
 def test_twenty_pairs_give_the_standard_deviation_of_one_check() -> None:
     """d = y2 - y1 has twice the variance of one (JCGM 100, 5.1.2)."""
     drawn = np.random.default_rng(3).normal(0, 2.0, (400, 2))

@@ -203,7 +203,7 @@ def test_what_a_checks_own_strokes_make_of_a_study_is_not_counted_twice(within_n
     study = StudyKept("DI-0413", (), 2_000.0, 1_500.0, 2_500.0, 6.0, "foreman", within_nm)
     found = standing(morning(5, 0, 0), GaugeEntry(6, "6" * 64, DAY, study)).error
     assert found is not None
-    assert (found.remount_nm, found.remount_dof) == pytest.approx((remount_nm, 6.0 if remount_nm else 0.0))
+    assert (found.remount_nm, found.remount_dof) == pytest.approx((remount_nm, 6.0 * (remount_nm / 2_500.0) ** 2))
 
 
 def test_a_check_halves_the_guard_bands_of_a_coarse_display() -> None:
