@@ -99,6 +99,8 @@ class BenchRow:
     """The most urgent first."""
     progress: str = ""
     """How far the unit is on its way to the sign-off, in words; empty where nothing was told of it."""
+    gauge: str = ""
+    """What is to be seen to at the gauge some time today, in words; empty for nothing. It needs nobody at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,8 @@ class BenchOnBoard:
     """What is known of one bench. Feed it what has been read from the wire; ask it for a row."""
 
     __slots__ = (
-        "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gauge_out", "_gone_at", "_heads", "_heard_at",
+        "_air_fault", "_asks", "_clock", "_cut_off", "_gauge_due", "_gauge_out", "_gauge_unchecked", "_gone_at",
+        "_heads", "_heard_at",
         "_ids", "_indicator_down", "_job", "_judged", "_measure",
         "_pack", "_passed", "_pressure_flags", "_progress", "_ready",
         "_silent", "_since", "_state", "_stroke_at", "_stroke_key", "_stroke_n",
@@ -153,7 +156,7 @@ class BenchOnBoard:
         self._measure = "peak"
         self._indicator_down = False
         self._gauge_due: date | None = None
-        self._gauge_out = ""
+        self._gauge_out, self._gauge_unchecked = "", False
         self._stroke_key: tuple[UUID, int, int] | None = None
         self._stroke_at: datetime | None = None
         """As the bench says."""
@@ -217,7 +220,7 @@ class BenchOnBoard:
         if status.air == "tripped" and not self._air_fault:
             self._air_fault = "The air was shut off."
         self._gauge_due, self._unit = status.gauge_due, status.display_unit
-        self._gauge_out = ""
+        self._gauge_out, self._gauge_unchecked = "", status.gauge_standing == "not checked"
         if status.gauge_standing in ("out", "out of control"):
             self._gauge_out = cut(status.gauge_text, LONGEST_WORDS) or f"The gauge is {status.gauge_standing}."
         self._indicator_down, self._silent = status.indicator == "down", status.silent
@@ -334,16 +337,28 @@ class BenchOnBoard:
             uncertainty_nm=last.uncertainty_nm if last else None,
             needs=needs,
             progress=self._progress if self._of_this_job() else "",
+            gauge=self._gauge_words(now) if unheard is None else "",
         )
+
+    @property
+    def _measures(self) -> bool:
+        """Whether a unit is measured at the bench, now or between two packs."""
+        return self._state == "measuring" or (self._job is not None and self._state == "online")
+
+    def _gauge_words(self, now: datetime) -> str:
+        told = ["gauge out of order"] if self._gauge_out and not self._measures else []
+        if self._gauge_due is not None and self._gauge_due < now.date():
+            told.append(f"gauge's calibration overdue since {self._gauge_due}")
+        if self._gauge_unchecked and self._state != "offline":
+            told.append("gauge not checked today")
+        return ", ".join(told)
 
     def _of_this_job(self) -> bool:
         return self._unit_told is not None and self._unit_told[0] == self._job
 
     def _needs(self, now: datetime, watching_since: datetime, unheard: datetime | None) -> Iterator[Need]:
-        if self._gauge_out:
+        if self._gauge_out and self._measures:
             yield Need("gauge out", self._gauge_out)
-        if self._gauge_due is not None and self._gauge_due < now.date():
-            yield Need("gauge overdue", f"The indicator's calibration was due on {self._gauge_due}.")
         if self._heads.broken:
             yield Need("record broken", f"The bench's record is not what it was: {self._heads.broken}.")
         if unheard is not None:

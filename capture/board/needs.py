@@ -21,7 +21,6 @@ Kind = Literal[
     "asks",
     "ready to sign",
     "offline",
-    "gauge overdue",
     "record broken",
     "clock off",
     "not heard",
@@ -42,7 +41,6 @@ KINDS: Final[tuple[Kind, ...]] = (
     "ready to sign",
     "offline",
     "record broken",
-    "gauge overdue",
     "clock off",
     "not heard",
 )

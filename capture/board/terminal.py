@@ -15,6 +15,7 @@ from capture.board.floor import Floor
 from capture.board.words import (
     NEED_LOOKS,
     age,
+    beside,
     broker_words,
     doing,
     look_of,
@@ -68,7 +69,8 @@ def render(
     rows = floor.rows(now)
     shown = arrange(rows, choice.order, needing=choice.needing, text=choice.text)
     needing = sum(bool(row.needs) for row in rows)
-    head = _head(floor, len(rows), needing, now, width, height, ink)
+    gauges = sum(bool(row.gauge) for row in rows)
+    head = _head(floor, len(rows), needing, gauges, now, width, height, ink)
     head += _broker(floor, now, width, ink)
     warnings = _warnings(floor, width, 2 if height >= _TALL else 1, ink)
     body = max(1, height - len(head) - len(warnings) - 2)
@@ -96,9 +98,12 @@ def render(
     return Frame(lines, width, height)
 
 
-def _head(floor: Floor, benches: int, needing: int, now: datetime, width: int, height: int, ink: Ink) -> list[Row]:
+def _head(
+    floor: Floor, benches: int, needing: int, gauges: int, now: datetime, width: int, height: int, ink: Ink
+) -> list[Row]:
     rate, recheck, over = rates(floor.today(now), floor.seen_since(now))
     need = "nobody is needed" if not needing else f"{needing} need{'s' if needing == 1 else ''} a person"
+    need += f", {gauges} gauge{'s' if gauges > 1 else ''} to see to" if gauges else ""
     count = f"{benches} bench" if benches == 1 else f"{benches} benches"
     clock = f"{now:%H:%M:%S}"
     if width < _WIDE:
@@ -210,7 +215,7 @@ def _block(
         text, text_style = cells[name]
         line += [*_cell(text, text_style, size, ink), (" ", "")]
     if need is None:
-        return [[*line, (ink.text(row.progress), "dim")]] if roomy else [line]
+        return [[*line, (ink.text(beside(row)), "dim")]] if roomy else [line]
     more = f" +{len(row.needs) - 1} more" if len(row.needs) > 1 else ""
     head: Row = [(need.kind.upper(), style), (f"{more}  ", "")]
     first: Row = [*line, *head] if roomy else [("   ", ""), *head]

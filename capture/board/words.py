@@ -41,7 +41,6 @@ NEED_LOOKS: Final[dict[Kind, BoardLook]] = {
     "ready to sign": BoardLook("□□", "[]", "bold green"),
     "offline": BoardLook("○○", "oo", "bold"),
     "gauge out": BoardLook("◈◈", "G!", "bold yellow"),
-    "gauge overdue": BoardLook("◆◆", "!!", "bold yellow"),
     "record broken": BoardLook("≠≠", "!=", "bold red"),
     "clock off": BoardLook("◷◷", "@@", "yellow"),
     "not heard": BoardLook("◌◌", "()", "yellow"),
@@ -132,6 +131,11 @@ def who(row: BenchRow) -> str:
     return f"typed by {row.technician or 'nobody named'}" if row.typed else row.technician
 
 
+def beside(row: BenchRow) -> str:
+    """Return what to know of a bench that needs nobody now: how far its unit is, and what its gauge waits for."""
+    return "; ".join(words for words in (row.progress, row.gauge) if words)
+
+
 def plain_row(row: BenchRow, now: datetime) -> str:
     """Return a bench as one line for a log or a terminal that cannot be drawn on."""
     parts = [f"{row.bench}: {doing(row)}"]
@@ -144,6 +148,8 @@ def plain_row(row: BenchRow, now: datetime) -> str:
         parts.append(who(row))
     elif row.technician:
         parts.append(f"tech {row.technician}")
+    if row.gauge:
+        parts.append(row.gauge)
     parts += [f"NEEDS A PERSON: {need.kind}: {need_words(need, now)}" for need in row.needs]
     return "; ".join(parts)
 
@@ -162,6 +168,7 @@ def row_json(row: BenchRow) -> dict[str, Any]:
         "unit": row.unit_serial,
         "pack": row.pack,
         "progress": row.progress,
+        "gauge": row.gauge,
         "technician": who(row),
         "verdict": row.verdict,
         "doing": doing(row),

@@ -136,7 +136,6 @@ def test_an_old_payload_without_the_newer_fields_is_read() -> None:
         ("no readings", {"indicator": "down"}),
         ("no readings", {"indicator": "up", "silent": True, "needs": "The indicator sends no readings."}),
         ("asks", {"needs": "sends no readings"}),
-        ("gauge overdue", {"gauge_due": NOW.date() - timedelta(days=1)}),
         ("gauge out", {"gauge_standing": "out", "gauge_text": "Gauge DI-0413: OUT of its limit."}),
         ("gauge out", {"gauge_standing": "out of control"}),
         ("offline", {"state": "offline", "vanished": True}),
@@ -168,7 +167,7 @@ def test_a_last_will_is_older_than_what_it_follows_and_still_counts() -> None:
 def test_a_bench_that_hears_no_readings_comes_before_one_that_waits_for_a_decision() -> None:
     floor = floor_of(resting(), verdict_of("bay 1", "inconclusive", at=NOW))
     feed(floor, resting(needs=told_of("cannot be read"), gauge_due=NOW.date() - timedelta(days=1)))
-    assert kinds(floor) == ["asks", "inconclusive", "gauge overdue"]
+    assert kinds(floor) == ["asks", "inconclusive"]
     first = only(floor).needs[0]
     assert "no reading comes" in first.words and "Check speed, driver and wiring" in first.words
     page = (Path(board.__file__).parent / "pages" / "board.js").read_text()
@@ -337,10 +336,27 @@ def test_a_wrong_clock_spoils_no_age() -> None:
     assert kinds(floor) == ["clock off"]
 
 
+def test_a_gauge_that_waits_needs_nobody_at_once_and_is_not_forgotten() -> None:
+    """Overdue, or not checked since yesterday, it would need a person all day and hide who does. Out of order it does,
+    while a unit is measured with it."""
+    yesterday = NOW.date() - timedelta(days=1)
+    for changes, words in (
+        ({"gauge_due": yesterday}, f"gauge's calibration overdue since {yesterday}"),
+        ({"gauge_standing": "not checked", "gauge_due": NOW.date()}, "gauge not checked today"),
+        ({"gauge_standing": "not checked", "gauge_due": yesterday},
+         f"gauge's calibration overdue since {yesterday}, gauge not checked today"),
+        ({"gauge_standing": "out", "job": None}, "gauge out of order"),
+    ):  # fmt: skip
+        floor = floor_of(resting(**changes))
+        assert (kinds(floor), only(floor).gauge) == ([], words)
+        assert words in plain_row(only(floor), NOW) and row_json(only(floor))["gauge"] == words
+    assert only(floor_of(resting(gauge_standing="in order", gauge_due=NOW.date()))).gauge == ""
+
+
 def test_the_most_urgent_need_comes_first() -> None:
     due = NOW.date() - timedelta(days=1)
     floor = floor_of(measuring(gauge_due=due, indicator="down", air="tripped", needs="something"))
-    assert kinds(floor) == ["out of air", "no readings", "asks", "gauge overdue"]
+    assert kinds(floor) == ["out of air", "no readings", "asks"]
 
 
 def test_every_need_and_state_has_a_shape_of_its_own_and_a_word() -> None:

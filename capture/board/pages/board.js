@@ -5,7 +5,7 @@
 const URGENT = new Set(["out of air", "no readings", "asks", "stuck"]);
 const KINDS = [
   "out of air", "no readings", "asks", "stuck", "inconclusive", "tight", "loose", "leaks",
-  "gauge out", "ready to sign", "offline", "record broken", "gauge overdue", "clock off", "not heard",
+  "gauge out", "ready to sign", "offline", "record broken", "clock off", "not heard",
 ];
 const VERDICTS = ["loose", "tight", "inconclusive", "good"];
 const OLD_MS = 16000;
@@ -56,6 +56,7 @@ function card(key) {
   made.technician = make("span", "", foot);
   made.age = make("span", "age", foot);
   made.why = make("ul", "why", element);
+  made.gauge = make("div", "progress", element);
   cards.set(key, made);
   return made;
 }
@@ -75,6 +76,8 @@ function fill(made, row) {
   say(made.doing, `${row.shape} ${row.doing}`);
   say(made.travel, row.travel === "-" ? "" : row.travel);
   say(made.technician, row.technician);
+  say(made.gauge, row.gauge);
+  made.gauge.hidden = !row.gauge;
   made.why.hidden = !row.needs.length;
   made.why.replaceChildren();
   for (const need of row.needs) {
@@ -160,6 +163,9 @@ function arrange() {
   const needing = [...rows.values()].filter((row) => row.needs.length).length;
   say(part("needing"), `${needing}`);
   part("need-figure").classList.toggle("some", needing > 0);
+  const gauges = [...rows.values()].filter((row) => row.gauge).length;
+  say(part("gauges"), `${gauges}`);
+  part("gauges-figure").hidden = !gauges;
   say(part("benches"), `${rows.size}`);
   document.title = needing ? `(${needing}) Shop floor` : "Shop floor";
   part("nothing").hidden = shown.length > 0;
