@@ -115,7 +115,7 @@ class InstrumentChecked:
 
 @dataclass(frozen=True, slots=True)
 class StudyPlanned:
-    """A study of a gauge is to be worked off at the bench: the order of its measurements is that of `study.plan`."""
+    """A study of a gauge is to be worked off at the bench: its measurements come in the order that its seed gives."""
 
     gauge: str
     parts: tuple[str, ...]
