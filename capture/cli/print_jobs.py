@@ -161,14 +161,24 @@ def _signed_words(job: Job) -> str:
     return "no longer counts" if written else "no" if job.closed_at else "no, open"
 
 
+#: A window of so many columns holds all of them with whole words.
+_WIDE = 110
+
+
 def jobs_table(found: list[Job]) -> None:
     """Print the jobs, a row each."""
-    table = Table(title="Jobs", title_justify="left")
-    for name in ("job", "opened", "bench", "unit", "technician", "sheet", "packs", "signed off"):
+    console = harmless_console(highlight=True)
+    # In a narrow window fewer columns keep their words whole; `show` has the others.
+    wide = console.width >= _WIDE
+    names = ("job", "opened", "bench", "unit", "technician", "sheet", "packs", "signed off")
+    shown = [name for name in names if wide or name not in ("bench", "technician", "sheet")]
+    more = "" if wide else "bench, technician and sheet: strokelog show JOB, or a wider window"
+    table = Table(title="Jobs", title_justify="left", caption=more or None, caption_justify="left")
+    for name in shown:
         table.add_column(name, no_wrap=name in ("job", "opened"), overflow="fold")
     for job in found:
         packs = ", ".join(f"{pack} {word}" for pack, word in _latest(job).items())
-        opened = f"{job.opened_at.astimezone():%Y-%m-%d %H:%M}"
+        opened = f"{job.opened_at.astimezone():{'%Y-%m-%d %H:%M' if wide else '%Y-%m-%d'}}"
         cells = (
             str(job.id),
             opened,
@@ -179,8 +189,9 @@ def jobs_table(found: list[Job]) -> None:
             packs,
             _signed_words(job),
         )
-        table.add_row(*(Text(cell) for cell in cells))
-    harmless_console(highlight=True).print(table)
+        told = dict(zip(names, cells, strict=True))
+        table.add_row(*(Text(told[name]) for name in shown))
+    console.print(table)
 
 
 def _sheet_of(job: Job) -> Sheet | None:

@@ -12,7 +12,7 @@ from capture.dashboard.trace import trace_rows
 from capture.dashboard.view import BenchView
 from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, RECHECK, flag_words, leak_word, number
 from capture.plumbing.terminal.bigtext import big_number, big_word
-from capture.plumbing.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, wrap
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, shorten, wrap
 from drivers.units import format_length
 
 LEAST_WIDTH = 60
@@ -261,7 +261,7 @@ def _pack_facts(view: BenchView, width: int, ink: Ink) -> list[Row]:
     name = ink.text(view.packs[view.pack].name)
     progress = progress_text(view)
     first: Row = [
-        *fit([(name, "bold underline")], min(cell_len(name), width - len(progress) - 2)),
+        (shorten(name, max(1, width - len(progress) - 2), ink), "bold underline"),
         ("  ", ""),
     ]
     first.append((progress, ""))

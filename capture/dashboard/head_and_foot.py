@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from capture.dashboard.view import BenchView
-from capture.plumbing.terminal.canvas import Ink, Row, fit, wrap
+from capture.plumbing.terminal.canvas import Ink, Row, fit, shorten, wrap
 from drivers.units import format_pressure
 
 _LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "off": ("-", "-")}
@@ -20,7 +20,8 @@ def header(view: BenchView, width: int, ink: Ink) -> Row:
     if cell_len(line) > width:
         # The first three say whose result this is: each keeps a fair part of the line, the rest goes.
         share = (width - 1) // 3 - 2
-        line = " " + "  ".join("".join(text for text, _ in fit([(text, "")], share)) for text in texts[:3])
+        short = [shorten(text, share, ink) for text in texts[:3]]
+        line = " " + "  ".join(text.ljust(share) for text in short)
     return [*fit([(line, "bold reverse")], width, "bold reverse")]
 
 
@@ -39,8 +40,11 @@ def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]
 
 
 def keys_row(view: BenchView, keys: str, width: int, ink: Ink) -> Row:
-    """Return the bottom line: the keys that do something now, or why none does."""
-    return [*fit([(f" {ink.text(view.looking or keys)}", "reverse")], width, "reverse")]
+    """Return the bottom line: the keys that do something now, or why none does; those without room go whole."""
+    words = ink.text(view.looking or keys).split("   ")
+    while len(words) > 1 and cell_len("   ".join(words)) > width - 1:
+        words.pop()
+    return [*fit([(f" {'   '.join(words)}", "reverse")], width, "reverse")]
 
 
 def link_text(view: BenchView, ink: Ink) -> str:

@@ -7,7 +7,7 @@ from rich.cells import cell_len
 from capture.clearance.check import StrokeKept
 from capture.dashboard.view import BenchView, PackView
 from capture.output.words import CAUTIONS, LOOKS, RECHECK, chance, counted, flag_words, number, travel_nm
-from capture.plumbing.terminal.canvas import Ink, Row, fit, row_width, wrap
+from capture.plumbing.terminal.canvas import Ink, Row, fit, row_width, shorten, wrap
 
 
 def _ends(left: Row, right: Row, width: int) -> Row:
@@ -42,7 +42,11 @@ def _pack_row(pack: PackView, current: bool, unit: str, width: int, ink: Ink) ->
     for tail in tails:
         if row_width(left) + 1 + cell_len(tail) <= width:
             return _ends(left, [(tail, mark[1] if verdict else "")], width)
-    return fit(left, width)
+    # How the pack stands is said whole; its name gives way, and is whole above the reading.
+    tail = tails[-1]
+    room = width - row_width(left[:-1]) - cell_len(tail) - 2
+    left = [*left[:-1], (f" {shorten(name, max(1, room), ink)}", style)]
+    return _ends(left, [(tail, mark[1] if verdict else "")], width)
 
 
 def pack_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:

@@ -54,6 +54,14 @@ def fit(row: Row, width: int, style: str = "") -> Row:
     return fitted
 
 
+def shorten(text: str, width: int, ink: Ink) -> str:
+    """Return `text` in at most `width` cells; one that was cut ends in a mark that says so."""
+    if cell_len(text) <= width:
+        return text
+    mark = ink.pick("…", "~")
+    return set_cell_size(text, max(0, width - 1)).rstrip() + mark if width > 0 else ""
+
+
 def beside(
     left: list[Row], right: list[Row], left_width: int, right_width: int, between: Row, height: int
 ) -> list[Row]:

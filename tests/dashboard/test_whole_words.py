@@ -1,0 +1,56 @@
+"""At 80 by 24 words are whole: what has no room goes whole, and a long name that was cut says so."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+from typer.testing import CliRunner
+
+from capture.cli.main import app
+from capture.dashboard.bench_screen import render
+from capture.dashboard.view import BenchView, PackView
+from capture.plumbing.terminal.canvas import Ink, shorten
+from capture.record import Store
+from tests.bench.test_live import SHEET
+from tests.support.samples import finish_check, open_job, start_check, verdict
+
+KEYS = "   ".join(
+    ("a arm the air", "Enter reverse again", "c parts", "s steps", "u sign-off", "l leave out", "n next unit", "q end")
+)
+
+
+@pytest.mark.parametrize("width", [60, 72, 80, 100, 132])
+def test_the_foot_line_names_only_whole_keys(width: int) -> None:
+    view = BenchView("bay-2", packs=[PackView("low", "waiting")], keys=KEYS)
+    foot = render(view, width, 24).text.rstrip("\n").split("\n")[-1].strip()
+    assert KEYS.startswith(foot) and foot.split("   ") == KEYS.split("   ")[: len(foot.split("   "))]
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_a_long_name_is_cut_with_a_mark(ascii_only: bool) -> None:
+    name = "second countershaft clutch of the forwarder's power-shift box"
+    view = BenchView(name, unit_serial=name, technician=name, packs=[PackView(name, "measuring")], pack=0)
+    mark = "~" if ascii_only else "…"
+    head, *rest = render(replace(view, strokes_wanted=5), 80, 24, ascii_only=ascii_only).text.split("\n")
+    assert head.count(mark) == 3
+    assert any(re.search(rf"second count.*{mark}", line) for line in rest)
+
+
+def test_a_text_that_has_room_is_left_as_it_is() -> None:
+    assert shorten("low", 3, Ink(False)) == "low"
+    assert shorten("lower", 3, Ink(False)) == "lo…" and shorten("lower", 0, Ink(False)) == ""
+
+
+def test_jobs_at_80_columns_breaks_no_word(tmp_path: Path) -> None:
+    with Store.open(tmp_path / "record.sqlite") as store:
+        job = open_job(store, uuid=uuid4(), unit_serial="FW3-0117", sheet_toml=SHEET.read_text())
+        for pack in ("low", "high"):
+            finish_check(store, start_check(store, job, pack=pack), verdict=verdict(verdict="inconclusive"))
+    told = CliRunner().invoke(app, ["jobs", "--data-dir", str(tmp_path)], env={"COLUMNS": "80"}).output
+    words = set(re.split(r"[\s│┃,]+", told))
+    assert {"inconclusive", "FW3-0117", "signed", "low", "high"} <= words
+    assert max(map(len, told.splitlines())) <= 80 and "strokelog show JOB" in told
