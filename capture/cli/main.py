@@ -44,6 +44,7 @@ COMMANDS: dict[str, Command | Group] = {
             "change": Command("Keep a change of parts that was made.", "unit_plan", "change"),
             "steps": Command("Show packs and steps: done, next, open.", "signoff", "steps"),
             "step": Command("Confirm a step, or begin one that takes its time.", "signoff", "step"),
+            "note": Command("Keep a note to the unit, a pack or a stroke, by name.", "signoff", "note"),
             "leave-out": Command("Leave one stroke of a check out, by name and reason.", "signoff", "leave_out"),
             "override": Command("Let one pack or step pass, by name and reason.", "signoff", "override"),
             "sign-off": Command("Sign a unit off.", "signoff", "sign_off"),

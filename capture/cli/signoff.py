@@ -151,6 +151,28 @@ def override(
         add_fact(unit, Override(named, index, person(unit, by), reason.strip()), as_json)
 
 
+def note(
+    job: JobNumber,
+    text: Annotated[str, typer.Argument(help="What there is to know.")],
+    by: By,
+    pack: Annotated[str | None, typer.Option("--pack", help="The pack that it is about; else the unit.")] = None,
+    stroke: Annotated[
+        int | None, typer.Option("--stroke", min=1, help="The stroke of the pack's newest check that it is about.")
+    ] = None,
+    as_json: Json = False,
+    config: ConfigFile = None,
+    data_dir: DataDir = None,
+) -> None:
+    """Keep a note to a job's unit, a pack or a stroke, by name. It decides nothing, and stands on the report."""
+    from capture.unit.facts import NoteMade
+
+    if stroke is not None and pack is None:
+        fail("--stroke is a stroke of a pack: give --pack as well", 2)
+    with unit_of(job, config, data_dir) as unit:
+        named = None if pack is None else _pack(unit, pack)
+        add_fact(unit, NoteMade(text.strip(), person(unit, by), named, stroke), as_json)
+
+
 def leave_out(
     job: JobNumber,
     pack: Annotated[str, typer.Argument(help="The pack, as the build sheet names it.")],

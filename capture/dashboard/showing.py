@@ -13,6 +13,7 @@ from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.gauge_screen import GaugeShown, gauge_screen
+from capture.dashboard.notes_screen import NotesShown, notes_screen
 from capture.dashboard.parts_screen import PartsShown, parts_screen
 from capture.dashboard.signoff_screen import SignOffShown, release_screen
 from capture.dashboard.steps_screen import StepsShown, steps_screen
@@ -25,7 +26,7 @@ from capture.plumbing.terminal.canvas import Frame
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-ScreenName = Literal["cautions", "bench", "budget", "gauge", "parts", "steps", "sign-off", "strokes", "units"]
+ScreenName = Literal["cautions", "bench", "budget", "gauge", "parts", "steps", "sign-off", "strokes", "units", "notes"]
 #: No screen shows more of the trace than this, nanoseconds.
 _TRACE_NS = 20_000_000_000
 
@@ -45,6 +46,7 @@ class Showing:
     signoff: SignOffShown | None = None
     gauge: GaugeShown | None = None
     units: UnitsShown | None = None
+    notes: NotesShown | None = None
 
 
 def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
@@ -62,6 +64,8 @@ def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
         return steps_screen(view, page, shown.steps, width, height, ascii_only=ascii_only)
     if shown.signoff is not None:
         return release_screen(view, page, shown.signoff, width, height, ascii_only=ascii_only)
+    if shown.notes is not None:
+        return notes_screen(view, page, shown.notes, width, height, ascii_only=ascii_only)
     if shown.units is not None:
         return units_screen(view, page, shown.units, width, height, ascii_only=ascii_only)
     if shown.screen == "strokes":

@@ -60,6 +60,7 @@ KINDS: Final = (
     "stroke_left_out",  # by a person, with a reason; the stroke's own entry stays
     "came_back",  # a unit that was signed off before: which job that was, and why
     "change_undone",  # a change of parts that was never made; its own entry stays
+    "note_made",  # something to know; it decides nothing
     "gauge_masters",  # the shop's masters; this and what follows of gauges is of no job
     "gauge_check",
     "gauge_event",

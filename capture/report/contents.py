@@ -27,7 +27,7 @@ from capture.sheet.sheet import Pack, Sheet
 from capture.strokes.methods import FIRST_METHOD
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import PlanError, outcomes, packs_to_recheck
-from capture.unit.facts import CameBack, Fact, Override, PartsChanged, ToAcknowledge
+from capture.unit.facts import CameBack, Fact, NoteMade, Override, PartsChanged, ToAcknowledge
 from capture.unit.gauge_identity import gauge_of
 from capture.unit.origin import not_measured_words, origin_words
 from capture.unit.pack_states import PackState, pack_states
@@ -151,6 +151,8 @@ class _Report:
         back = [entry for entry in job.facts if isinstance(entry.fact, CameBack)]
         told += [("came back", f"{fact_words(sheet, entry.fact)} (entry {entry.number})") for entry in back]
         told += [("came back in", f"job {later}") for later in self.came_back]
+        notes = [one for one in job.facts if isinstance(one.fact, NoteMade) and not one.fact.pack]
+        told += [("note", f"{fact_words(sheet, one.fact)} (entry {one.number})") for one in notes]
         told += [("indicator", text) for text in dict.fromkeys(self.indicator(check) for check in job.checks)]
         judged = [check.verdict for check in job.checks if check.verdict is not None]
         versions = dict.fromkeys((one.software_version, one.method or FIRST_METHOD) for one in judged)
@@ -194,6 +196,10 @@ class _Report:
             events += [(entry.number, note) for note in self.history.change_notes(entry, judged)]
         for entry in passes:
             events += [(entry.number, note) for note in self.history.override_notes(entry, name in end.let_pass)]
+        for entry in self.job.facts:
+            if isinstance(entry.fact, NoteMade) and entry.fact.pack == name:
+                text = f"{fact_words(self.sheet, entry.fact)}, {self.times.text(entry.at)} (entry {entry.number})"
+                events.append((entry.number, Note("Note", text)))
         events.sort(key=lambda event: event[0])
         verdict = newest.stands if newest is not None else None
         word: VerdictWord | None = verdict.verdict if verdict else None
@@ -352,7 +358,7 @@ def _top(check: KeptCheck) -> int:
 
 
 def _pack_of(fact: Fact) -> str | None:
-    return fact.pack if isinstance(fact, (PartsChanged, Override)) else None
+    return fact.pack if isinstance(fact, (PartsChanged, Override, NoteMade)) else None
 
 
 def _proof_words(job: Job, proof: Proof, unproven: str) -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from capture.unit.facts import (
     CameBack,
     ChangeUndone,
     Correction,
+    NoteMade,
     Override,
     PartsChanged,
     SignedOff,
@@ -234,6 +235,8 @@ def _fact(job: Job, entry: FactEntry) -> Row:
     if isinstance(fact, StrokeLeftOut):
         told = {"pack": fact.pack, "check": fact.check, "stroke": fact.stroke, "reason": fact.reason}
         return row | told | {"verdict": fact.verdict.verdict if fact.verdict is not None else None}
+    if isinstance(fact, NoteMade):
+        return row | {"pack": fact.pack, "stroke": fact.stroke, "text": fact.text}
     if isinstance(fact, ChangeUndone):
         return row | {"pack": fact.pack, "text": f"entry {fact.entry} was written by mistake, and never made"}
     if isinstance(fact, CameBack):

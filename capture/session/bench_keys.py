@@ -110,6 +110,7 @@ class Controls:
         words.append("q end")
         if len(view.packs) > 1 and not view.signed_off and not self._dial.takes_keys:
             words.append(f"1-{min(9, len(view.packs))} pack")
+        words += ["w note"] if bench.unit is not None and not view.signed_off else []
         words += ["g gauge"] if bench.setup.gauge is not None and bench.finished.is_set() else []
         if bench.state.study is not None and bench.finished.is_set() and not view.signed_off:
             words.append(f"y study, {len(bench.state.study.left)} left")

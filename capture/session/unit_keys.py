@@ -12,6 +12,7 @@ from typing import Final, Literal
 
 from capture.bench.bench import Bench
 from capture.dashboard.form import Field, Form
+from capture.dashboard.notes_screen import notes_shown
 from capture.dashboard.parts_screen import parts_shown
 from capture.dashboard.showing import Showing
 from capture.dashboard.signoff_screen import signoff_shown
@@ -19,6 +20,7 @@ from capture.dashboard.steps_screen import steps_shown
 from capture.dashboard.units_screen import units_shown
 from capture.dashboard.view import BenchView
 from capture.session.form_runner import FormRunner
+from capture.session.notes_keys import NotesKeys
 from capture.session.parts_keys import PartsKeys
 from capture.session.signoff_keys import SignOffKeys
 from capture.session.steps_keys import StepsKeys
@@ -26,9 +28,16 @@ from capture.session.strokes_keys import StrokesKeys
 from capture.session.units_keys import NextUnit, UnitsKeys
 from capture.session.wrench_field import WrenchSetup
 
-ScreenName = Literal["", "parts", "steps", "sign-off", "strokes", "units"]
+ScreenName = Literal["", "parts", "steps", "sign-off", "strokes", "units", "notes"]
 #: Which key opens which screen, and closes it again.
-OPENS: Final[dict[str, ScreenName]] = {"c": "parts", "s": "steps", "u": "sign-off", "l": "strokes", "n": "units"}
+OPENS: Final[dict[str, ScreenName]] = {
+    "c": "parts",
+    "s": "steps",
+    "u": "sign-off",
+    "l": "strokes",
+    "n": "units",
+    "w": "notes",
+}
 
 
 class UnitScreens:
@@ -44,6 +53,7 @@ class UnitScreens:
         self._say = say
         self.parts = PartsKeys(self._forms, self._done)
         self.steps = StepsKeys(self._forms)
+        self.notes = NotesKeys(self._forms)
         self.units = UnitsKeys(self._forms, self._done, follow)
         self._keys = {
             "parts": self.parts.key,
@@ -51,6 +61,7 @@ class UnitScreens:
             "sign-off": SignOffKeys(self._forms).key,
             "strokes": StrokesKeys(self._forms, self._done).key,
             "units": self.units.key,
+            "notes": self.notes.key,
         }
         self.screen: ScreenName = ""
 
@@ -67,6 +78,8 @@ class UnitScreens:
         if self.screen == "units":
             return Showing(view, "units", page, units=units_shown(self.units.units))
         now = self._forms.now
+        if self.screen == "notes":
+            return Showing(view, "notes", page, notes=notes_shown(self.notes.texts()))
         match self.screen:
             case "parts":
                 return Showing(view, "parts", page, parts=parts_shown(now.fitted, self._bench.state.choice))
@@ -109,6 +122,8 @@ class UnitScreens:
             self._forms.page.chosen = self._forms.now.standing.next_step or 0
         elif screen == "units":
             await self.units.open()
+        elif screen == "notes":
+            self.notes.ask()
         elif screen == "strokes":
             self._forms.page.chosen = len(self._bench.state.strokes) - 1
 

@@ -155,7 +155,28 @@ class ChangeUndone:
     by: str
 
 
-Fact = ChangeUndone | CameBack | StrokeLeftOut | PartsChanged | StepBegun | StepDone | Override | SignedOff | Correction
+@dataclass(frozen=True, slots=True)
+class NoteMade:
+    """Something to know of the unit, of a pack, or of a stroke of the pack's newest check then. It decides nothing."""
+
+    text: str
+    by: str
+    pack: str | None = None
+    stroke: int | None = None
+
+
+Fact = (
+    NoteMade
+    | ChangeUndone
+    | CameBack
+    | StrokeLeftOut
+    | PartsChanged
+    | StepBegun
+    | StepDone
+    | Override
+    | SignedOff
+    | Correction
+)
 
 #: The facts, by the kind of their entries in the record, which pipes are told too.
 FACT_KINDS: Final[dict[str, type[Fact]]] = {
@@ -168,6 +189,7 @@ FACT_KINDS: Final[dict[str, type[Fact]]] = {
     "stroke_left_out": StrokeLeftOut,
     "came_back": CameBack,
     "change_undone": ChangeUndone,
+    "note_made": NoteMade,
 }
 
 

@@ -34,6 +34,7 @@ from capture.unit.facts import (
     Correction,
     Entry,
     Fact,
+    NoteMade,
     Override,
     PartsChanged,
     SignedOff,
@@ -163,7 +164,7 @@ def against(
     signed = None
     if unit.signed is not None and not unit.changed_since_signed():
         signed = Objection("already_signed", f"the unit is signed off already, by {unit.signed.fact.by}")
-    if signed and isinstance(fact, CameBack | ChangeUndone | StepBegun | StepDone | StrokeLeftOut):
+    if signed and isinstance(fact, CameBack | ChangeUndone | NoteMade | StepBegun | StepDone | StrokeLeftOut):
         return signed
     why = unit.against(fact, at, _NEXT)
     if why:
@@ -303,6 +304,10 @@ class _Unit:
                 return self._against_step(fact, at) if self._has(step) else self._no_step(step)
             case Override():
                 return self._against_override(fact)
+            case NoteMade(pack=str(pack)) if pack not in self.packs:
+                return self._no_pack(pack)
+            case NoteMade() if not fact.text.strip():
+                return Objection("unreasoned", "the note is empty; say what there is to know")
             case CameBack() if not fact.reason.strip():
                 return Objection("unreasoned", "it is not said why the unit is back; the record keeps that for ever")
             case StrokeLeftOut() if not fact.reason.strip():

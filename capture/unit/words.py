@@ -13,6 +13,7 @@ from capture.unit.facts import (
     ChangeUndone,
     Entry,
     Fact,
+    NoteMade,
     Override,
     PartsChanged,
     SignedOff,
@@ -110,6 +111,9 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             if fact.verdict is not None:
                 mean = format_length(fact.verdict.mean_nm, _unit(sheet))
                 what += f"; by the other {fact.verdict.strokes} it is {fact.verdict.verdict} ({mean})"
+        case NoteMade(text, pack=pack, stroke=stroke):
+            about = f" on stroke {stroke} of {pack}" if stroke is not None else f" on {pack}" if pack else ""
+            what = f"note{about} {by}: {text}"
         case ChangeUndone(number, pack):
             what = f"change of {pack} undone {by}: entry {number} was written by mistake, and never made"
         case CameBack(earlier, number):

@@ -20,7 +20,7 @@ ROOT = Path(__file__).resolve().parents[2]
 TOP = ["run", "demo", "guide", "listen", "replay", "decode", "jobs", "show", "report", "board", "collect"]
 GROUPS = {
     "sheet": ["new", "check"],
-    "unit": ["plan", "change", "steps", "step", "leave-out", "override", "sign-off"],
+    "unit": ["plan", "change", "steps", "step", "note", "leave-out", "override", "sign-off"],
     "fixture": ["test"],
     "gauge": ["masters", "check", "chart", "event", "suspects", "instrument", "study"],
     "stock": ["import", "export", "show", "receive", "measure", "reserve", "release", "consume", "return", "allot"],

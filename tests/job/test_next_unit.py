@@ -42,7 +42,7 @@ def shown(controls: Controls) -> str:
 async def typed(take: Callable[[Key], Awaitable[None]], *keys: str) -> None:
     """Press keys; a text is typed letter by letter."""
     for key in keys:
-        for one in [key] if key in (ENTER, ESCAPE, "backspace") else key:
+        for one in [key] if key in (ENTER, ESCAPE, "backspace", "tab") else key:
             await take(Key(one))
 
 
