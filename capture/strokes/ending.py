@@ -16,7 +16,7 @@ from capture.strokes.machine import Notice
 from capture.strokes.measure import Measured, measure
 from capture.strokes.rest import RestLevel
 from capture.strokes.running import SURELY_A_STROKE_NM, RunningStroke
-from capture.strokes.sides import Sides, stay
+from capture.strokes.sides import LONG_STAY, Sides, stay
 from capture.strokes.stroke import Stroke, counts
 
 #: Flags of a stroke that says nothing of how far the others go.
@@ -92,10 +92,11 @@ class Ending:
     def _note_sides(self, back: Sequence[int], seen: bool) -> None:
         """Note where the pack stood before and at the top of a stroke, where both were `seen`."""
         stroke, rest, way = self._stroke, self._rest, self._stroke.direction
-        held = [at for at in range(stroke.fall_index) if 10 * stroke.travel(stroke.values[at]) >= 9 * stroke.top_nm]
-        if not held:
+        values, out = stroke.values, stroke.shown(stroke.top_nm * 9 // 10)
+        there = next((at for at in range(stroke.fall_index) if way * (values[at] - out) >= 0), None)
+        if there is None:
             return
-        there, gone = held[0], held[-1] + 1
+        gone = next(at for at in range(stroke.fall_index, there, -1) if way * (values[at - 1] - out) >= 0)
         self.sides.departed(stroke.times[there])
         stood = rest.readings and abs(rounded_mean(rest.readings) - rest.level_nm) <= stroke.tolerance()
         if not seen or not back or not stood:  # after one that stuck, the rest that counts is not where it stood
@@ -105,10 +106,11 @@ class Ending:
         home = rounded_mean(back) - rest.level_nm
         came_home = [way * (value - home) for value in stroke.values[stroke.fall_index :]]
         at_rest = [way * value for value in rest.readings]
-        at_top = [-way * value for value in stroke.values[there:gone]]
+        at_top = [-way * value for value in stroke.values[max(there, gone - LONG_STAY) : gone]]
+        arriving = [-way * value for value in stroke.values[there:soon]]
         self.sides.take(
             stay(came_home, at_rest, reading_ns, self._resolution_nm, clear),
-            stay(at_top[: soon - there], at_top, reading_ns, self._resolution_nm, clear),
+            stay(arriving, at_top, reading_ns, self._resolution_nm, clear),
             stroke.times[0],
             stroke.times[stroke.fall_index - 1],
         )

@@ -42,7 +42,7 @@ _MOST_SCATTER = 4_000
 _ASKED, _SURE = 2_500, 4_500
 #: The last readings before it left may have been moving already: so many, or those of so long. A stay is judged by its
 #: newest so many readings.
-_LEAVING, _LEAVING_NS, _LONG_STAY = 2, 40_000_000, 1024
+_LEAVING, _LEAVING_NS, LONG_STAY = 2, 40_000_000, 1024
 #: A stream slower than this shows no bounce.
 _SHOWS_A_BOUNCE_NS = 20_000_000
 #: It ends where the strokes went within this part of their way.
@@ -70,7 +70,7 @@ def stay(arriving: Sequence[int], staying: Sequence[int], reading_ns: int, resol
     A bounce goes beyond `clear_nm`.
     """
     leaving = max(_LEAVING, _LEAVING_NS // max(1, reading_ns))
-    steady = staying[-_LONG_STAY : len(staying) - leaving] if len(staying) > 2 * leaving else staying
+    steady = staying[-LONG_STAY : len(staying) - leaving] if len(staying) > 2 * leaving else staying
     half = steady[len(steady) // 2 :]
     level, noise = rounded_mean(half), successive_noise(steady)
     rounding = rounding_left(noise, resolution_nm)
@@ -88,8 +88,10 @@ def stay(arriving: Sequence[int], staying: Sequence[int], reading_ns: int, resol
 class Sides:
     """The levels and the holds of the strokes so far."""
 
-    __slots__ = ("_denied", "_end", "_first_ns", "_holds_ns", "_pauses_ns", "_released_ns", "_resolution_nm", "_rests",
-                 "_tops")  # fmt: skip
+    __slots__ = (
+        "_denied", "_end", "_first_ns", "_holds_ns", "_known", "_pauses_ns", "_released_ns", "_resolution_nm", "_rests",
+        "_tops",
+    )  # fmt: skip
 
     def __init__(self, resolution_nm: int) -> None:
         self._resolution_nm = resolution_nm
@@ -99,7 +101,8 @@ class Sides:
         self._pauses_ns: list[int] = []
         self._released_ns: int | None = None
         self._first_ns: int | None = None
-        self._end = self._denied = 0
+        self._end, self._denied = 0, False
+        self._known: int | None = 0
 
     @property
     def first_ns(self) -> int | None:
@@ -120,6 +123,7 @@ class Sides:
         if len(self._rests) < _MOST:
             self._rests.append(rest)
             self._tops.append(top)
+            self._known = None
 
     def outstays(self, held_ns: int) -> bool:
         """Say whether a hold that lasts so long already may be a rest."""
@@ -133,10 +137,11 @@ class Sides:
             top_nm = -self._tops[-1].level_nm
             if abs(level_nm - top_nm) * _LIKE <= top_nm - self._rests[-1].level_nm:
                 self._end = _END
+                self._known = None
 
     def deny(self) -> None:
         """A person who knows says that the air was off."""
-        self._denied = 1
+        self._denied, self._known = True, 0
 
     @property
     def seem_swapped(self) -> bool:
@@ -151,6 +156,11 @@ class Sides:
     @property
     def _weight(self) -> int:
         """By how much likelier the signs are where the check began with the air on, thousandths of a neper."""
+        if self._known is None:
+            self._known = self._weighed()
+        return self._known
+
+    def _weighed(self) -> int:
         if self._denied or len(self._rests) < 2:
             return 0
         rests, tops, clear = self._rests, self._tops, self._resolution_nm
