@@ -160,6 +160,16 @@ class Anchors(BaseModel):
     """The address of an RFC 3161 time-stamping service."""
 
 
+class Shop(BaseModel):
+    """How the shop calls itself on what it hands out."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    name: str = Field(default="", max_length=120)
+    logo: Path | None = None
+    """A PNG or JPEG file."""
+
+
 class Config(BaseSettings):
     """All settings of a bench. Environment variables are named STROKELOG_BENCH, STROKELOG_INDICATOR__PORT and so on."""
 
@@ -179,6 +189,7 @@ class Config(BaseSettings):
     faces: Faces = Faces()
     retention: Retention | None = None
     anchors: Anchors = Anchors()
+    shop: Shop = Shop()
 
     @property
     def record_path(self) -> Path:

@@ -69,8 +69,8 @@ def postgres(postgres_server: Postgres, monkeypatch: pytest.MonkeyPatch) -> Iter
     server.start()
     engine = sa.create_engine(DatabaseSettings(url=server.url).address)
     with engine.begin() as connection:
-        metadata.drop_all(connection)
-        connection.execute(sa.text(f"DROP TABLE IF EXISTS {VERSION_TABLE}"))
+        for table in (*metadata.tables, VERSION_TABLE):
+            connection.execute(sa.text(f"DROP TABLE IF EXISTS {table} CASCADE"))  # and the views of it
     engine.dispose()
 
 

@@ -9,10 +9,13 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.resources import files
+from time import monotonic
 from typing import Any, Final
 
 from aiohttp import web
@@ -32,6 +35,12 @@ _MOST_READERS: Final = 100
 _BEHIND: Final = 20
 """Events that may wait for a reader: ten seconds of a busy shop."""
 
+#: The second page carries its style and its letters in it, and nothing else may load.
+_SECOND_POLICY: Final = (
+    "default-src 'none'; style-src 'unsafe-inline'; font-src data:; img-src data:; base-uri 'none'; "
+    "form-action 'none'; frame-ancestors 'self'"
+)
+_SECOND_HOLDS_S: Final = 60.0
 _PAGES: Final = {
     "/": ("board.html", "text/html"),
     "/board.css": ("board.css", "text/css"),
@@ -51,10 +60,13 @@ class _Reader:
 class Pages:
     """The web application over one floor."""
 
-    def __init__(self, floor: Floor, allowed_hosts: frozenset[str] | None) -> None:
+    def __init__(
+        self, floor: Floor, allowed_hosts: frozenset[str] | None, second: Callable[[], str] | None = None
+    ) -> None:
         """`allowed_hosts` are the names a browser may call this server by, without the port; None allows any.
 
         On loopback they are checked, or a page of any other site could read the board by pointing its own name here.
+        `second` makes the second page, which takes its time, as HTML; None for none.
         """
         self._floor = floor
         self._readers: dict[asyncio.Queue[bytes | None], _Reader] = {}
@@ -64,8 +76,15 @@ class Pages:
             middlewares=[guard(allowed_hosts, "This board answers only to the address it listens on.")]
         )
         folder = files("capture.board") / "pages"
+        self._second, self._second_made, self._second_at = second, "", -math.inf
+        self._making = asyncio.Lock()
         for path, (name, kind) in _PAGES.items():
-            self.application.router.add_get(path, static((folder / name).read_bytes(), kind))
+            content = (folder / name).read_bytes()
+            if second is not None:
+                content = content.replace(b' id="second" hidden', b' id="second"')
+            self.application.router.add_get(path, static(content, kind))
+        if second is not None:
+            self.application.router.add_get("/shop", self._shop)
         self.application.router.add_get("/events", self._events)
 
     # -- what is sent ------------------------------------------------------------------------------------
@@ -120,6 +139,16 @@ class Pages:
                 else:
                     queue.put_nowait(event)
 
+    async def _shop(self, _request: web.Request) -> web.Response:
+        """Answer with the second page, made anew once it is a minute old; made once, however many ask."""
+        assert self._second is not None
+        async with self._making:
+            if monotonic() - self._second_at > _SECOND_HOLDS_S:
+                self._second_made = await asyncio.to_thread(self._second)
+                self._second_at = monotonic()
+        policy = {"Content-Security-Policy": _SECOND_POLICY}
+        return web.Response(text=self._second_made, content_type="text/html", headers=policy)
+
     async def _events(self, request: web.Request) -> web.StreamResponse:
         if len(self._readers) >= _MOST_READERS and not self._make_room():
             raise web.HTTPServiceUnavailable(text=f"{_MOST_READERS} pages are open on this board; close one.\n")
@@ -163,8 +192,13 @@ def _event(name: str, content: dict[str, Any]) -> bytes:
     return f"event: {name}\ndata: {json.dumps(content, ensure_ascii=False)}\n\n".encode()
 
 
-async def serve(settings: BrokerSettings, listen: tuple[str, int], *, as_json: bool) -> None:
-    """Serve the board until a signal asks to end, lines beside it. Raises ConnectionError if it cannot listen."""
+async def serve(
+    settings: BrokerSettings, listen: tuple[str, int], *, as_json: bool, second: Callable[[], str] | None = None
+) -> None:
+    """Serve the board, with a second page if `second` makes one, until a signal asks to end, lines beside it.
+
+    Raises ConnectionError if it cannot listen.
+    """
     host, port = listen
     loopback = is_loopback(host)
     if not loopback:
@@ -175,7 +209,7 @@ async def serve(settings: BrokerSettings, listen: tuple[str, int], *, as_json: b
 
     async def pages(floor: Floor) -> None:
         allowed = frozenset({host.lower(), "localhost", "127.0.0.1", "::1"}) if loopback else None
-        served = Pages(floor, allowed)
+        served = Pages(floor, allowed, second)
         runner = web.AppRunner(served.application, access_log=None, shutdown_timeout=1.0)
         await runner.setup()
         try:

@@ -14,7 +14,9 @@ from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail
 from capture.plumbing.outward import say, say_json
 
 
-class _Form(StrEnum):
+class ExportForm(StrEnum):
+    """What tables are written as."""
+
     csv = "csv"
     parquet = "parquet"
 
@@ -25,7 +27,7 @@ class _Unit(StrEnum):
 
 
 def export(
-    form: Annotated[_Form, typer.Option("--format", help="What to write.")] = _Form.csv,
+    form: Annotated[ExportForm, typer.Option("--format", help="What to write.")] = ExportForm.csv,
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where the files go.")] = Path("strokelog-export"),
     job: Annotated[int | None, typer.Option("--job", help="Only this job.")] = None,
     since: Annotated[
@@ -44,15 +46,15 @@ def export(
     from capture.report.table_files import ExportError
     from capture.report.table_files import export as write
 
-    opened = _day(since)
-    if form is _Form.parquet:
+    opened = day_of(since)
+    if form is ExportForm.parquet:
         need("parquet")
     with errors_in_words(), open_store(config, data_dir) as store:
         if job is not None:
             store.job(job)  # says so if there is none
         try:
             written = write(
-                store.every_job(job=job, since=opened), out, "csv" if form is _Form.csv else "parquet",
+                store.every_job(job=job, since=opened), out, "csv" if form is ExportForm.csv else "parquet",
                 "mm" if unit is _Unit.mm else "in",
             )  # fmt: skip
         except ExportError as error:
@@ -64,7 +66,8 @@ def export(
             say(clean(f"{path}: {count} row{'' if count == 1 else 's'}"))
 
 
-def _day(since: str | None) -> datetime | None:
+def day_of(since: str | None) -> datetime | None:
+    """Return the time that an option names, None for none, or exit saying what is expected."""
     if since is None:
         return None
     try:

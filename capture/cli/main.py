@@ -30,6 +30,13 @@ COMMANDS: dict[str, Command | Group] = {
     "report": Command("Write a job's report: one HTML file and a PDF.", "report", "report"),
     "board": Command("Every bench at once, live: a screen, a web page, or lines.", "board", "board"),
     "collect": Command("Collect what the benches publish into one database.", "collect", "collect"),
+    "shop": Group(
+        "How the shop works, from what was collected.",
+        {
+            "report": Command("Write the shop's statistics: one HTML file and a PDF.", "shop", "report"),
+            "export": Command("Write the shop's statistics as tables.", "shop", "export"),
+        },
+    ),
     "sheet": Group(
         "Build sheets: the limits, parts and steps of a unit.",
         {

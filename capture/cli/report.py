@@ -30,13 +30,17 @@ def report(
     only the HTML could be, with 1 if neither. Changes nothing in the record.
     """
     need("paper")
+    from capture.config import load_config
     from capture.plumbing.plaintext import clean
     from capture.report import ReportError, write_report
+    from capture.report.letterhead import LetterheadError, letterhead
 
     with errors_in_words():
         try:
-            written = write_report(record_path(config, data_dir), job, out)
-        except ReportError as error:
+            shop = load_config(config).shop
+            head = letterhead(shop.name, shop.logo)
+            written = write_report(record_path(config, data_dir), job, out, head)
+        except (ReportError, LetterheadError) as error:
             fail(clean(str(error)))
     mismatch = written.proof.mismatch
     if not written.contents.proven:

@@ -121,6 +121,23 @@ class CollectSettings(BaseModel):
         return self
 
 
+def load_database(path: Path | None, url: str | None) -> DatabaseSettings:
+    """Return the database to read: at `url`, else that of a collector's settings file, else this machine's own. A login
+    in the file stays with its database. Raises ConfigError."""
+    known = SETTINGS_FILE.table(SETTINGS_FILE.text(path), path).get("database", {}) if path is not None else {}
+    told = known if url is None or known.get("url") == url else {**known, "url": url}
+    try:
+        found = DatabaseSettings.model_validate(told)
+    except ValidationError as error:
+        raise ConfigError("\n".join(f"database: {one}" for one in wrong_values(error, DatabaseSettings))) from None
+    file = found.address.database
+    if found.address.get_backend_name() == "sqlite" and not (file and Path(file).is_file()):
+        raise ConfigError(
+            f"there is no database {found.url}: nothing was collected there; give another with --database"
+        )
+    return found
+
+
 def load_settings(
     path: Path | None = None,
     *,

@@ -9,7 +9,7 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.mqtt.messages import PartMessage, StrokeMessage, UnitMessage, VerdictMessage
 from capture.record import Job, KeptCheck
-from capture.sheet.sheet import Sheet, Shim
+from capture.sheet.sheet import Selective, Sheet, Shim
 from capture.unit.changes import Outcome, PlanError, fitted_now
 from capture.unit.facts import PartsChanged
 from capture.unit.origin import not_measured_words
@@ -95,14 +95,14 @@ def _parts(job: Job, check: KeptCheck, sheet: Sheet) -> dict[str, Any]:
     try:
         pack = fitted_now(sheet, made).pack(check.pack)
     except PlanError:  # what the record says was changed cannot be: what is fitted is not known
-        return {"parts_changed": changed}
+        return {"parts_changed": changed, "unit_parts_changed": len(made)}
     parts = tuple(
         PartMessage(name=one.name, kind="shim", thickness_nm=one.thickness, count=one.fitted, more=one.more)
         if isinstance(one, Shim)
         else PartMessage(name=one.name, kind="selective", thickness_nm=one.fitted, count=1, more=one.thicker)
         for one in pack.adjusters
     )
-    return {"parts": parts, "parts_changed": changed}
+    return {"parts": parts, "parts_changed": changed, "unit_parts_changed": len(made)}
 
 
 def _outcome(came_out: Outcome, sheet: Sheet) -> dict[str, Any]:
@@ -115,6 +115,7 @@ def _outcome(came_out: Outcome, sheet: Sheet) -> dict[str, Any]:
     }
     if len(made.changes) == 1 and made.changes[0].kind == "selective":
         (one,) = made.changes
-        part = sheet.pack(made.pack).adjusters[one.adjuster].name
-        told |= {"changed_part": part, "changed_from_nm": one.before, "changed_to_nm": one.after}
+        part = sheet.pack(made.pack).adjusters[one.adjuster]
+        told |= {"changed_part": part.name, "changed_from_nm": one.before, "changed_to_nm": one.after}
+        told["changed_closes"] = isinstance(part, Selective) and part.thicker == "closes"
     return told

@@ -224,6 +224,9 @@ class VerdictMessage(_OfJob, UnderHead):
     parts_changed: Count | None = Field(
         default=None, description="How often parts of the pack had been changed in this job: 0 is a pack as found."
     )
+    unit_parts_changed: Count | None = Field(
+        default=None, description="How often parts of any pack of the unit had been changed in this job."
+    )
     predicted_nm: int | None = Field(
         default=None, description="What was foretold for this check by the change of parts before it; null without one."
     )
@@ -234,6 +237,7 @@ class VerdictMessage(_OfJob, UnderHead):
     )
     changed_from_nm: Count | None = Field(default=None, description="Its thickness before the change.")
     changed_to_nm: Count | None = Field(default=None, description="And after it.")
+    changed_closes: bool | None = Field(default=None, description="Whether a thicker one closes the clearance.")
     left_out: str = Field(
         default="",
         description="Which strokes a person left out, why, and what all of them say, in words; empty for none. Left "

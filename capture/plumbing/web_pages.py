@@ -53,7 +53,8 @@ def guard(hosts: frozenset[str] | None, refusal: str) -> Any:
             error.headers.update(POLICY)
             raise
         if not response.prepared:
-            response.headers.update(POLICY)
+            for name, told in POLICY.items():
+                response.headers.setdefault(name, told)  # a page that carries its own style says so
         return response
 
     return guarded

@@ -10,19 +10,30 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
-from xml.etree.ElementTree import Element, SubElement, tostring
+from xml.etree.ElementTree import Element
 
 from capture.clearance.verdict import Verdict, VerdictWord
 from capture.output.words import number
-from capture.plumbing.plaintext import clean
+from capture.report.svg import (
+    BAND,
+    INK,
+    LEVEL,
+    QUIET,
+    Point,
+    add,
+    area,
+    blank,
+    line,
+    markup_of,
+    path,
+    say_at,
+)
 from capture.report.traces import Trace
-from capture.report.typeface import FAMILY
 from capture.strokes.stroke import Stroke
 
 __all__ = ["Scale", "Use", "legend", "mark_svg", "range_svg", "shape_svg", "stroke_svg"]
 
 Use = Literal["counts", "seat", "not counted"]
-Point = tuple[float, float]
 
 #: Apart for the common colour vision deficiencies, and dark enough for white paper; nothing depends on them.
 COLOURS: dict[VerdictWord, str] = {
@@ -31,7 +42,6 @@ COLOURS: dict[VerdictWord, str] = {
     "loose": "#a34700",
     "inconclusive": "#3f3f46",
 }
-_INK, _QUIET, _BAND, _LEVEL = "#111", "#666", "#dedede", "#1d5fa8"
 _PEAK_DASH, _HELD_DASH, _REST_DASH = "1.6 0.7", "0.6 0.6", "0.15 0.7"
 _FRAMES: dict[Use, str] = {"counts": "none", "seat": "1.2 0.8", "not counted": "0.3 0.7"}
 #: So many readings in one picture are dots; of more, every column keeps its lowest and highest.
@@ -39,88 +49,43 @@ _MOST_DOTS = 80
 _TICKS_NS = tuple(n * 10**p for p in range(7, 12) for n in (1, 2, 5))
 
 
-def _number(value: float) -> str:
-    return f"{value:.2f}".rstrip("0").rstrip(".")
-
-
-def _svg(width: float, height: float, name: str) -> Element:
-    box = {"width": f"{_number(width)}mm", "height": f"{_number(height)}mm"}
-    view = f"0 0 {_number(width)} {_number(height)}"
-    return Element("svg", box | {"viewBox": view, "role": "img", "aria-label": clean(name)})
-
-
-def _add(parent: Element, tag: str, **values: float | str) -> Element:
-    told = {key.rstrip("_").replace("_", "-"): v if isinstance(v, str) else _number(v) for key, v in values.items()}
-    return SubElement(parent, tag, told)
-
-
-def _line(parent: Element, a: Point, b: Point, ink: str = _INK, width: float = 0.2, dash: str = "none") -> None:
-    _add(parent, "line", x1=a[0], y1=a[1], x2=b[0], y2=b[1], stroke=ink, stroke_width=width, stroke_dasharray=dash)
-
-
-def _path(parent: Element, points: Sequence[Point], ink: str, width: float, dash: str = "none") -> None:
-    told = " ".join(f"{_number(x)},{_number(y)}" for x, y in points)
-    _add(
-        parent, "polyline", points=told, fill="none", stroke=ink, stroke_width=width, stroke_dasharray=dash,
-        stroke_linejoin="round",
-    )  # fmt: skip
-
-
-def _area(parent: Element, points: Sequence[Point], ink: str) -> None:
-    _add(parent, "polygon", points=" ".join(f"{_number(x)},{_number(y)}" for x, y in points), fill=ink)
-
-
-def _say(
-    parent: Element, text: str, at: Point, size: float = 1.9, anchor: str = "start", ink: str = _INK, bold: bool = False
-) -> None:
-    weight = "bold" if bold else "normal"
-    _add(
-        parent, "text", x=at[0], y=at[1], font_size=size, text_anchor=anchor, fill=ink, font_weight=weight,
-        font_family=FAMILY,
-    ).text = clean(text)  # fmt: skip
-
-
-def _text_of(svg: Element) -> str:
-    return tostring(svg, encoding="unicode")
-
-
 # -- shapes ------------------------------------------------------------------------------------------------------
 
 
 def shape_svg(word: VerdictWord | None, size: float = 4.0) -> str:
     """Return a verdict's shape: pressed together, pulled apart, solid, or wavering; an empty ring for none."""
-    svg = _svg(2 * size, size, word or "no verdict")
-    ink, s = COLOURS[word] if word else _QUIET, size
+    svg = blank(2 * size, size, word or "no verdict")
+    ink, s = COLOURS[word] if word else QUIET, size
     if word == "good":
-        _add(svg, "rect", x=0.1 * s, y=0.1 * s, width=1.8 * s, height=0.8 * s, fill=ink)
+        add(svg, "rect", x=0.1 * s, y=0.1 * s, width=1.8 * s, height=0.8 * s, fill=ink)
     elif word in ("tight", "loose"):
         tip, base = (0.95, 0.1) if word == "tight" else (0.1, 0.95)
-        _area(svg, [(base * s, 0.05 * s), (base * s, 0.95 * s), (tip * s, 0.5 * s)], ink)
-        _area(svg, [((2 - base) * s, 0.05 * s), ((2 - base) * s, 0.95 * s), ((2 - tip) * s, 0.5 * s)], ink)
+        area(svg, [(base * s, 0.05 * s), (base * s, 0.95 * s), (tip * s, 0.5 * s)], ink)
+        area(svg, [((2 - base) * s, 0.05 * s), ((2 - base) * s, 0.95 * s), ((2 - tip) * s, 0.5 * s)], ink)
     elif word == "inconclusive":
         for y in (0.3, 0.7):
             wave = [((0.1 + 0.3 * n) * s, (y + (0.15 if n % 2 else -0.15)) * s) for n in range(7)]
-            _path(svg, wave, ink, 0.16 * s)
+            path(svg, wave, ink, 0.16 * s)
     else:
-        _add(svg, "circle", cx=s, cy=0.5 * s, r=0.35 * s, fill="none", stroke=ink, stroke_width=0.1 * s)
-    return _text_of(svg)
+        add(svg, "circle", cx=s, cy=0.5 * s, r=0.35 * s, fill="none", stroke=ink, stroke_width=0.1 * s)
+    return markup_of(svg)
 
 
 def _mark(parent: Element, use: Use, at: Point, r: float = 0.9) -> None:
     x, y = at
     if use == "not counted":
-        _line(parent, (x - r, y - r), (x + r, y + r), width=0.4)
-        _line(parent, (x - r, y + r), (x + r, y - r), width=0.4)
+        line(parent, (x - r, y - r), (x + r, y + r), width=0.4)
+        line(parent, (x - r, y + r), (x + r, y - r), width=0.4)
         return
-    fill = _INK if use == "counts" else "none"
-    _add(parent, "circle", cx=x, cy=y, r=r, fill=fill, stroke=_INK, stroke_width=0.3)
+    fill = INK if use == "counts" else "none"
+    add(parent, "circle", cx=x, cy=y, r=r, fill=fill, stroke=INK, stroke_width=0.3)
 
 
 def mark_svg(use: Use) -> str:
     """Return the mark that says what a stroke is used for: a disc counts, a ring seats, a cross is not counted."""
-    svg = _svg(2.6, 2.6, use)
+    svg = blank(2.6, 2.6, use)
     _mark(svg, use, (1.3, 1.3))
-    return _text_of(svg)
+    return markup_of(svg)
 
 
 # -- a stroke ----------------------------------------------------------------------------------------------------
@@ -144,16 +109,16 @@ def stroke_svg(stroke: Stroke, use: Use, trace: Trace, scale: Scale, width: floa
     Readings far off the scale become triangles at its edge.
     """
     picture = _Picture(stroke, scale, width, height)
-    svg = _svg(width, height, f"stroke {stroke.n}, {use}")
+    svg = blank(width, height, f"stroke {stroke.n}, {use}")
     picture.ground(svg)
     picture.levels(svg)
     picture.readings(svg, trace, use)
     left, right, top, bottom = picture.box
-    _add(
-        svg, "rect", x=left, y=top, width=right - left, height=bottom - top, fill="none", stroke=_INK,
+    add(
+        svg, "rect", x=left, y=top, width=right - left, height=bottom - top, fill="none", stroke=INK,
         stroke_width=0.25, stroke_dasharray=_FRAMES[use],
     )  # fmt: skip
-    return _text_of(svg)
+    return markup_of(svg)
 
 
 class _Picture:
@@ -182,45 +147,45 @@ class _Picture:
         left, right, _, bottom = self.box
         low, high = self.y(self.scale.low_nm), self.y(self.scale.high_nm)
         if self.scale.high_nm > self.scale.low_nm:
-            _add(svg, "rect", x=left, y=high, width=right - left, height=low - high, fill=_BAND)
+            add(svg, "rect", x=left, y=high, width=right - left, height=low - high, fill=BAND)
         told = [(high, self.scale.high_nm), (low, self.scale.low_nm), (self.y(0), 0)]
         said = -9.0
         for at, length_nm in told:
             if length_nm:
-                _line(svg, (left, at), (right, at), _QUIET, 0.12)
+                line(svg, (left, at), (right, at), QUIET, 0.12)
             place = max(at + 0.7, said + 2.0)  # a narrow range may not print its limits into each other
-            _say(svg, number(length_nm, self.scale.unit) if length_nm else "0", (left - 0.6, place), anchor="end")
+            say_at(svg, number(length_nm, self.scale.unit) if length_nm else "0", (left - 0.6, place), anchor="end")
             said = place
         span = self.end_ns - self.begin_ns
         step = next((tick for tick in _TICKS_NS if span <= 6 * tick), _TICKS_NS[-1])
         for n in range(1, span // step + 1):
             at = self.x(self.begin_ns + n * step)
-            _line(svg, (at, bottom), (at, bottom + 0.6), _INK, 0.15)
-        _say(svg, f"ticks {step / 1e9:g} s", (right, bottom + 2.4), anchor="end", ink=_QUIET)
+            line(svg, (at, bottom), (at, bottom + 0.6), INK, 0.15)
+        say_at(svg, f"ticks {step / 1e9:g} s", (right, bottom + 2.4), anchor="end", ink=QUIET)
 
     def levels(self, svg: Element) -> None:
         left, right, _, _ = self.box
         rest = self.y(0)
-        _line(svg, (left, rest), (right, rest), _INK, 0.3, _REST_DASH)
+        line(svg, (left, rest), (right, rest), INK, 0.3, _REST_DASH)
         first, last = self.x(self.stroke.start_ns), self.x(self.stroke.end_ns)
         for travel_nm, dash, name in (
             (self.stroke.peak_travel_nm, _PEAK_DASH, "peak"),
             (self.stroke.held_travel_nm, _HELD_DASH, "held"),
         ):
             at, judged = self.y(travel_nm), self.scale.measure == name
-            _line(svg, (first, at), (last, at), _LEVEL, 0.45 if judged else 0.2, dash)
+            line(svg, (first, at), (last, at), LEVEL, 0.45 if judged else 0.2, dash)
 
     def readings(self, svg: Element, trace: Trace, use: Use) -> None:
         """The readings themselves, joined unless the indicator was lost between them."""
         points = self._travels(trace)
-        ink, dash = (_INK, "none") if use != "not counted" else (_QUIET, "0.9 0.5")
+        ink, dash = (INK, "none") if use != "not counted" else (QUIET, "0.9 0.5")
         dots = len(points) <= _MOST_DOTS
         for stretch in self._stretches(points, trace.gaps_ns):
             drawn = [(self.x(t_ns), self.y(travel)) for t_ns, travel in stretch]
-            _path(svg, drawn if dots else _thinned(drawn), ink, 0.2, dash)
+            path(svg, drawn if dots else _thinned(drawn), ink, 0.2, dash)
             if dots:
                 for x, y in drawn:
-                    _add(svg, "circle", cx=x, cy=y, r=0.26, fill=ink)
+                    add(svg, "circle", cx=x, cy=y, r=0.26, fill=ink)
         marked: dict[float, float] = {}
         for t_ns, travel in points:
             if not self.lowest <= travel <= self.highest:
@@ -229,7 +194,7 @@ class _Picture:
                     continue
                 marked[y] = x
                 away = 1.1 if travel > self.highest else -1.1
-                _area(svg, [(x, y), (x - 0.6, y + away), (x + 0.6, y + away)], _INK)
+                area(svg, [(x, y), (x - 0.6, y + away), (x + 0.6, y + away)], INK)
 
     def _travels(self, trace: Trace) -> list[tuple[int, int]]:
         """The readings in the picture as travel from the stroke's rest, along it."""
@@ -286,36 +251,36 @@ def range_svg(
     def x(length_nm: float) -> float:
         return left + (length_nm - first) / (last - first) * (right - left)
 
-    svg = _svg(width, height, "the range, and the mean with its uncertainty")
-    _add(svg, "rect", x=x(low_nm), y=2.6, width=x(high_nm) - x(low_nm), height=5.8, fill=_BAND)
-    _line(svg, (left, middle), (right, middle), _QUIET, 0.15)
+    svg = blank(width, height, "the range, and the mean with its uncertainty")
+    add(svg, "rect", x=x(low_nm), y=2.6, width=x(high_nm) - x(low_nm), height=5.8, fill=BAND)
+    line(svg, (left, middle), (right, middle), QUIET, 0.15)
     for limit in (low_nm, high_nm):
-        _line(svg, (x(limit), 2.3), (x(limit), 8.7), _INK, 0.45)
-        _say(svg, number(limit, unit), (x(limit), 10.6), anchor="middle")
+        line(svg, (x(limit), 2.3), (x(limit), 8.7), INK, 0.45)
+        say_at(svg, number(limit, unit), (x(limit), 10.6), anchor="middle")
     if preferred_nm is not None and low_nm <= preferred_nm <= high_nm:
-        _line(svg, (x(preferred_nm), 2.6), (x(preferred_nm), 8.4), _INK, 0.2, _HELD_DASH)
+        line(svg, (x(preferred_nm), 2.6), (x(preferred_nm), 8.4), INK, 0.2, _HELD_DASH)
         apart = min(x(preferred_nm) - x(low_nm), x(high_nm) - x(preferred_nm))
         if apart > 11:
-            _say(svg, number(preferred_nm, unit), (x(preferred_nm), 10.6), anchor="middle", ink=_QUIET)
+            say_at(svg, number(preferred_nm, unit), (x(preferred_nm), 10.6), anchor="middle", ink=QUIET)
     mean = min(max(x(verdict.mean_nm), left), right) if verdict is not None else (left + right) / 2
     if mean > left + 12:
-        _say(svg, "tight", (left, 1.9), ink=_QUIET)
+        say_at(svg, "tight", (left, 1.9), ink=QUIET)
     if mean < right - 12:
-        _say(svg, "loose", (right, 1.9), anchor="end", ink=_QUIET)
+        say_at(svg, "loose", (right, 1.9), anchor="end", ink=QUIET)
     if verdict is None:
-        return _text_of(svg)
+        return markup_of(svg)
     ink = COLOURS[verdict.verdict]
     ends = [verdict.mean_nm - verdict.expanded_uncertainty_nm, verdict.mean_nm + verdict.expanded_uncertainty_nm]
     within = [min(max(x(end), left), right) for end in ends]
-    _line(svg, (within[0], middle), (within[1], middle), ink, 1.0)
+    line(svg, (within[0], middle), (within[1], middle), ink, 1.0)
     for end, at, away in zip(ends, within, (-1.2, 1.2), strict=True):
         if first <= end <= last:
-            _line(svg, (at, middle - 1.5), (at, middle + 1.5), ink, 0.4)
+            line(svg, (at, middle - 1.5), (at, middle + 1.5), ink, 0.4)
         else:  # an interval that leaves the scale says so instead of ending as if it stopped there
-            _area(svg, [(at + away, middle), (at, middle - 1.3), (at, middle + 1.3)], ink)
-    _area(svg, [(mean - 1.1, middle), (mean, middle - 1.7), (mean + 1.1, middle), (mean, middle + 1.7)], ink)
-    _say(svg, number(verdict.mean_nm, unit), (min(max(mean, left + 4), right - 4), 1.9), anchor="middle", bold=True)
-    return _text_of(svg)
+            area(svg, [(at + away, middle), (at, middle - 1.3), (at, middle + 1.3)], ink)
+    area(svg, [(mean - 1.1, middle), (mean, middle - 1.7), (mean + 1.1, middle), (mean, middle + 1.7)], ink)
+    say_at(svg, number(verdict.mean_nm, unit), (min(max(mean, left + 4), right - 4), 1.9), anchor="middle", bold=True)
+    return markup_of(svg)
 
 
 def legend() -> list[tuple[str, str]]:
@@ -323,22 +288,20 @@ def legend() -> list[tuple[str, str]]:
     found: list[tuple[str, str]] = []
 
     def sample(words: str) -> Element:
-        svg = _svg(6.0, 2.6, words)
+        svg = blank(6.0, 2.6, words)
         samples.append((svg, words))
         return svg
 
     samples: list[tuple[Element, str]] = []
     svg = sample("readings")
-    _path(svg, [(0.3, 1.3), (3, 1.3), (5.7, 1.3)], _INK, 0.2)
+    path(svg, [(0.3, 1.3), (3, 1.3), (5.7, 1.3)], INK, 0.2)
     for x in (0.4, 3.0, 5.6):
-        _add(svg, "circle", cx=x, cy=1.3, r=0.3, fill=_INK)
-    levels = (("rest", _REST_DASH, _INK), ("peak", _PEAK_DASH, _LEVEL), ("held", _HELD_DASH, _LEVEL))
+        add(svg, "circle", cx=x, cy=1.3, r=0.3, fill=INK)
+    levels = (("rest", _REST_DASH, INK), ("peak", _PEAK_DASH, LEVEL), ("held", _HELD_DASH, LEVEL))
     for words, dash, ink in levels:
-        _line(sample(words), (0, 1.3), (6, 1.3), ink, 0.4, dash)
-    _add(
-        sample("range; the level that is judged is the thick one"), "rect", x=0, y=0.2, width=6, height=2.2, fill=_BAND
-    )
-    found += [(_text_of(svg), words) for svg, words in samples]
+        line(sample(words), (0, 1.3), (6, 1.3), ink, 0.4, dash)
+    add(sample("range; the level that is judged is the thick one"), "rect", x=0, y=0.2, width=6, height=2.2, fill=BAND)
+    found += [(markup_of(svg), words) for svg, words in samples]
     uses: tuple[tuple[Use, str], ...] = (
         ("counts", "counts, solid frame"),
         ("seat", "seats the pack, dashed frame, not averaged"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from functools import cache
 from typing import Any
 
@@ -12,6 +13,8 @@ from capture.output.words import CAUTION_LINE
 from capture.plumbing.plaintext import clean
 from capture.report.contents import Contents
 from capture.report.drawing import legend
+from capture.report.letterhead import Letterhead
+from capture.report.shop_contents import ShopContents
 from capture.report.typeface import FACES, faces
 
 
@@ -37,18 +40,38 @@ def _environment() -> Any:
     return environment
 
 
-def page(contents: Contents) -> str:
-    """Return the whole page."""
+def page(contents: Contents, head: Letterhead | None = None) -> str:
+    """Return the whole page, under the shop's letterhead."""
     from markupsafe import Markup
 
     template = _environment().get_template("report.html.j2")
     html: str = template.render(
         report=contents,
+        head=head or Letterhead(),
         legend=legend(),
         rule=DECISION_RULE.format(coverage=COVERAGE),
         caution=CAUTION_LINE,
         version=__version__,
         created=contents.newest.strftime("%Y-%m-%dT%H:%M:%SZ"),
         faces=Markup(FACES),
+    )
+    return html.replace(FACES, faces(html), 1)
+
+
+def shop_page(contents: ShopContents, at: datetime, head: Letterhead | None = None) -> str:
+    """Return the page of a shop's report, made at `at`, under its letterhead."""
+    from markupsafe import Markup
+
+    html: str = (
+        _environment()
+        .get_template("shop.html.j2")
+        .render(
+            shop=contents,
+            head=head or Letterhead(),
+            caution=CAUTION_LINE,
+            version=__version__,
+            created=at.strftime("%Y-%m-%dT%H:%M:%SZ"),
+            faces=Markup(FACES),
+        )
     )
     return html.replace(FACES, faces(html), 1)

@@ -11,9 +11,10 @@ from __future__ import annotations
 import csv
 import os
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import ExitStack, suppress
-from datetime import datetime
+from datetime import date, datetime
+from decimal import Decimal
 from pathlib import Path
 from typing import Any, BinaryIO, Final, Literal, Protocol, Self, cast
 
@@ -89,6 +90,8 @@ def _cell(value: Any) -> Any:
         return "true" if value else "false"
     if isinstance(value, datetime):
         return value.isoformat(timespec="microseconds").replace("+00:00", "Z")
+    if isinstance(value, date):
+        return value.isoformat()
     if not isinstance(value, str):
         return value
     # A cell may hold whole lines, whichever way they end.
@@ -108,6 +111,7 @@ class _Parquet:
             "real": pa.float64(),
             "yes or no": pa.bool_(),
             "time": pa.timestamp("us", tz="UTC"),
+            "date": pa.date32(),
         }
         self._arrow = pa
         self._schema = pa.schema([(one.name, types[one.kind]) for one in table])
@@ -159,6 +163,41 @@ def export(jobs: Iterable[Job], folder: Path, form: Form, unit: LengthUnit) -> W
             f"cannot export to {folder}: {error.strerror or error}; nothing there was changed; is there room, and may "
             "this user write there?"
         ) from error
+
+
+def write_rows(tables: Mapping[str, Sequence[Mapping[str, Any]]], folder: Path, form: Form) -> Written:
+    """Write small tables of any columns into `folder`; a table without rows is not written. Raises ExportError."""
+    written: Written = {}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, found in tables.items():
+            if not found:
+                continue
+            path = folder / f"{name}.{form}"
+            with unfinished(path).open("wb") as file:
+                writer = _WRITERS[form](file, [_column(one, found) for one in found[0]])
+                for row in found:
+                    writer.add(
+                        {key: float(value) if isinstance(value, Decimal) else value for key, value in row.items()}
+                    )
+                writer.end()
+                file.flush()
+                os.fsync(file.fileno())
+            put_in_place(unfinished(path), path)
+            written[name] = path, len(found)
+    except OSError as error:
+        raise ExportError(
+            f"cannot write to {folder}: {error.strerror or error}; give another place with --out"
+        ) from error
+    return written
+
+
+def _column(name: str, rows: Sequence[Mapping[str, Any]]) -> Column:
+    """Return a column of the kind that its values have; one of nothing but nulls is a number."""
+    kinds = {type(row[name]) for row in rows} - {type(None)}
+    if kinds <= {int}:
+        return Column(name, "whole" if kinds else "real")
+    return Column(name, "real" if kinds <= {int, float, Decimal} else "text")
 
 
 class _Tables:

@@ -2,7 +2,8 @@
 columns there are, of what type and in which unit, and makes rows of jobs; writes nothing.
 
 Units are in the columns' names. Lengths are whole nanometres, as the record has them; the lengths that people compare
-are there a second time, in mm or in. Times are UTC.
+are there a second time, in mm or in. Times are UTC, and a stroke's is when it ended. Every row says of which bench,
+unit and job it is, so that what several benches exported can be put together.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final, Literal
 
 from capture.clearance.check import StrokeKept
@@ -31,7 +32,7 @@ from capture.unit.facts import (
     kind_of,
 )
 
-Kind = Literal["text", "whole", "real", "yes or no", "time"]
+Kind = Literal["text", "whole", "real", "yes or no", "time", "date"]
 LengthUnit = Literal["mm", "in"]
 Row = dict[str, Any]
 
@@ -52,7 +53,14 @@ class Column:
 def _columns(text: str) -> tuple[Column, ...]:
     """Read columns from words such as `bench:text`; `held_travel:length` is one in nm and one in people's unit."""
     found: list[Column] = []
-    kinds: dict[str, Kind] = {"text": "text", "int": "whole", "real": "real", "bool": "yes or no", "time": "time"}
+    kinds: dict[str, Kind] = {
+        "text": "text",
+        "int": "whole",
+        "real": "real",
+        "bool": "yes or no",
+        "time": "time",
+        "date": "date",
+    }
     for word in text.split():
         name, kind = word.split(":")
         if kind == "length":
@@ -62,6 +70,8 @@ def _columns(text: str) -> tuple[Column, ...]:
     return tuple(found)
 
 
+_WHOSE: Final = "bench:text unit_serial:text job_uuid:text "
+
 #: The tables and their columns, in order. `job` and `check` are the record's own numbers; `entry` is the ledger's.
 COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
     "jobs": _columns(
@@ -69,9 +79,9 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         "opened_at:time closed_at:time signed_off_at:time signed_off_by:text demonstration:bool checks:int"
     ),
     "checks": _columns(
-        "job:int check:int pack:text number:int state:text started_at:time ended_at:time started_entry:int "
+        f"{_WHOSE}job:int check:int pack:text number:int state:text started_at:time ended_at:time started_entry:int "
         "indicator:text origin:text port:text "
-        "gauge_serial:text gauge_calibration_due:text low:length high:length strokes_wanted:int "
+        "gauge_serial:text gauge_calibration_due:date low:length high:length strokes_wanted:int "
         "seat_wanted:int measure:text verdict:text verdict_at:time verdict_entry:int mean:length "
         "expanded_uncertainty:length coverage:real coverage_factor:real dof:real standard_uncertainty_nm:real "
         "strokes:int conformance_probability:real more_strokes:int next_step:text remarks:text advice:text "
@@ -80,18 +90,20 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         "method:int"
     ),
     "strokes": _columns(
-        "job:int check:int pack:text n:int seat:bool accepted:bool start_ns:int end_ns:int peak_travel:length "
+        f"{_WHOSE}"
+        "job:int check:int pack:text n:int at:time seat:bool accepted:bool start_ns:int end_ns:int peak_travel:length "
         "held_travel:length released_nm:int rise_ns:int creep_nm:int return_error_nm:int rounding_nm:int "
         "fall_nm_per_s:int inferred_nm:int pressure_min_pa:int pressure_max_pa:int leak_down_pa_per_s:int flags:text "
         "left_out:text"
     ),
     "facts": _columns(
+        f"{_WHOSE}"
         "job:int entry:int at:time kind:text by:text pack:text check:int stroke:int verdict:text step:int reason:text "
         "note:text text:text "
         "corrects_entry:int torque_unm:int lasted_ns:int known_ns:int predicted:length expanded_uncertainty:length"
     ),
     "parts": _columns(
-        "job:int entry:int at:time by:text pack:text adjuster:int kind:text from_count:int to_count:int "
+        f"{_WHOSE}job:int entry:int at:time by:text pack:text adjuster:int kind:text from_count:int to_count:int "
         "from_thickness:length to_thickness:length"
     ),
 }
@@ -106,7 +118,10 @@ def columns(table: str, unit: LengthUnit) -> tuple[Column, ...]:
 
 def rows(job: Job, unit: LengthUnit) -> Iterator[tuple[str, Row]]:
     """Yield the rows of one job, each with its table; a value that is not known is None."""
+    whose = {"bench": job.bench, "unit_serial": job.unit_serial, "job_uuid": str(job.uuid)}
     for table, row in _rows(job):
+        if table != "jobs":
+            row |= whose
         for one in COLUMNS[table]:
             if one.length_of:
                 nm = row[one.length_of]
@@ -149,6 +164,10 @@ def _utc(at: datetime | None) -> datetime | None:
     return None if at is None else at.astimezone(UTC)
 
 
+def _day(text: str | None) -> date | None:
+    return None if text is None else date.fromisoformat(text)
+
+
 def _whole(value: int | None) -> int | None:
     # The ledger keeps whole numbers beyond 2^53 - 1 as text.
     return None if value is None else int(value)
@@ -174,7 +193,7 @@ def _check(job: Job, check: KeptCheck) -> Row:
         "origin": origin.get("kind"),
         "port": origin.get("port"),
         "gauge_serial": gauge.get("serial"),
-        "gauge_calibration_due": gauge.get("calibration_due"),
+        "gauge_calibration_due": _day(gauge.get("calibration_due")),
         "low_nm": check.low_nm,
         "high_nm": check.high_nm,
         "strokes_wanted": check.strokes_wanted,
@@ -207,6 +226,7 @@ def _stroke(job: Job, check: KeptCheck, entry: StrokeKept) -> Row:
         "job": job.id,
         "check": check.id,
         "pack": check.pack,
+        "at": _utc(check.started_at + timedelta(microseconds=entry.stroke.end_ns // 1000)),
         "seat": entry.seat,
         "flags": " ".join(entry.stroke.flags),
         "left_out": entry.left_out or None,

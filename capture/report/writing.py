@@ -6,13 +6,18 @@ import os
 import re
 import tempfile
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
+from capture.collect import DatabaseSettings
+from capture.collect.statistics.read import shop_statistics
 from capture.custody.verify import Proof, recording_of, verify
 from capture.record import Job, Mismatch, RecordError, Store, audit
 from capture.report.contents import Contents, contents
-from capture.report.page import page
+from capture.report.letterhead import Letterhead
+from capture.report.page import page, shop_page
 from capture.report.paper import PaperError, pdf
+from capture.report.shop_contents import shop_contents
 from capture.report.traces import trace_of
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 
@@ -69,14 +74,15 @@ def _pruned(record: Path, job: Job) -> set[int]:
         return set()
 
 
-def write_report(record: Path, job_id: int, out: Path) -> Written:
-    """Write the report of a job as an HTML file and a PDF; `out` is a folder, or the name of one of the two.
+def write_report(record: Path, job_id: int, out: Path, head: Letterhead | None = None) -> Written:
+    """Write the report of a job as an HTML file and a PDF; `out` is a folder, or the name of one of the two; `head` the
+    shop's letterhead.
 
     Raises RecordError, and ReportError if a file cannot be written. A PDF that cannot be made is no error here.
     """
     found, proof = gather(record, job_id)
     html_path = _place(out, job_id, found.unit)
-    html = page(found)
+    html = page(found, head)
     _put(html_path, html.encode())
     pdf_path: Path | None = html_path.with_suffix(".pdf")
     pages, boxes, problem = 0, "", ""
@@ -92,6 +98,25 @@ def write_report(record: Path, job_id: int, out: Path) -> Written:
         _put(pdf_path, made.data)
         pages, boxes = made.pages, made.boxes
     return Written(html_path, pdf_path, pages, boxes, problem, found, proof)
+
+
+def write_shop_report(
+    database: DatabaseSettings, out: Path, at: datetime, since: datetime | None = None, head: Letterhead | None = None
+) -> tuple[Path, Path | None, str]:
+    """Write how the shop works as an HTML file and a PDF; return both, and why there is no PDF if there is none.
+
+    Raises DatabaseAway and CollectError, and ReportError if a file cannot be written.
+    """
+    html = shop_page(shop_contents(shop_statistics(database, since), at), at, head)
+    named = out.suffix.lower() in (".html", ".htm", ".pdf") and not out.is_dir()
+    path = out.with_suffix(".html") if named else out / "shop.html"
+    _put(path, html.encode())
+    try:
+        made = pdf(html, "A4")
+    except PaperError as error:
+        return path, None, str(error)
+    _put(path.with_suffix(".pdf"), made.data)
+    return path, path.with_suffix(".pdf"), ""
 
 
 def _place(out: Path, job_id: int, unit: str) -> Path:

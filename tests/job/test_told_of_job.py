@@ -70,6 +70,7 @@ def test_strokes_verdicts_and_the_unit_answer_for_where_they_come_from(tmp_path:
     assert second.predicted_nm == change.predicted_nm and "as predicted" in second.outcome
     assert (second.changed_part, second.changed_to_nm) == (fitted.name, 2_800_000)
     assert second.changed_from_nm == fitted.thickness_nm
+    assert second.changed_closes is (fitted.more == "closes") and second.unit_parts_changed == 1
     words = [one for one in heard if isinstance(one, UnitMessage)]
     assert [(one.attempt, one.outcome) for one in words] == [(1, "open"), (1, "open"), (2, "open"), (2, "open")]
     assert [one.attempts for one in words[-1].packs] == [2 if one.pack == "high" else 0 for one in words[-1].packs]

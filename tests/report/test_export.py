@@ -11,6 +11,7 @@ from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from uuid import uuid5
 
 import pyarrow as pa
 import pytest
@@ -126,7 +127,7 @@ def test_parquet_gives_back_the_record_with_its_types(record: Path, jobs: list[J
         assert [{name: row[name] for name in rows[0]} for row in found] == rows
         assert told[table] == len(rows) > 0
         types = {"text": pa.string(), "whole": pa.int64(), "real": pa.float64(), "yes or no": pa.bool_()}
-        types["time"] = pa.timestamp("us", tz="UTC")
+        types |= {"time": pa.timestamp("us", tz="UTC"), "date": pa.date32()}
         assert read.schema == pa.schema([(one.name, types[one.kind]) for one in columns(table, "mm")])
 
 
@@ -138,6 +139,26 @@ def as_cell(value: Any) -> str:
     if isinstance(value, datetime):
         return f"{value.astimezone(UTC):%Y-%m-%dT%H:%M:%S.%f}Z"  # RFC 3339
     return safe_text(value) if isinstance(value, str) else str(value)
+
+
+def test_what_several_benches_exported_can_be_put_together(jobs: list[Job], tmp_path: Path) -> None:
+    """Two benches whose records have the same numbers: their rows are told apart, and a stroke has its time."""
+    other = [replace(one, bench="bay-2", uuid=uuid5(one.uuid, "bay-2")) for one in jobs]
+    rows: list[dict[str, Any]] = []
+    for bench, told in (("one", jobs), ("other", other)):
+        export(told, tmp_path / bench, "parquet", "mm")
+        rows += parquet.read_table(tmp_path / bench / "strokes.parquet").to_pylist()
+    assert len({(row["job_uuid"], row["check"], row["n"]) for row in rows}) == len(rows) > 0
+    assert {row["bench"] for row in rows} == {"bay-1", "bay-2"}
+    job, check = next((job, check) for job in jobs for check in job.checks if check.strokes)
+    first = next(row for row in rows if (row["job_uuid"], row["check"]) == (str(job.uuid), check.id))
+    assert first["unit_serial"] == job.unit_serial
+    made = first["at"] - check.started_at
+    assert made == timedelta(microseconds=check.strokes[0].stroke.end_ns // 1000)
+    export(jobs, tmp_path / "csv", "csv", "mm")
+    assert "gauge_calibration_due" in (tmp_path / "csv" / "checks.csv").read_text()
+    (kind,) = {one.kind for one in COLUMNS["checks"] if one.name == "gauge_calibration_due"}
+    assert kind == "date"
 
 
 def test_csv_gives_back_the_record(record: Path, jobs: list[Job], tmp_path: Path) -> None:

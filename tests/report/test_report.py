@@ -35,6 +35,7 @@ from capture.recordings.replay import Replay
 from capture.report import ReportError, gather, write_report
 from capture.report.contents import contents
 from capture.report.drawing import Scale, mark_svg, range_svg, shape_svg, stroke_svg
+from capture.report.letterhead import LetterheadError, letterhead
 from capture.report.page import page
 from capture.report.traces import Trace, trace_of
 from capture.sheet.sheet import parse_sheet
@@ -569,3 +570,30 @@ def test_a_check_cut_off_by_a_crash_is_drawn(tmp_path: Path) -> None:
     header, entries = read_recording(RECORDINGS / "line-10hz-mm-clean.jsonl")
     assert header.indicator["driver"] == "line" and trace.missing == trace.doubt == ""
     assert len(trace.readings) >= sum(1 for _ in entries) - 2
+
+
+#: The smallest PNG: one black dot (ISO/IEC 15948).
+DOT = bytes.fromhex(
+    "89504e470d0a1a0a0000000d4948445200000001000000010000000037"
+    "6ef9240000000a49444154789c6360000000020001e221bc330000000049454e44ae426082"
+)
+
+
+def test_the_shop_s_name_and_logo_stand_over_the_report_as_text_and_in_the_page(usual: Path, tmp_path: Path) -> None:
+    logo = tmp_path / "mark.png"
+    logo.write_bytes(DOT)
+    found, _ = gather(usual, 1)
+    html = page(found, letterhead("Workshop <North>", logo))
+    assert html.index("Workshop &lt;North&gt;") < html.index("<h1")
+    assert f"data:image/png;base64,{base64.b64encode(DOT).decode()}" in html and "mark.png" not in html
+    assert "img-src data:" in html and 'class="shop"' not in page(found)
+
+
+@pytest.mark.parametrize(
+    ("data", "words"), [(None, "cannot read"), (b"<svg/>", "neither a PNG nor a JPEG"), (DOT + b"0" * 10**6, "smaller")]
+)
+def test_a_logo_that_cannot_be_used_is_said(tmp_path: Path, data: bytes | None, words: str) -> None:
+    if data is not None:
+        (tmp_path / "mark").write_bytes(data)
+    with pytest.raises(LetterheadError, match=words):
+        letterhead("", tmp_path / "mark")

@@ -1,0 +1,153 @@
+-- The statistics of a shop, over what was collected. The same names in SQLite and PostgreSQL; what the two write
+-- differently stands in braces. Lengths are nanometres. A number is null below its least sample.
+
+-- A row a check that came to a verdict, as it stands without strokes that were left out since. `suspect` is 1 where the
+-- gauge had been found out, or was found out before a check of it passed again.
+CREATE VIEW shop_checks AS
+SELECT v.shop, v.bench, v.job, v.unit_serial, v.pack, v."check", v.at, v.sheet_name, v.sheet_revision, v.technician,
+  v.gauge_serial, v.attempt, v.parts_changed, v.unit_parts_changed, v.verdict, v.mean_nm, v.low_nm, v.high_nm,
+  v.preferred_nm, v.standard_uncertainty_nm, v.conformance_probability, v.predicted_nm, v.changed_part,
+  v.changed_from_nm, v.changed_to_nm, v.changed_closes,
+  CASE WHEN v.gauge_standing IN ('out', 'out of control') THEN 1
+    WHEN v.gauge_serial <> '' AND (
+      SELECT CASE WHEN g.alarm THEN 1 ELSE 0 END FROM collected_gauge_checks g
+      WHERE g.gauge_serial = v.gauge_serial AND g.shop = v.shop AND g.bench = v.bench AND g.at > v.at
+        AND g.not_measured = '' AND (g.alarm OR g.result <> 'refused')
+      ORDER BY g.at LIMIT 1) = 1 THEN 1
+    ELSE 0 END AS suspect
+FROM collected_verdicts v
+WHERE v.not_measured = '' AND v.sheet_name <> '' AND NOT EXISTS (
+  SELECT 1 FROM collected_verdicts w
+  WHERE w.job = v.job AND w."check" = v."check" AND w.shop = v.shop AND w.bench = v.bench
+    AND (w.at > v.at OR (w.at = v.at AND w.id > v.id)));
+
+-- The units that are signed off now, as units and not as demonstrations.
+CREATE VIEW shop_signed_units AS
+SELECT u.shop, u.bench, u.job, u.unit_serial, u.sheet_name, u.sheet_revision, u.signed_off_at
+FROM collected_units u
+WHERE u.signed_off_by <> '' AND NOT EXISTS (
+  SELECT 1 FROM collected_units w
+  WHERE w.job = u.job AND w.shop = u.shop AND w.bench = u.bench
+    AND (w.at > u.at OR (w.at = u.at AND w.id > u.id)));
+
+-- The checks of suspect gauges, which no statistic below counts, by the day.
+CREATE VIEW shop_left_out AS
+SELECT c.shop, c.bench, c.gauge_serial, {date} AS day, count(*) AS checks
+FROM shop_checks c WHERE c.suspect = 1
+GROUP BY c.shop, c.bench, c.gauge_serial, {date};
+
+-- Clearance as found: each pack's first check, before any of its parts was changed. Least sample 15.
+CREATE VIEW shop_as_found AS
+SELECT shop, sheet_name, sheet_revision, pack, count(*) AS packs, max(low_nm) AS low_nm, max(high_nm) AS high_nm,
+  max(preferred_nm) AS preferred_nm,
+  CASE WHEN count(*) >= 15 THEN avg(off_nm) END AS mean_off_preferred_nm,
+  CASE WHEN count(*) >= 15 THEN (sum(off_nm * off_nm) - count(*) * avg(off_nm) * avg(off_nm)) / (count(*) - 1) END
+    AS variance_nm2
+FROM (SELECT c.*, CAST(c.mean_nm - c.preferred_nm AS DOUBLE PRECISION) AS off_nm FROM shop_checks c
+  WHERE c.suspect = 0 AND c.attempt = 1 AND c.parts_changed = 0 AND c.preferred_nm IS NOT NULL) AS found
+GROUP BY shop, sheet_name, sheet_revision, pack;
+
+-- Clearance as built: each pack's last check in a unit that is signed off. Least sample 30.
+CREATE VIEW shop_as_built AS
+SELECT shop, sheet_name, sheet_revision, pack, count(*) AS packs, max(low_nm) AS low_nm, max(high_nm) AS high_nm,
+  max(preferred_nm) AS preferred_nm,
+  CASE WHEN count(*) >= 30 THEN avg(off_nm) END AS mean_off_preferred_nm,
+  CASE WHEN count(*) >= 30 THEN (sum(off_nm * off_nm) - count(*) * avg(off_nm) * avg(off_nm)) / (count(*) - 1) END
+    AS variance_nm2,
+  CASE WHEN count(*) >= 30 THEN avg(CASE WHEN abs(2 * mean_nm - low_nm - high_nm) * 2 <= high_nm - low_nm
+    THEN 1.0 ELSE 0.0 END) END AS share_in_middle_half
+FROM (SELECT c.*, CAST(c.mean_nm - c.preferred_nm AS DOUBLE PRECISION) AS off_nm FROM shop_checks c
+  JOIN shop_signed_units s ON s.job = c.job AND s.shop = c.shop AND s.bench = c.bench
+  WHERE c.suspect = 0 AND c.preferred_nm IS NOT NULL AND NOT EXISTS (
+    SELECT 1 FROM collected_verdicts w
+    WHERE w.job = c.job AND w.shop = c.shop AND w.bench = c.bench AND w.pack = c.pack AND w."check" > c."check"
+  )) AS built
+GROUP BY shop, sheet_name, sheet_revision, pack;
+
+-- How often a pack is good at its first check. Least sample 20, and 50 before two may be compared.
+CREATE VIEW shop_first_time_yield AS
+SELECT shop, sheet_name, sheet_revision, pack, count(*) AS packs,
+  sum(CASE WHEN verdict = 'good' THEN 1 ELSE 0 END) AS good,
+  CASE WHEN count(*) >= 20 THEN avg(CASE WHEN verdict = 'good' THEN 1.0 ELSE 0.0 END) END AS yield,
+  CASE WHEN count(*) >= 20 THEN avg(CASE WHEN verdict = 'inconclusive' THEN 1.0 ELSE 0.0 END) END AS inconclusive,
+  CASE WHEN count(*) >= 50 THEN 1 ELSE 0 END AS comparable
+FROM (SELECT c.* FROM shop_checks c WHERE c.suspect = 0 AND c.attempt = 1) AS first
+GROUP BY shop, sheet_name, sheet_revision, pack;
+
+-- Units whose packs were all good at their first check, of those that are signed off. Least sample 30.
+CREATE VIEW shop_unit_yield AS
+SELECT shop, sheet_name, sheet_revision, count(*) AS units, sum(good) AS good,
+  CASE WHEN count(*) >= 30 THEN avg(CAST(good AS DOUBLE PRECISION)) END AS yield
+FROM (SELECT c.shop, c.sheet_name, c.sheet_revision, c.bench, c.job,
+    min(CASE WHEN c.verdict = 'good' THEN 1 ELSE 0 END) AS good, max(c.suspect) AS suspect
+  FROM shop_checks c JOIN shop_signed_units s ON s.job = c.job AND s.shop = c.shop AND s.bench = c.bench
+  WHERE c.attempt = 1
+  GROUP BY c.shop, c.sheet_name, c.sheet_revision, c.bench, c.job) AS units
+WHERE suspect = 0
+GROUP BY shop, sheet_name, sheet_revision;
+
+-- How many packs of signed units are expected to be out of range all the same: the sum of what each good verdict left
+-- open. Any sample.
+CREATE VIEW shop_out_of_range AS
+SELECT shop, sheet_name, sheet_revision, pack, count(*) AS packs,
+  sum(1.0 - conformance_probability) AS expected_out, avg(1.0 - conformance_probability) AS expected_share
+FROM (SELECT c.* FROM shop_checks c
+  JOIN shop_signed_units s ON s.job = c.job AND s.shop = c.shop AND s.bench = c.bench
+  WHERE c.suspect = 0 AND c.verdict = 'good' AND NOT EXISTS (
+    SELECT 1 FROM collected_verdicts w
+    WHERE w.job = c.job AND w.shop = c.shop AND w.bench = c.bench AND w.pack = c.pack AND w."check" > c."check"
+  )) AS signed
+GROUP BY shop, sheet_name, sheet_revision, pack;
+
+-- What a ring's nominal thickness is off by, from what came out after it was fitted: positive is thicker than said.
+-- Least sample 10.
+CREATE VIEW shop_ring_bias AS
+SELECT shop, sheet_name, sheet_revision, pack, changed_part AS part, changed_to_nm AS thickness_nm, count(*) AS changes,
+  CASE WHEN count(*) >= 10 THEN avg(off_nm) END AS mean_off_nm,
+  CASE WHEN count(*) >= 10 THEN (sum(off_nm * off_nm) - count(*) * avg(off_nm) * avg(off_nm)) / (count(*) - 1) END
+    AS variance_nm2
+FROM (SELECT c.*, CAST((c.mean_nm - c.predicted_nm) * CASE WHEN c.changed_closes THEN -1 ELSE 1 END
+    AS DOUBLE PRECISION) AS off_nm FROM shop_checks c
+  WHERE c.suspect = 0 AND c.changed_part <> '' AND c.predicted_nm IS NOT NULL AND c.changed_closes IS NOT NULL) AS came
+GROUP BY shop, sheet_name, sheet_revision, pack, changed_part, changed_to_nm;
+
+-- Two checks of one pack, one after the other, with one gauge, while nothing in the unit was changed.
+CREATE VIEW shop_pairs AS
+SELECT shop, sheet_name, sheet_revision, pack, bench, job, at, mean_nm - mean_before_nm AS difference_nm,
+  CASE WHEN technician <> technician_before THEN 1 ELSE 0 END AS another_technician
+FROM (SELECT c.*,
+    lag(c.mean_nm) OVER before AS mean_before_nm, lag(c.technician) OVER before AS technician_before,
+    lag(c.unit_parts_changed) OVER before AS changed_before, lag(c.gauge_serial) OVER before AS gauge_before
+  FROM shop_checks c WHERE c.suspect = 0
+  WINDOW before AS (PARTITION BY c.shop, c.bench, c.job, c.pack ORDER BY c."check")) AS two
+WHERE mean_before_nm IS NOT NULL AND unit_parts_changed = changed_before AND gauge_serial = gauge_before
+  AND technician <> '' AND technician_before <> '';
+
+-- How far two checks of one pack differ, by the same technician and by two; no technician is named. Least sample 10
+-- pairs; from 20 on it stands for a study's. The variance is that of one check.
+CREATE VIEW shop_reproducibility AS
+SELECT shop, sheet_name, sheet_revision, another_technician, count(*) AS pairs,
+  CASE WHEN count(*) >= 10 THEN sum(CAST(difference_nm AS DOUBLE PRECISION) * difference_nm) / (2 * count(*)) END
+    AS variance_nm2
+FROM shop_pairs
+GROUP BY shop, sheet_name, sheet_revision, another_technician;
+
+-- A gauge's checks against its check standard since it last became another one.
+CREATE VIEW shop_gauge_mornings AS
+SELECT g.shop, g.bench, g.gauge_serial, g.phase, g.at, {days} AS day, g.error_nm, g.standard_uncertainty_nm,
+  g.max_error_nm, g.standing
+FROM collected_gauge_checks g
+WHERE g.error_nm IS NOT NULL AND g.result <> 'refused' AND g.not_measured = '' AND NOT EXISTS (
+  SELECT 1 FROM collected_gauge_checks w
+  WHERE w.gauge_serial = g.gauge_serial AND w.shop = g.shop AND w.bench = g.bench AND w.phase > g.phase);
+
+-- How a gauge drifts: the slope of its error by least squares. Least sample 12 mornings.
+CREATE VIEW shop_gauge_drift AS
+SELECT shop, bench, gauge_serial, count(*) AS mornings, max(max_error_nm) AS max_error_nm,
+  CASE WHEN count(*) >= 12 THEN avg(error_nm) END AS mean_error_nm,
+  CASE WHEN count(*) >= 12 AND count(*) * sum(x * x) > sum(x) * sum(x) THEN
+    (count(*) * sum(x * error_nm) - sum(x) * sum(error_nm)) / (count(*) * sum(x * x) - sum(x) * sum(x)) END
+    AS slope_nm_per_day
+FROM (SELECT m.*, m.day - min(m.day) OVER (PARTITION BY m.shop, m.bench, m.gauge_serial) AS x
+  FROM shop_gauge_mornings m) AS mornings
+GROUP BY shop, bench, gauge_serial;

@@ -1,0 +1,332 @@
+"""Reads the statistics' views, and says what they come to. Raises DatabaseAway and CollectError."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any, Final
+
+from sqlalchemy import Connection, text
+from sqlalchemy.exc import SQLAlchemyError
+
+from capture.collect.column_types import Instant
+from capture.collect.database import CollectError, DatabaseAway, bring_up_to_date, engine_of, why
+from capture.collect.settings import DatabaseSettings
+from capture.collect.statistics.figures import (
+    Funnel,
+    GaugeDrift,
+    Interval,
+    drift,
+    funnel,
+    of_mean,
+    of_sd,
+    shrunk,
+    wilson,
+)
+from capture.collect.statistics.views import view_statements
+
+Row = Mapping[str, Any]
+
+#: The tables that are handed out, each a view, in this order. Rows of single checks are not among them.
+TABLES: Final = (
+    "shop_as_found",
+    "shop_as_built",
+    "shop_first_time_yield",
+    "shop_unit_yield",
+    "shop_out_of_range",
+    "shop_ring_bias",
+    "shop_reproducibility",
+    "shop_gauge_drift",
+    "shop_left_out",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """What numbers are of, and never mixed: a sheet with its revision, in a shop."""
+
+    shop: str
+    sheet: str
+    revision: str
+
+
+@dataclass(frozen=True, slots=True)
+class Clearance:
+    """A pack's clearance as found or as built. Lengths nm; what is below its least sample is None."""
+
+    model: Model
+    pack: str
+    packs: int
+    low_nm: int
+    high_nm: int
+    preferred_nm: int
+    mean: Interval | None
+    """Off the preferred clearance."""
+    sd: Interval | None
+    share_in_middle_half: float | None = None
+
+    @property
+    def shifted(self) -> bool:
+        """Whether the middle is shown to be off what the sheet prefers; named from 30 packs on."""
+        return self.mean is not None and self.packs >= 30 and not self.mean.low <= 0 <= self.mean.high
+
+
+@dataclass(frozen=True, slots=True)
+class Yield:
+    """How many packs, or units, were good at first; None below the least sample."""
+
+    model: Model
+    pack: str
+    of: int
+    good: int
+    share: Interval | None
+    inconclusive: float | None = None
+    against_all: Funnel | None = None
+    """Beside all packs of all models; None where it may not be compared."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """Packs of signed units that were good, and how many of them may be out of range all the same."""
+
+    model: Model
+    pack: str
+    packs: int
+    expected_out: float
+
+
+@dataclass(frozen=True, slots=True)
+class RingBias:
+    """What a size of a selective part is off by, nm; positive is thicker than said."""
+
+    model: Model
+    pack: str
+    part: str
+    thickness_nm: int
+    changes: int
+    mean: Interval | None
+    shrunk: Interval | None
+    """Drawn towards 0 by how little is known, beside the other sizes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reproducibility:
+    """The standard deviation of one check beside another of the same pack, nm; None below 10 pairs."""
+
+    model: Model
+    another_technician: bool
+    pairs: int
+    sd: Interval | None
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeHistory:
+    """A gauge's mornings since it last became another one; lengths nm."""
+
+    shop: str
+    bench: str
+    serial: str
+    days: tuple[float, ...]
+    errors_nm: tuple[int, ...]
+    max_error_nm: int
+    drift: GaugeDrift | None
+    """None below 12 mornings."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChecksLeftOut:
+    """Checks that count for nothing here, since their gauge was in doubt."""
+
+    shop: str
+    bench: str
+    gauge_serial: str
+    days: tuple[str, ...]
+    checks: int
+
+
+@dataclass(frozen=True, slots=True)
+class ShopStatistics:
+    """All that is known of a shop's work."""
+
+    since: datetime | None
+    as_found: tuple[Clearance, ...]
+    as_built: tuple[Clearance, ...]
+    yields: tuple[Yield, ...]
+    unit_yields: tuple[Yield, ...]
+    exposures: tuple[Exposure, ...]
+    rings: tuple[RingBias, ...]
+    reproducibility: tuple[Reproducibility, ...]
+    gauges: tuple[GaugeHistory, ...]
+    left_out: tuple[ChecksLeftOut, ...]
+
+
+def shop_statistics(database: DatabaseSettings, since: datetime | None = None) -> ShopStatistics:
+    """Return the statistics of what a database has collected, of checks since then if that is given."""
+    with _Views(database, since) as views:
+        return ShopStatistics(
+            since,
+            tuple(_clearances(views.rows("shop_as_found"))),
+            tuple(_clearances(views.rows("shop_as_built"))),
+            tuple(_yields(views.rows("shop_first_time_yield"))),
+            tuple(
+                Yield(_model(row), "", row["units"], row["good"], _share(row["good"], row["units"], row["yield"]))
+                for row in views.rows("shop_unit_yield")
+            ),
+            tuple(
+                Exposure(_model(row), row["pack"], row["packs"], float(row["expected_out"]))
+                for row in views.rows("shop_out_of_range")
+            ),
+            tuple(_rings(views.rows("shop_ring_bias"))),
+            tuple(_reproducibility(views.rows("shop_reproducibility"))),
+            tuple(_gauges(views.rows("shop_gauge_mornings"))),
+            tuple(_left_out(views.rows("shop_left_out"))),
+        )
+
+
+def statistics_tables(database: DatabaseSettings, since: datetime | None = None) -> dict[str, list[Row]]:
+    """Return the rows of each view that is handed out, by its name."""
+    with _Views(database, since) as views:
+        return {name: views.rows(name) for name in TABLES}
+
+
+class _Views:
+    """A connection to the views, for one look at all of them."""
+
+    def __init__(self, database: DatabaseSettings, since: datetime | None) -> None:
+        self._engine = engine_of(database)
+        self._since = since
+        self._statements = view_statements(self._engine.dialect.name)
+        if not self._statements:
+            raise CollectError(f"statistics need SQLite or PostgreSQL; {database.url} is neither")
+
+    def __enter__(self) -> _Views:
+        bring_up_to_date(self._engine)
+        try:
+            self._connection: Connection = self._engine.connect()
+            self._connection.begin()
+        except SQLAlchemyError as error:
+            self._engine.dispose()
+            raise DatabaseAway(why(error)) from error
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._connection.close()
+        self._engine.dispose()
+
+    def rows(self, name: str) -> list[Row]:
+        """Return the rows of a view, of checks since the day that is wanted."""
+        statement, words = f"SELECT * FROM {name}", {}
+        if self._since is not None:
+            statement = self._limited(name)
+            words = {"since": Instant().process_bind_param(self._since, self._engine.dialect)}
+        try:
+            found = self._connection.execute(text(statement), words).mappings()
+            return sorted((dict(row) for row in found), key=lambda row: tuple(str(value) for value in row.values()))
+        except SQLAlchemyError as error:
+            raise DatabaseAway(why(error)) from error
+
+    def _limited(self, name: str) -> str:
+        """Return a view's SELECT over later rows alone: each view of single rows that it rests on is cut off."""
+        statement = self._statements[name]
+        if name == "shop_gauge_mornings":
+            return "SELECT * FROM shop_gauge_mornings WHERE at >= :since"
+        for source, alias in (("shop_checks", "c"), ("shop_gauge_mornings", "m")):
+            cut = f"(SELECT * FROM {source} WHERE at >= :since) {alias}"
+            statement = re.sub(rf"\b{source} {alias}\b", cut, statement)
+        if "FROM shop_pairs" in statement:
+            statement = statement.replace("FROM shop_pairs", f"FROM ({self._limited('shop_pairs')}) AS pairs")
+        return statement
+
+
+def _model(row: Row) -> Model:
+    return Model(row["shop"], row["sheet_name"], row["sheet_revision"])
+
+
+def _share(good: int, of: int, known: object) -> Interval | None:
+    return None if known is None else wilson(good, of)
+
+
+def _clearances(rows: Sequence[Row]) -> Iterator[Clearance]:
+    for row in rows:
+        mean, variance, n = row["mean_off_preferred_nm"], row["variance_nm2"], row["packs"]
+        share = row.get("share_in_middle_half")
+        yield Clearance(
+            _model(row),
+            row["pack"],
+            n,
+            row["low_nm"],
+            row["high_nm"],
+            row["preferred_nm"],
+            None if mean is None else of_mean(float(mean), float(variance), n),
+            None if mean is None else of_sd(float(variance), n - 1),
+            None if share is None else float(share),
+        )
+
+
+def _yields(rows: Sequence[Row]) -> Iterator[Yield]:
+    compared: dict[str, list[int]] = defaultdict(lambda: [0, 0])
+    for row in rows:
+        if row["comparable"]:
+            compared[row["shop"]][0] += row["good"]
+            compared[row["shop"]][1] += row["packs"]
+    for row in rows:
+        of, good, unclear = row["packs"], row["good"], row["inconclusive"]
+        yield Yield(
+            _model(row),
+            row["pack"],
+            of,
+            good,
+            _share(good, of, row["yield"]),
+            None if unclear is None else float(unclear),
+            funnel(good, of, *compared[row["shop"]]) if row["comparable"] else None,
+        )
+
+
+def _rings(rows: Sequence[Row]) -> Iterator[RingBias]:
+    families: dict[tuple[Model, str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        families[_model(row), row["pack"], row["part"]].append(row)
+    for (model, pack, part), sizes in families.items():
+        enough = [row for row in sizes if row["mean_off_nm"] is not None]
+        drawn = shrunk(
+            [float(row["mean_off_nm"]) for row in enough],
+            [float(row["variance_nm2"]) / row["changes"] for row in enough],
+        )
+        towards = {row["thickness_nm"]: one for row, one in zip(enough, drawn, strict=True)}
+        for row in sorted(sizes, key=lambda row: int(row["thickness_nm"])):
+            n, mean, size = row["changes"], row["mean_off_nm"], row["thickness_nm"]
+            known = None if mean is None else of_mean(float(mean), float(row["variance_nm2"]), n)
+            yield RingBias(model, pack, part, size, n, known, towards.get(size))
+
+
+def _reproducibility(rows: Sequence[Row]) -> Iterator[Reproducibility]:
+    for row in rows:
+        variance = row["variance_nm2"]
+        sd = None if variance is None else of_sd(float(variance), row["pairs"])
+        yield Reproducibility(_model(row), bool(row["another_technician"]), row["pairs"], sd)
+
+
+def _gauges(rows: Sequence[Row]) -> Iterator[GaugeHistory]:
+    gauges: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        gauges[row["shop"], row["bench"], row["gauge_serial"]].append(row)
+    for (shop, bench, serial), mornings in gauges.items():
+        mornings.sort(key=lambda row: float(row["day"]))
+        days = tuple(float(row["day"]) for row in mornings)
+        errors = tuple(int(row["error_nm"]) for row in mornings)
+        limit = int(mornings[-1]["max_error_nm"])
+        expanded = 2.0 * float(mornings[-1]["standard_uncertainty_nm"] or 0)
+        found = drift(days, errors, limit, expanded) if len(mornings) >= 12 else None
+        yield GaugeHistory(shop, bench, serial, days, errors, limit, found)
+
+
+def _left_out(rows: Sequence[Row]) -> Iterator[ChecksLeftOut]:
+    gauges: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        gauges[row["shop"], row["bench"], row["gauge_serial"]].append(row)
+    for (shop, bench, serial), days in gauges.items():
+        told = tuple(sorted(row["day"] for row in days))
+        yield ChecksLeftOut(shop, bench, serial, told, sum(row["checks"] for row in days))

@@ -1,0 +1,237 @@
+"""What is on a shop's report: each statistic as a picture first, then its numbers, then what is to know of it. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from capture.collect.statistics.read import Clearance, GaugeHistory, Model, ShopStatistics, Yield
+from capture.report.shop_pictures import Bar, ChartScale, bars_svg, mornings_svg
+
+
+@dataclass(frozen=True, slots=True)
+class ShopSection:
+    """A statistic: its heading, what it says in a sentence, its pictures, and what else to know."""
+
+    heading: str
+    what: str
+    pictures: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ShopContents:
+    """The whole report."""
+
+    title: str
+    period: str
+    left_out: tuple[str, ...]
+    sections: tuple[ShopSection, ...]
+
+
+_SHARES = ChartScale(0.0, 1.0, tuple((n / 4, f"{n * 25} %") for n in range(5)))
+
+
+def shop_contents(known: ShopStatistics, at: datetime, more: Sequence[ShopSection] = ()) -> ShopContents:
+    """Return what is on the report, made at `at`; `more` are sections that come from elsewhere than the statistics."""
+    period = "everything collected" if known.since is None else f"checks since {known.since:%Y-%m-%d}"
+    sections = (
+        *_yields(known),
+        *_clearances(known.as_found, "as found", 15),
+        *_clearances(known.as_built, "as built", 30),
+        *_exposure(known),
+        *_rings(known),
+        *_reproducibility(known),
+        *_gauges(known.gauges),
+    )
+    return ShopContents(
+        "How the shop works", f"{period}, up to {at:%Y-%m-%d %H:%M} UTC", _left_out(known), (*sections, *more)
+    )
+
+
+def _left_out(known: ShopStatistics) -> tuple[str, ...]:
+    return tuple(
+        f"Left out of every number: {one.checks} check{'' if one.checks == 1 else 's'} with gauge {one.gauge_serial} "
+        f"at {one.bench}, whose gauge was out or was found out afterwards, on {', '.join(one.days)}."
+        for one in known.left_out
+    )
+
+
+def _of(model: Model, pack: str = "") -> str:
+    shop = f"{model.shop}: " if model.shop else ""
+    revision = f" rev {model.revision}" if model.revision else ""
+    return f"{shop}{model.sheet}{revision}{f', {pack}' if pack else ''}"
+
+
+def _um(nm: float) -> str:
+    return f"{nm / 1000:.1f} µm"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+def _yields(known: ShopStatistics) -> Iterator[ShopSection]:
+    if known.yields:
+        bars = [_yield_bar(one, one.pack) for one in known.yields]
+        unusual = [
+            f"{_of(one.model, one.pack)} is {'far ' if one.against_all.outside else ''}beside what all packs of the "
+            "shop have together, by more than chance gives a group of its size "
+            f"({'99.8' if one.against_all.outside else '95'} %)."
+            for one in known.yields
+            if one.against_all is not None and one.against_all.unusual
+        ]
+        yield ShopSection(
+            "Good at the first check",
+            "Packs that were good when they were first checked; the line is the 95 % interval. Shown from 20 packs on, "
+            "compared from 50 on.",
+            (bars_svg(bars, _SHARES, "first-time yield"),),
+            tuple(unusual),
+        )
+    if known.unit_yields:
+        bars = [_yield_bar(one, "") for one in known.unit_yields]
+        yield ShopSection(
+            "Units that went through",
+            "Signed units whose packs were all good at their first check. Shown from 30 units on.",
+            (bars_svg(bars, _SHARES, "rolled yield of units"),),
+        )
+
+
+def _yield_bar(one: Yield, pack: str) -> Bar:
+    label = _of(one.model, pack)
+    if one.share is None:
+        return Bar(label, None, note=f"{one.good} of {one.of}")
+    unclear = "" if one.inconclusive is None else f", {_percent(one.inconclusive)} inconclusive"
+    return Bar(label, one.share.value, one.share.low, one.share.high, f"{one.good} of {one.of}{unclear}")
+
+
+def _clearances(known: Sequence[Clearance], how: str, least: int) -> Iterator[ShopSection]:
+    if not known:
+        return
+    reach = max(max(abs(one.low_nm - one.preferred_nm), abs(one.high_nm - one.preferred_nm)) for one in known) * 1.15
+    marks = tuple(
+        (value, f"{value / 1000:+.0f} µm" if value else "preferred") for value in (-reach / 1.15, 0.0, reach / 1.15)
+    )
+    bars, rows, notes = [], [], []
+    for one in known:
+        label, band = (
+            _of(one.model, one.pack),
+            (float(one.low_nm - one.preferred_nm), float(one.high_nm - one.preferred_nm)),
+        )
+        if one.mean is None or one.sd is None:
+            bars.append(Bar(label, None, note=f"{one.packs} packs", band=band))
+            continue
+        spread = 2 * one.sd.value
+        bars.append(
+            Bar(label, one.mean.value, one.mean.value - spread, one.mean.value + spread, f"{one.packs} packs", band)
+        )
+        middle = "" if one.share_in_middle_half is None else _percent(one.share_in_middle_half)
+        rows.append(
+            (
+                label,
+                f"{_um(one.mean.value)} ({_um(one.mean.low)} to {_um(one.mean.high)})",
+                f"{_um(one.sd.value)} ({_um(one.sd.low)} to {_um(one.sd.high)})",
+                middle,
+            )
+        )
+        if one.shifted:
+            side = "loose" if one.mean.value > 0 else "tight"
+            notes.append(f"{label} is shifted to the {side} side {how}, by {_um(abs(one.mean.value))} in the mean.")
+    yield ShopSection(
+        f"Clearance {how}",
+        f"Off what the sheet prefers; the dot is the mean, the line two standard deviations to either side, the grey "
+        f"band the sheet's range. Shown from {least} packs on.",
+        (bars_svg(bars, ChartScale(-reach, reach, marks), f"clearance {how}"),),
+        tuple(notes),
+        ("", "mean", "standard deviation", "in the middle half of the range"),
+        tuple(rows),
+    )
+
+
+def _exposure(known: ShopStatistics) -> Iterator[ShopSection]:
+    if not known.exposures:
+        return
+    packs, out = sum(one.packs for one in known.exposures), sum(one.expected_out for one in known.exposures)
+    yield ShopSection(
+        "Out of range all the same",
+        f"Of {packs} packs that are good in signed units, {out:.2f} are expected to be out of range: what each "
+        "verdict's uncertainty left open, added up.",
+        (),
+        (),
+        ("", "packs", "expected out of range"),
+        tuple((_of(one.model, one.pack), str(one.packs), f"{one.expected_out:.2f}") for one in known.exposures),
+    )
+
+
+def _rings(known: ShopStatistics) -> Iterator[ShopSection]:
+    if not known.rings:
+        return
+    ends = [abs(end) for one in known.rings if one.mean for end in (one.mean.low, one.mean.high)]
+    reach = max([*ends, 5_000.0]) * 1.1
+    marks = ((-reach / 1.1, f"{_um(-reach / 1.1)}"), (0.0, "as said"), (reach / 1.1, f"+{_um(reach / 1.1)}"))
+    bars = []
+    for one in known.rings:
+        label = f"{one.part} {one.thickness_nm / 1e6:.2f} mm, {one.pack}, {_of(one.model)}"
+        if one.mean is None or one.shrunk is None:
+            bars.append(Bar(label, None, note=f"{one.changes} changes"))
+        else:
+            drawn = f"{one.changes} changes; take {_um(one.shrunk.value)}"
+            bars.append(Bar(label, one.mean.value, one.mean.low, one.mean.high, drawn))
+    yield ShopSection(
+        "What rings are off by",
+        "How much thicker than said a size came out to be, from what was measured after it was fitted. What the part "
+        "before it was off by is in the spread. Shown from 10 changes on; `take` is drawn towards nothing by how "
+        "little is known.",
+        (bars_svg(bars, ChartScale(-reach, reach, marks), "thickness of rings"),),
+    )
+
+
+def _reproducibility(known: ShopStatistics) -> Iterator[ShopSection]:
+    shown = [one for one in known.reproducibility if one.sd is not None]
+    if not known.reproducibility:
+        return
+    reach = max([one.sd.high for one in shown if one.sd is not None] + [10_000.0]) * 1.1
+    marks = tuple((reach / 1.1 * n / 2, _um(reach / 1.1 * n / 2)) for n in range(3))
+    bars = []
+    for one in known.reproducibility:
+        label = f"{'another technician' if one.another_technician else 'the same one again'}, {_of(one.model)}"
+        if one.sd is None:
+            bars.append(Bar(label, None, note=f"{one.pairs} pairs"))
+        else:
+            bars.append(Bar(label, one.sd.value, one.sd.low, one.sd.high, f"{one.pairs} pairs: {_um(one.sd.value)}"))
+    yield ShopSection(
+        "How far two checks differ",
+        "The standard deviation of a check beside another of the same pack with the same gauge, nothing changed "
+        "between. It says what the way of working does, and nothing of any person. Shown from 10 pairs on; from 20 on "
+        "it may stand for a study's.",
+        (bars_svg(bars, ChartScale(0.0, reach, marks), "reproducibility"),),
+    )
+
+
+def _gauges(known: Sequence[GaugeHistory]) -> Iterator[ShopSection]:
+    if not known:
+        return
+    pictures, notes = [], []
+    for one in known:
+        name = f"gauge {one.serial} at {one.bench}"
+        shown = one.drift is not None and one.drift.shown
+        trend = (one.drift.now_nm, one.drift.slope_nm_per_day) if one.drift is not None and shown else None
+        pictures.append(mornings_svg(one.days, one.errors_nm, one.max_error_nm, trend, name))
+        if one.drift is None:
+            notes.append(f"{name}: too few mornings for a drift ({len(one.days)} of 12).")
+        elif not shown:
+            notes.append(f"{name}: no drift is shown.")
+        else:
+            day = one.drift.slope_nm_per_day
+            left = one.drift.days_to_limit
+            until = "" if left is None else f"; at that it reaches its limit in about {left:.0f} days"
+            notes.append(f"{name} drifts by {_um(30 * day)} in 30 days{until}.")
+    yield ShopSection(
+        "Gauges",
+        "What each gauge reads too much at its check standard, morning by morning, since it last became another one.",
+        tuple(pictures),
+        tuple(notes),
+    )
