@@ -210,11 +210,11 @@ class Bench:
             await self._abandon("another check began")
             state, pack = self.state, self.state.packs[pack_index]
             early: list[Early] = []
-            self._arrivals.early = early
+            self._arrivals.early, began_ns = early, monotonic_ns()
             try:
                 if self.unit is None:
                     await self._begin_job()
-                running = await self._books.start_check(pack, state.technician, self._fail)
+                running = await self._books.start_check(pack, state.technician, began_ns, self._fail)
             finally:
                 self._arrivals.early = None
             state.running = running

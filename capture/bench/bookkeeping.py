@@ -9,7 +9,6 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from time import monotonic_ns
 from typing import Any
 from uuid import uuid4
 
@@ -151,13 +150,14 @@ class Bookkeeping:
     # -- checks ------------------------------------------------------------------------------------------
 
     async def start_check(
-        self, pack: Pack, technician: str, on_failure: Callable[[RecordingError], None]
+        self, pack: Pack, technician: str, began_ns: int, on_failure: Callable[[RecordingError], None]
     ) -> RunningCheck:
-        """Begin the row and the recording of a check in the job; `on_failure` is told when that cannot be written."""
+        """Begin the row and the recording of a check in the job, whose bytes are those since `began_ns` (monotonic);
+        `on_failure` is told when that cannot be written."""
         assert self.unit is not None
         setup, job_id = self.setup, self.unit.job.id
         await self._keep_jump(self._clock.jump())
-        now, started_ns = datetime.now(UTC), monotonic_ns()
+        now = datetime.now(UTC)
         if self._closed:
             await self.do(self.store.reopen_job, job_id, at=now)
             self._closed = False
@@ -185,7 +185,7 @@ class Bookkeeping:
             path.unlink()  # a recording of nothing that the record knows of
             raise
         return RunningCheck.of(
-            setup, check_id, pack, QueuedRecording(recording, on_failure), started_ns, gauge, technician
+            setup, check_id, pack, QueuedRecording(recording, on_failure), began_ns, gauge, technician
         )
 
     def _gauge(self, gauge: Gauge, at: datetime, origin: Mapping[str, Any]) -> dict[str, Any]:
