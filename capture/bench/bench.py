@@ -217,6 +217,7 @@ class Bench:
                 running = await self._books.start_check(pack, state.technician, began_ns, self._fail)
             finally:
                 self._arrivals.early = None
+            running.started_ns = min([began_ns, *(event.t_ns for _, event in early)])  # some had waited to be taken
             state.running = running
             state.pack, state.strokes, state.ended_early = pack_index, [], False
             state.advice, state.outcome, state.out_of_reach = [], None, ""

@@ -204,6 +204,8 @@ async def soak(folder: Path, minutes: float, log: Path | None = None) -> Soaked:
                     for task in beside:
                         if task.done():
                             task.result()
+                    # A session has a keeper of its own, and so the next one another.
+                    programs["keeper"].pid = _children(daemon.pid).get("keeper", programs["keeper"].pid)
                     for one in programs.values():
                         one.look()
                     if log is not None:
