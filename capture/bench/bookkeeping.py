@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+from capture.bench.deciding_settings import deciding
 from capture.bench.origin import origin_now
 from capture.bench.running_check import RunningCheck, begin_recording
 from capture.bench.setup import BenchSetup
@@ -23,7 +24,9 @@ from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import gauge_now, kept_with
 from capture.job.unfinished import UnfinishedUnit, signed_before, unfinished, unfinished_units
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
+from capture.plumbing.user_folders import user_name
 from capture.record import RecordError, SignedJob, Store
+from capture.record.settings_kept import WhoSet
 from capture.recordings.file import RecordingError
 from capture.recordings.queued import QueuedRecording
 from capture.sheet.sheet import Pack
@@ -163,6 +166,8 @@ class Bookkeeping:
             self._closed = False
         origin = await self.do(origin_now, setup.port, technician)
         gauge = None if setup.gauge is None else await self.do(self._gauge, setup.gauge, now, origin)
+        who = WhoSet(technician, user_name())
+        await self.do(self.store.keep_settings, setup.bench, "bench", deciding(setup), who, at=now)
         recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, origin, now, gauge)
         try:
             check_id = await self.do(

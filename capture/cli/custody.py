@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -13,6 +14,7 @@ from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail
 from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
+    from capture.config import Config
     from capture.custody.backup import Made
     from capture.custody.retention import Action, Policy
 
@@ -153,6 +155,8 @@ def prune(
             )
         policy = Policy(**settled.retention.model_dump())
         record = record_path(config, data_dir)
+        if not dry_run:
+            _keep_retention(record, settled, policy)
         counts: Counter[str] = Counter()
         saved: Counter[str] = Counter()
         for action in keep_by_policy(
@@ -170,6 +174,17 @@ def prune(
     else:
         _say_summary(counts, saved, policy, dry_run)
     raise typer.Exit(1 if counts["left"] else 0)
+
+
+def _keep_retention(record: Path, settled: Config, policy: Policy) -> None:
+    """Say in the record how long recordings are kept, where that is not what it was."""
+    from capture.plumbing.user_folders import user_name
+    from capture.record import Store
+    from capture.record.settings_kept import WhoSet
+
+    with Store.open(record) as store:
+        who = WhoSet(settled.technician, user_name())
+        store.keep_settings(settled.bench, "retention", asdict(policy), who, at=datetime.now(UTC))
 
 
 def _action_json(action: Action, dry_run: bool) -> dict[str, object]:

@@ -218,6 +218,8 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
     lines = [f"PROVEN: {_count(number, 'entry').replace('entrys', 'entries')} in the chain, {what}: {done}."]
     if proof.gauge_checks:
         lines.append(f"And {_count(proof.gauge_checks, 'check')} of gauges against masters, from their recordings.")
+    if proof.waiting:
+        lines.append(f"And {_count(proof.waiting, 'message')} that waits for the broker, against the record.")
     if proof.pruned:
         lines.append(f"Not provable any more: pruned: {_count(proof.pruned, 'recording')} removed by policy.")
     if proof.unsealed:
@@ -231,6 +233,7 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
             "`strokelog show` names them."
         )
     lines += _otherwise_lines(proof)
+    lines += _settings_lines(proof)
     for entry, told in proof.clock_jumps:
         lines.append(
             f"Entry {entry}: the clock of {told.get('bench')} was set from {told.get('from')} to {told.get('to')}; "
@@ -249,6 +252,24 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
         "with --expect."
     )
     return lines
+
+
+def _settings_lines(proof: Proof) -> list[str]:
+    """Which settings that decide something were changed, when, and who was at work; the newest."""
+    from capture.record.settings_kept import difference_of
+
+    before: dict[tuple[str, str], dict[str, Any]] = {}
+    lines = []
+    for one in proof.settings:
+        earlier = before.get((one.bench, one.of))
+        before[one.bench, one.of] = one.settings
+        if earlier is None:
+            continue
+        changed = [f"{name} from {was} to {now}" for name, (was, now) in difference_of(earlier, one.settings).items()]
+        who = f"{one.technician or 'nobody named'} at work as user {one.user}"
+        what = f"settings ({one.of}) of {one.bench} changed at {one.at}"
+        lines.append(f"Entry {one.entry}: {what}, {who}: {'; '.join(changed)}.")
+    return lines[-_MOST_TOLD:]
 
 
 def _otherwise_lines(proof: Proof) -> list[str]:
@@ -291,8 +312,10 @@ def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, An
             "pruned": proof.pruned,
             "unsealed": proof.unsealed,
             "not_measured": proof.not_measured,
+            "waiting": proof.waiting,
             "measured_otherwise": len(proof.otherwise),
             "clock_jumps": [{"entry": entry, **told} for entry, told in proof.clock_jumps],
+            "settings": [asdict(one) for one in proof.settings],
             "collected_heads": len(heads),
             "head": {"number": proof.head[0], "sha256": proof.head[1]} if proof.head[0] else None,
         }

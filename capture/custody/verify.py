@@ -26,8 +26,9 @@ from capture.custody.earlier_methods import MeasuringWay, MethodError, Ways
 from capture.custody.measured_otherwise import MeasuredOtherwise, measured_otherwise
 from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
+from capture.custody.verify_outbox import prove_outbox
 from capture.plumbing.durable import copy_into
-from capture.record import CheckEnded, Job, KeptCheck, Mismatch, Store, audit
+from capture.record import CheckEnded, Job, KeptCheck, Mismatch, SettingsSet, Store, audit
 from capture.recordings.file import Header, RecordingError, in_data_folder, kept_at, open_recording, read_recording
 from capture.strokes.methods import FIRST_METHOD, METHOD
 from capture.unit.facts import StrokeLeftOut
@@ -54,6 +55,10 @@ class Proof:
     """Checks without a verdict that were never sealed (a crash): their strokes rest on the chain."""
     clock_jumps: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     """The entries that tell of a wall clock that was set, and what they tell."""
+    settings: list[SettingsSet] = field(default_factory=list)
+    """Which settings that decide something came into force when, in order."""
+    waiting: int = 0
+    """Messages that wait for the broker, and say what the record says."""
     not_measured: int = 0
     """Verdicts that are proven and are no measurement: their readings came from a file or a program."""
     gauge_checks: int = 0
@@ -92,7 +97,7 @@ def verify(
     try:
         walked = audit(record, job=job, expect=expect, heads=heads)
         proof.head, proof.jobs = walked.head, walked.jobs
-        proof.clock_jumps = walked.clock_jumps
+        proof.clock_jumps, proof.settings = walked.clock_jumps, walked.settings
         with Store.open_to_read(record) as store, Ways(store.gauge_facts()) as ways:
             for sealed in walked.gauges:
                 with _noted(proof):
@@ -105,6 +110,9 @@ def verify(
                 with _noted(proof):
                     _prove(proof, read, ended, walked.pruned.get(ended.check), record, ways)
                 progress(done + 1, len(walked.ended))
+            if job is None:
+                with _noted(proof):
+                    proof.waiting = prove_outbox(store)
     except Mismatch as mismatch:
         proof.mismatch = mismatch
     return proof

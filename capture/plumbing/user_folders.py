@@ -1,8 +1,10 @@
-"""Where a user's own settings and data lie. A service's user may have no home at all: then they would lie below the
-root, where whoever looks finds nothing and whoever writes is told to name another folder."""
+"""Where a user's own settings and data lie, and what the user is called. A service's user may have no home at all: then
+they would lie below the root, where whoever looks finds nothing and whoever writes is told to name another folder."""
 
 from __future__ import annotations
 
+import os
+import pwd
 from collections.abc import Callable
 from pathlib import Path
 
@@ -26,3 +28,11 @@ def _of_user(place: Callable[[str], Path], below_home: str) -> Path:
         return place(_NAME)
     except RuntimeError:  # no variable names a home, and the list of users knows none
         return Path("/") / below_home / _NAME
+
+
+def user_name() -> str:
+    """Return the name of the user whose process this is; the number where the computer has no name for it."""
+    try:
+        return pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:
+        return str(os.getuid())

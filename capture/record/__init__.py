@@ -5,7 +5,7 @@ This package alone knows SQLAlchemy and Alembic. Use `Store`; everything else he
 
 from __future__ import annotations
 
-from capture.record.audit import Audit, CheckEnded, GaugeSealed, audit
+from capture.record.audit import Audit, CheckEnded, GaugeSealed, SettingsSet, audit
 from capture.record.database import RecordError
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.record.kept import KeptRecording
@@ -24,6 +24,7 @@ __all__ = [
     "KeptRecording",
     "Mismatch",
     "RecordError",
+    "SettingsSet",
     "SignedJob",
     "Store",
     "VerdictEntry",

@@ -31,6 +31,7 @@ from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, exact
 from capture.record.mismatch import Mismatch, shown
 from capture.record.rows import ROWS
 from capture.record.schema import REVISIONS, checks, jobs, strokes, verdicts
+from capture.record.settings_kept import SettingsOf
 
 #: Columns that are set when a check or a job ends: no entry's body holds them, later entries say them.
 _LATER: Final = frozenset({"state", "ended_at", "closed_at"})
@@ -57,6 +58,19 @@ class GaugeSealed:
     fact: GaugeChecked
 
 
+@dataclass(frozen=True, slots=True)
+class SettingsSet:
+    """Settings that came into force, as the ledger tells it."""
+
+    entry: int
+    at: str
+    bench: str
+    of: SettingsOf
+    technician: str
+    user: str
+    settings: dict[str, Any]
+
+
 @dataclass(slots=True)
 class Audit:
     """What a walk found to be whole."""
@@ -68,6 +82,8 @@ class Audit:
     """The hash of each recording that was removed by policy, by its check."""
     clock_jumps: list[tuple[int, dict[str, Any]]] = field(default_factory=list)
     """The entries that tell of a wall clock that was set, by number."""
+    settings: list[SettingsSet] = field(default_factory=list)
+    """Which settings came into force when, in order."""
     gauges: list[GaugeSealed] = field(default_factory=list)
 
 
@@ -190,6 +206,9 @@ class _Walk:
             self._open_jobs.add(body["job"])
         elif kind == "clock_jumped":
             self.audit.clock_jumps.append((number, body))
+        elif kind == "settings_changed":
+            told = tuple(body[name] for name in ("bench", "of", "technician", "user", "settings"))
+            self.audit.settings.append(SettingsSet(number, at, *told))
         elif kind in GAUGE_KINDS:
             fact = gauge_fact_of(kind, body)
             if isinstance(fact, GaugeChecked):

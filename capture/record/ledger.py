@@ -69,6 +69,7 @@ KINDS: Final = (
     "study_measured",
     "gauge_study",
     "clock_jumped",  # the wall clock was set: times before and after it are not of one clock
+    "settings_changed",  # what decides something is other than before; this is of no job
     "pruned",  # a recording was removed by policy: what was derived from it can be proven no more
 )
 

@@ -29,6 +29,7 @@ from capture.record.gauges import keep_gauge_fact, load_gauge_facts
 from capture.record.kept import KeptRecording, recordings
 from capture.record.of_units import SignedJob, came_back_in, signed_jobs, unfinished_jobs
 from capture.record.rows import body_of, keep, load_jobs, to_text
+from capture.record.settings_kept import SettingsOf, WhoSet, keep_settings
 from capture.strokes.methods import METHOD
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import CameBack, ChangeUndone, Correction, Fact, Override, SignedOff, StrokeLeftOut, kind_of
@@ -214,6 +215,13 @@ class Store(SqliteFile):
         with self._writing("keep that the clock was set") as connection:
             return ledger.append(connection, "clock_jumped", {"bench": bench, **jump}, to_text(at))
 
+    def keep_settings(
+        self, bench: str, of: SettingsOf, settings: Mapping[str, Any], who: WhoSet, *, at: datetime
+    ) -> int | None:
+        """Keep settings that decide something, unless they are what they were; return the entry's number."""
+        with self._writing(f"keep the settings of bench {bench}") as connection:
+            return keep_settings(connection, bench, of, settings, who, to_text(at))
+
     def benches(self) -> list[str]:
         """Return the benches whose jobs are in this record."""
         with self._reading("list the benches") as connection:
@@ -303,6 +311,17 @@ class Store(SqliteFile):
         """Return number and hash of the newest ledger entry, (0, 64 zeros) while there is none."""
         with self._reading("read the ledger's head") as connection:
             return ledger.head(connection)
+
+    def hash_of(self, number: int) -> str | None:
+        """Return the hash of an entry, None where there is none of that number."""
+        with self._reading(f"read entry {number}") as connection:
+            entries = schema.ledger.c
+            return connection.execute(select(entries.sha256).where(entries.number == number)).scalar()
+
+    def job_of(self, uuid: UUID) -> int | None:
+        """Return the id of a job by its UUID, None where this record has no such job."""
+        with self._reading(f"look for job {uuid}") as connection:
+            return connection.execute(select(schema.jobs.c.id).where(schema.jobs.c.uuid == str(uuid))).scalar()
 
     def jobs(self, limit: int) -> list[Job]:
         """Return the newest `limit` jobs, newest first, each complete."""

@@ -7,9 +7,11 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +20,11 @@ from typer.testing import CliRunner
 
 from capture.cli.main import app
 from capture.custody.verify import recording_of, verify
+from capture.job.unit_on_record import UnitOnRecord
 from capture.record import Store, audit
 from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest
 from tests.support import proven_record
+from tests.support.make_release import RELEASES
 from tests.support.proven_record import AT, copy_all, forge, make_record, tamper
 
 
@@ -190,6 +194,35 @@ def test_limits_widened_afterwards(copy: Path) -> None:
     forge(copy, number_of(copy, "check_started"), high_nm=9_000_000)
     tamper(copy, ("UPDATE checks SET high_nm = 9000000 WHERE id = 1", ()))
     assert "what it asked for" in found(copy)
+
+
+# -- what waits for the broker ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "change", "said"),
+    [
+        ("stroke", {"peak_travel_nm": 1_000_000}, "peak_travel_nm of message"),
+        ("verdict", {"mean_nm": 1_000_000}, "mean_nm of message"),
+        ("verdict", {"verdict": "good"}, "verdict of message"),
+        ("verdict", {"head_sha256": "0" * 64}, "the head in message"),
+        ("stroke", {"unit_serial": "FW3-9999"}, "the unit of message"),
+        ("unit", {"signed_off_by": "Carl"}, "who signed in message"),
+    ],
+)
+def test_a_message_that_waits_for_the_broker_edited(
+    tmp_path: Path, kind: str, change: dict[str, Any], said: str
+) -> None:
+    copy = Path(shutil.copytree(RELEASES / "0.2.0" / "data", tmp_path / "data")) / "record.sqlite"
+    with Store.open(copy) as store:
+        unit = UnitOnRecord(store, 2, publishes=True)
+        unit.add([unit.left_out("low", 4, "Aino", "the hose slipped")], at=AT + timedelta(days=900))
+        waiting = store.outbox_after(0, 100)
+    assert verify(copy).waiting == len(waiting)
+    row = next(one for one in reversed(waiting) if one.message.topic.endswith(f"/{kind}"))
+    payload = json.dumps({**json.loads(row.message.payload), **change})
+    tamper(copy, ("UPDATE outbox SET payload = ? WHERE id = ?", (payload, row.row)))
+    assert said in found(copy)
 
 
 # -- what only a head that left the house finds ---------------------------------------------------------------
