@@ -20,8 +20,9 @@ from typer.testing import CliRunner
 
 from capture.cli.main import app
 from capture.custody.verify import recording_of, verify
+from capture.custody.verify_outbox import prove_outbox
 from capture.job.unit_on_record import UnitOnRecord
-from capture.record import Store, audit
+from capture.record import Mismatch, Store, audit
 from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest
 from tests.support import proven_record
 from tests.support.make_release import RELEASES
@@ -204,25 +205,34 @@ def test_limits_widened_afterwards(copy: Path) -> None:
     [
         ("stroke", {"peak_travel_nm": 1_000_000}, "peak_travel_nm of message"),
         ("verdict", {"mean_nm": 1_000_000}, "mean_nm of message"),
-        ("verdict", {"verdict": "good"}, "verdict of message"),
+        ("verdict", {"verdict": "tight"}, "verdict of message"),
         ("verdict", {"head_sha256": "0" * 64}, "the head in message"),
         ("stroke", {"unit_serial": "FW3-9999"}, "the unit of message"),
         ("unit", {"signed_off_by": "Carl"}, "who signed in message"),
     ],
 )
 def test_a_message_that_waits_for_the_broker_edited(
-    tmp_path: Path, kind: str, change: dict[str, Any], said: str
+    waiting: Path, tmp_path: Path, kind: str, change: dict[str, Any], said: str
 ) -> None:
-    copy = Path(shutil.copytree(RELEASES / "0.2.0" / "data", tmp_path / "data")) / "record.sqlite"
-    with Store.open(copy) as store:
-        unit = UnitOnRecord(store, 2, publishes=True)
-        unit.add([unit.left_out("low", 4, "Aino", "the hose slipped")], at=AT + timedelta(days=900))
-        waiting = store.outbox_after(0, 100)
-    assert verify(copy).waiting == len(waiting)
-    row = next(one for one in reversed(waiting) if one.message.topic.endswith(f"/{kind}"))
+    copy = Path(shutil.copy(waiting, tmp_path))
+    with Store.open_to_read(copy) as store:
+        row = next(one for one in reversed(store.outbox_after(0, 100)) if one.message.topic.endswith(f"/{kind}"))
     payload = json.dumps({**json.loads(row.message.payload), **change})
     tamper(copy, ("UPDATE outbox SET payload = ? WHERE id = ?", (payload, row.row)))
-    assert said in found(copy)
+    with Store.open_to_read(copy) as store, pytest.raises(Mismatch) as caught:
+        prove_outbox(store)
+    assert said in str(caught.value)
+
+
+@pytest.fixture(scope="module")
+def waiting(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A record whose messages wait: strokes, verdicts, one of them told again, and how its unit stands."""
+    path = Path(shutil.copy(RELEASES / "0.2.0" / "data" / "record.sqlite", tmp_path_factory.mktemp("waiting")))
+    with Store.open(path) as store:
+        unit = UnitOnRecord(store, 2, publishes=True)
+        unit.add([unit.left_out("low", 4, "Aino", "the hose slipped")], at=AT + timedelta(days=900))
+        assert prove_outbox(store) == len(store.outbox_after(0, 100)) > 15
+    return path
 
 
 # -- what only a head that left the house finds ---------------------------------------------------------------
