@@ -22,6 +22,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import BinaryIO, Final, Literal, cast
 
+from capture.clearance.gauge.facts import GaugeChecked
 from capture.plumbing.durable import UNFINISHED, copy_into, holding
 from capture.record import Audit, KeptRecording, Mismatch, RecordError, Store, audit
 from capture.recordings.file import COMPRESSED, unpacked
@@ -202,6 +203,9 @@ class _Keeping:
             if top == "recordings" and not job.startswith(".") and not name.startswith("."):
                 places.append(_Place(one, job, name))
                 known.add(places[-1].label)
+        # Verdicts rest on what was found of a gauge, and a check of one is small: its recording stays.
+        facts = (entry.fact for entry in self._store.gauge_facts())
+        known |= {"/".join(Path(one.recording_path).parts[-2:]) for one in facts if isinstance(one, GaugeChecked)}
         # Removing first: it makes the room that compressing needs.
         going = [(place, "" if place.of.job in newest else self._may_go(place.of)) for place in places]
         for place, why in sorted(going, key=lambda one: not one[1]):

@@ -9,17 +9,19 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from capture.clearance.gauge.facts import InstrumentChecked
+from capture.clearance.gauge.facts import GaugeChecked, InstrumentChecked
 from capture.clearance.gauge.masters import Room
 from capture.cli.main import app
 from capture.custody.backup import back_up_to_folder, restore
 from capture.custody.backup.sources import Source
+from capture.custody.retention import Policy, keep_by_policy
 from capture.custody.verify import verify
 from capture.job.gauge_now import kept_with
 from capture.job.unit_on_record import judged_in
 from capture.record import Store
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
+from capture.unit.facts import SignedOff
 from capture.unit.gauge_identity import Gauge
 from tests.support.gauge_mornings import GAUGE, keep_morning, list_masters
 from tests.support.proven_record import AT, SHEET, check_from, forge, open_job
@@ -145,3 +147,18 @@ def test_the_recordings_of_gauges_are_backed_up_and_come_back(tmp_path: Path) ->
     restore(tmp_path / "backup", tmp_path / "again")
     proof = verify(tmp_path / "again" / "record.sqlite")
     assert proof.mismatch is None and proof.gauge_checks == 1
+
+
+def test_the_recordings_of_gauges_stay_whatever_becomes_of_those_of_packs(tmp_path: Path) -> None:
+    """A verdict whose recording went by policy still says which check it rested on, and that check proves."""
+    path = make(tmp_path)
+    with Store.open(path) as store:
+        store.close_job(1, at=AT + timedelta(minutes=5))
+        store.add_fact(1, SignedOff("foreman", "ready"), at=AT + timedelta(minutes=6))
+        made = store.gauge_facts()[-1].fact
+    policy = Policy(1, 2, None, 0)
+    done = list(keep_by_policy(path, policy, at=datetime.now(AT.tzinfo) + timedelta(days=400)))
+    assert [one.kind for one in done] == ["pruned"]  # and nothing is called a stray
+    assert isinstance(made, GaugeChecked) and (tmp_path / made.recording_path).is_file()
+    proof = verify(path)
+    assert proof.mismatch is None and (proof.gauge_checks, proof.pruned) == (1, 1)

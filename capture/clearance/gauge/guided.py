@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from capture.clearance.gauge.linearity import LEAST_MASTERS
 from capture.clearance.gauge.master_check import ANOTHER_PIECE_NM, REPEATS, nearest_master, worth_something
 from capture.clearance.gauge.masters import Master
 from capture.strokes.stroke import Stroke
@@ -11,7 +12,8 @@ from drivers.units import format_length
 
 
 class GuidedCheck:
-    """One check as it goes: the first master in and out three times, each other one once."""
+    """One check as it goes: the first master in and out three times, each other one once. Five masters or more are a
+    linearity: each in and out once on the way up and once on the way down, three times."""
 
     def __init__(self, masters: Sequence[Master]) -> None:
         """`masters` are in the order in which they are slid under; raises ValueError for none."""
@@ -20,6 +22,9 @@ class GuidedCheck:
         self.masters = tuple(masters)
         self.strokes: list[Stroke] = []
         self._counts = dict.fromkeys(self.masters, 0)
+        up = sorted(self.masters, key=lambda master: master.value_nm)
+        self._cycles = [*up, *reversed(up)] * REPEATS if len(up) >= LEAST_MASTERS else []
+        """Of a linearity: the masters in the order in which they are slid under."""
         self._said = ""
 
     @property
@@ -28,6 +33,8 @@ class GuidedCheck:
         return all(self._left(master) == 0 for master in self.masters)
 
     def _left(self, master: Master) -> int:
+        if self._cycles:
+            return max(0, 2 * REPEATS - self._counts[master])
         wanted = REPEATS if master is self.masters[0] else 1
         return max(0, wanted - self._counts[master])
 
@@ -47,12 +54,26 @@ class GuidedCheck:
     @property
     def next_step(self) -> str:
         """The next thing to do, in words."""
+        if self._cycles and not self.done:
+            return self._next_of_cycle()
         for master in self.masters:
             if left := self._left(master):
-                name = f"{format_length(master.nominal_nm, 'mm')} {master.kind} {master.serial}"
+                name = _name(master)
                 if not self.strokes:
                     return f"Tip on the anvil, leave it for a second. Then slide the {name} under it, and out."
                 times = "once" if left == 1 else f"{left} times"
                 more = " more" if self._counts[master] else ""
                 return f"{self._said}Slide the {name} in and out, {times}{more}."
         return f"{self._said}Done."
+
+    def _next_of_cycle(self) -> str:
+        made = sum(self._counts.values())
+        ahead = self._cycles[made:] or [master for master in self.masters if self._left(master)]
+        master = next((one for one in ahead if self._left(one)), next(one for one in self.masters if self._left(one)))
+        if not self.strokes:
+            return f"Tip on the anvil, leave it for a second. Then slide the {_name(master)} under it, and out."
+        return f"{self._said}Slide the {_name(master)} in and out ({made + 1} of {len(self._cycles)})."
+
+
+def _name(master: Master) -> str:
+    return f"{format_length(master.nominal_nm, 'mm')} {master.kind} {master.serial}"

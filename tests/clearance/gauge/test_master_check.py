@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.limits import against_limit
 from capture.clearance.gauge.master_check import CheckSettings, checked, linearity_in
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room, load_masters, master_of
@@ -201,3 +202,28 @@ def test_five_masters_up_and_down_are_a_linearity_with_play() -> None:
     assert found.play is not None
     assert linearity_in(made[:5], masters, ASSUMED_ROOM) is None
     assert linearity_in(made, masters[:4], ASSUMED_ROOM) is None
+
+
+def test_five_masters_are_led_through_up_and_down_three_times() -> None:
+    masters = [replace(BLOCK, serial=f"GB-{n}", value_nm=n * 400_000, nominal_nm=n * 400_000) for n in (3, 1, 2, 5, 4)]
+    guided, order = GuidedCheck(masters), []
+    assert "slide the 0.400 mm gauge block GB-1 under it" in guided.next_step
+    while not guided.done:
+        (asked,) = [one for one in masters if one.serial in guided.next_step]
+        order.append(asked.value_nm // 400_000)
+        guided.take(steps(asked.value_nm)[0])
+    assert order == [1, 2, 3, 4, 5, 5, 4, 3, 2, 1] * 3
+    found = linearity_in(guided.strokes, masters, ASSUMED_ROOM)
+    assert found is not None and found.play is not None
+
+
+def test_a_master_out_of_turn_counts_and_what_is_left_is_asked_for() -> None:
+    masters = [replace(BLOCK, serial=f"GB-{n}", value_nm=n * 400_000, nominal_nm=n * 400_000) for n in range(1, 6)]
+    guided = GuidedCheck(masters)
+    for _ in range(6):
+        guided.take(steps(masters[4].value_nm)[0])
+    while not guided.done:
+        (asked,) = [one for one in masters if one.serial in guided.next_step]
+        assert asked is not masters[4]
+        guided.take(steps(asked.value_nm)[0])
+    assert len(guided.strokes) == 30
