@@ -62,7 +62,7 @@ def allot(
         if packs is not None:
             gathered = from_file(packs, holdings)
         else:
-            gathered = _waiting(_jobs(data_dir, config), holdings, at - timedelta(days=days))
+            gathered = waiting_packs(jobs_of(data_dir, config), holdings, at - timedelta(days=days))
         found = best_use(gathered.packs, gathered.shelf, level)
         shown = _Shown(found, gathered, holdings)
         if as_json:
@@ -79,7 +79,7 @@ def allot(
     raise typer.Exit(0 if len(found.placed) == len(found.packs) and not gathered.not_asked else 3)
 
 
-def _jobs(data_dirs: list[Path] | None, config: Path | None) -> list[Job]:
+def jobs_of(data_dirs: list[Path] | None, config: Path | None) -> list[Job]:
     jobs: list[Job] = []
     folders: list[Path | None] = [*data_dirs] if data_dirs else [None]
     for folder in folders:
@@ -88,7 +88,7 @@ def _jobs(data_dirs: list[Path] | None, config: Path | None) -> list[Job]:
     return jobs
 
 
-def _waiting(jobs: list[Job], holdings: Holdings, ended_after: datetime) -> Gathered:
+def waiting_packs(jobs: list[Job], holdings: Holdings, ended_after: datetime) -> Gathered:
     from capture.job.unit_on_record import happened_in
     from capture.sheet.sheet import SheetError, parse_sheet
     from capture.stock.waiting import from_jobs

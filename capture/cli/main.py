@@ -87,6 +87,7 @@ COMMANDS: dict[str, Command | Group] = {
             "return": Command("Put a part that came out of a unit back.", "stock", "give_back"),
             "verify": Command("Prove the stock by its chain.", "stock_verify", "verify"),
             "allot": Command("Which part goes into which waiting pack, on all benches.", "allot", "allot"),
+            "forecast": Command("Which sizes to order, and what it costs not to.", "forecast", "forecast"),
         },
     ),
     "record": Group(
