@@ -96,7 +96,7 @@ def forecast(
     lead_weeks: float = 4.0,
     served: float = 0.95,
 ) -> StockForecast:
-    """Return what to order: `found` are the packs of the last `weeks` weeks, `free` and `waiting` pieces by size."""
+    """Return what to order: `found` are the packs of the last `weeks` weeks, `free` and `waiting` parts by size."""
     known = len(found) >= LEAST_PACKS and weeks >= LEAST_WEEKS
     needed = Counter((one.part, one.needs_nm) for one in found if one.needs_nm is not None)
     back = Counter((one.part, one.fitted_nm) for one in found if one.needs_nm is not None)
