@@ -18,7 +18,7 @@ _FAR = Fraction(1, 4)
 def typed_torques(text: str, unit: str = "") -> list[int]:
     """Return the torques typed in a line, such as "46 47 46.5" or "46 N m; 47 N m", micronewton metres.
 
-    A number alone is in `unit`, the sheet's; where the sheet names none, in the unit at the end of the line. Raises
+    A number alone is in the sheet's unit; where the sheet names none, in the unit at the end of the line. Raises
     ValueError, also where some have another unit and some have none.
     """
     parts = split_values(text)
