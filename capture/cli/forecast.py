@@ -6,7 +6,7 @@ import csv
 import io
 from datetime import timedelta
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,6 +14,9 @@ from capture.cli.allot import jobs_of, waiting_packs
 from capture.cli.options import ConfigFile, Json, fail
 from capture.cli.stock import StockPath, opened
 from capture.plumbing.outward import say, say_json
+
+if TYPE_CHECKING:
+    from capture.stock.forecast import SizeForecast, StockForecast
 
 _HISTORY_WEEKS = 52
 
@@ -41,32 +44,7 @@ def forecast(
     From the packs of the last year as they were first measured: at least 20, over at least 8 weeks; with less, only
     what waits now is ordered. What comes out of packs is taken to go back to the shelf.
     """
-    from capture.job.packs_found import packs_found
-    from capture.stock import part_key
-    from capture.stock.allotment import allot as best_use
-    from capture.stock.file import exact_length
-    from capture.stock.forecast import forecast as worked_out
-    from capture.stock.forecast import needed_now
-
-    with opened(stock, config, None) as (room, _, at):
-        holdings = room.holdings()
-    jobs = jobs_of(data_dir, config)
-    since = at - timedelta(weeks=_HISTORY_WEEKS)
-    began = max(since, min((job.opened_at for job in jobs), default=at))
-    gathered = waiting_packs(jobs, holdings, at - timedelta(days=14))
-    use = best_use(gathered.packs, gathered.shelf)
-    wanted = [one.option.size for one in use.placed] + [one.wants.size for one in use.left_out if one.wants]
-    now = needed_now((part_key(size.part), size.thickness_nm) for size in wanted if size is not None)
-    bins = {(part_key(one.part), one.thickness_nm): one for one in holdings.bins}
-    told = worked_out(
-        packs_found(jobs, since), (at - began) / timedelta(weeks=1), {key: one.free for key, one in bins.items()}, now,
-        lead_weeks=lead_weeks, served=served,
-    )  # fmt: skip
-    rows = []
-    for one in told.sizes:
-        shelf = bins.get((one.part, one.thickness_nm))
-        text = shelf.thickness_text if shelf is not None else exact_length(one.thickness_nm, "mm")
-        rows.append((shelf.part if shelf is not None else one.part, text, one))
+    told, rows = forecast_of(data_dir, stock, config, lead_weeks, served)
     if order is not None:
         _write_order(order, [(part, text, one.order) for part, text, one in rows if one.order])
     if as_json:
@@ -116,3 +94,37 @@ def _write_order(path: Path, wanted: list[tuple[str, str, int]]) -> None:
             file.write(text.getvalue().encode())
     except OSError as error:
         fail(f"cannot write {path}: {error.strerror}")
+
+
+def forecast_of(
+    data_dir: list[Path] | None, stock: Path | None, config: Path | None, lead_weeks: float = 4.0, served: float = 0.95
+) -> tuple[StockForecast, list[tuple[str, str, SizeForecast]]]:
+    """Return the forecast of a stock from the records of its benches, and its sizes with each part's name and
+    thickness as people know them."""
+    from capture.job.packs_found import packs_found
+    from capture.stock import part_key
+    from capture.stock.allotment import allot as best_use
+    from capture.stock.file import exact_length
+    from capture.stock.forecast import forecast as worked_out
+    from capture.stock.forecast import needed_now
+
+    with opened(stock, config, None) as (room, _, at):
+        holdings = room.holdings()
+    jobs = jobs_of(data_dir, config)
+    since = at - timedelta(weeks=_HISTORY_WEEKS)
+    began = max(since, min((job.opened_at for job in jobs), default=at))
+    gathered = waiting_packs(jobs, holdings, at - timedelta(days=14))
+    use = best_use(gathered.packs, gathered.shelf)
+    wanted = [one.option.size for one in use.placed] + [one.wants.size for one in use.left_out if one.wants]
+    now = needed_now((part_key(size.part), size.thickness_nm) for size in wanted if size is not None)
+    bins = {(part_key(one.part), one.thickness_nm): one for one in holdings.bins}
+    told = worked_out(
+        packs_found(jobs, since), (at - began) / timedelta(weeks=1), {key: one.free for key, one in bins.items()}, now,
+        lead_weeks=lead_weeks, served=served,
+    )  # fmt: skip
+    rows = []
+    for one in told.sizes:
+        shelf = bins.get((one.part, one.thickness_nm))
+        text = shelf.thickness_text if shelf is not None else exact_length(one.thickness_nm, "mm")
+        rows.append((shelf.part if shelf is not None else one.part, text, one))
+    return told, rows

@@ -15,6 +15,7 @@ from capture.plumbing.outward import say, say_json
 
 if TYPE_CHECKING:
     from capture.collect import DatabaseSettings
+    from capture.report.shop_contents import ShopSection
 
 Database = Annotated[
     str | None,
@@ -47,6 +48,12 @@ def report(
     database: Database = None,
     collector: Collector = None,
     since: Since = None,
+    stock: Annotated[
+        Path | None, typer.Option("--stock", help="The stock, for which sizes to order, with --data-dir.")
+    ] = None,
+    data_dir: Annotated[
+        list[Path] | None, typer.Option("--data-dir", help="A bench's record, for which sizes to order; repeatable.")
+    ] = None,
     as_json: Json = False,
     config: ConfigFile = None,
 ) -> None:
@@ -63,11 +70,12 @@ def report(
     from capture.report.writing import ReportError, write_shop_report
 
     start, found = day_of(since), database_of(collector, database)
+    sizes = _sizes(data_dir, stock, config) if data_dir else ()
     with errors_in_words():
         try:
             shop = load_config(config).shop
             head = letterhead(shop.name, shop.logo)
-            html, pdf, problem = write_shop_report(found, out, datetime.now(UTC), start, head)
+            html, pdf, problem = write_shop_report(found, out, datetime.now(UTC), start, head, sizes)
         except (ReportError, LetterheadError, CollectError, DatabaseAway) as error:
             fail(str(error))
     if as_json:
@@ -76,6 +84,14 @@ def report(
         say(f"How the shop works: {html}{'' if pdf is None else f', on paper {pdf}'}")
     if pdf is None:
         fail(f"only the HTML was written: {problem}", 3)
+
+
+def _sizes(data_dir: list[Path], stock: Path | None, config: Path | None) -> tuple[ShopSection, ...]:
+    from capture.cli.forecast import forecast_of
+    from capture.report.shop_contents import order_section
+
+    told, rows = forecast_of(data_dir, stock, config)
+    return (order_section(told, [(f"{part} {text}", one) for part, text, one in rows]),)
 
 
 def export(

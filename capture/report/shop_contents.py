@@ -8,6 +8,7 @@ from datetime import datetime
 
 from capture.collect.statistics.read import Clearance, GaugeHistory, Model, ShopStatistics, Yield
 from capture.report.shop_pictures import Bar, ChartScale, bars_svg, mornings_svg
+from capture.stock.forecast import SizeForecast, StockForecast
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,3 +236,42 @@ def _gauges(known: Sequence[GaugeHistory]) -> Iterator[ShopSection]:
         tuple(pictures),
         tuple(notes),
     )
+
+
+def order_section(told: StockForecast, sizes: Sequence[tuple[str, SizeForecast]]) -> ShopSection:
+    """Return the section that says which sizes to order; `sizes` are in the order to show, with their names."""
+    most = max([1, *(max(one.to_have + one.waiting, one.free) for _, one in sizes)])
+    marks = tuple((float(at), str(at)) for at in sorted({0, (most + 1) // 2, most}))
+    bars = [
+        Bar(
+            name,
+            float(one.free),
+            one.free,
+            one.free,
+            f"order {one.order}" if one.order else "",
+            (0, one.to_have + one.waiting),
+        )
+        for name, one in sizes
+    ]
+    basis = (
+        f"From {told.packs} packs as found in {told.weeks:.0f} weeks, {told.lead_weeks:g} weeks from order to shelf. "
+    )
+    if not told.known:
+        basis = (
+            f"Too few packs or weeks ({told.packs} in {told.weeks:.1f}) to tell what will come: only what waits now. "
+        )
+    return ShopSection(
+        "Which sizes to order",
+        f"{basis}The dot is what is free, the grey band what it takes so that no pack waits for the size, "
+        f"{_percent(told.served)} of the time.",
+        (bars_svg(bars, ChartScale(0.0, float(most), marks), "sizes to order"),) if bars else (),
+        (),
+        ("", "free", "needed now", "expected", "order", "short otherwise"),
+        tuple(
+            (
+                name, str(one.free), str(one.waiting), f"{one.expected:.1f}", str(one.order),
+                _percent(one.short_probability) if one.order else "",
+            )
+            for name, one in sizes
+        ),
+    )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -17,7 +18,7 @@ from capture.report.contents import Contents, contents
 from capture.report.letterhead import Letterhead
 from capture.report.page import page, shop_page
 from capture.report.paper import PaperError, pdf
-from capture.report.shop_contents import shop_contents
+from capture.report.shop_contents import ShopSection, shop_contents
 from capture.report.traces import trace_of
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 
@@ -101,13 +102,19 @@ def write_report(record: Path, job_id: int, out: Path, head: Letterhead | None =
 
 
 def write_shop_report(
-    database: DatabaseSettings, out: Path, at: datetime, since: datetime | None = None, head: Letterhead | None = None
+    database: DatabaseSettings,
+    out: Path,
+    at: datetime,
+    since: datetime | None = None,
+    head: Letterhead | None = None,
+    more: Sequence[ShopSection] = (),
 ) -> tuple[Path, Path | None, str]:
-    """Write how the shop works as an HTML file and a PDF; return both, and why there is no PDF if there is none.
+    """Write how the shop works, with `more` at its end, as an HTML file and a PDF; return both, and why there is no PDF
+    if there is none.
 
     Raises DatabaseAway and CollectError, and ReportError if a file cannot be written.
     """
-    html = shop_page(shop_contents(shop_statistics(database, since), at), at, head)
+    html = shop_page(shop_contents(shop_statistics(database, since), at, more), at, head)
     named = out.suffix.lower() in (".html", ".htm", ".pdf") and not out.is_dir()
     path = out.with_suffix(".html") if named else out / "shop.html"
     _put(path, html.encode())

@@ -20,6 +20,7 @@ from capture.collect.sink import Sink
 from capture.collect.statistics.read import ShopStatistics, shop_statistics
 from capture.report.page import shop_page
 from capture.report.shop_contents import shop_contents
+from tests.job.test_unit_on_record import record, shelf
 from tests.support.simulated_shop import UM, collect, simulated_shop
 
 NOW = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
@@ -77,6 +78,18 @@ def test_the_commands_write_html_pdf_and_parquet(database: str, tmp_path: Path) 
     missing = CliRunner().invoke(app, ["shop", "report", "--database", f"sqlite:///{tmp_path}/none.sqlite"])
     assert missing.exit_code == 2 and "nothing was collected there" in missing.output
     assert not (tmp_path / "none.sqlite").exists()
+
+
+def test_which_sizes_to_order_stand_on_it_where_the_stock_is_named(database: str, tmp_path: Path) -> None:
+    store, _ = record(tmp_path)
+    store.close()
+    stock = shelf(tmp_path, ("3.20 mm", 2))
+    words = ["shop", "report", "--database", database, "--out", str(tmp_path), "--data-dir", str(tmp_path)]
+    done = CliRunner().invoke(app, [*words, "--stock", str(stock)])
+    assert done.exit_code == 0, done.output
+    html = (tmp_path / "shop.html").read_text()
+    section = html[html.index("Which sizes to order") :]
+    assert "snap ring 3.20 mm" in section and "only what waits now" in section
 
 
 async def test_the_board_has_it_as_a_second_page_and_makes_it_once_for_all_who_ask() -> None:
