@@ -41,13 +41,17 @@ __all__ = [
     "FORM",
     "GAP_NOTE",
     "Header",
+    "LineReader",
+    "MalformedError",
     "RecordedLine",
     "RecordingError",
     "RecordingWarning",
     "RecordingWriter",
+    "begin_reading",
     "filed_as",
     "in_data_folder",
     "kept_at",
+    "lines_of",
     "open_recording",
     "read_recording",
     "unpacked",
@@ -83,23 +87,23 @@ class RecordingWarning(UserWarning):
     """A recording is usable but for its end, which was cut off."""
 
 
-class _MalformedError(Exception):
-    """A line is no line of a recording; the text says why."""
+class MalformedError(Exception):
+    """A line is no line of a recording; the text says why, but not where it stands."""
 
 
-class _NoJSONError(_MalformedError):
+class _NoJSONError(MalformedError):
     """It is not even JSON, as a line that was cut off."""
 
 
 def _object(pairs: list[tuple[str, object]]) -> dict[str, object]:
     told = dict(pairs)
     if len(told) != len(pairs):
-        raise _MalformedError("a key is there twice")
+        raise MalformedError("a key is there twice")
     return told
 
 
 def _no_number(name: str) -> object:
-    raise _MalformedError(f"{name} is no number of JSON")
+    raise MalformedError(f"{name} is no number of JSON")
 
 
 _encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
@@ -117,7 +121,7 @@ def _decode(raw: bytes) -> object:
     except (json.JSONDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise _NoJSONError("no JSON") from error
     except ValueError as error:
-        raise _MalformedError("a number has too many digits") from error
+        raise MalformedError("a number has too many digits") from error
 
 
 class Header(BaseModel):
@@ -296,12 +300,62 @@ def open_recording(path: Path) -> BinaryIO:
         return unpacked(compressed.open("rb"))
 
 
-def read_recording(path: Path) -> tuple[Header, Generator[RecordedLine, None, None]]:
-    """Open a recording, compressed or not; return its header and an iterator over its lines, read as they are
-    asked for.
+class LineReader:
+    """Reads the lines of one recording after its header, each where it stands among them."""
 
-    Raises RecordingError, naming the line, for anything malformed; warns with RecordingWarning about a last line
-    that was cut off, and leaves it out.
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._number = 1
+        self.last_ns = 0
+        """The time of the newest line."""
+
+    def read(self, file: BinaryIO, size: int) -> bytes:
+        """Read up to `size` of the file's bytes. Raises RecordingError."""
+        try:
+            return file.read(size)
+        except OSError as error:
+            raise RecordingError(f"cannot read {self._path}: {error.strerror}") from error
+
+    def lines(self, file: BinaryIO) -> Iterator[bytes]:
+        """Yield the file's lines. Raises RecordingError."""
+        try:
+            yield from file
+        except OSError as error:
+            raise RecordingError(f"cannot read {self._path}: {error.strerror}") from error
+
+    def line(self, raw: bytes) -> RecordedLine:
+        """Return a line wherever it may stand. Raises MalformedError."""
+        return _line(_decode(raw))
+
+    def next(self, raw: bytes) -> RecordedLine | None:
+        """Return the next line; None, with a RecordingWarning, where the last was cut off. Raises RecordingError."""
+        self._number += 1
+        try:
+            line = self.line(raw)
+            if line.t_ns < self.last_ns:
+                raise MalformedError(f"time {line.t_ns} is before {self.last_ns} of an earlier line")
+        except MalformedError as error:
+            # No object is whole before its last brace, so a line that was cut off is never JSON.
+            if isinstance(error, _NoJSONError) and not raw.endswith(b"\n"):
+                warnings.warn(f"{self._path}, line {self._number}: cut off, ignored", RecordingWarning, stacklevel=2)
+                return None
+            raise RecordingError(
+                f"{self._path}, line {self._number}: {error}; expected such as "
+                '{"ns": 20000000, "indicator": "+1.234\r\n"}'
+            ) from error
+        self.last_ns = line.t_ns
+        return line
+
+    def passed(self, lines: int, last_ns: int) -> None:
+        """So many lines were read otherwise, the last of this time."""
+        self._number += lines
+        self.last_ns = last_ns
+
+
+def begin_reading(path: Path) -> tuple[Header, BinaryIO, LineReader]:
+    """Open a recording, compressed or not; return its header, the file behind that, and what reads its lines.
+
+    Raises RecordingError.
     """
     try:
         file = open_recording(path)
@@ -310,7 +364,7 @@ def read_recording(path: Path) -> tuple[Header, Generator[RecordedLine, None, No
         raise RecordingError(f"cannot read {path}: {error.strerror}") from error
     try:
         header = Header.model_validate(_decode(first))
-    except (_MalformedError, ValidationError) as error:
+    except (MalformedError, ValidationError) as error:
         file.close()
         raise RecordingError(
             f"{path}, line 1: {_reason(error)}; expected a header such as "
@@ -319,64 +373,58 @@ def read_recording(path: Path) -> tuple[Header, Generator[RecordedLine, None, No
     if not isinstance(header.indicator.get("driver"), str):
         file.close()
         raise RecordingError(f'{path}, line 1: the indicator has no "driver"; expected such as {{"driver": "line"}}')
-    return header, _lines(path, file)
+    return header, file, LineReader(path)
 
 
 def _reason(error: Exception) -> str:
     return wrong_values(error)[0] if isinstance(error, ValidationError) else str(error)
 
 
-def _raw_lines(path: Path, file: BinaryIO) -> Iterator[bytes]:
-    try:
-        yield from file
-    except OSError as error:
-        raise RecordingError(f"cannot read {path}: {error.strerror}") from error
+def read_recording(path: Path) -> tuple[Header, Generator[RecordedLine, None, None]]:
+    """Open a recording, compressed or not; return its header and an iterator over its lines, read as they are
+    asked for.
+
+    Raises RecordingError, naming the line, for anything malformed; warns with RecordingWarning about a last line
+    that was cut off, and leaves it out.
+    """
+    header, file, reader = begin_reading(path)
+    return header, lines_of(file, reader)
 
 
-def _lines(path: Path, file: BinaryIO) -> Generator[RecordedLine, None, None]:
+def lines_of(file: BinaryIO, reader: LineReader) -> Generator[RecordedLine, None, None]:
+    """Yield the lines of a recording that was begun to be read, and close it. Raises RecordingError as `next` does."""
     with file:
-        last_ns = 0
-        for number, raw in enumerate(_raw_lines(path, file), start=2):
-            try:
-                line = _line(_decode(raw))
-                if line.t_ns < last_ns:
-                    raise _MalformedError(f"time {line.t_ns} is before {last_ns} of an earlier line")
-            except _MalformedError as error:
-                # No object is whole before its last brace, so a line that was cut off is never JSON.
-                if isinstance(error, _NoJSONError) and not raw.endswith(b"\n"):
-                    warnings.warn(f"{path}, line {number}: cut off, ignored", RecordingWarning, stacklevel=2)
-                    return
-                raise RecordingError(
-                    f'{path}, line {number}: {error}; expected such as {{"ns": 20000000, "indicator": "+1.234\r\n"}}'
-                ) from error
-            last_ns = line.t_ns
+        for raw in reader.lines(file):
+            line = reader.next(raw)
+            if line is None:
+                return
             yield line
 
 
 def _line(told: object) -> RecordedLine:
     if not isinstance(told, dict):
-        raise _MalformedError("no object")
+        raise MalformedError("no object")
     line = cast("dict[str, object]", told)
     t_ns = line.pop("ns", None)
     if type(t_ns) is not int or t_ns < 0:
         told_ns = repr(t_ns)[:_SHOWN] if t_ns is not None else "missing"
-        raise _MalformedError(f'"ns" is {told_ns}, no whole number of nanoseconds')
+        raise MalformedError(f'"ns" is {told_ns}, no whole number of nanoseconds')
     if t_ns > _LATEST_NS:
-        raise _MalformedError(f"its time is beyond {_LATEST_NS} ns, the latest there is")
+        raise MalformedError(f"its time is beyond {_LATEST_NS} ns, the latest there is")
     if len(line) != 1:
-        raise _MalformedError(f'not exactly one of {", ".join(_SOURCES)} beside "ns"')
+        raise MalformedError(f'not exactly one of {", ".join(_SOURCES)} beside "ns"')
     source, data = line.popitem()
     if source == "mark":
         if not isinstance(data, dict):
-            raise _MalformedError("a mark is no object")
+            raise MalformedError("a mark is no object")
         return RecordedLine(t_ns, "mark", b"", cast("dict[str, Any]", data))
     if source not in _SOURCES:
-        raise _MalformedError(f"{repr(source)[:_SHOWN]} is none of {', '.join(_SOURCES)}")
+        raise MalformedError(f"{repr(source)[:_SHOWN]} is none of {', '.join(_SOURCES)}")
     if not isinstance(data, str):
-        raise _MalformedError(f"the bytes of the {source} are no text")
+        raise MalformedError(f"the bytes of the {source} are no text")
     try:
         return RecordedLine(t_ns, cast("Source", source), data.encode("latin-1"))
     except UnicodeEncodeError as error:
-        raise _MalformedError(
+        raise MalformedError(
             f"the {source} sent the character {data[error.start]!r}, which is no byte 0 to 255"
         ) from error

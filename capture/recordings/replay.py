@@ -14,8 +14,10 @@ from capture.clearance.diagnosis import how_far_off
 from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_WAS_ON
 from capture.clearance.verdict import Verdict
 from capture.plumbing.wrong_values import wrong_values
-from capture.recordings.file import AIR_OFF_NOTE, FIXTURE_GAP_NOTE, GAP_NOTE, RecordingError, read_recording
-from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from, limits_of
+from capture.recordings.blocks import blocks_of
+from capture.recordings.file import RecordingError, begin_reading, lines_of
+from capture.recordings.in_bulk import StreamInBulk
+from capture.recordings.stream import FixtureStream, fixture_from, indicator_from, limits_of
 from capture.sheet.sheet import Pack, SheetAir
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
@@ -44,7 +46,7 @@ class Replay:
         `keep_readings` keeps every reading, for whoever draws them.
         """
         self._path = path
-        self.header, self._lines = read_recording(path)
+        self.header, self._file, self._reader = begin_reading(path)
         try:
             driver, settings, self.unknown_settings = indicator_from(self.header.indicator)
         except LookupError as error:
@@ -70,14 +72,16 @@ class Replay:
         self._from_ns = from_ns
         by_air = self.pack is None or self.pack.moved_by == "air"  # what a hand moves the valve knows nothing of
         fixture = FixtureStream(*self._wiring, self._window_pa) if self._wiring and by_air else None
-        self.stream = IndicatorStream(*self._indicator, self.pack.measure if self.pack else "peak", fixture)
+        self.stream = StreamInBulk(
+            *self._indicator,
+            self.pack.measure if self.pack else "peak",
+            fixture,
+            from_ns=from_ns,
+            keep_readings=self._keep_readings,
+        )
         self._check: Check | None = None
         if self.pack is not None:
             self._check = Check(self.pack, self._limits, stop_when_settled=self._as_live, unit=self._unit)
-        self.readings: list[tuple[int, int]] = []
-        """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
-        self.gaps_ns: list[int] = []
-        """When the indicator was lost."""
 
     def _fixture(self, path: Path) -> tuple[FixtureDriver, FixtureSettings] | None:
         header = self.header.fixture
@@ -108,7 +112,7 @@ class Replay:
             kept = list(self._measured(None, sleep))
             until_ns = self.stream.moving.air_was_on_until_ns if self.stream.moving is not None else None
             if speed is not None or until_ns is not None:
-                _, self._lines = read_recording(self._path)
+                _, self._file, self._reader = begin_reading(self._path)
                 self._begin(until_ns or 0)
                 yield from self._measured(speed, sleep)
             else:
@@ -121,35 +125,33 @@ class Replay:
             ) from error
 
     def _measured(self, speed: float | None, sleep: Callable[[float], None]) -> Iterator[StrokeKept]:
-        began = time.monotonic()
-        t_ns, broken_off = 0, False
-        for line in self._lines:
-            t_ns = line.t_ns
-            if speed is not None:
-                wait = t_ns / 1e9 / speed - (time.monotonic() - began)
-                if wait > 0:
-                    sleep(wait)
-            found: list[Stroke] = []
-            broken_off = line.source == "mark"
-            if line.source == "indicator" and t_ns < self._from_ns:
-                self.stream.decoder.feed(line.data)
-            elif line.source == "indicator":
-                readings, found = self.stream.feed(t_ns, line.data)
-                if self._keep_readings:
-                    self.readings += [(t_ns, reading.value_nm) for reading in readings]
-            elif line.source == "fixture":
-                self.stream.feed_fixture(t_ns, line.data)
-            elif line.mark is not None and line.mark.get("note") == GAP_NOTE:
-                found = self.stream.lost(t_ns)
-                self.gaps_ns.append(t_ns)
-            elif line.mark is not None and line.mark.get("note") == FIXTURE_GAP_NOTE:
-                self.stream.fixture_lost(t_ns)
-            elif line.mark is not None and line.mark.get("note") == AIR_OFF_NOTE:
-                self.stream.deny_air()
+        for found in self._in_bulk() if speed is None else self._at_pace(speed, sleep):
             yield from self._kept(found)
-        if self.stream.moving is not None and not (self._as_live or broken_off):
+        if self.stream.moving is not None and not (self._as_live or self.stream.broken_off):
             self.stream.moving.ends_by_itself()
-        yield from self._kept(self.stream.finish(t_ns))
+        yield from self._kept(self.stream.finish(self._reader.last_ns))
+
+    def _in_bulk(self) -> Iterator[list[Stroke]]:
+        for block in blocks_of(self._file, self._reader):
+            yield from self.stream.feed_block(block)
+
+    def _at_pace(self, speed: float, sleep: Callable[[float], None]) -> Iterator[list[Stroke]]:
+        began = time.monotonic()
+        for line in lines_of(self._file, self._reader):
+            wait = line.t_ns / 1e9 / speed - (time.monotonic() - began)
+            if wait > 0:
+                sleep(wait)
+            yield self.stream.feed_line(line)
+
+    @property
+    def readings(self) -> list[tuple[int, int]]:
+        """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
+        return self.stream.readings
+
+    @property
+    def gaps_ns(self) -> list[int]:
+        """When the indicator was lost."""
+        return self.stream.gaps_ns
 
     @property
     def air_at_start(self) -> str:

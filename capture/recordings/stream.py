@@ -3,7 +3,7 @@ out. The live bench, a replay and the tests all measure through this, so that th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -17,7 +17,7 @@ from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.indicators.registry import find_driver
 from drivers.reading import Reading
 from drivers.registry import make_settings
-from drivers.wirings.protocol import FixtureDriver, FixtureSettings, Pressure, Valve
+from drivers.wirings.protocol import FixtureDriver, FixtureSettings, Pressure, Signal, Valve
 from drivers.wirings.registry import find_driver as find_fixture
 
 
@@ -82,11 +82,13 @@ class IndicatorStream:
         settings: IndicatorSettings,
         measure: str = "peak",
         fixture: FixtureStream | None = None,
+        *,
+        finder: Callable[[FinderSettings], StrokeFinder] = StrokeFinder,
     ) -> None:
         self.decoder = driver.decoder(settings)
-        finder = FinderSettings(settings.resolution_nm, settings.range, measure)
+        needs = FinderSettings(settings.resolution_nm, settings.range, measure)
         self.finder: StrokeFinder | SingleValueFinder = (
-            SingleValueFinder(finder) if settings.sends == "on-press" else StrokeFinder(finder)
+            SingleValueFinder(needs) if settings.sends == "on-press" else finder(needs)
         )
         self.moving = self.finder if isinstance(self.finder, StrokeFinder) else None
         """The finder, where the indicator shows how the pack moves."""
@@ -96,10 +98,25 @@ class IndicatorStream:
 
     def feed_fixture(self, t_ns: int, data: bytes) -> None:
         """Take the fixture's bytes received at `t_ns`: the valve is a trigger, the pressure belongs to the stroke."""
+        self.follow_fixture(t_ns, self.heard(data))
+
+    def heard(self, data: bytes) -> list[Signal]:
+        """Return what the fixture's bytes say, of which nothing has come of yet."""
+        return self.fixture.codec.feed(data) if self.fixture is not None else []
+
+    def turns_valve(self, signals: Sequence[Signal]) -> bool:
+        """Say whether one of these tells of a valve that was turned."""
+        fixture = self.fixture
+        return fixture is not None and any(
+            isinstance(signal, Valve) and signal.open != fixture.valve_open for signal in signals
+        )
+
+    def follow_fixture(self, t_ns: int, signals: Sequence[Signal]) -> None:
+        """Do what follows from what the fixture said at `t_ns`."""
         fixture = self.fixture
         if fixture is None:
             return
-        for signal in fixture.codec.feed(data):
+        for signal in signals:
             if isinstance(signal, Pressure):
                 fixture.pressure_pa = signal.pascals
                 fixture.watch.feed(t_ns, signal.pascals)
@@ -132,7 +149,7 @@ class IndicatorStream:
                 self.fixture.valve_open = False
                 self.fixture.held = self.fixture.watch.released(t_ns)
 
-    def _with_air(self, strokes: list[Stroke]) -> list[Stroke]:
+    def with_air(self, strokes: list[Stroke]) -> list[Stroke]:
         """Flag the strokes that were made outside the sheet's pressure."""
         if self.fixture is None:
             return strokes
@@ -161,15 +178,15 @@ class IndicatorStream:
         readings = self.decoder.feed(data)
         if readings:
             self.newest = readings[-1]
-        return readings, self._with_air(self.finder.feed(t_ns, readings))
+        return readings, self.with_air(self.finder.feed(t_ns, readings))
 
     def lost(self, t_ns: int) -> list[Stroke]:
         """The port was lost at `t_ns`: an unfinished frame is worthless, and a running stroke is marked."""
-        strokes = self._with_air(self.finder.feed(t_ns, self.decoder.finish()))
+        strokes = self.with_air(self.finder.feed(t_ns, self.decoder.finish()))
         self.finder.stream_lost()
         return strokes
 
     def finish(self, t_ns: int) -> list[Stroke]:
         """The stream is over: return the strokes that were still being held back."""
         strokes = self.finder.feed(t_ns, self.decoder.finish())
-        return self._with_air(strokes + self.finder.finish())
+        return self.with_air(strokes + self.finder.finish())

@@ -55,7 +55,7 @@ _FEW, _MANY = 8, 64
 #: Flags of a reading that was damaged on its way.
 _DAMAGED = frozenset({CUT_SHORT, TOO_MANY_DIGITS})
 #: A pack has moved within this of the air being given or taken, and been seen to (common practice).
-_AIR_WITHIN_NS = 1_000_000_000
+AIR_WITHIN_NS = 1_000_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ class StrokeFinder:
         newest_ns = self._pace.last_ns or 0
         if self.air_may_have_been_on or self._outstays(newest_ns):
             said.add(Notice.AIR_WAS_ON)
-        if self._state is StrokeState.REST and self._stroke.air_applied and newest_ns - self._air_ns > _AIR_WITHIN_NS:
+        if self._state is StrokeState.REST and self._stroke.air_applied and newest_ns - self._air_ns > AIR_WITHIN_NS:
             said.add(Notice.AIR_ON)
         return tuple(notice for notice in Notice if notice in said)
 
@@ -135,7 +135,7 @@ class StrokeFinder:
             self._rest.time_ns = t_ns
             self._stroke.after_gap = False
             self._rest.tune_if_slow()
-            if self._air_unseen and t_ns - self._air_ns > _AIR_WITHIN_NS:
+            if self._air_unseen and t_ns - self._air_ns > AIR_WITHIN_NS:
                 self._air_unseen = False
                 if self._stroke.earlier.count == self._count_at_air:
                     self._noticed.add(Notice.UNSEEN)

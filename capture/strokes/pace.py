@@ -6,17 +6,18 @@ Times are integer nanoseconds since the recording began. What the readings say i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import pairwise, repeat
 
 from drivers.reading import Reading
 
 #: A stream slower than this has its rest level worked out anew more often, or drift would outrun it.
-_SLOW_STREAM_NS = 20_000_000
+SLOW_STREAM_NS = 20_000_000
 #: A quicker stream has readings to spare: it is judged by the median of many.
 _QUICK_STREAM_NS = 2_500_000
 #: A stream this quick shows a release as more than one step.
 _SHOWS_A_FALL_NS = 12_000_000
-_FASTEST_GAP_NS, _GAP_PERIODS = 400_000_000, 6
+#: No silence shorter than this is ever a break.
+FASTEST_GAP_NS, _GAP_PERIODS = 400_000_000, 6
 #: A stream that sends only changes: how long it is silent before that is filled in, from how many changes on that
 #: is sure enough not to wait for what would be a gap, and how closely and how far it is filled in.
 _QUIET_NS, _SURE_CHANGES = 100_000_000, 16
@@ -50,12 +51,12 @@ class Pace:
     @property
     def is_slow(self) -> bool:
         """Whether every reading counts; so too while the pace is unknown."""
-        return self.reading_ns == 0 or self.reading_ns >= _SLOW_STREAM_NS
+        return self.reading_ns == 0 or self.reading_ns >= SLOW_STREAM_NS
 
     @property
     def comes_slowly(self) -> bool:
         """Whether chunks come so seldom that a drift could outrun what is worked out now and then."""
-        return self.chunk_ns > _SLOW_STREAM_NS
+        return self.chunk_ns > SLOW_STREAM_NS
 
     @property
     def shows_a_fall(self) -> bool:
@@ -63,7 +64,7 @@ class Pace:
         return self.chunk_ns <= _SHOWS_A_FALL_NS
 
     def _gap_ns(self) -> int:
-        return max(_FASTEST_GAP_NS, _GAP_PERIODS * self.chunk_ns)
+        return max(FASTEST_GAP_NS, _GAP_PERIODS * self.chunk_ns)
 
     def arrived(self, t_ns: int, count: int) -> int | None:
         """Take the arrival of a chunk of `count` readings; return how long it was in coming, None after a break."""
@@ -80,6 +81,31 @@ class Pace:
             self._readings += (count * _FINE - self._readings) // 8 if self._readings else count * _FINE
             self.reading_ns = self.chunk_ns * _FINE // self._readings
         return span
+
+    def arrived_evenly(self, spans_ns: Sequence[int], counts: Sequence[int] | None, last_ns: int) -> None:
+        """Take many chunks as `arrived` would take each, the last at `last_ns`; none of them comes after a break.
+
+        They came so long after one another, the first after the newest that was taken, and of so many readings each, of
+        one where None says so. The times so far are known.
+        """
+        chunk_ns, readings = self.chunk_ns, self._readings
+        least = min(spans_ns)
+        if chunk_ns and least > 0 and max(spans_ns) <= 3 * min(chunk_ns, least):
+            # No pause is long: what follows is then only this of it, and always lies between what came and what was.
+            for span in spans_ns:
+                chunk_ns = (7 * chunk_ns + span) >> 3
+        else:
+            for span in spans_ns:
+                if span > 0:
+                    typical = chunk_ns or span
+                    chunk_ns = typical + (min(span, 3 * typical) - typical) // 8
+        if counts is not None or readings != _FINE:
+            for span, count in zip(spans_ns, counts or repeat(1), strict=False):
+                if span > 0:
+                    readings += (count * _FINE - readings) // 8 if readings else count * _FINE
+        self.chunk_ns, self._readings, self.last_ns = chunk_ns, readings, last_ns
+        if readings:
+            self.reading_ns = chunk_ns * _FINE // readings
 
     def silence(self, t_ns: int, readings: Sequence[Reading]) -> tuple[int, Sequence[int]]:
         """Return the value that stood in the silence before these readings, nm, and the times to fill it in at.

@@ -21,8 +21,9 @@ from capture.strokes.pace import Pace
 LEAST_TRAVEL_NM = 60_000
 #: The band while too few readings at rest have been seen to know their noise.
 _UNKNOWN_BAND_NM = LEAST_TRAVEL_NM // 3
-#: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew.
-_KEPT, _BATCH = 1024, 32
+#: Rest readings kept for the rest level and its noise, and how many arrive before both are worked out anew: fewer
+#: where they come slowly.
+_KEPT, _BATCH, _SOONER = 1024, 32, 8
 #: The noise is worked out from the newest so many steps from one reading at rest to the next, which in a quick stream
 #: lie about so far apart: a bench that vibrates moves less from one reading to the next than it does.
 _NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
@@ -148,8 +149,12 @@ class RestLevel:
 
     def tune_if_slow(self) -> None:
         """Work it out sooner where so few readings come that a drift would outrun it."""
-        if self._pace.comes_slowly and len(self.readings) >= self.full - _BATCH + 8:
+        if self._pace.comes_slowly and len(self.readings) >= self.full - _BATCH + _SOONER:
             self.tune()
+
+    def room(self, surely_quick: bool) -> int:
+        """Return how many readings can be taken before it is worked out anew, in a stream that surely comes quickly."""
+        return self.full - len(self.readings) - 1 - (0 if surely_quick else _BATCH - _SOONER)
 
     def begin(self, values: Sequence[int], t_ns: int) -> None:
         """Rest begins (again) with these readings."""

@@ -13,7 +13,17 @@ from typing import Generic, Literal, NamedTuple, TypeVar
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, doubts, scaled_nm
 from drivers.reading import CUT_SHORT, TOO_MANY_DIGITS, LengthUnit, Reading
 
-__all__ = ["BLANKS", "DRIVER", "DisplayDecoder", "Fields", "LineDecoder", "LineSettings", "line_fields", "line_parser"]
+__all__ = [
+    "BLANKS",
+    "DRIVER",
+    "LONGEST_LINE",
+    "DisplayDecoder",
+    "Fields",
+    "LineDecoder",
+    "LineSettings",
+    "line_fields",
+    "line_parser",
+]
 
 Item = TypeVar("Item")
 
@@ -21,7 +31,7 @@ Item = TypeVar("Item")
 BLANKS = b" \t\0\x02\x03"
 
 #: No display needs a longer line, so a longer one is noise that happens to hold no CR or LF.
-_LONGEST = 256
+LONGEST_LINE = 256
 
 #: Displayed values repeat (an indicator rests, holds, and returns), so most lines have been parsed before.
 _REMEMBERED = 4096
@@ -90,18 +100,38 @@ class LineDecoder(Generic[Item]):
         if self._overflown and lines:
             self.skipped += len(lines.pop(0))
             self._overflown = False
-        if len(self._tail) > _LONGEST or self._overflown:
+        if len(self._tail) > LONGEST_LINE or self._overflown:
             self.skipped += len(self._tail)
             self._tail = b""
             self._overflown = True
-        if len(buffer) > _LONGEST and lines and max(map(len, lines)) > _LONGEST:
-            self.skipped += sum(len(line) for line in lines if len(line) > _LONGEST)
-            lines = [line for line in lines if len(line) <= _LONGEST]
+        if len(buffer) > LONGEST_LINE and lines and max(map(len, lines)) > LONGEST_LINE:
+            self.skipped += sum(len(line) for line in lines if len(line) > LONGEST_LINE)
+            lines = [line for line in lines if len(line) <= LONGEST_LINE]
         readings = [reading for reading in map(self._parse, lines) if reading]
         if len(readings) != len(lines):
             self.skipped += sum(len(line) for line in lines if line.strip(BLANKS) and not self._parse(line))
             lines = [line for line in lines if self._parse(line)]
         return lines, readings
+
+    # -- many lines at once: what `feed` would do with them, for whoever found them already -------------------
+
+    @property
+    def begun(self) -> bytes | None:
+        """The beginning of a line that is not over; None within one that is too long."""
+        return None if self._overflown else self._tail
+
+    @property
+    def shape(self) -> object:
+        """What decides, beside its bytes, whether `alike` knows a line; None while nothing does."""
+        return ()
+
+    def alike(self, line: bytes) -> Item | None:
+        """Return the reading of a line that leaves the `shape` as it is; None for another line, or no frame."""
+        return self._parse(line) if len(line) <= LONGEST_LINE else None
+
+    def took(self, count: int, last: bytes, begun: bytes) -> None:
+        """So many lines that are alike were taken, the last of them this, and after them a line has begun."""
+        self._tail = begun
 
     def finish(self) -> list[Item]:
         """Count an unterminated line as skipped; nothing is ever held back."""
@@ -139,6 +169,23 @@ class DisplayDecoder(LineDecoder[Reading]):
                 self._alike += len(lines)
                 return readings
         return [self._looked_at(line, reading) for line, reading in zip(lines, readings, strict=True)]
+
+    @property
+    def shape(self) -> object:
+        """The decimals and the unit of the display; None while they are in doubt."""
+        return (self._decimals, self._unit) if self._other is None and self._alike else None
+
+    def alike(self, line: bytes) -> Reading | None:
+        """Return the reading of a line with the decimals and the unit of those before it; None for another line."""
+        reading = super().alike(line)
+        same = reading is not None and reading.unit == self._unit and _decimals(line, self._point) == self._decimals
+        return reading if same else None
+
+    def took(self, count: int, last: bytes, begun: bytes) -> None:
+        """So many lines that are alike were taken, the last of them this, and after them a line has begun."""
+        super().took(count, last, begun)
+        self._alike += count
+        self._length = len(last) if count else self._length
 
     def _looked_at(self, line: bytes, reading: Reading) -> Reading:
         """Mark a reading with other decimals than all before it.

@@ -19,12 +19,10 @@ WIDTH, HEIGHT, LEFT, RIGHT, TOP, BOTTOM = 900, 420, 80, 210, 40, 50
 
 def readings(path: Path) -> list[tuple[int, int]]:
     """Every reading of a recording as (t_ns, displayed nm)."""
-    replay = Replay(path)
-    found = []
-    for line in replay._lines:
-        if line.source == "indicator":
-            found += [(line.t_ns, reading.value_nm) for reading in replay.stream.decoder.feed(line.data)]
-    return found
+    replay = Replay(path, keep_readings=True)
+    for _ in replay.strokes():
+        pass
+    return replay.readings
 
 
 def draw(path: Path, stroke: Stroke) -> str:

@@ -1,0 +1,194 @@
+"""A recording read a block at a time, for whoever measures hours of it: the same lines as one by one, many at once.
+
+Theory. A writer writes every line of a stream alike, `{"ns":N,"indicator":"TEXT"}`, and an indicator shows few texts.
+Such lines are found in a block with NumPy: the digits of all times are read at once, and a text that was seen before is
+known by its number (`KnownTexts`). The first line with a text, and every line that looks otherwise, is read by what
+reads one by one, so that nothing is accepted here that is refused there, and whatever is refused is refused in the same
+words. Memory is that of one block.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import BinaryIO, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.recordings.file import LineReader, MalformedError, RecordedLine
+from drivers.bulk.known_texts import PADDING, KnownTexts, words_of
+
+__all__ = ["Block", "blocks_of"]
+
+_BLOCK_BYTES: Final = 1 << 19
+#: Before a block: the digits of a time are loaded from up to so many bytes before their end.
+_FRONT: Final = 24
+_NEWLINE: Final = 0x0A
+#: How writers of JSON put the keys of a line, with blanks or without: what stands before the time, and before the text.
+_FORMS: Final = tuple((f'{{"ns":{blank}'.encode(), f',{blank}"indicator":{blank}"'.encode()) for blank in ("", " "))
+#: A text of plain characters and line ends, as JSON.
+_PLAIN: Final = re.compile(rb"(?:[ !#-\[\]-~]|\\[rn])*")
+#: The digits of a time that surely fits into 64 bits.
+_MOST_DIGITS: Final = 18
+
+_ZEROS, _HIGH, _SIX = np.uint64(0x3030303030303030), np.uint64(0xF0F0F0F0F0F0F0F0), np.uint64(0x0606060606060606)
+_PAIRS, _FOURS = np.uint64(0x00FF00FF00FF00FF), np.uint64(0x0000FFFF0000FFFF)
+#: What of a word belongs to its last so many bytes.
+_LAST = np.array([((1 << 64) - 1) >> 8 * (8 - size) << 8 * (8 - size) for size in range(9)], np.uint64)
+_LAST[0] = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Some lines of a recording, in order."""
+
+    times_ns: NDArray[np.int64]
+    which: NDArray[np.int64]
+    """Which of `texts` the indicator sent with each line, -1 for another line."""
+    texts: list[bytes]
+    remembered: int
+    """How many of `texts` have the same number in every block that follows."""
+    others: list[tuple[int, RecordedLine]]
+    """The lines that are not the indicator's, and at which place."""
+
+
+def blocks_of(file: BinaryIO, reader: LineReader) -> Generator[Block, None, None]:
+    """Yield the lines of a recording that was begun to be read, block by block, and close it.
+
+    Raises RecordingError and warns as `lines_of` does; what stands before a malformed line is yielded first.
+    """
+    return _Blocks(reader).read(file)
+
+
+def _decimal(word: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """Return the number that eight digits are, each a byte of 0 to 9, the first in the lowest byte."""
+    pairs = (word * np.uint64(2561)) >> np.uint64(8) & _PAIRS
+    fours = (pairs * np.uint64(6553601)) >> np.uint64(16) & _FOURS
+    return ((fours * np.uint64(42949672960001)) >> np.uint64(32)).astype(np.int64)
+
+
+def _no_digit(word: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Return a word that is zero in every byte that is a digit."""
+    value = word ^ _ZEROS
+    return (value + _SIX | value) & _HIGH
+
+
+def _digits_before(no_digit: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """Return how many digits a word begins with; of one of digits only, something below zero."""
+    lowest = no_digit & (~no_digit + np.uint64(1))
+    # A power of two is a float exactly: its exponent is the place of the bit.
+    return ((lowest.astype(np.float64).view(np.int64) >> 52) - 1023) >> 3
+
+
+class _Blocks:
+    """What is remembered from block to block."""
+
+    def __init__(self, reader: LineReader) -> None:
+        self._reader = reader
+        self._known = KnownTexts()
+        self._sent: list[bytes | None] = []
+        """What the indicator sent in each known text, None where that is no text of JSON."""
+
+    def read(self, file: BinaryIO) -> Generator[Block, None, None]:
+        with file:
+            rest = b""
+            while more := self._reader.read(file, _BLOCK_BYTES):
+                whole = rest + more
+                end = whole.rfind(b"\n") + 1
+                rest = whole[end:]
+                if end and not (yield from self._block(whole[:end])):
+                    return
+            if rest:
+                yield from self._block(rest)
+
+    def _block(self, raw: bytes) -> Generator[Block, None, bool]:
+        """Yield the lines in some bytes, of which only the last can be without its end; return whether more may follow.
+
+        Raises RecordingError.
+        """
+        ends = np.flatnonzero(np.frombuffer(raw, np.uint8) == _NEWLINE)
+        if raw[-1] != _NEWLINE:
+            ends = np.append(ends, len(raw))
+        begins = np.concatenate(([0], ends[:-1] + 1))
+        times, which, texts_at, texts_size = self._alike(raw, begins, ends)
+        extra: list[bytes] = []
+        others: list[tuple[int, RecordedLine]] = []
+        sound = len(ends)
+        for at in np.flatnonzero(which < 0).tolist():
+            if texts_size[at] >= 0 and _PLAIN.fullmatch(raw, texts_at[at], texts_at[at] + texts_size[at]):
+                text = raw[texts_at[at] : texts_at[at] + texts_size[at]]
+                data = text.replace(b"\\r", b"\r").replace(b"\\n", b"\n")
+            else:
+                try:
+                    line = self._reader.line(raw[begins[at] : ends[at] + 1])
+                except MalformedError:
+                    sound = at
+                    break
+                times[at] = line.t_ns
+                if line.source != "indicator":
+                    others.append((at, line))
+                    continue
+                data = line.data
+            which[at] = len(self._sent) + len(extra)
+            extra.append(data)
+        before = np.concatenate(([self._reader.last_ns], times[: max(0, sound - 1)]))[:sound]
+        backwards = np.flatnonzero(times[:sound] < before)
+        if len(backwards):
+            sound = int(backwards[0])
+            others = [(at, line) for at, line in others if at < sound]
+        if sound:
+            texts = [text if text is not None else b"" for text in self._sent]
+            yield Block(times[:sound], which[:sound], [*texts, *extra], len(texts), others)
+            self._reader.passed(sound, int(times[sound - 1]))
+        # The line after those is read by itself, for what is wrong with it.
+        return sound == len(ends) or self._reader.next(raw[begins[sound] : ends[sound] + 1]) is not None
+
+    def _alike(
+        self, raw: bytes, begins: NDArray[np.int64], ends: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+        """Return the time of each line of the usual form, which known text it has, and where that is and how long.
+
+        Of any other line, and of one whose text is not known, which is -1, and of the former the size is -1 too.
+        """
+        buffer = bytes(_FRONT) + raw + bytes(PADDING)
+        octets, words = np.frombuffer(buffer, np.uint8), words_of(buffer)
+        head, middle = next((form for form in reversed(_FORMS) if raw.startswith(form[0])), _FORMS[0])
+        at = begins + (_FRONT + len(head))
+        usual = words[begins + _FRONT] & np.uint64((1 << 8 * len(head)) - 1) == int.from_bytes(head, "little")
+        first, second, third = (_no_digit(words[at + 8 * word]) for word in range(3))
+        digits = np.where(
+            first != 0,
+            _digits_before(first),
+            np.where(second != 0, 8 + _digits_before(second), 16 + _digits_before(third)),
+        )
+        usual &= (digits > 0) & (digits <= _MOST_DIGITS) & ((octets[at] != ord("0")) | (digits == 1))
+        digits = np.where(usual, digits, 1)
+        end = at + digits
+        times = np.zeros(len(begins), np.int64)
+        for word in range(int(digits.max() + 7) // 8):
+            mask = _LAST[np.clip(digits - 8 * word, 0, 8)]
+            times += _decimal((words[end - 8 * (word + 1)] ^ _ZEROS) & mask) * 10 ** (8 * word)
+        text = end + len(middle)
+        sizes = ends + _FRONT - 2 - text
+        usual &= sizes >= 0
+        usual &= words[end] == int.from_bytes(middle[:8], "little")
+        usual &= words[np.where(usual, text - 8, 0)] == int.from_bytes(middle[-8:], "little")
+        usual &= (octets[ends + (_FRONT - 2)] == ord('"')) & (octets[ends + (_FRONT - 1)] == ord("}"))
+        which = np.full(len(begins), -1, np.int64)
+        some = slice(None) if usual.all() else np.flatnonzero(usual)
+        which[some] = self._numbers(buffer, words, text[some], sizes[some])
+        return times, which, text - _FRONT, np.where(usual, sizes, -1)
+
+    def _numbers(
+        self, buffer: bytes, words: NDArray[np.uint64], begins: NDArray[np.int64], sizes: NDArray[np.int64]
+    ) -> NDArray[np.int64]:
+        numbers = self._known.numbers(words, begins, sizes, lambda at: buffer[begins[at] : begins[at] + sizes[at]])
+        for text in self._known.texts[len(self._sent) :]:
+            try:
+                self._sent.append(self._reader.line(b'{"ns":0,"indicator":"' + text + b'"}').data)
+            except MalformedError:
+                self._sent.append(None)
+        wrong = [number for number, sent in enumerate(self._sent) if sent is None]
+        return np.where(np.isin(numbers, wrong), -1, numbers) if wrong else numbers

@@ -1,0 +1,113 @@
+"""A stream measured from a recording, a block of its lines at a time: the same readings and strokes as one by one.
+
+What a fixture says of the pressure changes nothing for the indicator until its valve turns, nor does any mark but a
+lost port: so only those cut a block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator, Iterator
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.recordings.blocks import Block
+from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordedLine
+from capture.recordings.stream import FixtureStream, IndicatorStream
+from capture.strokes.in_bulk import FinderInBulk, ManyChunks
+from capture.strokes.stroke import Stroke
+from drivers.bulk.any_wire import AnyWire
+from drivers.bulk.display_lines import DisplayLines, ManyReadings
+from drivers.indicators.line import LineDecoder
+from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+
+__all__ = ["StreamInBulk"]
+
+#: After a chunk that cannot be taken with others so many are taken by themselves, ever more where that is usual.
+_FEWEST, _MOST = 1, 256
+_LOST: Final = (GAP_NOTE, FIXTURE_GAP_NOTE)
+
+
+class StreamInBulk(IndicatorStream):
+    """One recording's worth of a bench; lines fed one by one may come between blocks."""
+
+    def __init__(
+        self,
+        driver: IndicatorDriver,
+        settings: IndicatorSettings,
+        measure: str = "peak",
+        fixture: FixtureStream | None = None,
+        *,
+        keep_readings: bool = False,
+    ) -> None:
+        """`keep_readings` keeps every reading, for whoever draws them."""
+        super().__init__(driver, settings, measure, fixture, finder=FinderInBulk)
+        decoder = self.decoder
+        self._wire = DisplayLines(decoder) if isinstance(decoder, LineDecoder) else AnyWire(decoder)
+        self._alone = _FEWEST
+        self._keep_readings = keep_readings
+        self.readings: list[tuple[int, int]] = []
+        """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
+        self.gaps_ns: list[int] = []
+        """When the indicator was lost."""
+
+    def feed_line(self, line: RecordedLine) -> list[Stroke]:
+        """Take one line; return the strokes it completes."""
+        if line.source == "indicator":
+            return self._feed_one(line.t_ns, line.data)
+        if line.source == "fixture":
+            self.feed_fixture(line.t_ns, line.data)
+        elif line.mark is not None and line.mark.get("note") == GAP_NOTE:
+            self.gaps_ns.append(line.t_ns)
+            return self.lost(line.t_ns)
+        elif line.mark is not None and line.mark.get("note") == FIXTURE_GAP_NOTE:
+            self.fixture_lost(line.t_ns)
+        return []
+
+    def feed_block(self, block: Block) -> Generator[list[Stroke], None, None]:
+        """Take a block of lines; yield the strokes they complete."""
+        begin = 0
+        for at, line in block.others:
+            signals = self.heard(line.data) if line.source == "fixture" else []
+            if self.turns_valve(signals) or (line.mark is not None and line.mark.get("note") in _LOST):
+                yield from self._stretch(block, begin, at)
+                begin = at + 1
+            if line.source == "fixture":
+                self.follow_fixture(line.t_ns, signals)
+            else:
+                yield self.feed_line(line)
+        yield from self._stretch(block, begin, len(block.times_ns))
+
+    def _stretch(self, block: Block, begin: int, end: int) -> Iterator[list[Stroke]]:
+        """Take the indicator's chunks among these lines."""
+        which, times_ns = block.which[begin:end], block.times_ns[begin:end]
+        if len(which) and which.min() < 0:
+            which, times_ns = which[which >= 0], times_ns[which >= 0]
+        at = 0
+        while at < len(which):
+            taken = self._wire.take(block.texts, block.remembered, which[at:])
+            if len(taken.which):
+                yield self._find(taken, times_ns[at : at + taken.chunks])
+            at += taken.chunks
+            many = at == len(which) or taken.chunks >= _MOST
+            self._alone = _FEWEST if many else min(2 * self._alone, _MOST)
+            for _ in range(min(self._alone, len(which) - at)):
+                yield self._feed_one(int(times_ns[at]), block.texts[which[at]])
+                at += 1
+
+    def _find(self, taken: ManyReadings, times_ns: NDArray[np.int64]) -> list[Stroke]:
+        counts = np.bincount(taken.chunk_of, minlength=taken.chunks)
+        some = counts > 0
+        chunks = ManyChunks(times_ns[some], counts[some], taken.which, taken.shown)
+        self.newest = taken.shown[taken.which[-1]]
+        if self._keep_readings:
+            shown = [taken.shown[number].value_nm for number in taken.which.tolist()]
+            self.readings += zip(times_ns[taken.chunk_of].tolist(), shown, strict=True)
+        return self.with_air(self.finder.feed_many(chunks))
+
+    def _feed_one(self, t_ns: int, data: bytes) -> list[Stroke]:
+        readings, found = self.feed(t_ns, data)
+        if self._keep_readings:
+            self.readings += [(t_ns, reading.value_nm) for reading in readings]
+        return found

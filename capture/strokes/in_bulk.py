@@ -1,0 +1,162 @@
+"""The stroke finder for whoever has hours of readings there already: the same strokes, many readings at once.
+
+Theory. Nearly all readings decide nothing: they lie in the band of rest, or where a hold or a return is awaited
+(`StrokeFinder._quiet`). What such readings leave behind is a longer list, a time and the usual time between two, so a
+stretch of them is taken whole; it ends before the first that lies outside, before rest is worked out anew, before a
+silence that may be a break, and before anything that a clock decides. Whatever comes there is taken as it is live, and
+so is all that departs from rest. What is known after a stretch is what it would be had every chunk been fed by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from capture.strokes.finder import AIR_WITHIN_NS, StrokeFinder
+from capture.strokes.pace import FASTEST_GAP_NS, SLOW_STREAM_NS
+from capture.strokes.rest import NEVER
+from capture.strokes.stroke import Stroke
+from drivers.reading import Reading
+
+__all__ = ["FinderInBulk", "ManyChunks"]
+
+#: How many readings of a hold are looked at in one go.
+_AT_ONCE: Final = 1024
+#: A shorter stretch is quicker taken one by one.
+_SHORT: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class ManyChunks:
+    """Readings in the order they came. A chunk without any is not among these."""
+
+    times_ns: NDArray[np.int64]
+    """When each chunk arrived."""
+    counts: NDArray[np.int64]
+    """How many readings each completed."""
+    which: NDArray[np.int64]
+    """Which of `shown` each reading is."""
+    shown: list[Reading]
+
+
+class FinderInBulk(StrokeFinder):
+    """Finds the strokes of many chunks at once; chunks fed one by one may come between."""
+
+    _known: tuple[object, ...] = ()
+    _values: NDArray[np.int64]
+    _plain: NDArray[np.bool_]
+
+    def feed_many(self, chunks: ManyChunks) -> list[Stroke]:
+        """Take chunks in order of arrival, as `feed` would one after the other; return the strokes they complete."""
+        found: list[Stroke] = []
+        stretches = _Stretches(chunks, self._pace.last_ns)
+        at, count = 0, len(chunks.times_ns)
+        while at < count:
+            taken = self._take_quiet(stretches, at)
+            at += taken
+            if at < count and taken < _SHORT:
+                found += self.feed(int(chunks.times_ns[at]), stretches.readings(at))
+                at += 1
+        return found
+
+    def _take_quiet(self, stretches: _Stretches, at: int) -> int:
+        """Take whole, from this chunk on, what decides nothing; return how many chunks."""
+        low, high, until_ns, resting = self._quiet()
+        pace, rest, stroke = self._pace, self._rest, self._stroke
+        if low is NEVER or pace.only_changes:
+            return 0
+        values, plain = self._shown(stretches.shown)
+        first = stretches.begins[at]
+        if not low <= values[stretches.which[first]] <= high:
+            return 0
+        end = stretches.before_a_silence(at)
+        if resting:
+            quick = max(pace.chunk_ns, stretches.longest_ns(at, end)) <= SLOW_STREAM_NS
+            most = max(0, rest.room(quick))
+            if self._air_unseen:
+                end = min(end, stretches.arrived_by(self._air_ns + AIR_WITHIN_NS))
+        else:
+            most = _AT_ONCE
+            end = min(end, stretches.arrived_by(until_ns - 1))
+        end = min(end, stretches.chunk_of(first + most))
+        if end <= at:
+            return 0
+        which = stretches.which[first : stretches.begins[end]]
+        shown = values[which]
+        loud = np.flatnonzero((shown < low) | (shown > high) | ~plain[which])
+        if len(loud):
+            end = stretches.chunk_of(int(first + loud[0]))
+            if end <= at:
+                return 0
+            shown = shown[: stretches.begins[end] - first]
+        spans_ns, counts = stretches.spans(at, end)
+        last_ns = int(stretches.times_ns[end - 1])
+        if resting:
+            rest.readings += shown.tolist()
+            rest.time_ns = last_ns
+            stroke.after_gap = False
+        else:
+            stroke.times.frombytes(stretches.reading_times(at, end).tobytes())
+            stroke.values.frombytes(shown.tobytes())
+        pace.arrived_evenly(spans_ns, counts, last_ns)
+        return end - at
+
+    def _shown(self, shown: list[Reading]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+        """Return what each of these readings shows, nm, and whether nothing is doubtful about it, as displayed now."""
+        known = (id(shown), len(shown), self._unit)
+        if self._known != known:
+            self._values = np.array([reading.value_nm for reading in shown], np.int64)
+            self._plain = np.array([reading.unit == self._unit and not reading.flags for reading in shown], np.bool_)
+            self._known = known
+        return self._values, self._plain
+
+
+class _Stretches:
+    """Where in many chunks a stretch can end. Places are those of chunks, from 0."""
+
+    def __init__(self, chunks: ManyChunks, last_ns: int | None) -> None:
+        self.times_ns, self.which, self.shown = chunks.times_ns, chunks.which, chunks.shown
+        self._counts = chunks.counts
+        self._ones = len(chunks.which) == len(chunks.counts)
+        self.begins = np.concatenate(([0], np.cumsum(chunks.counts)))
+        """At which reading each chunk begins, and where the last ends."""
+        before = np.concatenate(([chunks.times_ns[0] if last_ns is None else last_ns], chunks.times_ns[:-1]))
+        self._spans_ns = chunks.times_ns - before
+        self._silences = np.flatnonzero(self._spans_ns > FASTEST_GAP_NS)
+
+    def readings(self, at: int) -> list[Reading]:
+        return [self.shown[number] for number in self.which[self.begins[at] : self.begins[at + 1]].tolist()]
+
+    def before_a_silence(self, at: int) -> int:
+        place = int(np.searchsorted(self._silences, at))
+        return int(self._silences[place]) if place < len(self._silences) else len(self.times_ns)
+
+    def longest_ns(self, at: int, end: int) -> int:
+        """Return the longest time between two of these chunks, as far as a stretch of rest can go."""
+        return int(self._spans_ns[at : min(end, at + 2 * _AT_ONCE)].max(initial=0))
+
+    def arrived_by(self, t_ns: int) -> int:
+        """Return before which chunk all have arrived by then."""
+        return int(np.searchsorted(self.times_ns, t_ns, "right"))
+
+    def chunk_of(self, reading: int) -> int:
+        """Return which chunk this reading is of, or that behind the last."""
+        return int(np.searchsorted(self.begins, reading, "right")) - 1
+
+    def spans(self, at: int, end: int) -> tuple[list[int], list[int] | None]:
+        """Return how long these chunks were in coming, and how many readings each has, None for one each."""
+        return self._spans_ns[at:end].tolist(), None if self._ones else self._counts[at:end].tolist()
+
+    def reading_times(self, at: int, end: int) -> NDArray[np.int64]:
+        """Return the time of each reading of these chunks: spread evenly over how long its chunk was in coming."""
+        if self._ones:
+            return self.times_ns[at:end]
+        counts, begins = self._counts[at:end], self.begins[at:end]
+        number = np.arange(begins[0], begins[0] + counts.sum()) - np.repeat(begins, counts) + 1
+        spans = np.repeat(self._spans_ns[at:end], counts)
+        starts: NDArray[np.int64] = np.repeat(self.times_ns[at:end], counts) - spans
+        spread: NDArray[np.int64] = starts + spans * number // np.repeat(counts, counts)
+        return spread
