@@ -18,13 +18,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.recordings.file import LineReader, MalformedError, RecordedLine
-from drivers.bulk.known_texts import PADDING, KnownTexts, words_of
+from drivers.bulk.known_texts import KnownTexts, words_of
 
 __all__ = ["Block", "blocks_of"]
 
 _BLOCK_BYTES: Final = 1 << 19
 #: Before a block: the digits of a time are loaded from up to so many bytes before their end.
 _FRONT: Final = 24
+#: Behind it: of a line that is none, what would be its parts is looked for beyond its end.
+_BEHIND: Final = 64
 _NEWLINE: Final = 0x0A
 #: How writers of JSON put the keys of a line, with blanks or without: what stands before the time, and before the text.
 _FORMS: Final = tuple((f'{{"ns":{blank}'.encode(), f',{blank}"indicator":{blank}"'.encode()) for blank in ("", " "))
@@ -69,17 +71,24 @@ def _decimal(word: NDArray[np.uint64]) -> NDArray[np.int64]:
     return ((fours * np.uint64(42949672960001)) >> np.uint64(32)).astype(np.int64)
 
 
-def _no_digit(word: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """Return a word that is zero in every byte that is a digit."""
-    value = word ^ _ZEROS
-    return (value + _SIX | value) & _HIGH
+def _digits(words: NDArray[np.uint64], begins: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return how many digits stand from each of these places on; of more than 24, something that is no such number."""
+    value = [words[begins + 8 * word] ^ _ZEROS for word in range(3)]
+    first, second, third = ((one + _SIX | one) & _HIGH for one in value)
+    rest = np.where(second != 0, 8 + _before(second), 16 + _before(third))
+    return np.where(first != 0, _before(first), rest)
 
 
-def _digits_before(no_digit: NDArray[np.uint64]) -> NDArray[np.int64]:
-    """Return how many digits a word begins with; of one of digits only, something below zero."""
-    lowest = no_digit & (~no_digit + np.uint64(1))
+def _before(marks: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """Return how many bytes of a word come before the first that is not zero, where there is one."""
+    lowest = marks & (~marks + np.uint64(1))
     # A power of two is a float exactly: its exponent is the place of the bit.
     return ((lowest.astype(np.float64).view(np.int64) >> 52) - 1023) >> 3
+
+
+def _raw(buffer: bytearray, begin: int, end: int, over: int) -> bytes:
+    """Return a line with its end, where it has one before the buffer's."""
+    return bytes(buffer[begin : min(end + 1, over)])
 
 
 class _Blocks:
@@ -92,37 +101,46 @@ class _Blocks:
         """What the indicator sent in each known text, None where that is no text of JSON."""
 
     def read(self, file: BinaryIO) -> Generator[Block, None, None]:
+        # One buffer for all blocks: a new one each time would cost more than all that is done with its bytes.
+        buffer, begun = bytearray(_FRONT + 2 * _BLOCK_BYTES + _BEHIND), 0
         with file:
-            rest = b""
-            while more := self._reader.read(file, _BLOCK_BYTES):
-                whole = rest + more
-                end = whole.rfind(b"\n") + 1
-                rest = whole[end:]
-                if end and not (yield from self._block(whole[:end])):
+            while True:
+                if begun > _BLOCK_BYTES:  # a line that is longer than a block
+                    buffer = buffer[: _FRONT + begun] + bytearray(begun + _BLOCK_BYTES + _BEHIND)
+                at = _FRONT + begun
+                with memoryview(buffer) as view, view[at : at + _BLOCK_BYTES] as free:
+                    filled = at + self._reader.fill(file, free)
+                over = buffer.rfind(b"\n", _FRONT, filled) + 1 if filled > at else filled
+                if over > _FRONT and not (yield from self._block(buffer, over)):
                     return
-            if rest:
-                yield from self._block(rest)
+                if filled == at:
+                    return
+                over = max(over, _FRONT)
+                begun = filled - over
+                buffer[_FRONT : _FRONT + begun] = buffer[over:filled]
 
-    def _block(self, raw: bytes) -> Generator[Block, None, bool]:
-        """Yield the lines in some bytes, of which only the last can be without its end; return whether more may follow.
+    def _block(self, buffer: bytearray, over: int) -> Generator[Block, None, bool]:
+        """Yield the lines in a buffer up to here, of which only the last can be without its end; return whether more
+        may follow.
 
         Raises RecordingError.
         """
-        ends = np.flatnonzero(np.frombuffer(raw, np.uint8) == _NEWLINE)
-        if raw[-1] != _NEWLINE:
-            ends = np.append(ends, len(raw))
-        begins = np.concatenate(([0], ends[:-1] + 1))
-        times, which, texts_at, texts_size = self._alike(raw, begins, ends)
+        octets = np.frombuffer(buffer, np.uint8)
+        ends = np.flatnonzero(octets[_FRONT:over] == _NEWLINE) + _FRONT
+        if buffer[over - 1] != _NEWLINE:
+            ends = np.append(ends, over)
+        begins = np.append(_FRONT, ends[:-1] + 1)
+        times, which, texts_at, texts_size = self._alike(buffer, octets, begins, ends)
         extra: list[bytes] = []
         others: list[tuple[int, RecordedLine]] = []
         sound = len(ends)
         for at in np.flatnonzero(which < 0).tolist():
-            if texts_size[at] >= 0 and _PLAIN.fullmatch(raw, texts_at[at], texts_at[at] + texts_size[at]):
-                text = raw[texts_at[at] : texts_at[at] + texts_size[at]]
+            if texts_size[at] >= 0 and _PLAIN.fullmatch(buffer, texts_at[at], texts_at[at] + texts_size[at]):
+                text = bytes(buffer[texts_at[at] : texts_at[at] + texts_size[at]])
                 data = text.replace(b"\\r", b"\r").replace(b"\\n", b"\n")
             else:
                 try:
-                    line = self._reader.line(raw[begins[at] : ends[at] + 1])
+                    line = self._reader.line(_raw(buffer, begins[at], ends[at], over))
                 except MalformedError:
                     sound = at
                     break
@@ -143,48 +161,48 @@ class _Blocks:
             yield Block(times[:sound], which[:sound], [*texts, *extra], len(texts), others)
             self._reader.passed(sound, int(times[sound - 1]))
         # The line after those is read by itself, for what is wrong with it.
-        return sound == len(ends) or self._reader.next(raw[begins[sound] : ends[sound] + 1]) is not None
+        return sound == len(ends) or self._reader.next(_raw(buffer, begins[sound], ends[sound], over)) is not None
 
     def _alike(
-        self, raw: bytes, begins: NDArray[np.int64], ends: NDArray[np.int64]
+        self, buffer: bytearray, octets: NDArray[np.uint8], begins: NDArray[np.int64], ends: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
         """Return the time of each line of the usual form, which known text it has, and where that is and how long.
 
         Of any other line, and of one whose text is not known, which is -1, and of the former the size is -1 too.
         """
-        buffer = bytes(_FRONT) + raw + bytes(PADDING)
-        octets, words = np.frombuffer(buffer, np.uint8), words_of(buffer)
-        head, middle = next((form for form in reversed(_FORMS) if raw.startswith(form[0])), _FORMS[0])
-        at = begins + (_FRONT + len(head))
-        usual = words[begins + _FRONT] & np.uint64((1 << 8 * len(head)) - 1) == int.from_bytes(head, "little")
-        first, second, third = (_no_digit(words[at + 8 * word]) for word in range(3))
-        digits = np.where(
-            first != 0,
-            _digits_before(first),
-            np.where(second != 0, 8 + _digits_before(second), 16 + _digits_before(third)),
-        )
+        words = words_of(buffer)
+        head, middle = next((form for form in reversed(_FORMS) if buffer.startswith(form[0], _FRONT)), _FORMS[0])
+        at = begins + len(head)
+        usual = words[begins] & np.uint64((1 << 8 * len(head)) - 1) == int.from_bytes(head, "little")
+        # Times never decrease, so that all have as many digits as the first where the last has no more.
+        digits = _digits(words, at[[0, -1]])
+        digits = _digits(words, at) if digits[0] != digits[1] else digits[:1]
         usual &= (digits > 0) & (digits <= _MOST_DIGITS) & ((octets[at] != ord("0")) | (digits == 1))
-        digits = np.where(usual, digits, 1)
+        digits = np.clip(digits, 1, _MOST_DIGITS)
         end = at + digits
         times = np.zeros(len(begins), np.int64)
         for word in range(int(digits.max() + 7) // 8):
-            mask = _LAST[np.clip(digits - 8 * word, 0, 8)]
-            times += _decimal((words[end - 8 * (word + 1)] ^ _ZEROS) & mask) * 10 ** (8 * word)
+            value = (words[end - 8 * (word + 1)] ^ _ZEROS) & _LAST[np.clip(digits - 8 * word, 0, 8)]
+            usual &= (value + _SIX | value) & _HIGH == 0
+            times += _decimal(value) * 10 ** (8 * word)
         text = end + len(middle)
-        sizes = ends + _FRONT - 2 - text
+        sizes = ends - 2 - text
         usual &= sizes >= 0
         usual &= words[end] == int.from_bytes(middle[:8], "little")
-        usual &= words[np.where(usual, text - 8, 0)] == int.from_bytes(middle[-8:], "little")
-        usual &= (octets[ends + (_FRONT - 2)] == ord('"')) & (octets[ends + (_FRONT - 1)] == ord("}"))
+        usual &= words[text - 8] == int.from_bytes(middle[-8:], "little")
+        usual &= (octets[ends - 2] == ord('"')) & (octets[ends - 1] == ord("}"))
         which = np.full(len(begins), -1, np.int64)
         some = slice(None) if usual.all() else np.flatnonzero(usual)
         which[some] = self._numbers(buffer, words, text[some], sizes[some])
-        return times, which, text - _FRONT, np.where(usual, sizes, -1)
+        return times, which, text, np.where(usual, sizes, -1)
 
     def _numbers(
-        self, buffer: bytes, words: NDArray[np.uint64], begins: NDArray[np.int64], sizes: NDArray[np.int64]
+        self, buffer: bytearray, words: NDArray[np.uint64], begins: NDArray[np.int64], sizes: NDArray[np.int64]
     ) -> NDArray[np.int64]:
-        numbers = self._known.numbers(words, begins, sizes, lambda at: buffer[begins[at] : begins[at] + sizes[at]])
+        def told(at: int) -> bytes:
+            return bytes(buffer[begins[at] : begins[at] + sizes[at]])
+
+        numbers = self._known.numbers(words, begins, sizes, told)
         for text in self._known.texts[len(self._sent) :]:
             try:
                 self._sent.append(self._reader.line(b'{"ns":0,"indicator":"' + text + b'"}').data)

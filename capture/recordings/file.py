@@ -309,10 +309,10 @@ class LineReader:
         self.last_ns = 0
         """The time of the newest line."""
 
-    def read(self, file: BinaryIO, size: int) -> bytes:
-        """Read up to `size` of the file's bytes. Raises RecordingError."""
+    def fill(self, file: BinaryIO, free: memoryview) -> int:
+        """Read what there is room for of the file's bytes; return how many, 0 at its end. Raises RecordingError."""
         try:
-            return file.read(size)
+            return cast("io.BufferedIOBase", file).readinto(free)
         except OSError as error:
             raise RecordingError(f"cannot read {self._path}: {error.strerror}") from error
 

@@ -87,23 +87,25 @@ class StreamInBulk(IndicatorStream):
         at = 0
         while at < len(which):
             taken = self._wire.take(block.texts, block.remembered, which[at:])
+            chunks = len(taken.counts)
             if len(taken.which):
-                yield self._find(taken, times_ns[at : at + taken.chunks])
-            at += taken.chunks
-            many = at == len(which) or taken.chunks >= _MOST
+                yield self._find(taken, times_ns[at : at + chunks])
+            at += chunks
+            many = at == len(which) or chunks >= _MOST
             self._alone = _FEWEST if many else min(2 * self._alone, _MOST)
             for _ in range(min(self._alone, len(which) - at)):
                 yield self._feed_one(int(times_ns[at]), block.texts[which[at]])
                 at += 1
 
     def _find(self, taken: ManyReadings, times_ns: NDArray[np.int64]) -> list[Stroke]:
-        counts = np.bincount(taken.chunk_of, minlength=taken.chunks)
-        some = counts > 0
-        chunks = ManyChunks(times_ns[some], counts[some], taken.which, taken.shown)
         self.newest = taken.shown[taken.which[-1]]
         if self._keep_readings:
             shown = [taken.shown[number].value_nm for number in taken.which.tolist()]
-            self.readings += zip(times_ns[taken.chunk_of].tolist(), shown, strict=True)
+            self.readings += zip(np.repeat(times_ns, taken.counts).tolist(), shown, strict=True)
+        chunks = ManyChunks(times_ns, taken.counts, taken.which, taken.shown)
+        if len(taken.counts) > len(taken.which) or not taken.counts.all():
+            some = taken.counts > 0
+            chunks = ManyChunks(times_ns[some], taken.counts[some], taken.which, taken.shown)
         return self.with_air(self.finder.feed_many(chunks))
 
     def _feed_one(self, t_ns: int, data: bytes) -> list[Stroke]:

@@ -9,6 +9,7 @@ so is all that departs from rest. What is known after a stretch is what it would
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import Final
 
@@ -69,7 +70,7 @@ class FinderInBulk(StrokeFinder):
         if low is NEVER or pace.only_changes:
             return 0
         values, plain = self._shown(stretches.shown)
-        first = stretches.begins[at]
+        first = int(stretches.begins[at])
         if not low <= values[stretches.which[first]] <= high:
             return 0
         end = stretches.before_a_silence(at)
@@ -86,13 +87,13 @@ class FinderInBulk(StrokeFinder):
             return 0
         which = stretches.which[first : stretches.begins[end]]
         shown = values[which]
-        loud = np.flatnonzero((shown < low) | (shown > high) | ~plain[which])
-        if len(loud):
-            end = stretches.chunk_of(int(first + loud[0]))
+        quiet = (shown >= low) & (shown <= high) & plain[which]
+        loud = int(quiet.argmin())
+        if not quiet[loud]:
+            end = stretches.chunk_of(first + loud)
             if end <= at:
                 return 0
             shown = shown[: stretches.begins[end] - first]
-        spans_ns, counts = stretches.spans(at, end)
         last_ns = int(stretches.times_ns[end - 1])
         if resting:
             rest.readings += shown.tolist()
@@ -101,7 +102,7 @@ class FinderInBulk(StrokeFinder):
         else:
             stroke.times.frombytes(stretches.reading_times(at, end).tobytes())
             stroke.values.frombytes(shown.tobytes())
-        pace.arrived_evenly(spans_ns, counts, last_ns)
+        pace.arrived_evenly(*stretches.spans(at, end), last_ns)
         return end - at
 
     def _shown(self, shown: list[Reading]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
@@ -121,18 +122,18 @@ class _Stretches:
         self.times_ns, self.which, self.shown = chunks.times_ns, chunks.which, chunks.shown
         self._counts = chunks.counts
         self._ones = len(chunks.which) == len(chunks.counts)
-        self.begins = np.concatenate(([0], np.cumsum(chunks.counts)))
+        self.begins = np.arange(len(chunks.which) + 1) if self._ones else np.append(0, np.cumsum(chunks.counts))
         """At which reading each chunk begins, and where the last ends."""
         before = np.concatenate(([chunks.times_ns[0] if last_ns is None else last_ns], chunks.times_ns[:-1]))
         self._spans_ns = chunks.times_ns - before
-        self._silences = np.flatnonzero(self._spans_ns > FASTEST_GAP_NS)
+        self._silences: list[int] = np.flatnonzero(self._spans_ns > FASTEST_GAP_NS).tolist()
 
     def readings(self, at: int) -> list[Reading]:
         return [self.shown[number] for number in self.which[self.begins[at] : self.begins[at + 1]].tolist()]
 
     def before_a_silence(self, at: int) -> int:
-        place = int(np.searchsorted(self._silences, at))
-        return int(self._silences[place]) if place < len(self._silences) else len(self.times_ns)
+        place = bisect_left(self._silences, at)
+        return self._silences[place] if place < len(self._silences) else len(self.times_ns)
 
     def longest_ns(self, at: int, end: int) -> int:
         """Return the longest time between two of these chunks, as far as a stretch of rest can go."""
@@ -140,15 +141,18 @@ class _Stretches:
 
     def arrived_by(self, t_ns: int) -> int:
         """Return before which chunk all have arrived by then."""
-        return int(np.searchsorted(self.times_ns, t_ns, "right"))
+        return int(self.times_ns.searchsorted(t_ns, "right"))
 
     def chunk_of(self, reading: int) -> int:
         """Return which chunk this reading is of, or that behind the last."""
-        return int(np.searchsorted(self.begins, reading, "right")) - 1
+        return min(reading, len(self.times_ns)) if self._ones else int(self.begins.searchsorted(reading, "right")) - 1
 
-    def spans(self, at: int, end: int) -> tuple[list[int], list[int] | None]:
-        """Return how long these chunks were in coming, and how many readings each has, None for one each."""
-        return self._spans_ns[at:end].tolist(), None if self._ones else self._counts[at:end].tolist()
+    def spans(self, at: int, end: int) -> tuple[list[int], tuple[int, int], list[int] | None]:
+        """Return how long these chunks were in coming, the least and the most of that, and how many readings each has,
+        None for one each."""
+        spans_ns = self._spans_ns[at:end]
+        counts = None if self._ones else self._counts[at:end].tolist()
+        return spans_ns.tolist(), (int(spans_ns.min()), int(spans_ns.max())), counts
 
     def reading_times(self, at: int, end: int) -> NDArray[np.int64]:
         """Return the time of each reading of these chunks: spread evenly over how long its chunk was in coming."""

@@ -82,15 +82,17 @@ class Pace:
             self.reading_ns = self.chunk_ns * _FINE // self._readings
         return span
 
-    def arrived_evenly(self, spans_ns: Sequence[int], counts: Sequence[int] | None, last_ns: int) -> None:
+    def arrived_evenly(
+        self, spans_ns: Sequence[int], ends_ns: tuple[int, int], counts: Sequence[int] | None, last_ns: int
+    ) -> None:
         """Take many chunks as `arrived` would take each, the last at `last_ns`; none of them comes after a break.
 
-        They came so long after one another, the first after the newest that was taken, and of so many readings each, of
-        one where None says so. The times so far are known.
+        They came so long after one another, the least and the most being `ends_ns`, the first after the newest that was
+        taken, and of so many readings each, of one where None says so.
         """
         chunk_ns, readings = self.chunk_ns, self._readings
-        least = min(spans_ns)
-        if chunk_ns and least > 0 and max(spans_ns) <= 3 * min(chunk_ns, least):
+        least, most = ends_ns
+        if least > 0 and most <= 3 * min(chunk_ns, least):
             # No pause is long: what follows is then only this of it, and always lies between what came and what was.
             for span in spans_ns:
                 chunk_ns = (7 * chunk_ns + span) >> 3

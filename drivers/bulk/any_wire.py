@@ -29,13 +29,14 @@ class AnyWire:
         """Take all chunks; `which` says of each which of `texts` it is."""
         if len(self._shown) > _REMEMBERED:
             self._shown, self._numbers = [], {}
-        chunk_of, found = [], []
+        counts, found = [], []
         feed, numbers, shown = self._decoder.feed, self._numbers, self._shown
-        for at, number in enumerate(which.tolist()):
-            for reading in feed(texts[number]):
+        for number in which.tolist():
+            readings = feed(texts[number])
+            counts.append(len(readings))
+            for reading in readings:
                 known = numbers.setdefault(reading, len(shown))
                 if known == len(shown):
                     shown.append(reading)
                 found.append(known)
-                chunk_of.append(at)
-        return ManyReadings(len(which), np.array(chunk_of, np.int64), np.array(found, np.int64), shown)
+        return ManyReadings(np.array(counts, np.int64), np.array(found, np.int64), shown)

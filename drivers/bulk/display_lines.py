@@ -32,10 +32,8 @@ _NONE: Final = -1
 class ManyReadings:
     """The readings that some chunks complete, in order."""
 
-    chunks: int
-    """How many chunks were taken."""
-    chunk_of: NDArray[np.int64]
-    """Which of them completed each reading."""
+    counts: NDArray[np.int64]
+    """How many of them each chunk that was taken completes."""
     which: NDArray[np.int64]
     """Which of `shown` each reading is."""
     shown: list[Reading]
@@ -63,7 +61,7 @@ class DisplayLines:
         """
         decoder = self._decoder
         if decoder.shape is None or decoder.begun is None:
-            return self._taken(0, np.zeros(0, np.int64), np.zeros(0, np.int64))
+            return self._taken(which[:0], which[:0])
         if decoder.shape != self._shape or len(self._numbers) > _REMEMBERED:
             self._shape, self._shown, self._numbers, self._lines = decoder.shape, [], {}, []
             self._of_chunk = self._of_line = np.zeros(0, np.int64)
@@ -73,8 +71,8 @@ class DisplayLines:
                 return found
         return self._joined(texts, which)
 
-    def _taken(self, chunks: int, chunk_of: NDArray[np.int64], which: NDArray[np.int64]) -> ManyReadings:
-        return ManyReadings(chunks, chunk_of, which, self._shown)
+    def _taken(self, counts: NDArray[np.int64], which: NDArray[np.int64]) -> ManyReadings:
+        return ManyReadings(counts, which, self._shown)
 
     def _reading(self, line: bytes) -> int:
         """Return the number of what a line reads as."""
@@ -101,7 +99,7 @@ class DisplayLines:
             return None
         if len(readings):
             self._decoder.took(len(readings), self._lines[readings[-1]], b"")
-        return self._taken(len(readings), np.arange(len(readings)), readings)
+        return self._taken(np.ones_like(readings), readings)
 
     def _joined(self, texts: list[bytes], which: NDArray[np.int64]) -> ManyReadings:
         """Take chunks that are cut anywhere."""
@@ -134,7 +132,7 @@ class DisplayLines:
         over = int(chunk_ends[chunks - 1]) if chunks else 0
         tail = stream[max(stream.rfind(b"\r", 0, over), stream.rfind(b"\n", 0, over)) + 1 : over]
         if len(tail) > LONGEST_LINE:
-            return self._taken(0, chunk_of[:0], readings[:0])
+            return self._taken(readings[:0], readings[:0])
         if chunks:
             decoder.took(count, self._lines[readings[count - 1]] if count else b"", tail)
-        return self._taken(chunks, chunk_of[:count], readings[:count])
+        return self._taken(np.bincount(chunk_of[:count], minlength=chunks), readings[:count])

@@ -76,14 +76,16 @@ class KnownTexts:
         told: Callable[[int], bytes],
     ) -> NDArray[np.int64]:  # fmt: skip
         short = np.minimum(sizes, LONGEST)
-        parts = [words[begins + 8 * word] & _MASKS[word][short] for word in range(3)]
+        # What is not loaded is zero, as it is masked to be.
+        many = -(-int(short.max(initial=1)) // 8)
+        parts = [words[begins + 8 * word] & _MASKS[word][short] for word in range(many)]
         mixed = short.astype(np.uint64) * _SPREAD_U64[3]
         for part, factor in zip(parts, _SPREAD_U64, strict=False):
             mixed ^= part * factor
             mixed ^= mixed >> np.uint64(29)
         places = (mixed * _SPREAD_U64[0] >> np.uint64(64 - _PLACES_BITS)).astype(np.int64)
         known = self._sizes[places] == sizes
-        for part, kept in zip(parts, self._words, strict=True):
+        for part, kept in zip(parts, self._words, strict=False):
             known &= kept[places] == part
         found = np.where(known, self._at[places], -1)
         for at in np.flatnonzero(~known & (sizes <= LONGEST)).tolist():
@@ -97,6 +99,6 @@ class KnownTexts:
             self.texts.append(text)
         if number >= 0 and self._sizes[place] < 0:
             self._sizes[place], self._at[place] = len(text), number
-            for kept, part in zip(self._words, parts, strict=True):
+            for kept, part in zip(self._words, parts, strict=False):
                 kept[place] = part
         return number

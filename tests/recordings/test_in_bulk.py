@@ -3,8 +3,10 @@ it of the display, of rest, of the stroke that runs and of the pace, bit for bit
 
 from __future__ import annotations
 
+import gzip
 import json
 import random
+import warnings
 from array import array
 from collections import deque
 from collections.abc import Iterator
@@ -23,7 +25,9 @@ from capture.recordings.file import (
     FIXTURE_GAP_NOTE,
     GAP_NOTE,
     RecordedLine,
+    RecordingError,
     begin_reading,
+    lines_of,
     read_recording,
 )
 from capture.recordings.in_bulk import StreamInBulk
@@ -245,3 +249,87 @@ def test_the_streams_that_are_drawn_hold_strokes_of_every_form(tmp_path: Path, m
         drawn.write(path, 800)
         found[drawn.form] = found.get(drawn.form, 0) + assert_same(path, 1 << 19, monkeypatch)
     assert min(found.values()) >= 2 and len(found) == 4, found
+
+
+# -- lines that are none ---------------------------------------------------------------------------------------
+
+GOOD = [f'{{"ns":{10_000_000 * at},"indicator":"+2.00{at % 3}\\r\\n"}}' for at in range(1, 60)]
+WRONG = (
+    '{"ns":250000000,"ns":250000000,"indicator":"+2.001\\r\\n"}',
+    '{"ns":0250000000,"indicator":"+2.001\\r\\n"}',
+    '{"ns":-250000000,"indicator":"+2.001\\r\\n"}',
+    '{"ns":250000000.0,"indicator":"+2.001\\r\\n"}',
+    '{"ns":99999999999999999999,"indicator":"+2.001\\r\\n"}',
+    '{"ns":2500,"indicator":"+2.001\\r\\n"}',
+    '{"ns":250000000,"indicator":"+2.001\\x\\n"}',
+    '{"ns":250000000,"indicator":"+2.0\t01"}',
+    '{"ns":250000000,"indicator":"\u0100"}',
+    '{"ns":250000000,"indicator":"+2.001","fixture":""}',
+    '{"ns":250000000,"indicator":"a" "b"}',
+    '{"ns":250000000,"indicator":2}',
+    '{"ns":250000000,"somebody":"+2.001\\r\\n"}',
+    '{"ns":250000000,"mark":"a"}',
+    '{"ns":250000000}',
+    '[250000000,"+2.001"]',
+    '"',
+    "",
+    '{"ns":250000000,"indicator":"+2.001\\r\\n"} ',
+    ' {"ns":250000000,"indicator":"+2.001\\r\\n"}',
+    '{"ns":250000000,"indicator":"+2.001\\r\\n"}\r',
+    '{"ns": 250000000,"indicator" :"\\u002b2.001\\r\\n"}',
+    '{"indicator":"+2.001\\r\\n","ns":250000000}',
+    '{"ns":250000000,"indicator":"' + 3_000 * "x" + '"}',
+)
+
+
+def read(path: Path, in_blocks: bool) -> tuple[list[tuple[int, bytes]], str]:
+    """The lines that are read, and what is said of the one that is not, or of the last."""
+    _, file, reader = begin_reading(path)
+    found: list[tuple[int, bytes]] = []
+    with warnings.catch_warnings(record=True) as said:
+        warnings.simplefilter("always")
+        try:
+            if in_blocks:
+                for block in blocks_of(file, reader):
+                    texts = (b"" if at < 0 else block.texts[at] for at in block.which.tolist())
+                    found += zip(block.times_ns.tolist(), texts, strict=True)
+            else:
+                for line in lines_of(file, reader):
+                    found.append((line.t_ns, line.data))
+        except RecordingError as error:
+            return found, str(error)
+    return found, "".join(str(one.message) for one in said)
+
+
+@pytest.mark.parametrize("wrong", WRONG, ids=lambda text: text[:40])
+def test_a_line_is_taken_or_refused_in_the_same_words(
+    wrong: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "one.jsonl"
+    header = json.dumps(Drawn(1).header())
+    for before, after in ((24, GOOD[25:]), (0, GOOD[25:]), (24, [])):
+        for end in ("\n", ""):
+            path.write_text("\n".join([header, *GOOD[:before], wrong, *after]) + end, encoding="utf-8")
+            for size in (64, 300, 1 << 19):
+                monkeypatch.setattr(blocks, "_BLOCK_BYTES", size)
+                assert read(path, in_blocks=True) == read(path, in_blocks=False)
+
+
+def test_a_last_line_that_was_cut_off_is_left_out_wherever_it_was_cut(tmp_path: Path) -> None:
+    path, header = tmp_path / "one.jsonl", json.dumps(Drawn(1).header())
+    for cut in range(len(GOOD[9])):
+        path.write_text("\n".join([header, *GOOD[:9], GOOD[9][:cut]]), encoding="utf-8")
+        in_blocks = read(path, in_blocks=True)
+        assert in_blocks == read(path, in_blocks=False)
+        assert len(in_blocks[0]) == 9
+
+
+def test_a_compressed_recording_is_read_in_blocks_as_well(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain, packed = tmp_path / "one.jsonl", tmp_path / "two.jsonl.gz"
+    Drawn(5).write(plain, 4_000)
+    packed.write_bytes(gzip.compress(plain.read_bytes(), 0))
+    monkeypatch.setattr(blocks, "_BLOCK_BYTES", 1_000)
+    assert read(packed, in_blocks=True) == read(plain, in_blocks=False)
+    packed.write_bytes(packed.read_bytes()[:-40])
+    found, said = read(packed, in_blocks=True)
+    assert "damaged" in said and found == read(packed, in_blocks=False)[0][: len(found)]
