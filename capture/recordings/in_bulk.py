@@ -85,11 +85,15 @@ class StreamInBulk(IndicatorStream):
         if len(which) and which.min() < 0:
             which, times_ns = which[which >= 0], times_ns[which >= 0]
         at = 0
+        finder = self.finder
+        if not isinstance(finder, FinderInBulk):  # single values, which a person decides about one by one
+            yield from map(self._feed_one, times_ns.tolist(), (block.texts[number] for number in which.tolist()))
+            return
         while at < len(which):
             taken = self._wire.take(block.texts, block.remembered, which[at:])
             chunks = len(taken.counts)
             if len(taken.which):
-                yield self._find(taken, times_ns[at : at + chunks])
+                yield self._find(finder, taken, times_ns[at : at + chunks])
             at += chunks
             many = at == len(which) or chunks >= _MOST
             self._alone = _FEWEST if many else min(2 * self._alone, _MOST)
@@ -97,7 +101,7 @@ class StreamInBulk(IndicatorStream):
                 yield self._feed_one(int(times_ns[at]), block.texts[which[at]])
                 at += 1
 
-    def _find(self, taken: ManyReadings, times_ns: NDArray[np.int64]) -> list[Stroke]:
+    def _find(self, finder: FinderInBulk, taken: ManyReadings, times_ns: NDArray[np.int64]) -> list[Stroke]:
         self.newest = taken.shown[taken.which[-1]]
         if self._keep_readings:
             shown = [taken.shown[number].value_nm for number in taken.which.tolist()]
@@ -106,7 +110,7 @@ class StreamInBulk(IndicatorStream):
         if len(taken.counts) > len(taken.which) or not taken.counts.all():
             some = taken.counts > 0
             chunks = ManyChunks(times_ns[some], taken.counts[some], taken.which, taken.shown)
-        return self.with_air(self.finder.feed_many(chunks))
+        return self.with_air(finder.feed_many(chunks))
 
     def _feed_one(self, t_ns: int, data: bytes) -> list[Stroke]:
         readings, found = self.feed(t_ns, data)
