@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
+from time import monotonic
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
@@ -16,7 +18,7 @@ from capture.plumbing.outward import rewrite_line, say, say_json
 
 if TYPE_CHECKING:
     from capture.custody.anchors import Misdated, Stamped
-    from capture.custody.verify import Proof
+    from capture.custody.verify import Progress, Proof
 
 #: So many entries whose times are in doubt are told one by one.
 _MOST_TOLD: Final = 3
@@ -41,6 +43,13 @@ def verify(
     authority: Annotated[
         Path | None, typer.Option("--authority", help="Of their stamps: the certificates, PEM.")
     ] = None,
+    derived: Annotated[
+        Path | None,
+        typer.Option("--derived", metavar="FILE", help="Keep here what is derived again; later, go on from there."),
+    ] = None,
+    processes: Annotated[
+        int | None, typer.Option("--processes", min=1, help="So many share the recordings; all cores if not given.")
+    ] = None,
     as_json: Json = False,
     config: ConfigFile = None,
     data_dir: DataDir = None,
@@ -58,8 +67,16 @@ def verify(
         path = record_path(config, data_dir)
         heads = _collected(path, against, password_file) if against is not None else []
         kept = _Anchored(path, anchors, authority)
-        progress = _progress if sys.stderr.isatty() else lambda done, of: None
-        proof = prove(path, job=job, expect=head, heads=[*heads, *kept.heads], progress=progress)
+        with _Bar() as bar:
+            proof = prove(
+                path,
+                job=job,
+                expect=head,
+                heads=[*heads, *kept.heads],
+                progress=bar.show,
+                processes=processes or len(os.sched_getaffinity(0)),
+                derived=derived,
+            )
         doubtful = kept.misdated(path) if proof.mismatch is None else []
         stranger = _another_bench(path, config)
     if as_json:
@@ -198,8 +215,36 @@ def _collected(record: Path, database: str, password_file: Path | None) -> list[
     return heads
 
 
-def _progress(done: int, of: int) -> None:
-    rewrite_line("" if done == of else f"checks derived again: {done} of {of}")
+class _Bar:
+    """How far a proof is, on standard error where that is a terminal: a bar of bytes, and when it will be done."""
+
+    _CELLS: Final = 30
+    _PAUSE_S: Final = 0.1
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr.isatty()
+        self._began = self._next = monotonic()
+
+    def __enter__(self) -> _Bar:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._shown:
+            rewrite_line()
+
+    def show(self, done: Progress) -> None:
+        """Show it, but no oftener than can be seen."""
+        now = monotonic()
+        if not self._shown or now < self._next:
+            return
+        self._next = now + self._PAUSE_S
+        part = done.bytes / done.of_bytes if done.of_bytes else done.checks / done.of_checks
+        left_s = round((now - self._began) * (1 - part) / part) if part else 0
+        cells = round(part * self._CELLS)
+        rewrite_line(
+            f"{'#' * cells}{'.' * (self._CELLS - cells)} {part:4.0%}  check {done.checks} of {done.of_checks}  "
+            f"{left_s // 60}:{left_s % 60:02d} left"
+        )
 
 
 def _count(number: int, noun: str) -> str:
@@ -216,6 +261,8 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
         return [*lines, f"The rest: {done}."] if proof.verdicts or proof.abandoned else lines
     number, sha256 = proof.head
     lines = [f"PROVEN: {_count(number, 'entry').replace('entrys', 'entries')} in the chain, {what}: {done}."]
+    if proof.derived_before:
+        lines.append(f"Of these, {_count(proof.derived_before, 'check')} derived again by an earlier run of --derived.")
     if proof.gauge_checks:
         lines.append(f"And {_count(proof.gauge_checks, 'check')} of gauges against masters, from their recordings.")
     if proof.waiting:
@@ -308,6 +355,7 @@ def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, An
             "jobs": proof.jobs,
             "verdicts": proof.verdicts,
             "abandoned": proof.abandoned,
+            "derived_before": proof.derived_before,
             "gauge_checks": proof.gauge_checks,
             "pruned": proof.pruned,
             "unsealed": proof.unsealed,

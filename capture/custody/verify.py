@@ -12,11 +12,12 @@ check of an earlier one is told beside the proof.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
-from dataclasses import dataclass, field
+from contextlib import ExitStack, closing, contextmanager, nullcontext
+from dataclasses import dataclass, field, replace
 from datetime import UTC
+from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from capture import __version__
 from capture.clearance.kept_form import columns_of_stroke, columns_of_verdict
@@ -24,6 +25,7 @@ from capture.clearance.verdict import Verdict
 from capture.custody.derivation import Plain, plain
 from capture.custody.earlier_methods import MeasuringWay, MethodError, Ways
 from capture.custody.measured_otherwise import MeasuredOtherwise, measured_otherwise
+from capture.custody.over_cores import Derived, names_before, over_cores
 from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
 from capture.custody.verify_outbox import prove_outbox
@@ -65,10 +67,37 @@ class Proof:
     """Checks of gauges against masters derived again from their recordings."""
     otherwise: list[MeasuredOtherwise] = field(default_factory=list)
     """Verdicts that are proven by the method of their time, and which the present one measures otherwise."""
+    derived_before: int = 0
+    """Checks that an earlier run derived again, of the same and by the same software."""
     mismatch: Mismatch | None = None
     """The first thing that does not match."""
     further: list[Mismatch] = field(default_factory=list)
     """The first thing of each later check whose recording, strokes or verdict do not match."""
+
+    def add(self, part: Proof) -> None:
+        """Add what was proven of one check."""
+        self.verdicts += part.verdicts
+        self.abandoned += part.abandoned
+        self.pruned += part.pruned
+        self.unsealed += part.unsealed
+        self.not_measured += part.not_measured
+        self.derived_before += part.derived_before
+        self.otherwise += part.otherwise
+        found = [one for one in (part.mismatch, *part.further) if one is not None]
+        if found and self.mismatch is None:
+            self.mismatch = found.pop(0)
+        self.further += found
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a proof is."""
+
+    checks: int
+    of_checks: int
+    bytes: int
+    """Of their recordings."""
+    of_bytes: int
 
 
 def recording_of(check: KeptCheck, record: Path) -> Path:
@@ -86,12 +115,17 @@ def verify(
     job: int | None = None,
     expect: tuple[int, str] | None = None,
     heads: Sequence[tuple[int, str]] = (),
-    progress: Callable[[int, int], None] = lambda done, of: None,
+    progress: Callable[[Progress], None] = lambda progress: None,
+    processes: int = 1,
+    derived: Path | None = None,
 ) -> Proof:
     """Prove the record, or one job of it (the chain always as a whole); `expect` is a number and hash that the chain
-    must hold, and `heads` are more of them. `progress` is told how many checks of how many are done.
+    must hold, and `heads` are more of them. `progress` is told how far it is, `processes` share the recordings.
 
-    Raises RecordError if there is no record that can be read.
+    In the file `derived` it is kept what was derived again, and what is there already is not derived once more: the
+    chain, the tables and the bytes of every recording are proven anew all the same. Believe such a file of your own.
+
+    Raises RecordError if there is no record that can be read, or that file cannot be.
     """
     proof = Proof()
     try:
@@ -103,16 +137,18 @@ def verify(
                 with _noted(proof):
                     prove_gauge_check(sealed, record, ways)
                     proof.gauge_checks += 1
-            read: Job | None = None
-            for done, ended in enumerate(walked.ended):
-                if read is None or read.id != ended.job:
-                    read = store.job(ended.job)
-                with _noted(proof):
-                    _prove(proof, read, ended, walked.pruned.get(ended.check), record, ways)
-                progress(done + 1, len(walked.ended))
-            if job is None:
-                with _noted(proof):
-                    proof.waiting = prove_outbox(store)
+        with closing(Derived(derived)) if derived is not None else nullcontext() as kept:
+            done = Progress(0, len(walked.ended), 0, sum(one.recording_bytes or 0 for one in walked.ended))
+            prover = partial(JobProver, record, walked.pruned, kept.before if kept is not None else None)
+            for ended, (part, name) in over_cores(prover, walked.ended, processes):
+                proof.add(part)
+                if kept is not None and name:
+                    kept.add(name)
+                done = replace(done, checks=done.checks + 1, bytes=done.bytes + (ended.recording_bytes or 0))
+                progress(done)
+        if job is None:
+            with _noted(proof), Store.open_to_read(record) as store:
+                proof.waiting = prove_outbox(store)
     except Mismatch as mismatch:
         proof.mismatch = mismatch
     return proof
@@ -130,21 +166,62 @@ def _noted(proof: Proof) -> Iterator[None]:
             proof.further.append(mismatch)
 
 
-def _prove(proof: Proof, job: Job, ended: CheckEnded, pruned: str | None, record: Path, ways: Ways) -> None:
+class JobProver:
+    """Proves checks of one job after the other; a process that shares the work has one of its own."""
+
+    def __init__(self, record: Path, pruned: Mapping[int, str], before: tuple[Path, int] | None) -> None:
+        """`pruned` are the hashes of recordings that were removed, by their checks, and what is named in so many bytes
+        of the file `before` is not derived once more. Raises RecordError."""
+        self._record, self._pruned = record, pruned
+        self._names = names_before(*before) if before is not None else frozenset()
+
+    def __enter__(self) -> Self:
+        self._opened = ExitStack()
+        self._store = self._opened.enter_context(Store.open_to_read(self._record))
+        self._ways = self._opened.enter_context(Ways(self._store.gauge_facts()))
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._opened.close()
+
+    def __call__(self, ended: Sequence[CheckEnded]) -> list[tuple[Proof, str]]:
+        """Return of each check what was proven, and the name of what was derived, if anything was."""
+        job, found = self._store.job(ended[0].job), []
+        for one in ended:
+            part, name = Proof(), ""
+            with _noted(part):
+                name = _prove(part, job, one, self._pruned.get(one.check), self._record, self._ways, self._names)
+            found.append((part, name))
+        return found
+
+
+def _prove(
+    proof: Proof,
+    job: Job,
+    ended: CheckEnded,
+    pruned: str | None,
+    record: Path,
+    ways: Ways,
+    names: frozenset[str],
+) -> str:
     check = next(one for one in job.checks if one.id == ended.check)
     path = recording_of(check, record)
     one = _OneCheck(job, check, ended, path, ways)
     if ended.recording_sha256 is None:
         proof.unsealed += 1
-        return
+        return ""
     if pruned is not None:
         one.same("the hash of the recording that was pruned", ended.recording_sha256, pruned)
         if not path.is_file():
             proof.pruned += 1
-            return
+            return ""
     header = one.recording()
     prove_gauge_of(job, check, one.way, header.gauge)
-    one.derived()
+    name = Derived.name_of(job, check, ended.recording_sha256) if one.method == METHOD else ""
+    if name in names:
+        proof.derived_before += 1
+    else:
+        one.derived()
     if one.method != METHOD:
         proof.otherwise += one.otherwise()
     if check.verdict is None:
@@ -152,6 +229,7 @@ def _prove(proof: Proof, job: Job, ended: CheckEnded, pruned: str | None, record
     else:
         proof.verdicts += 1
         proof.not_measured += not is_measured(check.origin)
+    return name
 
 
 class _OneCheck:

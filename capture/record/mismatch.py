@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, Final
 
 _MOST_SHOWN: Final = 90
@@ -33,6 +34,10 @@ class Mismatch(Exception):
         self.what, self.expected, self.found = what, shown(expected), shown(found)
         self.entry, self.job, self.pack, self.check = entry, job, pack, check
         super().__init__(what)
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """A proof over several processes sends it from one to another."""
+        return partial(Mismatch, self.what, expected="", found=""), (), self.__dict__
 
     def __str__(self) -> str:
         where = [] if self.job is None else [f"job {self.job}"]

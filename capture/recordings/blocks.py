@@ -20,8 +20,6 @@ from numpy.typing import NDArray
 from capture.recordings.file import LineReader, MalformedError, RecordedLine
 from drivers.bulk.known_texts import KnownTexts, words_of
 
-__all__ = ["Block", "blocks_of"]
-
 _BLOCK_BYTES: Final = 1 << 19
 #: Before a block: the digits of a time are loaded from up to so many bytes before their end.
 _FRONT: Final = 24

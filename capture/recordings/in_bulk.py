@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.recordings.blocks import Block
-from capture.recordings.file import FIXTURE_GAP_NOTE, GAP_NOTE, RecordedLine
+from capture.recordings.file import AIR_OFF_NOTE, FIXTURE_GAP_NOTE, GAP_NOTE, RecordedLine
 from capture.recordings.stream import FixtureStream, IndicatorStream
 from capture.strokes.in_bulk import FinderInBulk, ManyChunks
 from capture.strokes.stroke import Stroke
@@ -22,11 +22,10 @@ from drivers.bulk.display_lines import DisplayLines, ManyReadings
 from drivers.indicators.line import LineDecoder
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
-__all__ = ["StreamInBulk"]
-
 #: After a chunk that cannot be taken with others so many are taken by themselves, ever more where that is usual.
 _FEWEST, _MOST = 1, 256
-_LOST: Final = (GAP_NOTE, FIXTURE_GAP_NOTE)
+#: The notes of the marks that something follows from.
+_TELLING: Final = (GAP_NOTE, FIXTURE_GAP_NOTE, AIR_OFF_NOTE)
 
 
 class StreamInBulk(IndicatorStream):
@@ -39,13 +38,18 @@ class StreamInBulk(IndicatorStream):
         measure: str = "peak",
         fixture: FixtureStream | None = None,
         *,
+        from_ns: int = 0,
         keep_readings: bool = False,
     ) -> None:
-        """`keep_readings` keeps every reading, for whoever draws them."""
+        """What the indicator sent before `from_ns` is decoded and no more. `keep_readings` keeps every reading, for
+        whoever draws them."""
         super().__init__(driver, settings, measure, fixture, finder=FinderInBulk)
         decoder = self.decoder
         self._wire = DisplayLines(decoder) if isinstance(decoder, LineDecoder) else AnyWire(decoder)
         self._alone = _FEWEST
+        self._from_ns = from_ns
+        self.broken_off = False
+        """Whether the newest line is a mark: somebody ended it, or something happened."""
         self._keep_readings = keep_readings
         self.readings: list[tuple[int, int]] = []
         """With `keep_readings`, what the indicator displayed and when: (ns since the recording began, nm)."""
@@ -54,6 +58,7 @@ class StreamInBulk(IndicatorStream):
 
     def feed_line(self, line: RecordedLine) -> list[Stroke]:
         """Take one line; return the strokes it completes."""
+        self.broken_off = line.source == "mark"
         if line.source == "indicator":
             return self._feed_one(line.t_ns, line.data)
         if line.source == "fixture":
@@ -63,6 +68,8 @@ class StreamInBulk(IndicatorStream):
             return self.lost(line.t_ns)
         elif line.mark is not None and line.mark.get("note") == FIXTURE_GAP_NOTE:
             self.fixture_lost(line.t_ns)
+        elif line.mark is not None and line.mark.get("note") == AIR_OFF_NOTE:
+            self.deny_air()
         return []
 
     def feed_block(self, block: Block) -> Generator[list[Stroke], None, None]:
@@ -70,7 +77,7 @@ class StreamInBulk(IndicatorStream):
         begin = 0
         for at, line in block.others:
             signals = self.heard(line.data) if line.source == "fixture" else []
-            if self.turns_valve(signals) or (line.mark is not None and line.mark.get("note") in _LOST):
+            if self.turns_valve(signals) or (line.mark is not None and line.mark.get("note") in _TELLING):
                 yield from self._stretch(block, begin, at)
                 begin = at + 1
             if line.source == "fixture":
@@ -78,30 +85,34 @@ class StreamInBulk(IndicatorStream):
             else:
                 yield self.feed_line(line)
         yield from self._stretch(block, begin, len(block.times_ns))
+        self.broken_off = bool(block.which[-1] < 0) and block.others[-1][1].source == "mark"
 
     def _stretch(self, block: Block, begin: int, end: int) -> Iterator[list[Stroke]]:
         """Take the indicator's chunks among these lines."""
         which, times_ns = block.which[begin:end], block.times_ns[begin:end]
         if len(which) and which.min() < 0:
             which, times_ns = which[which >= 0], times_ns[which >= 0]
-        at = 0
+        at = int(times_ns.searchsorted(self._from_ns))
+        for number in which[:at].tolist():
+            self.decoder.feed(block.texts[number])
         finder = self.finder
         if not isinstance(finder, FinderInBulk):  # single values, which a person decides about one by one
-            yield from map(self._feed_one, times_ns.tolist(), (block.texts[number] for number in which.tolist()))
+            chunks = zip(times_ns[at:].tolist(), which[at:].tolist(), strict=True)
+            yield from (self._feed_one(t_ns, block.texts[number]) for t_ns, number in chunks)
             return
         while at < len(which):
             taken = self._wire.take(block.texts, block.remembered, which[at:])
-            chunks = len(taken.counts)
+            count = len(taken.counts)
             if len(taken.which):
-                yield self._find(finder, taken, times_ns[at : at + chunks])
-            at += chunks
-            many = at == len(which) or chunks >= _MOST
+                yield from self._find(finder, taken, times_ns[at : at + count])
+            at += count
+            many = at == len(which) or count >= _MOST
             self._alone = _FEWEST if many else min(2 * self._alone, _MOST)
             for _ in range(min(self._alone, len(which) - at)):
                 yield self._feed_one(int(times_ns[at]), block.texts[which[at]])
                 at += 1
 
-    def _find(self, finder: FinderInBulk, taken: ManyReadings, times_ns: NDArray[np.int64]) -> list[Stroke]:
+    def _find(self, finder: FinderInBulk, taken: ManyReadings, times_ns: NDArray[np.int64]) -> Iterator[list[Stroke]]:
         self.newest = taken.shown[taken.which[-1]]
         if self._keep_readings:
             shown = [taken.shown[number].value_nm for number in taken.which.tolist()]
@@ -110,9 +121,12 @@ class StreamInBulk(IndicatorStream):
         if len(taken.counts) > len(taken.which) or not taken.counts.all():
             some = taken.counts > 0
             chunks = ManyChunks(times_ns[some], taken.counts[some], taken.which, taken.shown)
-        return self.with_air(finder.feed_many(chunks))
+        yield from map(self.with_air, finder.feed_many(chunks))
 
     def _feed_one(self, t_ns: int, data: bytes) -> list[Stroke]:
+        if t_ns < self._from_ns:
+            self.decoder.feed(data)
+            return []
         readings, found = self.feed(t_ns, data)
         if self._keep_readings:
             self.readings += [(t_ns, reading.value_nm) for reading in readings]

@@ -10,6 +10,7 @@ so is all that departs from rest. What is known after a stretch is what it would
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,8 +22,6 @@ from capture.strokes.pace import FASTEST_GAP_NS, SLOW_STREAM_NS
 from capture.strokes.rest import NEVER
 from capture.strokes.stroke import Stroke
 from drivers.reading import Reading
-
-__all__ = ["FinderInBulk", "ManyChunks"]
 
 #: How many readings of a hold are looked at in one go.
 _AT_ONCE: Final = 1024
@@ -50,18 +49,19 @@ class FinderInBulk(StrokeFinder):
     _values: NDArray[np.int64]
     _plain: NDArray[np.bool_]
 
-    def feed_many(self, chunks: ManyChunks) -> list[Stroke]:
-        """Take chunks in order of arrival, as `feed` would one after the other; return the strokes they complete."""
-        found: list[Stroke] = []
+    def feed_many(self, chunks: ManyChunks) -> Iterator[list[Stroke]]:
+        """Take chunks in order of arrival, as `feed` would one after the other; yield the strokes they complete, while
+        nothing behind the chunk that did is known yet."""
         stretches = _Stretches(chunks, self._pace.last_ns)
         at, count = 0, len(chunks.times_ns)
         while at < count:
             taken = self._take_quiet(stretches, at)
             at += taken
             if at < count and taken < _SHORT:
-                found += self.feed(int(chunks.times_ns[at]), stretches.readings(at))
+                found = self.feed(int(chunks.times_ns[at]), stretches.readings(at))
                 at += 1
-        return found
+                if found:
+                    yield found
 
     def _take_quiet(self, stretches: _Stretches, at: int) -> int:
         """Take whole, from this chunk on, what decides nothing; return how many chunks."""

@@ -11,8 +11,6 @@ from drivers.bulk.display_lines import ManyReadings
 from drivers.indicators.protocol import Decoder
 from drivers.reading import Reading
 
-__all__ = ["AnyWire"]
-
 #: How many different readings are remembered.
 _REMEMBERED: Final = 1 << 16
 

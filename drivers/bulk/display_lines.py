@@ -19,8 +19,6 @@ from drivers.bulk.known_texts import PADDING, KnownTexts, words_of
 from drivers.indicators.line import LONGEST_LINE, LineDecoder
 from drivers.reading import Reading
 
-__all__ = ["DisplayLines", "ManyReadings"]
-
 _CR, _LF = 0x0D, 0x0A
 #: How many lines are remembered: far more than a display shows.
 _REMEMBERED: Final = 1 << 16
@@ -105,9 +103,9 @@ class DisplayLines:
         """Take chunks that are cut anywhere."""
         decoder = self._decoder
         begun = decoder.begun or b""
-        pieces = [texts[number] for number in which.tolist()]
-        stream = b"".join((begun, *pieces))
-        chunk_ends = len(begun) + np.cumsum(np.fromiter(map(len, pieces), np.int64, len(pieces)))
+        sent = [texts[number] for number in which.tolist()]
+        stream = b"".join((begun, *sent))
+        chunk_ends = len(begun) + np.cumsum(np.fromiter(map(len, sent), np.int64, len(sent)))
         padded = stream + bytes(PADDING)
         octets = np.frombuffer(stream, np.uint8)
         ends = np.flatnonzero((octets == _CR) | (octets == _LF))
@@ -127,7 +125,7 @@ class DisplayLines:
             readings[at] = self._reading(told(at))
         chunk_of = np.searchsorted(chunk_ends, ends, "right")
         wrong = np.flatnonzero(readings < 0)
-        chunks = int(chunk_of[wrong[0]]) if len(wrong) else len(pieces)
+        chunks = int(chunk_of[wrong[0]]) if len(wrong) else len(sent)
         count = int(np.searchsorted(chunk_of, chunks))
         over = int(chunk_ends[chunks - 1]) if chunks else 0
         tail = stream[max(stream.rfind(b"\r", 0, over), stream.rfind(b"\n", 0, over)) + 1 : over]

@@ -14,8 +14,6 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LONGEST", "PADDING", "KnownTexts", "words_of"]
-
 #: A longer run is not remembered.
 LONGEST = 24
 #: So many bytes must follow the last run in a buffer, whatever they are.

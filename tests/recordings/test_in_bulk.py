@@ -31,10 +31,13 @@ from capture.recordings.file import (
     read_recording,
 )
 from capture.recordings.in_bulk import StreamInBulk
+from capture.recordings.replay import Replay
 from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from
+from capture.sheet.sheet import parse_sheet
 from capture.strokes.stroke import Stroke
 from drivers.wirings.ascii import line as fixture_line
 from tests.strokes.test_golden import RECORDINGS
+from tests.support.proven_record import SHEET
 
 #: Blocks of a few lines, and of all.
 SIZES = (2_000, 1 << 19)
@@ -137,7 +140,7 @@ class Drawn:
         self.step_nm = draw.choice(STEPS_NM[self.unit])
         self.period_ns = draw.choice((1, 2, 5, 10, 10, 10, 20, 50, 100, 450)) * 1_000_000
         self.noise_nm = draw.choice((0.0, 0.3, 1.0, 1.5, 3.0)) * self.step_nm
-        self.form = draw.choice(("lines", "lines", "lines", "pieces", "several", "mixed"))
+        self.form = draw.choice(("lines", "lines", "lines", "cut", "several", "mixed"))
         self.driver = draw.choice(("line", "line", "line", "polled-line", "counts"))
         self.trouble = draw.choice((0.0, 0.0, 0.002, 0.02))
         self.fixture = draw.random() < 0.4
@@ -333,3 +336,17 @@ def test_a_compressed_recording_is_read_in_blocks_as_well(tmp_path: Path, monkey
     packed.write_bytes(packed.read_bytes()[:-40])
     found, said = read(packed, in_blocks=True)
     assert "damaged" in said and found == read(packed, in_blocks=False)[0][: len(found)]
+
+
+def judged(path: Path, speed: float | None, as_live: bool) -> tuple[Any, ...]:
+    """What a check by a sheet comes to; with a speed, line by line."""
+    sheet = parse_sheet(SHEET, "sheet")
+    replay = Replay(path, sheet.packs[0], "mm", sheet.air, stop_when_settled=as_live, keep_readings=True)
+    kept = list(replay.strokes(speed))
+    return kept, replay.verdict, replay.readings, replay.gaps_ns, replay.air_at_start
+
+
+@pytest.mark.parametrize("path", RECORDINGS[::3], ids=lambda path: path.stem)
+def test_a_verdict_rests_on_the_same_in_blocks(path: Path) -> None:
+    for as_live in (True, False):
+        assert judged(path, None, as_live) == judged(path, 1e15, as_live)
