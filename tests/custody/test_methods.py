@@ -98,7 +98,7 @@ def read_more(monkeypatch: pytest.MonkeyPatch) -> None:
 
         return changed
 
-    monkeypatch.setattr(IndicatorStream, "_with_air", more(IndicatorStream._with_air))
+    monkeypatch.setattr(IndicatorStream, "with_air", more(IndicatorStream.with_air))
 
 
 def test_a_record_of_this_version_proves_after_the_finder_was_changed(record: Path, years_later: None) -> None:

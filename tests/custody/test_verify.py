@@ -319,7 +319,7 @@ def test_a_recording_that_cannot_be_measured_is_a_finding_and_the_others_are_pro
     from capture.recordings.stream import IndicatorStream
     from capture.report.traces import trace_of
 
-    sound, until = IndicatorStream.feed, [3]
+    sound, until = IndicatorStream.feed, [1]
 
     def fails_once(stream: IndicatorStream, t_ns: int, data: bytes) -> Any:
         until[0] -= 1
@@ -332,7 +332,7 @@ def test_a_recording_that_cannot_be_measured_is_a_finding_and_the_others_are_pro
     assert proof.mismatch is not None and "strokes cannot be found" in str(proof.mismatch)
     assert proof.mismatch.job == 1 and proof.further == []
     assert proof.verdicts + proof.abandoned == whole.verdicts + whole.abandoned - 1
-    until[0] = 3
+    until[0] = 1
     assert "strokes cannot be found" in trace_of(spoiled, copy, None, pruned=False).missing
 
 

@@ -262,8 +262,7 @@ def test_a_picture_shows_the_readings_that_came_over_the_wire(name: str) -> None
 
 def test_a_fast_stream_is_thinned_and_keeps_every_odd_reading() -> None:
     replay = Replay(RECORDINGS / "line-1000hz-mm-micron-short.jsonl", keep_readings=True)
-    stroke = next(replay.strokes()).stroke
-    list(replay.strokes())
+    stroke, *_ = [kept.stroke for kept in replay.strokes()]
     middle = (stroke.start_ns + stroke.end_ns) // 2
     at = next(n for n, (t_ns, _) in enumerate(replay.readings) if t_ns > middle)
     away = 500_000 if stroke.released_nm < replay.readings[at][1] else -500_000
