@@ -19,11 +19,24 @@ ROOT = Path(__file__).resolve().parents[2]
 
 TOP = ["run", "demo", "guide", "listen", "replay", "decode", "jobs", "show", "report", "board", "collect"]
 GROUPS = {
+    "shop": ["report", "export"],
     "sheet": ["new", "check"],
     "unit": ["plan", "change", "steps", "step", "note", "leave-out", "override", "sign-off"],
     "fixture": ["test"],
     "gauge": ["masters", "check", "chart", "event", "suspects", "instrument", "study"],
-    "stock": ["import", "export", "show", "receive", "measure", "reserve", "release", "consume", "return", "allot"],
+    "stock": [
+        "import",
+        "export",
+        "show",
+        "receive",
+        "measure",
+        "reserve",
+        "release",
+        "consume",
+        "return",
+        "allot",
+        "forecast",
+    ],
     "record": ["verify", "anchor", "backup", "restore", "prune", "export", "correct", "send-again"],
 }
 EVERY = [[name] for name in TOP] + [[group, name] for group, names in GROUPS.items() for name in names]
