@@ -34,6 +34,7 @@ GROUPS = {
         "release",
         "consume",
         "return",
+        "verify",
         "allot",
         "forecast",
     ],
