@@ -12,6 +12,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSettingsSource, SettingsConfigDict
 
 from capture.clearance.gauge.masters import Room
+from capture.clearance.signing import SignedAct
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.plumbing.user_folders import data_folder, settings_folder
@@ -121,6 +122,15 @@ class Faces(BaseModel):
     """What a page on another machine must say to press keys; None for a file that is made in the data folder."""
 
 
+class SigningSettings(BaseModel):
+    """What people sign by a key, a PIN or a badge, and not by a name that is typed."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    keys_for: tuple[SignedAct, ...] = ()
+    """Of "sign-off", "override", "correction" and "gauge-check"."""
+
+
 class Retention(BaseModel):
     """How long raw recordings are kept, in days; what is not given is never done."""
 
@@ -187,6 +197,7 @@ class Config(BaseSettings):
     fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
     faces: Faces = Faces()
+    people: SigningSettings = SigningSettings()
     retention: Retention | None = None
     anchors: Anchors = Anchors()
     shop: Shop = Shop()

@@ -8,6 +8,7 @@ from typing import Any
 
 from capture.air.standing import FixtureSetup
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Room
+from capture.clearance.signing import SignedAct
 from capture.mqtt.settings import BrokerSettings
 from capture.sheet.sheet import Sheet
 from capture.unit.gauge_identity import Gauge
@@ -43,6 +44,8 @@ class BenchSetup:
     """The fixture as a recording's header names it."""
     stock: Path | None = None
     """The stock's file; None where the shop keeps none."""
+    keys_for: tuple[SignedAct, ...] = ()
+    """What is signed by a key here, a PIN or a badge, and not by a typed name."""
     resume: int | None = None
     """The job to go on with; None begins a new one with the first check."""
     speed: float = 1.0

@@ -17,6 +17,7 @@ from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import standing_of
 from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, room_of, signer
+from capture.cli.people import signed_way
 from capture.config import Config
 from capture.job.gauge_now import gauge_check_told, gauge_checked, place_for_check
 from capture.mqtt.outgoing import Outgoing
@@ -70,13 +71,15 @@ def run_check(
         why = "no serial number: give --gauge SERIAL" if not serial else "nobody signs it: give --by NAME"
         return CheckDone(measured, serial, 0, "", "", f"Not kept: {why}.", False)
     place = made if port.recording is None else _copied(made, home, serial, measured.header.started)
+    name = signer(by, settled)
     fact = gauge_checked(
         place,
         home,
         masters,
         gauge=serial,
         bench=bench or measured.header.bench,
-        by=signer(by, settled),
+        by=name,
+        signed=signed_way(name, "gauge-check", settled, data_dir),
         as_left=as_left,
         origin=origin_now(port.url),
         room=room,

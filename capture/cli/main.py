@@ -57,6 +57,16 @@ COMMANDS: dict[str, Command | Group] = {
             "sign-off": Command("Sign a unit off.", "signoff", "sign_off"),
         },
     ),
+    "people": Group(
+        "Who signs here, and by what: a PIN, a badge, or a typed name.",
+        {
+            "list": Command("List who signs here, and by what.", "people", "list_people"),
+            "key": Command("Give a person a PIN or a badge.", "people", "give_key"),
+            "forget": Command("Take every key from a person: one was lost.", "people", "forget_keys"),
+            "left": Command("A person left, and signs nothing more.", "people", "person_left"),
+            "back": Command("A person who left works here again.", "people", "person_back"),
+        },
+    ),
     "fixture": Group(
         "The air-check fixture: valve, button and pressure.",
         {"test": Command("Test a real fixture, point by point; opens its valve.", "wire", "check_fixture")},

@@ -164,6 +164,7 @@ def run(
         fixture=fixture_setup,
         fixture_header=fixture_header,
         stock=stock_file(settled, data_dir),
+        keys_for=settled.people.keys_for,
         resume=resume,
     )
     if listen is not None and not web:

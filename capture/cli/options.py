@@ -56,6 +56,7 @@ def fail(text: str, code: int = 1) -> NoReturn:
 @contextmanager
 def errors_in_words() -> Iterator[None]:
     from capture.config import ConfigError
+    from capture.job.people import PeopleError
     from capture.record import RecordError
     from capture.recordings.file import RecordingError
     from capture.sheet.sheet import SheetError
@@ -65,7 +66,7 @@ def errors_in_words() -> Iterator[None]:
         yield
     except BrokenPipeError:  # a reader that left is no fault; `main` ends quietly
         raise
-    except (ConfigError, PlanError, RecordError, RecordingError, SheetError, ConnectionError) as error:
+    except (ConfigError, PeopleError, PlanError, RecordError, RecordingError, SheetError, ConnectionError) as error:
         fail(str(error))
 
 

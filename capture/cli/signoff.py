@@ -141,6 +141,8 @@ def override(
     data_dir: DataDir = None,
 ) -> None:
     """Let one pack or one step of a job pass as it is, by name and with a reason."""
+    from capture.cli.people import signed_way
+    from capture.config import load_config
     from capture.unit.facts import Override
 
     if (pack is None) == (step is None):
@@ -148,7 +150,9 @@ def override(
     with unit_of(job, config, data_dir) as unit:
         index = None if step is None else _step_of(unit, step)
         named = None if pack is None else _pack(unit, pack)
-        add_fact(unit, Override(named, index, person(unit, by), reason.strip()), as_json)
+        name = person(unit, by)
+        signed = signed_way(name, "override", load_config(config), data_dir)
+        add_fact(unit, Override(named, index, name, reason.strip(), signed), as_json)
 
 
 def note(
@@ -215,6 +219,8 @@ def sign_off(
     What must be acknowledged: a change that did not come out as predicted, a gauge whose calibration had run out, a
     seal that leaks, strokes left out by hand where that changes what the pack is or leaves too few.
     """
+    from capture.cli.people import signed_way
+    from capture.config import load_config
     from capture.unit.facts import SignedOff
 
     with unit_of(job, config, data_dir) as unit:
@@ -232,7 +238,9 @@ def sign_off(
             for caution in standing.cautions:
                 say(f"look at: {caution}")
         why = (acknowledge or "").strip() if standing.remarks else ""
-        add_fact(unit, SignedOff(person(unit, by), note, standing.remarks, why), as_json)
+        name = person(unit, by)
+        signed = signed_way(name, "sign-off", load_config(config), data_dir)
+        add_fact(unit, SignedOff(name, note, standing.remarks, why, signed), as_json)
         # Somebody else may have written between the look and the entry; the record's order decides.
         if unit.now.standing.signed is None:
             raise typer.Exit(1)

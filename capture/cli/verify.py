@@ -382,12 +382,16 @@ def correct(
     data_dir: DataDir = None,
 ) -> None:
     """Say that an entry of the record was wrong, and what is right. The entry stays as it is; this is added to it."""
+    from capture.cli.people import signed_way
+    from capture.config import load_config
     from capture.unit.facts import Correction
 
     for option, word in (("--by", by), ("--reason", reason), ("--text", text)):
         if not word.strip():
             fail(f"{option}: is empty; a correction says who, why and what is right instead", 2)
-    fact = Correction(entry, by.strip(), reason.strip(), text.strip())
+    with errors_in_words():
+        signed = signed_way(by.strip(), "correction", load_config(config), data_dir)
+    fact = Correction(entry, by.strip(), reason.strip(), text.strip(), signed)
     with errors_in_words(), open_store(config, data_dir) as store:
         number = store.add_fact(job, fact, at=datetime.now(UTC))
     if as_json:

@@ -22,6 +22,8 @@ class Field:
     optional: bool = False
     many: int = 1
     """How many values the line may hold, one for all or so many: Enter goes on to the next of them."""
+    hidden: bool = False
+    """Shows a dot for each character; the characters are kept elsewhere, by whoever asks."""
 
 
 @dataclass(slots=True)
@@ -47,6 +49,11 @@ class Form:
     def values(self) -> dict[str, str]:
         """What stands in the lines, without blanks around it."""
         return {line.key: line.value.strip() for line in self.fields}
+
+    @property
+    def typing_hidden(self) -> bool:
+        """Whether what is typed now must not be shown, nor kept here: all of this is sent to every face."""
+        return bool(self.fields) and self.fields[self.at].hidden
 
     def put(self, key: str, value: str) -> None:
         """Fill a line from elsewhere: a scanned badge, a wrench."""

@@ -13,6 +13,7 @@ from capture import __version__
 from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room
 from capture.clearance.gauge.standing import GaugeStanding, instrument_words, mornings_of, standing_of
+from capture.clearance.signing import SignedWay
 from capture.mqtt.messages import GaugeMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.plumbing.durable import copy_into
@@ -96,6 +97,7 @@ def gauge_checked(
     as_left: bool = False,
     origin: Mapping[str, Any] | None = None,
     room: Room = ASSUMED_ROOM,
+    signed: SignedWay = "typed",
 ) -> GaugeChecked:
     """Return a check of a gauge, measured from its recording in the data folder `home`. Raises RecordingError."""
     made = measure_masters(recording, masters, room)
@@ -105,6 +107,7 @@ def gauge_checked(
         gauge=gauge,
         bench=bench,
         by=by,
+        signed=signed,
         as_left=as_left,
         indicator=made.header.indicator,
         resolution_nm=made.settings.resolution_nm,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
+from capture.clearance.signing import signer_words
 from capture.record import Job
 from capture.report.times import Times
 from capture.sheet.sheet import Sheet
@@ -99,8 +100,9 @@ def finishing(
     told += [Note(f"Entry {number} does not count", why.text, loud=True) for number, why in unit.refused]
     signed = ""
     if unit.signed is not None:
-        note = unit.signed.fact.note if isinstance(unit.signed.fact, SignedOff) else ""
-        signed = f"by {unit.signed.fact.by}, {times.text(unit.signed.at)}{f': {note}' if note else ''}"
+        fact = unit.signed.fact
+        note, way = (fact.note, fact.signed) if isinstance(fact, SignedOff) else ("", "typed")
+        signed = f"by {signer_words(fact.by, way)}, {times.text(unit.signed.at)}{f': {note}' if note else ''}"
         signed += f" (entry {unit.signed.number})"
         if isinstance(unit.signed.fact, SignedOff):
             signed += acknowledged_words(unit.signed.fact)

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from capture.clearance.signing import signer_words
 from capture.output.words import number
 from capture.record import FactEntry, Job, KeptCheck
 from capture.report.finishing import Note
@@ -81,7 +82,8 @@ class History:
         fact = entry.fact
         assert isinstance(fact, Override)
         ended = "" if holds else "; it no longer holds, since the pack was checked or changed after it"
-        text = f"by {fact.by}, {self.times.text(entry.at)}: {fact.reason}{ended} (entry {entry.number})"
+        by = signer_words(fact.by, fact.signed)
+        text = f"by {by}, {self.times.text(entry.at)}: {fact.reason}{ended} (entry {entry.number})"
         return [Note("Let pass as it is", text, loud=True), *self.corrected(entry.number)]
 
     def corrected(self, number_: int) -> list[Note]:
@@ -90,7 +92,7 @@ class History:
         for entry in self.corrections.get(number_, []):
             fact = entry.fact
             assert isinstance(fact, Correction)
-            who = f"by {fact.by}, {self.times.text(entry.at)} (entry {entry.number})"
+            who = f"by {signer_words(fact.by, fact.signed)}, {self.times.text(entry.at)} (entry {entry.number})"
             notes.append(
                 Note(f"Correction of entry {number_}", f"{fact.text}; reason: {fact.reason}; {who}", loud=True)
             )

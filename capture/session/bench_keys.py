@@ -13,6 +13,7 @@ from functools import partial
 from capture.bench.bench import Bench
 from capture.dashboard.showing import Showing
 from capture.dashboard.view import BenchView, Question
+from capture.job.people import BADGE_BEGINS
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
 from capture.recordings.file import RecordingError
@@ -215,6 +216,9 @@ class Controls:
 
     async def _check_gauge(self) -> None:
         """Begin a check of the gauge against masters, or say why that cannot be."""
+        if "gauge-check" in self._bench.setup.keys_for:
+            self._say("A gauge check is signed by a key here: `strokelog gauge check` asks for it.")
+            return
         try:
             await self._bench.gauge.begin()
         except (RecordError, RecordingError) as error:
@@ -316,6 +320,8 @@ class Controls:
             case NotUnderstood(read, why):
                 if self.screens.typing:
                     self.screens.typed(read)
+                elif read.startswith(BADGE_BEGINS):
+                    self._say("That badge is a key: scan it where its key is asked for.")
                 elif not self._dial.scanned(read):
                     self._say(f"{why}.")
 

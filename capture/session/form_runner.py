@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Sequence
+from datetime import UTC, datetime
+from typing import Final
 
 from capture.bench.bench import Bench
+from capture.clearance.signing import SignedAct, SignedWay
 from capture.dashboard.form import Field, Form
 from capture.dashboard.unit_page import Page
+from capture.job.people import BADGE_BEGINS, PeopleFile
 from capture.job.unit_on_record import FactRefused, FactWritten
 from capture.record import RecordError
 from capture.session.wrench_field import WrenchField, WrenchSetup
@@ -20,6 +25,10 @@ from capture.unit.standing import UnitStanding
 Submit = Callable[[dict[str, str]], Awaitable[str]]
 
 
+#: Stands for a character that nobody is shown.
+_DOT: Final = "*"
+
+
 class FormRunner:
     """The page of the open screen and the form on it. One for a session: a wrench fills one form at a time."""
 
@@ -30,6 +39,8 @@ class FormRunner:
         """What fills the open form's torque, where there is a wrench."""
         self._wrench = wrench
         self._submit: Submit | None = None
+        self._key_typed = ""
+        """What was typed or scanned into the hidden line of the open form, which shows dots for it."""
 
     @property
     def now(self) -> UnitStanding:
@@ -57,14 +68,41 @@ class FormRunner:
         if self.pulls is not None:
             self.pulls.close()
         self.page.form, self._submit, self.pulls = None, None, None
+        self._key_typed = ""
 
     async def key(self, form: Form, key: str) -> None:
         """Act on a key while `form` is open."""
+        if form.typing_hidden and key == "backspace":
+            self._key_typed = self._key_typed[:-1]
+        elif form.typing_hidden and len(key) == 1 and key.isprintable():
+            self._key_typed, key = self._key_typed + key, _DOT
         came_to = form.take(key)
         if came_to == "left":
             self.close()
         elif came_to == "done" and self._submit is not None:
             form.problem = await self._submit(form.values)
+            self._forget_key(form)
+
+    def scanned(self, form: Form, text: str) -> None:
+        """Put scanned text where one types; a badge's secret nowhere but into the line that asks for it."""
+        hidden = [line for line in form.fields if line.hidden]
+        if text.startswith(BADGE_BEGINS) and hidden:
+            form.at, self._key_typed = form.fields.index(hidden[0]), text
+            form.put(hidden[0].key, _DOT * len(text))
+        elif text.startswith(BADGE_BEGINS):
+            form.problem = "No key is asked for here."
+        elif form.typing_hidden:
+            self._key_typed += text
+            form.append(_DOT * len(text))
+        else:
+            form.append(text)
+
+    def _forget_key(self, form: Form) -> None:
+        self._key_typed = ""
+        for line in form.fields:
+            if line.hidden:
+                line.value = ""
+                form.at = form.fields.index(line)
 
     def moved(self, key: str, count: int) -> bool:
         """Move the choice by an arrow or to a number; say whether `key` was for that."""
@@ -80,6 +118,21 @@ class FormRunner:
     def by(self, *, known: bool = True) -> Field:
         """The line that says who does it."""
         return Field("by", "by", self.bench.state.technician if known else "", "a name, or scan the badge")
+
+    def signing(self, act: SignedAct, *, known: bool = True) -> list[Field]:
+        """The lines that say who signs, and by which key where this is signed by one."""
+        asked = act in self.bench.setup.keys_for
+        return [
+            self.by(known=known),
+            *([Field("key", "PIN or badge", hint="scan the badge, or type the PIN", hidden=True)] if asked else []),
+        ]
+
+    async def signed(self, act: SignedAct, name: str) -> SignedWay:
+        """Return by which way `name` signs with what was typed. Raises KeyRefused and PeopleError."""
+        people = PeopleFile(self.bench.setup.data_dir)
+        if act not in self.bench.setup.keys_for:
+            return await asyncio.to_thread(people.typed, name)
+        return await asyncio.to_thread(people.signed, name, act, self._key_typed.strip(), datetime.now(UTC))
 
     def person(self, text: str) -> str:
         """Return the name that was typed, or is on the badge that was read."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from capture.dashboard.form import Field, Form
+from capture.job.people import KeyRefused, PeopleError
 from capture.session.form_runner import FormRunner
 from capture.unit.facts import Override, SignedOff, ToAcknowledge
 from capture.unit.words import items_open
@@ -12,11 +13,17 @@ def ask_override(forms: FormRunner, pack: str | None, step: int | None, title: s
     """Ask who lets a pack or a step pass, and why; `then` is what is chosen afterwards."""
 
     async def submit(values: dict[str, str]) -> str:
-        why = await forms.write([Override(pack, step, forms.person(values["by"]), values["reason"])])
+        name = forms.person(values["by"])
+        try:
+            signed = await forms.signed("override", name)
+        except (KeyRefused, PeopleError) as error:
+            return f"{error}"
+        why = await forms.write([Override(pack, step, name, values["reason"], signed)])
         forms.page.chosen = forms.page.chosen if why else then
         return why
 
-    fields = [forms.by(known=False), Field("reason", "reason", hint="the record keeps it for ever")]
+    by, *key = forms.signing("override", known=False)
+    fields = [by, Field("reason", "reason", hint="the record keeps it for ever"), *key]
     said = ("Whoever lets it pass answers for it by name.",)
     forms.ask(Form(f"Override: {title}", fields, said=said, does="lets it pass"), submit)
 
@@ -46,10 +53,15 @@ class SignOffKeys:
         async def submit(values: dict[str, str]) -> str:
             if not forms.bench.finished.is_set():
                 return "A check is running: let it come to its verdict first"
-            return await forms.write([SignedOff(forms.person(values["by"]), "", known, values.get("why", ""))])
+            name = forms.person(values["by"])
+            try:
+                signed = await forms.signed("sign-off", name)
+            except (KeyRefused, PeopleError) as error:
+                return f"{error}"
+            return await forms.write([SignedOff(name, "", known, values.get("why", ""), signed)])
 
         title = f"Sign off unit {forms.bench.state.unit_serial or '-'}"
         title += ", knowing this:" if known else ": everything on this sheet is done and proven."
         why = [Field("why", "why it may go out", hint="the record keeps it for ever")] if known else []
         said = (*(one.text for one in known), *(f"Look at: {caution}" for caution in cautions))
-        forms.ask(Form(title, [*why, forms.by()], said=said, does="signs the unit off"), submit)
+        forms.ask(Form(title, [*why, *forms.signing("sign-off")], said=said, does="signs the unit off"), submit)

@@ -148,7 +148,7 @@ class UnitScreens:
     def typed(self, text: str) -> None:
         """A scan that is no code goes where one types."""
         if self._forms.page.form is not None:
-            self._forms.page.form.append(text)
+            self._forms.scanned(self._forms.page.form, text)
 
     # -- keys --------------------------------------------------------------------------------------------
 

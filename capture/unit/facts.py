@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Final, Literal, Protocol, TypeVar
 
 from capture.clearance.advice import Change
+from capture.clearance.signing import SignedWay
 from capture.clearance.verdict import Verdict
 
 
@@ -67,6 +68,7 @@ class Override:
     step: int | None
     by: str
     reason: str
+    signed: SignedWay = "typed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +103,7 @@ class SignedOff:
     note: str = ""
     acknowledged: tuple[ToAcknowledge, ...] | None = None
     why: str = ""
+    signed: SignedWay = "typed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +114,7 @@ class Correction:
     by: str
     reason: str
     text: str
+    signed: SignedWay = "typed"
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from capture.clearance.signing import signer_words
 from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Selective, Sheet
 from capture.sheet.steps import Step, Torque
@@ -121,12 +122,15 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             what += f"signed off before in job {earlier} (entry {number})"
         case Override(pack, index):
             name = f"pack {pack}" if pack is not None else _step_name(sheet, index)
-            what = f"{name} let pass as it is, {by}: {fact.reason}"
+            what = f"{name} let pass as it is, by {signer_words(fact.by, fact.signed)}: {fact.reason}"
         case SignedOff(_, note):
             what = "signed off as a demonstration" if is_demonstration(fact) else "signed off"
-            return f"{what} {by}{f': {note}' if note else ''}{acknowledged_words(fact)}"
+            return (
+                f"{what} by {signer_words(fact.by, fact.signed)}{f': {note}' if note else ''}{acknowledged_words(fact)}"
+            )
         case _:
-            what = f"entry {fact.entry} corrected {by}: {fact.text} (reason: {fact.reason})"
+            by = signer_words(fact.by, fact.signed)
+            what = f"entry {fact.entry} corrected by {by}: {fact.text} (reason: {fact.reason})"
     return f"{what}: {note}" if note else what
 
 
@@ -208,7 +212,8 @@ def why_words(fact: SignedOff) -> str:
 def signed_words(signed: Entry) -> str:
     """Return who signed a unit off, and whether that releases it: "Signed off by A. Holm"."""
     shown = " as a demonstration, which releases no unit," if is_demonstration(signed.fact) else ""
-    return f"Signed off{shown} by {signed.fact.by}"
+    way = signed.fact.signed if isinstance(signed.fact, SignedOff) else "typed"
+    return f"Signed off{shown} by {signer_words(signed.fact.by, way)}"
 
 
 def next_words(sheet: Sheet, standing: Standing) -> str:

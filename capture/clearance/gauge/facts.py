@@ -13,6 +13,7 @@ from capture.clearance.gauge.master_check import MasterCheck, MasterError, Refus
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room, master_of
 from capture.clearance.gauge.spread import Spread
 from capture.clearance.gauge.study import Cell, Row, Study
+from capture.clearance.signing import SignedWay
 
 EventWord = Literal[
     "dropped", "new tip", "battery", "repaired", "stand moved", "sent for calibration", "back from calibration"
@@ -62,6 +63,7 @@ class GaugeChecked:
     software_version: str
     origin: Mapping[str, Any] | None = None
     """Where its readings came from, as a check of a pack keeps it; None where nobody says."""
+    signed: SignedWay = "typed"
     method: int | None = None
     """The way of measuring by its number; None from before they were numbered."""
     room: Room = ASSUMED_ROOM

@@ -1,0 +1,124 @@
+"""A form that is signed by a key shows a star for each character: what was typed or scanned is in no line of it, which
+is all that a face is ever sent, and it is forgotten once it was tried."""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from capture.bench.bench import Bench
+from capture.clearance.signing import SignedAct
+from capture.dashboard.form import Form
+from capture.dashboard.page_form import page_form
+from capture.job.people import PeopleFile
+from capture.session.form_runner import FormRunner
+from capture.session.signoff_keys import ask_override
+from capture.sheet.sheet import parse_sheet
+from capture.unit.facts import Fact, Override
+from tests.support.proven_record import SHEET
+
+BADGE = "key:4f0d9b1c77e25a60"
+
+
+@dataclass
+class KeptFacts:
+    """The little of a bench that a form needs."""
+
+    setup: Any
+    state: Any = field(default_factory=lambda: SimpleNamespace(technician="Foreman", unit_serial="FW3"))
+    facts: list[Fact] = field(default_factory=list)
+
+    async def write(self, facts: Sequence[Fact]) -> list[Any]:
+        self.facts += facts
+        return []
+
+
+def forms_of(home: Path, *keys_for: SignedAct) -> tuple[FormRunner, KeptFacts]:
+    people = PeopleFile(home)
+    people.give_key("Foreman", "PIN", "2718")
+    people.give_key("Foreman", "badge", BADGE)
+    bench = KeptFacts(SimpleNamespace(keys_for=keys_for, data_dir=home, sheet=parse_sheet(SHEET, "sheet")))
+    forms = FormRunner(cast("Bench", bench))
+    ask_override(forms, "low", None, "pack low", then=0)
+    return forms, bench
+
+
+async def typed(forms: FormRunner, *keys: str) -> Form:
+    form = forms.page.form
+    assert form is not None
+    for key in keys:
+        await forms.key(form, key)
+        assert b"2718" not in pickle.dumps(forms.page) and b"271" not in pickle.dumps(forms.page)
+    return form
+
+
+NAME_AND_REASON = (*"Foreman", "enter", *"as measured", "enter")
+
+
+async def test_a_pin_is_typed_unseen_and_the_entry_says_pin(tmp_path: Path) -> None:
+    forms, bench = forms_of(tmp_path, "override")
+    form = await typed(forms, *NAME_AND_REASON, *"2719", "backspace", *"8")
+    assert form.values["key"] == "****"
+    assert "2718" not in str(page_form) and "2718" not in repr(form)
+    await typed(forms, "enter")
+    assert bench.facts == [Override("low", None, "Foreman", "as measured", "PIN")]
+    assert forms.page.form is None
+
+
+async def test_a_wrong_pin_writes_nothing_and_is_typed_anew(tmp_path: Path) -> None:
+    forms, bench = forms_of(tmp_path, "override")
+    form = await typed(forms, *NAME_AND_REASON, *"1234", "enter")
+    assert form.problem == "that is no key of Foreman" and form.values["key"] == "" and not bench.facts
+    assert form.typing_hidden
+    await typed(forms, *"2718", "enter")
+    assert [fact.signed for fact in bench.facts if isinstance(fact, Override)] == ["PIN"]
+
+
+async def test_a_badge_is_scanned_from_any_line_and_is_in_none(tmp_path: Path) -> None:
+    forms, bench = forms_of(tmp_path, "override")
+    form = await typed(forms, *NAME_AND_REASON)
+    form.at = 0
+    forms.scanned(form, BADGE)
+    assert form.values["by"] == "Foreman" and BADGE.encode() not in pickle.dumps(forms.page)
+    await typed(forms, "enter")
+    assert [fact.signed for fact in bench.facts if isinstance(fact, Override)] == ["badge"]
+
+
+async def test_where_no_key_is_asked_for_a_badge_is_dropped_and_the_name_is_typed(tmp_path: Path) -> None:
+    forms, bench = forms_of(tmp_path, "sign-off")
+    form = forms.page.form
+    assert form is not None and [line.key for line in form.fields] == ["by", "reason"]
+    forms.scanned(form, BADGE)
+    assert form.problem == "No key is asked for here." and form.values["by"] == ""
+    await typed(forms, *NAME_AND_REASON)
+    assert bench.facts == [Override("low", None, "Foreman", "as measured", "typed")]
+
+
+async def test_who_left_is_refused_on_the_form(tmp_path: Path) -> None:
+    from datetime import UTC, datetime
+
+    forms, bench = forms_of(tmp_path)
+    PeopleFile(tmp_path).left("Foreman", datetime(2026, 3, 2, tzinfo=UTC))
+    form = await typed(forms, *NAME_AND_REASON)
+    assert "left on 2026-03-02" in form.problem and not bench.facts
+
+
+async def test_a_form_that_is_left_forgets_what_was_typed(tmp_path: Path) -> None:
+    forms, _ = forms_of(tmp_path, "override")
+    form = await typed(forms, *NAME_AND_REASON, *"271")
+    await typed(forms, "escape")
+    ask_override(forms, "low", None, "pack low", then=0)
+    form = await typed(forms, *NAME_AND_REASON, "8", "enter")
+    assert form.problem == "that is no key of Foreman"
+
+
+@pytest.fixture(autouse=True)
+def _quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A hash that is not slow: how slow it is, `tests/job/test_people.py` says."""
+    monkeypatch.setattr("capture.job.people._N", 16)
