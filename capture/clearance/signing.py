@@ -19,5 +19,5 @@ ACT_WORDS: Final[dict[SignedAct, str]] = {
 
 
 def signer_words(by: str, way: SignedWay) -> str:
-    """Return who signed, and how that is known: "A. Holm (PIN)"."""
-    return f"{by} ({'name typed' if way == 'typed' else way})"
+    """Return who signed, and by which key: "A. Holm (PIN)"; a name that was typed stands alone."""
+    return by if way == "typed" else f"{by} ({way})"

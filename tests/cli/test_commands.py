@@ -22,6 +22,7 @@ GROUPS = {
     "shop": ["report", "export"],
     "sheet": ["new", "check"],
     "unit": ["plan", "change", "steps", "step", "note", "leave-out", "override", "sign-off"],
+    "people": ["list", "key", "forget", "left", "back"],
     "fixture": ["test"],
     "gauge": ["masters", "check", "chart", "event", "suspects", "instrument", "study"],
     "stock": [
