@@ -113,6 +113,13 @@ COMMANDS: dict[str, Command | Group] = {
             "send-again": Command("Send what the broker refused once more.", "custody", "send_again"),
         },
     ),
+    "service": Group(
+        "A bench that starts by itself: its service on this machine.",
+        {
+            "install": Command("Install benches as services, or upgrade them.", "service", "install"),
+            "uninstall": Command("Take away what install wrote; records stay.", "service", "uninstall"),
+        },
+    ),
 }
 
 app = typer.Typer(

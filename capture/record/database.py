@@ -52,6 +52,24 @@ def open_engine(path: Path, *, read_only: bool = False) -> Engine:
     )
 
 
+def is_newest(path: Path) -> bool:
+    """Say whether the record that is there has the newest schema, False for one that this version can bring up to it.
+
+    Nothing of it is written. Raises RecordError if no step leads from it to the newest.
+    """
+    _check_place(path)
+    found: list[str | None] = []
+    open_sqlite(
+        path,
+        busy_ms=5000,
+        pragmas=(),
+        make=lambda engine: found.append(_known_version(engine, path)),
+        refused=lambda words: RecordError(f"cannot read the record {path}: {words}; is it whole, and readable?"),
+        read_only=True,
+    ).dispose()
+    return found == [REVISIONS[-1]]
+
+
 def _check_place(path: Path) -> None:
     if not path.parent.is_dir():
         raise RecordError(
@@ -76,11 +94,10 @@ def _to_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
-def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:
+def _known_version(engine: Engine, path: Path) -> str | None:
+    """The schema that is stored, None if none is; raises RecordError for one from which no step leads to the newest."""
     with engine.connect().execution_options(**READ) as connection:
         version = _stored_version(connection, path)
-    if version == REVISIONS[-1]:
-        return
     if version in TRIALS:
         raise RecordError(
             f"the record {path} was written by a trial of strokelog from before its first release (schema {version}), "
@@ -91,6 +108,13 @@ def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:
             f"the record {path} was written by a newer strokelog (schema {version}; this one knows up to "
             f"{REVISIONS[-1]}); install that version or a later one, or give another path. Nothing was changed"
         )
+    return version
+
+
+def _bring_up_to_date(engine: Engine, path: Path, read_only: bool) -> None:
+    version = _known_version(engine, path)
+    if version == REVISIONS[-1]:
+        return
     if read_only:
         raise RecordError(
             f"the record {path} has schema {version or 'none'} and must be brought up to {REVISIONS[-1]} first; "

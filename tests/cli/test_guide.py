@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
+from capture.bench.service.installed import INSTALLED_FILE
+from capture.bench.service.shipped import SAMPLES, SHIPPED_COMMAND, shipped
 from capture.clearance.gauge.masters import load_masters
 from capture.cli.groups import Group
 from capture.cli.guide import topics
@@ -180,18 +182,24 @@ def test_a_session_is_taken_over_under_any_name_and_the_help_says_so() -> None:
     assert "--take-over-session" in shown and "Without --name" not in shown
 
 
-def test_what_the_services_run_is_put_there_by_the_page_and_every_timer_comes_with_its_service() -> None:
+def test_the_page_of_services_names_what_is_installed_and_every_timer_comes_with_its_service() -> None:
     page = (GUIDE / "service.md").read_text()
-    units = {path.name: path.read_text() for path in (ROOT / "systemd").glob("strokelog*")}
+    files = {path.name: path.read_text() for path in (ROOT / "systemd").iterdir()}
     programs = {
-        line.split()[0] for text in units.values() for line in re.findall(r"^ExecStart=(.+)", text, re.MULTILINE)
+        line.split()[0] for text in files.values() for line in re.findall(r"^ExecStart=(.+)", text, re.MULTILINE)
     }
-    (linked,) = re.findall(r"ln -s (/opt/\S+) (\S+)", page)
-    assert programs == {linked[1]} and "sudo python3 -m venv /opt/strokelog\n" in page
-    assert "sudo cp systemd/strokelog* /etc/systemd/system/" in page
-    for name in units:
-        assert not name.endswith(".timer") or name.replace(".timer", ".service") in units
-    read = {file for text in units.values() for file in re.findall(r"--config /etc/strokelog/(\S+)", text)}
+    assert programs == {SHIPPED_COMMAND} and "sudo python3 -m venv /opt/strokelog\n" in page
+    assert "sudo /opt/strokelog/bin/strokelog service install bay-1 " in page
+    assert "sudo /opt/strokelog/bin/strokelog service uninstall bay-1 " in page
+    for file in shipped(("bay-1",), SHIPPED_COMMAND):
+        folder, _, name = file.path.rpartition("/")
+        assert f"`{folder}/`" in page or f"`{file.path}`" in page, file.path
+        if name.endswith(".timer"):
+            assert f"`{name}`" in page and name.replace(".timer", ".service") in files
+        elif folder == SAMPLES:
+            assert f"`{name}`" in page
+    assert INSTALLED_FILE in page and "/var/lib/strokelog-upgrade/bay-1/" in page
+    read = {file for text in files.values() for file in re.findall(r"--config /etc/strokelog/(\S+)", text)}
     for file in read:
         assert f"{file.replace('%i', 'bay-1')}`" in page
 
