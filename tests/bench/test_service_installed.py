@@ -283,7 +283,19 @@ def test_a_wheel_in_a_clean_place_installs_a_service_that_runs_that_very_command
     place = tmp_path / "opt"
     venv.create(place, with_pip=False)
     python = str(place / "bin" / "python")
-    pip = [sys.executable, "-m", "pip", "--python", python, "install", "-q", "--no-index", "--no-deps", str(wheel)]
+    pip = [
+        sys.executable,
+        "-m",
+        "pip",
+        "--python",
+        python,
+        "install",
+        "-q",
+        "--no-compile",
+        "--no-index",
+        "--no-deps",
+        str(wheel),
+    ]
     subprocess.run(pip, check=True, capture_output=True)
     # What it depends on is read from where the tests have it; a path added so brings no other strokelog along.
     (site,) = (place / "lib").glob("python*/site-packages")
