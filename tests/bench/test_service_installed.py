@@ -241,6 +241,19 @@ def test_a_record_of_an_older_version_is_copied_then_brought_up_to_date_and_prov
     assert record.is_file() and copy.is_dir()
 
 
+def test_what_root_brought_up_to_date_is_the_bench_s_again(root: Path) -> None:
+    """systemd.exec(5), DynamicUser=: the service's user owns its state folder, and can write its own files alone."""
+    owner = 61184 if os.geteuid() == 0 else os.getuid()
+    data = Path(shutil.copytree(LEFT, root / "var/lib/strokelog/bay-1"))
+    for path in (data, *data.rglob("*")):
+        os.chown(path, owner, -1)
+    assert service("install", root, "bay-1", "--dry-run").exit_code == 0
+    assert {path.stat().st_uid for path in data.rglob("*")} == {owner}
+    assert service("install", root, "bay-1").exit_code == 0
+    assert {path.stat().st_uid for path in data.rglob("*")} == {owner}
+    assert schema(data / "record.sqlite") != schema(LEFT / "record.sqlite")
+
+
 def test_nothing_is_changed_under_a_bench_that_measures_or_with_a_record_of_a_newer_version(root: Path) -> None:
     data = Path(shutil.copytree(LEFT, root / "var/lib/strokelog/bay-1"))
     old = schema(data / "record.sqlite")
