@@ -58,7 +58,7 @@ def _parse(text: object, dimension: str, base: str, example: str, what: str = ""
 #: A number alone, as people type it.
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)")
 #: The inch's sign, and what stands for it on keyboards and in print.
-_INCH_SIGN = re.compile(r" *(?:[\"″”]|'')\s*$")
+_INCH_SIGN = re.compile(r"(?<=[\d.]) *(?:[\"″”]|'')\s*$")
 
 
 def _inches(text: object) -> object:

@@ -125,7 +125,8 @@ class Ending:
         than it was seen to rest before: vibration that a slow stream shows as a slow wave does that."""
         stroke = self._stroke
         rested_ns = len(self._rest.readings) * stroke.pace.reading_ns
-        small = not stroke.earlier.count and measured.peak_travel_nm < FURTHER_THAN_SWAY_NM
+        untold = not stroke.earlier.count and stroke.air_applied is None  # where a fixture tells of air it is known
+        small = untold and measured.peak_travel_nm < FURTHER_THAN_SWAY_NM
         return small and rested_ns < stroke.times[-1] - stroke.times[0]
 
     def _is_unlike(self, measured: Measured) -> bool:

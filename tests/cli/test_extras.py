@@ -60,7 +60,7 @@ def test_a_record_is_shown_proven_signed_and_kept_with_none_of_them(tmp_path: Pa
     def bench(*words: object) -> str:
         return strokelog(*words, "--data-dir", home, without=EVERY_MODULE).stdout
 
-    assert "bay-1" in bench("jobs")
+    assert '"bench": "bay-1"' in bench("jobs", "--json")
     assert "GOOD: " in bench("show", 1, "--explain")
     assert "PROVEN" in bench("record", "verify")
     assert "open: " in bench("unit", "steps", 2)

@@ -154,7 +154,7 @@ def test_a_study_is_planned_and_worked_out_from_the_same_table(tmp_path: Path) -
     assert told["grr_sd"] ** 2 == pytest.approx(told["repeatability_sd"] ** 2 + told["reproducibility_sd"] ** 2)
     assert told["of_tolerance"] == pytest.approx(6 * told["grr_sd"] / 0.4)
     said = run("study", "--csv", str(table)).output
-    assert "2 technicians are 1 degrees of freedom" in said
+    assert "2 technicians are 1 degree of freedom" in said
 
 
 @pytest.mark.parametrize(

@@ -392,7 +392,7 @@ def test_without_a_policy_nothing_is_done(record: Path) -> None:
         ("prune_after_days = -3", "expected at least 1"),
         ("prune_after_days = 300\nprune_unsigned_after_days = 200", "shorter than prune_after_days (300)"),
         ("prune_unsigned_after_days = 200", "shorter than prune_after_days (never)"),
-        ("prune_after = 3", "retention.prune_after: is no setting; there are: compress_after_days"),
+        ("prune_after = 3", "retention.prune_after: is no setting; did you mean 'prune_after_days'?"),
         ("compress_after_days = 'soon'", "expected a whole number"),
     ],
 )

@@ -413,7 +413,7 @@ async def test_a_signed_job_and_another_bench_s_are_not_gone_on_with(tmp_path: P
     with pytest.raises(RecordError, match="was signed off"):
         await Bench(replace(setup_for(tmp_path), resume=job)).run()
     where = ["--data-dir", str(tmp_path / "data")]
-    assert "leave --sheet, --unit" in strokelog("run", "--resume", "1", "--unit", "X", *where, code=2)
+    assert "leave --sheet, --variant, --unit" in strokelog("run", "--resume", "1", "--unit", "X", *where, code=2)
     assert "there is no job 7" in strokelog("run", "--resume", "7", *where, code=1)
 
 
