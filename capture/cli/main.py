@@ -30,6 +30,7 @@ COMMANDS: dict[str, Command | Group] = {
     "report": Command("Write a job's report: one HTML file and a PDF.", "report", "report"),
     "board": Command("Every bench at once, live: a screen, a web page, or lines.", "board", "board"),
     "collect": Command("Collect what the benches publish into one database.", "collect", "collect"),
+    "health": Command("Is all well with a bench, a board or a collector?", "health", "health"),
     "shop": Group(
         "How the shop works, from what was collected.",
         {
@@ -162,7 +163,7 @@ def main() -> None:
     except OSError as error:
         # A place that cannot be used (no home, no space, a disk mounted read-only) is no fault of the program.
         where = f"{error.filename}: " if error.filename is not None else ""
-        warn(f"strokelog: {where}{error.strerror or error}")
+        warn(f"strokelog: {where}{error.strerror or error}", error=True)
         sys.exit(1)
 
 

@@ -49,7 +49,7 @@ DataDir = Annotated[Path | None, typer.Option("--data-dir", help="Where record a
 
 def fail(text: str, code: int = 1) -> NoReturn:
     """Say what is wrong on standard error and exit."""
-    warn(f"strokelog: {text}")
+    warn(f"strokelog: {text}", error=True)
     raise typer.Exit(code)
 
 

@@ -6,6 +6,7 @@ that `plaintext.clean` made.
 from __future__ import annotations
 
 import json
+import os
 import re
 import sys
 from collections.abc import Iterable, Mapping
@@ -46,10 +47,24 @@ def say_json(line: Mapping[str, Any]) -> None:
     say(json.dumps(line, ensure_ascii=False))
 
 
-def warn(text: str) -> None:
-    """Write a line to standard error."""
-    sys.stderr.write(harmless(text) + "\n")
+def warn(text: str, *, error: bool = False) -> None:
+    """Write a line to standard error; for the journal, at the priority of a warning or of an `error`."""
+    # The priorities of syslog(3), as sd-daemon(3) has them at the beginning of a line.
+    mark = ("<3>" if error else "<4>") if _to_journal() else ""
+    sys.stderr.write("".join(f"{mark}{line}\n" for line in harmless(text).split("\n")))
     sys.stderr.flush()
+
+
+def _to_journal() -> bool:
+    """Return whether standard error is the journal's: systemd.exec(5), JOURNAL_STREAM."""
+    stream = os.environ.get("JOURNAL_STREAM")
+    if not stream:
+        return False
+    try:
+        told = os.fstat(sys.stderr.fileno())
+    except (OSError, ValueError):
+        return False
+    return stream == f"{told.st_dev}:{told.st_ino}"
 
 
 def rewrite_line(text: str = "") -> None:

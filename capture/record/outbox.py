@@ -54,6 +54,12 @@ def size(connection: Connection) -> int:
     return connection.execute(select(func.count()).select_from(outbox)).scalar_one()
 
 
+def waiting_since(connection: Connection) -> datetime | None:
+    """Return when the oldest waiting message was queued, None where none waits."""
+    text = connection.execute(select(outbox.c.created_at).order_by(outbox.c.id).limit(1)).scalar()
+    return None if text is None else datetime.fromisoformat(text)
+
+
 def put_aside(connection: Connection, refused: Mapping[int, str]) -> None:
     """Take rows out of the outbox, each with why the broker refuses it."""
     rows = connection.execute(select(outbox).where(outbox.c.id.in_(refused))).mappings().all()

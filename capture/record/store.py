@@ -401,6 +401,19 @@ class Store(SqliteFile):
         with self._reading("count the outbox") as connection:
             return outbox.size(connection)
 
+    def waiting_since(self) -> datetime | None:
+        """Return when the oldest message that waits for the broker was queued, None where none waits."""
+        with self._reading("read the outbox") as connection:
+            return outbox.waiting_since(connection)
+
+    def last_stroke_at(self) -> datetime | None:
+        """Return when the newest stroke was kept, on whatever bench; None before the first."""
+        entries = schema.ledger.c
+        query = select(entries.at).where(entries.kind == "stroke").order_by(entries.number.desc()).limit(1)
+        with self._reading("read the newest stroke's time") as connection:
+            text = connection.execute(query).scalar()
+        return None if text is None else datetime.fromisoformat(text)
+
     def set_aside(self, refused: Mapping[int, str]) -> None:
         """Take messages that the broker refuses out of the outbox, each with why; they are kept."""
         if refused:

@@ -14,6 +14,7 @@ from pathlib import Path
 import aiohttp
 import pytest
 
+from capture.board.board_health import board_health
 from capture.board.floor import Floor
 from capture.board.web import Pages, _Reader
 from capture.plumbing.web_pages import listen_address
@@ -146,6 +147,22 @@ async def test_what_the_server_answers_and_refuses(mosquitto: Mosquitto) -> None
         # Another site's name that points here must not read the board through a visitor's browser.
         async with session.get(url + "events", headers={"Host": "elsewhere.example"}) as answer:
             assert answer.status == 403
+
+
+async def test_a_board_says_from_outside_how_it_is(mosquitto: Mosquitto) -> None:
+    async with page(mosquitto.port) as url:
+        address = listen_address(url.split("//")[1].strip("/"))
+        await send(mosquitto.port, *troubled(datetime.now(UTC)))
+
+        def told() -> dict[tuple[str, str], object]:
+            points = board_health(address, datetime.now(UTC)).points
+            return {(one.point, name): value for one in points for name, value in one.figures.items()}
+
+        wanted = {("process", "up"): 1, ("link", "up"): 1, ("benches", "known"): 12, ("benches", "in_need"): 7}
+        async with asyncio.timeout(10):
+            while not wanted.items() <= (await asyncio.to_thread(told)).items():
+                pass
+    assert not board_health(address, datetime.now(UTC)).well
 
 
 async def test_a_reader_that_does_not_read_is_let_go() -> None:

@@ -17,7 +17,7 @@ from tests.support.proven_record import make_record
 
 ROOT = Path(__file__).resolve().parents[2]
 
-TOP = ["run", "demo", "guide", "listen", "replay", "decode", "jobs", "show", "report", "board", "collect"]
+TOP = ["run", "demo", "guide", "listen", "replay", "decode", "jobs", "show", "report", "board", "collect", "health"]
 GROUPS = {
     "shop": ["report", "export"],
     "sheet": ["new", "check"],
