@@ -40,7 +40,7 @@ def backup(
     config: ConfigFile = None,
     data_dir: DataDir = None,
 ) -> None:
-    """Back up the record, the stock and the recordings, while the bench goes on measuring.
+    """Back up the record, the stock, recordings and photos, while the bench goes on measuring.
 
     A folder that holds an earlier backup is brought up to date: only what is new is copied. The copy's chain is walked
     before it counts. Exit code 1 if nothing was backed up, or if recordings that the record refers to are not there.
@@ -61,10 +61,10 @@ def backup(
     else:
         there = f", {made.kept} there already" if made.kept else ""
         if wrong := len(made.missing) + len(made.altered):
-            say(f"NOT WHOLE: {_count(wrong, 'recording')} that the record needs, lost or altered, named below.")
+            say(f"NOT WHOLE: {_count(wrong, 'file')} that the record needs, lost or altered, named below.")
         say(clean(f"Backed up to {made.place}: {_count(made.jobs, 'job')}{', the stock' if made.stock else ''}."))
-        say(f"Recordings: {made.copied} copied ({_size(made.copied_bytes)}){there}.")
-        say("The copy's chain is whole, but not its recordings." if wrong else "Proven: the copy's chain is whole.")
+        say(f"Recordings and photos: {made.copied} copied ({_size(made.copied_bytes)}){there}.")
+        say("The copy's chain is whole, but not its files." if wrong else "Proven: the copy's chain is whole.")
         say(f"Head: {made.head[0]}:{made.head[1]}")
     for name in made.missing:
         warn(f"strokelog: not backed up, since it is not there: {name}")
@@ -72,7 +72,7 @@ def backup(
         warn(f"strokelog: backed up, but not as the record holds it: {name}")
     if made.missing or made.altered:
         fail(
-            "the backup is in place, but the recordings above are not as the record needs them; run "
+            "the backup is in place, but the files above are not as the record needs them; run "
             "`strokelog record verify`"
         )
 
@@ -126,9 +126,9 @@ def restore(
     say(clean(f"Put back as {done.folder}: {what}, as of {done.made.astimezone():%Y-%m-%d %H:%M}."))
     if done.missing or done.altered:
         wrong = len(done.missing) + len(done.altered)
-        say(f"{_count(wrong, 'recording')} of it had been lost or altered before the backup was made.")
+        say(f"{_count(wrong, 'file')} of it had been lost or altered before the backup was made.")
     say(f"Head: {done.head[0]}:{done.head[1]}")
-    say(clean(f"Prove it now, recordings and all: strokelog record verify --data-dir {done.folder}"))
+    say(clean(f"Prove it now, recordings, photos and all: strokelog record verify --data-dir {done.folder}"))
 
 
 def prune(

@@ -53,6 +53,7 @@ COMMANDS: dict[str, Command | Group] = {
             "steps": Command("Show packs and steps: done, next, open.", "signoff", "steps"),
             "step": Command("Confirm a step, or begin one that takes its time.", "signoff", "step"),
             "note": Command("Keep a note to the unit, a pack or a stroke, by name.", "signoff", "note"),
+            "photo": Command("Keep a photo of the unit or a pack, by name.", "photo", "photo"),
             "leave-out": Command("Leave one stroke of a check out, by name and reason.", "signoff", "leave_out"),
             "override": Command("Let one pack or step pass, by name and reason.", "signoff", "override"),
             "sign-off": Command("Sign a unit off.", "signoff", "sign_off"),

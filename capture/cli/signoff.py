@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from capture.unit.signoff_rules import Objection
     from drivers.torque import TorqueSettings
 
-__all__ = ["By", "JobNumber", "add_fact", "leave_out", "override", "person", "sign_off", "step", "steps"]
+__all__ = ["By", "JobNumber", "add_fact", "leave_out", "named_pack", "override", "person", "sign_off", "step", "steps"]
 
 JobNumber = Annotated[int, typer.Argument(help="The job's number, from `strokelog jobs`.")]
 By = Annotated[str, typer.Option("--by", help="Who does it: a name, or a scanned badge.")]
@@ -149,7 +149,7 @@ def override(
         fail("an override lets one pack or one step pass; give --pack or --step", 2)
     with unit_of(job, config, data_dir) as unit:
         index = None if step is None else _step_of(unit, step)
-        named = None if pack is None else _pack(unit, pack)
+        named = None if pack is None else named_pack(unit, pack)
         name = person(unit, by)
         signed = signed_way(name, "override", load_config(config), data_dir)
         add_fact(unit, Override(named, index, name, reason.strip(), signed), as_json)
@@ -173,7 +173,7 @@ def note(
     if stroke is not None and pack is None:
         fail("--stroke is a stroke of a pack: give --pack as well", 2)
     with unit_of(job, config, data_dir) as unit:
-        named = None if pack is None else _pack(unit, pack)
+        named = None if pack is None else named_pack(unit, pack)
         add_fact(unit, NoteMade(text.strip(), person(unit, by), named, stroke), as_json)
 
 
@@ -192,7 +192,7 @@ def leave_out(
     The stroke is kept and shown, and whoever signs the unit off acknowledges what it changed.
     """
     with unit_of(job, config, data_dir) as unit:
-        fact = unit.left_out(_pack(unit, pack), stroke, person(unit, by), reason.strip())
+        fact = unit.left_out(named_pack(unit, pack), stroke, person(unit, by), reason.strip())
         if fact.verdict is None:
             fail(f"{fact.pack} is being measured: leave the stroke out at its bench (l). Nothing was written")
         add_fact(unit, fact, as_json)
@@ -305,7 +305,7 @@ def _step_of(unit: UnitOnRecord, text: str) -> int:
     return found.step
 
 
-def _pack(unit: UnitOnRecord, text: str) -> str:
+def named_pack(unit: UnitOnRecord, text: str) -> str:
     """Return a pack's name, given by itself or by its code."""
     from capture.unit.codes import PackChosen, read_scan
 

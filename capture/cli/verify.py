@@ -265,6 +265,8 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
         lines.append(f"Of these, {_count(proof.derived_before, 'check')} derived again by an earlier run of --derived.")
     if proof.gauge_checks:
         lines.append(f"And {_count(proof.gauge_checks, 'check')} of gauges against masters, from their recordings.")
+    if proof.photos:
+        lines.append(f"And {_count(proof.photos, 'photo')}, by the SHA-256 of each.")
     if proof.waiting:
         lines.append(f"And {_count(proof.waiting, 'message')} that waits for the broker, against the record.")
     if proof.pruned:

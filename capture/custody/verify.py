@@ -29,6 +29,7 @@ from capture.custody.over_cores import Derived, names_before, over_cores
 from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
 from capture.custody.verify_outbox import prove_outbox
+from capture.job.photo_files import photo_bytes
 from capture.plumbing.durable import copy_into
 from capture.record import CheckEnded, Job, KeptCheck, Mismatch, SettingsSet, Store, audit
 from capture.recordings.file import Header, RecordingError, in_data_folder, kept_at, open_recording, read_recording
@@ -65,6 +66,7 @@ class Proof:
     """Verdicts that are proven and are no measurement: their readings came from a file or a program."""
     gauge_checks: int = 0
     """Checks of gauges against masters derived again from their recordings."""
+    photos: int = 0
     otherwise: list[MeasuredOtherwise] = field(default_factory=list)
     """Verdicts that are proven by the method of their time, and which the present one measures otherwise."""
     derived_before: int = 0
@@ -137,6 +139,10 @@ def verify(
                 with _noted(proof):
                     prove_gauge_check(sealed, record, ways)
                     proof.gauge_checks += 1
+        for photo in walked.photos:
+            with _noted(proof):
+                photo_bytes(record.parent, photo)
+                proof.photos += 1
         with closing(Derived(derived)) if derived is not None else nullcontext() as kept:
             done = Progress(0, len(walked.ended), 0, sum(one.recording_bytes or 0 for one in walked.ended))
             prover = partial(JobProver, record, walked.pruned, kept.before if kept is not None else None)

@@ -14,7 +14,7 @@ from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import measured
-from capture.unit.facts import Correction, Entry, Override, PartsChanged, StrokeLeftOut, kind_of
+from capture.unit.facts import Correction, Entry, Override, PartsChanged, PhotoKept, StrokeLeftOut, kind_of
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import left_ns
 from drivers.units import format_length
@@ -107,6 +107,8 @@ def fact_json(sheet: Sheet | None, entry: Entry) -> dict[str, Any]:
     if isinstance(fact, PartsChanged):
         packs = sheet.packs if sheet is not None else ()
         told["changes"] = changes_json(next((pack for pack in packs if pack.name == fact.pack), None), fact.changes)
+    if isinstance(fact, PhotoKept):
+        told["path"] = fact.path
     if told.get("step") is not None:
         told["step"] += 1
     return {"type": kind_of(fact), "entry": entry.number, "at": entry.at.isoformat(), **told}

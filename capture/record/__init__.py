@@ -5,7 +5,7 @@ This package alone knows SQLAlchemy and Alembic. Use `Store`; everything else he
 
 from __future__ import annotations
 
-from capture.record.audit import Audit, CheckEnded, GaugeSealed, SettingsSet, audit
+from capture.record.audit import Audit, CheckEnded, GaugeSealed, PhotoSealed, SettingsSet, audit
 from capture.record.database import RecordError
 from capture.record.entries import FactEntry, Job, KeptCheck, VerdictEntry
 from capture.record.kept import KeptRecording
@@ -23,6 +23,7 @@ __all__ = [
     "KeptCheck",
     "KeptRecording",
     "Mismatch",
+    "PhotoSealed",
     "RecordError",
     "SettingsSet",
     "SignedJob",

@@ -13,6 +13,7 @@ The outbox is no part of it: a message leaves it as soon as the broker has it.
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 from collections.abc import Mapping, Sequence
 from contextlib import closing
@@ -29,9 +30,10 @@ from capture.record.database import RecordError
 from capture.record.definitions import first_difference
 from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, exact
 from capture.record.mismatch import Mismatch, shown
-from capture.record.rows import ROWS
+from capture.record.rows import ROWS, fact_of
 from capture.record.schema import REVISIONS, checks, jobs, strokes, verdicts
 from capture.record.settings_kept import SettingsOf
+from capture.unit.facts import PhotoKept
 
 #: Columns that are set when a check or a job ends: no entry's body holds them, later entries say them.
 _LATER: Final = frozenset({"state", "ended_at", "closed_at"})
@@ -56,6 +58,15 @@ class GaugeSealed:
 
     entry: int
     fact: GaugeChecked
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoSealed:
+    """A photo, as the ledger tells it."""
+
+    entry: int
+    job: int
+    fact: PhotoKept
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +96,7 @@ class Audit:
     settings: list[SettingsSet] = field(default_factory=list)
     """Which settings came into force when, in order."""
     gauges: list[GaugeSealed] = field(default_factory=list)
+    photos: list[PhotoSealed] = field(default_factory=list)
 
 
 def audit(
@@ -213,6 +225,10 @@ class _Walk:
             fact = gauge_fact_of(kind, body)
             if isinstance(fact, GaugeChecked):
                 self.audit.gauges.append(GaugeSealed(number, fact))
+        elif kind == "photo_kept" and isinstance(photo := fact_of(kind, body), PhotoKept):
+            if not re.fullmatch("[0-9a-f]{64}", photo.sha256) or photo.form not in ("jpeg", "png"):
+                raise ValueError(photo.path)  # it names the file
+            self.audit.photos.append(PhotoSealed(number, body["job"], photo))
         elif kind == "pruned":
             self.audit.pruned[body["check"]] = body["recording_sha256"]
 

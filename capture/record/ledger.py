@@ -61,6 +61,7 @@ KINDS: Final = (
     "came_back",  # a unit that was signed off before: which job that was, and why
     "change_undone",  # a change of parts that was never made; its own entry stays
     "note_made",  # something to know; it decides nothing
+    "photo_kept",  # of the unit or a pack; its bytes are a file of the data folder, by their hash
     "gauge_masters",  # the shop's masters; this and what follows of gauges is of no job
     "gauge_check",
     "gauge_event",

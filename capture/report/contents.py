@@ -6,7 +6,7 @@ here reads a clock: the same record gives the same report.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, datetime
 
 from capture.clearance.check import StrokeKept
@@ -20,14 +20,15 @@ from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, s
 from capture.report.finishing import Finishing, Note, finishing
 from capture.report.history import History, result_words
 from capture.report.measurement import study_parts
-from capture.report.page_parts import CheckPart, Contents, PackPart, RecordingPart, StrokePart
+from capture.report.page_parts import CheckPart, Contents, PackPart, PhotoPart, RecordingPart, StrokePart
+from capture.report.photographs import Picture
 from capture.report.times import Times
 from capture.report.traces import Trace
 from capture.sheet.sheet import Pack, Sheet
 from capture.strokes.methods import FIRST_METHOD
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import PlanError, outcomes, packs_to_recheck
-from capture.unit.facts import CameBack, Fact, NoteMade, Override, PartsChanged, ToAcknowledge
+from capture.unit.facts import CameBack, Fact, NoteMade, Override, PartsChanged, PhotoKept, ToAcknowledge
 from capture.unit.gauge_identity import gauge_of
 from capture.unit.origin import not_measured_words, origin_words
 from capture.unit.pack_states import PackState, pack_states
@@ -59,14 +60,15 @@ def contents(
     traces: Mapping[int, Trace],
     came_back: Sequence[int] = (),
     gauges: Sequence[GaugeEntry] = (),
+    photos: Mapping[int, Picture] | None = None,
 ) -> Contents:
     """Return what is on the report of `job`.
 
     `sheet` is the job's own, None with `sheet_problem` where it cannot be read; `unproven` says why the proof could not
     even be tried; `traces` are by the check's id; `came_back` are the later jobs in which this unit came back; `gauges`
-    is what the record says of the shop's gauges.
+    is what the record says of the shop's gauges; `photos` are by the number of their entries.
     """
-    return _Report(job, sheet, head, traces, came_back, gauges).contents(sheet_problem, proof, unproven)
+    return _Report(job, sheet, head, traces, came_back, gauges, photos or {}).contents(sheet_problem, proof, unproven)
 
 
 class _Report:
@@ -78,9 +80,10 @@ class _Report:
         traces: Mapping[int, Trace],
         came_back: Sequence[int],
         gauges: Sequence[GaugeEntry],
+        photos: Mapping[int, Picture],
     ) -> None:
         self.job, self.sheet, self.head, self.traces, self.gauges = job, sheet, head, traces, gauges
-        self.came_back = came_back
+        self.came_back, self.photos = came_back, photos
         self.unit: LengthUnit = sheet.display_unit if sheet else "mm"
         told = [job.opened_at, *([job.closed_at] if job.closed_at else []), *(entry.at for entry in job.facts)]
         self.times = Times([*told, *(check.started_at for check in job.checks)])
@@ -126,6 +129,7 @@ class _Report:
             notes=(*self.problems, *end.remarks),
             studies=study_parts(self.gauges, job, self.sheet, self.times, self.unit),
             recordings=tuple(self.recordings()),
+            photos=tuple(self.photo_parts()),
             head=f"{self.head[0]}:{self.head[1]}" if self.head[0] else "no entry",
             newest=newest_at(job),
             paper="letter" if self.unit == "in" else "A4",
@@ -339,6 +343,16 @@ class _Report:
             told.append(f"entry {check.started_number}")
         return "; ".join(told)
 
+    def photo_parts(self) -> Iterator[PhotoPart]:
+        for entry in self.job.facts:
+            if isinstance(entry.fact, PhotoKept):
+                picture = self.photos.get(entry.number, Picture(missing="It was not looked for."))
+                said = f"{fact_words(self.sheet, entry.fact)}, {self.times.text(entry.at)} (entry {entry.number})"
+                if picture.missing:
+                    yield PhotoPart("", Note("Photo not shown", f"{said}. {picture.missing}", loud=True))
+                else:
+                    yield PhotoPart(picture.address, Note("Photo", said))
+
     def recordings(self) -> list[RecordingPart]:
         found = []
         for check in self.job.checks:
@@ -358,7 +372,7 @@ def _top(check: KeptCheck) -> int:
 
 
 def _pack_of(fact: Fact) -> str | None:
-    return fact.pack if isinstance(fact, (PartsChanged, Override, NoteMade)) else None
+    return fact.pack if isinstance(fact, (PartsChanged, Override, NoteMade, PhotoKept)) else None
 
 
 def _proof_words(job: Job, proof: Proof, unproven: str) -> tuple[str, ...]:

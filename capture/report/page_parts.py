@@ -72,6 +72,14 @@ class RecordingPart:
 
 
 @dataclass(frozen=True, slots=True)
+class PhotoPart:
+    """A photo: the picture as a `data:` address, empty where it cannot be shown, and what is said of it."""
+
+    shown: str
+    said: Note
+
+
+@dataclass(frozen=True, slots=True)
 class Contents:
     """Everything that is printed, top to bottom."""
 
@@ -87,6 +95,7 @@ class Contents:
     studies: tuple[StudyPart, ...]
     """What the measurement itself was found to scatter by."""
     recordings: tuple[RecordingPart, ...]
+    photos: tuple[PhotoPart, ...]
     head: str
     newest: datetime
     paper: str

@@ -24,6 +24,7 @@ from capture.unit.facts import (
     NoteMade,
     Override,
     PartsChanged,
+    PhotoKept,
     SignedOff,
     StepBegun,
     StepDone,
@@ -257,6 +258,8 @@ def _fact(job: Job, entry: FactEntry) -> Row:
         return row | told | {"verdict": fact.verdict.verdict if fact.verdict is not None else None}
     if isinstance(fact, NoteMade):
         return row | {"pack": fact.pack, "stroke": fact.stroke, "text": fact.text}
+    if isinstance(fact, PhotoKept):
+        return row | {"pack": fact.pack, "text": f"{fact.name} ({fact.path})"}
     if isinstance(fact, ChangeUndone):
         return row | {"pack": fact.pack, "text": f"entry {fact.entry} was written by mistake, and never made"}
     if isinstance(fact, CameBack):

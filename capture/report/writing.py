@@ -18,6 +18,7 @@ from capture.report.contents import Contents, contents
 from capture.report.letterhead import Letterhead
 from capture.report.page import page, shop_page
 from capture.report.paper import PaperError, pdf
+from capture.report.photographs import pictures_of
 from capture.report.shop_contents import ShopSection, shop_contents
 from capture.report.traces import trace_of
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
@@ -55,7 +56,8 @@ def gather(record: Path, job_id: int) -> tuple[Contents, Proof]:
     sheet, problem = _sheet_of(job)
     pruned = _pruned(record, job)
     traces = {check.id: trace_of(check, record, sheet, pruned=check.id in pruned) for check in job.checks}
-    return contents(job, sheet, problem, proof, unproven, head, traces, came_back, gauges), proof
+    photos = pictures_of(record.parent, job)
+    return contents(job, sheet, problem, proof, unproven, head, traces, came_back, gauges, photos), proof
 
 
 def _sheet_of(job: Job) -> tuple[Sheet | None, str]:

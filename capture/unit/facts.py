@@ -169,8 +169,27 @@ class NoteMade:
     stroke: int | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class PhotoKept:
+    """A photo of the unit or of a pack: the hash of its bytes, how many they are, what their first ones say they are,
+    and the name of the file that it was taken from. It decides nothing."""
+
+    sha256: str
+    size_bytes: int
+    form: Literal["jpeg", "png"]
+    name: str
+    by: str
+    pack: str | None = None
+
+    @property
+    def path(self) -> str:
+        """Where its bytes are in a data folder."""
+        return f"photos/{self.sha256}.{'jpg' if self.form == 'jpeg' else 'png'}"
+
+
 Fact = (
-    NoteMade
+    PhotoKept
+    | NoteMade
     | ChangeUndone
     | CameBack
     | StrokeLeftOut
@@ -194,6 +213,7 @@ FACT_KINDS: Final[dict[str, type[Fact]]] = {
     "came_back": CameBack,
     "change_undone": ChangeUndone,
     "note_made": NoteMade,
+    "photo_kept": PhotoKept,
 }
 
 

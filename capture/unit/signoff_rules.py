@@ -30,13 +30,13 @@ from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import measured, measured_words, too_few
 from capture.unit.facts import (
     CameBack,
-    ChangeUndone,
     Correction,
     Entry,
     Fact,
     NoteMade,
     Override,
     PartsChanged,
+    PhotoKept,
     SignedOff,
     StepBegun,
     StepDone,
@@ -164,7 +164,7 @@ def against(
     signed = None
     if unit.signed is not None and not unit.changed_since_signed():
         signed = Objection("already_signed", f"the unit is signed off already, by {unit.signed.fact.by}")
-    if signed and isinstance(fact, CameBack | ChangeUndone | NoteMade | StepBegun | StepDone | StrokeLeftOut):
+    if signed and not isinstance(fact, Correction | Override | PartsChanged | SignedOff):
         return signed
     why = unit.against(fact, at, _NEXT)
     if why:
@@ -304,7 +304,7 @@ class _Unit:
                 return self._against_step(fact, at) if self._has(step) else self._no_step(step)
             case Override():
                 return self._against_override(fact)
-            case NoteMade(pack=str(pack)) if pack not in self.packs:
+            case NoteMade(pack=str(pack)) | PhotoKept(pack=str(pack)) if pack not in self.packs:
                 return self._no_pack(pack)
             case NoteMade() if not fact.text.strip():
                 return Objection("unreasoned", "the note is empty; say what there is to know")

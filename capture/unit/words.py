@@ -17,6 +17,7 @@ from capture.unit.facts import (
     NoteMade,
     Override,
     PartsChanged,
+    PhotoKept,
     SignedOff,
     StepBegun,
     StepDone,
@@ -115,6 +116,9 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
         case NoteMade(text, pack=pack, stroke=stroke):
             about = f" on stroke {stroke} of {pack}" if stroke is not None else f" on {pack}" if pack else ""
             what = f"note{about} {by}: {text}"
+        case PhotoKept(name=name, pack=pack):
+            about = f" of {pack}" if pack else ""
+            what = f"photo{about} kept {by}: {name} ({fact.size_bytes / 1000:.0f} kB, {fact.path})"
         case ChangeUndone(number, pack):
             what = f"change of {pack} undone {by}: entry {number} was written by mistake, and never made"
         case CameBack(earlier, number):

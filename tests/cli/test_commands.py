@@ -21,7 +21,7 @@ TOP = ["run", "demo", "guide", "listen", "replay", "decode", "jobs", "show", "re
 GROUPS = {
     "shop": ["report", "export"],
     "sheet": ["new", "check"],
-    "unit": ["plan", "change", "steps", "step", "note", "leave-out", "override", "sign-off"],
+    "unit": ["plan", "change", "steps", "step", "note", "photo", "leave-out", "override", "sign-off"],
     "people": ["list", "key", "forget", "left", "back"],
     "fixture": ["test"],
     "gauge": ["masters", "check", "chart", "event", "suspects", "instrument", "study"],

@@ -193,8 +193,8 @@ def test_lost_and_altered_recordings_are_named(home: Path, tmp_path: Path) -> No
     altered.write_bytes(altered.read_bytes()[:-30])
     done = command("record", "backup", tmp_path / "copy", "--data-dir", home)
     assert done.exit_code == 1
-    assert done.stdout.startswith("NOT WHOLE: 2 recordings that the record needs")
-    assert "Proven" not in done.stdout and "The copy's chain is whole, but not its recordings." in done.stdout
+    assert done.stdout.startswith("NOT WHOLE: 2 files that the record needs")
+    assert "Proven" not in done.stdout and "The copy's chain is whole, but not its files." in done.stdout
     assert f"not there: recordings/{gone.parent.name}/{gone.name}" in done.stderr
     assert f"not as the record holds it: recordings/{altered.parent.name}/{altered.name}" in done.stderr
     assert restore(tmp_path / "copy", tmp_path / "back").recordings == 4

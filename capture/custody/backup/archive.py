@@ -137,7 +137,7 @@ def _write(source: Source, place: Path, beside: Path, copies: Path, at: datetime
         file.flush()
         os.fsync(file.fileno())
     _read_back(beside, manifest)
-    return Made.of(place, manifest, jobs, [one for one in files if one.path.startswith("recordings/")])
+    return Made.of(place, manifest, jobs, [one for one in files if one.path not in (RECORD, STOCK)])
 
 
 def _recording(

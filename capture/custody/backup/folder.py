@@ -195,7 +195,7 @@ class _Folder:
         for found in self._folder.iterdir():
             if _DATABASE.fullmatch(found.name) and found.name not in files:
                 found.unlink()
-        for one in (self._folder / "recordings").glob("*/*"):
+        for one in (*self._folder.glob("recordings/*/*"), *self._folder.glob("photos/*")):
             file = one.relative_to(self._folder).as_posix()
             if file not in files and (file in self._listed or _GENERATION.search(file)):
                 one.unlink()

@@ -55,7 +55,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """One recording that the record refers to. `path` is where it belongs in a data folder."""
+    """One recording, or photo, that the record refers to. `path` is where it belongs in a data folder."""
 
     path: str
     sealed: str | None
@@ -141,7 +141,9 @@ def proven(
         if (path := filed_as(one.fact.recording_path)) is not None
     ]
     of_checks = _recordings_in(copy, {one.check: one.recording_sha256 for one in walked.ended}, set(walked.pruned))
-    return walked.head, walked.jobs, [*of_checks, *of_gauges]
+    # One that was kept twice is one file; it is named by its hash, which seals it as an entry does a recording.
+    photos = {one.fact.path: Recording(one.fact.path, one.fact.sha256, pruned=False) for one in walked.photos}
+    return walked.head, walked.jobs, [*of_checks, *of_gauges, *photos.values()]
 
 
 def stock_proven(copy: Path, stock: Path, after: tuple[int, str] | None = None) -> tuple[int, str] | None:
