@@ -201,13 +201,22 @@ def _by_hand(rng: np.random.Generator) -> Check:
 
 
 def found_in(check: Check) -> list[Stroke]:
-    """Return what the finder makes of it."""
-    finder, found, air = StrokeFinder(FinderSettings(check.resolution_nm)), [], list(check.air)
+    """Return what the finder makes of it as a recording: anew from the release, where it began with the air on."""
+    finder, found = _fed(check, 0)
+    until_ns = finder.air_was_on_until_ns
+    return found if until_ns is None else _fed(check, until_ns)[1]
+
+
+def _fed(check: Check, from_ns: int) -> tuple[StrokeFinder, list[Stroke]]:
+    finder, air = StrokeFinder(FinderSettings(check.resolution_nm)), list(check.air)
+    found: list[Stroke] = []
     for t_ns, value in zip(np.rint(check.t_s * SECOND).astype(int).tolist(), check.values_nm.tolist(), strict=True):
         while air and air[0][0] <= t_ns:
             finder.trigger(*air.pop(0))
-        found += finder.feed(t_ns, [Reading(value, "mm")])
-    return found + finder.finish()
+        if t_ns >= from_ns:
+            found += finder.feed(t_ns, [Reading(value, "mm")])
+    finder.ends_by_itself()
+    return finder, found + finder.finish()
 
 
 @dataclass(slots=True)

@@ -42,12 +42,12 @@ WORDS = {
     "play": "a plunger that loses up to 1, 3 or 5 µm where it turns round, and the setting `hysteresis` says so. "
     "Without that setting nobody can know it",
     "moved": "the indicator is moved or set anew between strokes. Look for `indicator moved` on the screen",
-    "air on": "the check begins while the air is on, with a fixture or zeroed at rest. By hand and not zeroed it is "
-    "only asked about",
+    "air on": "the check begins while the air is on, with a fixture or zeroed at rest",
     "small": "0.1 mm of travel with noise of 2 to 4 µm, ten readings a second",
     "wander": "the level wanders by 20 to 40 µm on a display of 0.01 mm. Clamp the stand: what wanders within a stroke "
     "cannot be told from travel",
     "vibration": "something shakes the stand 25 to 50 times a second, by 20 to 40 µm. Stop it: the screen says so",
+    "begun held": "the same by hand and not zeroed, as a recording of it is measured. At the bench it is asked about",
     "brief": "holds of 0.10 to 0.20 s, five to ten readings a second. Hold longer",
 }
 
