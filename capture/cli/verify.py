@@ -268,7 +268,7 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
     if proof.photos:
         lines.append(f"And {_count(proof.photos, 'photo')}, by the SHA-256 of each.")
     if proof.waiting:
-        lines.append(f"And {_count(proof.waiting, 'message')} that waits for the broker, against the record.")
+        lines.append(f"And {_count(proof.waiting, 'message')} waiting for the broker, against the record.")
     if proof.pruned:
         lines.append(f"Not provable any more: pruned: {_count(proof.pruned, 'recording')} removed by policy.")
     if proof.unsealed:
