@@ -31,7 +31,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Final, Literal
 
 from capture.clearance.gauge.spread import Spread, mean_of, pooled, sd_of
@@ -120,16 +120,13 @@ class Charted:
 
 def average(values: Iterable[float], start: float, weight: float = WEIGHT) -> list[float]:
     """Return the exponentially weighted moving average after each value (e-Handbook, 6.3.2.4)."""
-    averages, last = [], start
-    for value in values:
-        last = weight * value + (1 - weight) * last
-        averages.append(last)
-    return averages
+    return list(accumulate(values, lambda last, value: weight * value + (1 - weight) * last, initial=start))[1:]
 
 
-def average_limit(sd: float, width: float, weight: float = WEIGHT) -> float:
-    """Return how far the average may be from the mean, `width` of its own standard deviations (e-Handbook, 6.3.2.4)."""
-    return width * sd * math.sqrt(weight / (2 - weight))
+def average_limit(sd: float, width: float, weight: float = WEIGHT, *, of_mean: float = 0.0) -> float:
+    """Return how far the average may be from the mean, `width` of its own standard deviations (e-Handbook, 6.3.2.4);
+    `of_mean` is the variance of a mean that is not known, as a share of `sd` squared."""
+    return width * sd * math.sqrt(weight / (2 - weight) + of_mean)
 
 
 class Chart:
@@ -167,7 +164,7 @@ class Chart:
         return self._before
 
     def _with(self, value_nm: float) -> float:
-        return WEIGHT * value_nm + (1 - WEIGHT) * self._average
+        return average([value_nm], self._average)[0]
 
     def _word(self, limits: Limits | None, value_nm: float, scatters: bool, *, alarmed: bool) -> ControlWord:
         if limits is None:
@@ -210,7 +207,7 @@ def _limits(baseline: Sequence[Point]) -> Limits:
     sd = max(sd_of(errors).sd, least)
     share = min(1.0, mean_of([own**2 for own in repeats]) / sd**2) if sd else 0.0
     value = sd * math.sqrt(1 + 1 / mornings)
-    moving = sd * math.sqrt(WEIGHT / (2 - WEIGHT) + _FEW / mornings**2)
+    moving = average_limit(sd, 1, of_mean=_FEW / mornings**2)
     return Limits(
         mean_nm=mean,
         sd_nm=sd,
