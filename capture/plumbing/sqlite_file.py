@@ -25,6 +25,19 @@ def reason(error: Exception) -> str:
     return str(error.orig if isinstance(error, DBAPIError) and error.orig is not None else error)
 
 
+def open_read_only(path: Path) -> sqlite3.Connection:
+    """Return a connection that cannot write, through which even a damaged file can be walked. Raises sqlite3.Error."""
+    connection = sqlite3.connect(_place(path, "ro"), uri=True, isolation_level=None)
+    # A byte that is no UTF-8 must be told as what it is, not end the walk.
+    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+    connection.row_factory = sqlite3.Row
+    return connection
+
+
+def _place(path: Path, mode: str) -> str:
+    return f"file:{quote(str(path.absolute()))}?mode={mode}"
+
+
 def open_sqlite(
     path: Path,
     *,
@@ -40,7 +53,7 @@ def open_sqlite(
     Raises what `refused` makes of the database's words where the file cannot be used. `options` are those of
     `create_engine`.
     """
-    place = f"file:{quote(str(path.absolute()))}?mode={'ro' if read_only else 'rwc'}"
+    place = _place(path, "ro" if read_only else "rwc")
 
     def connect() -> sqlite3.Connection:
         connection = sqlite3.connect(

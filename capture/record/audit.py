@@ -20,14 +20,14 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
-from urllib.parse import quote
 
 from sqlalchemy import JSON, Boolean, Column, Float, Integer, Table
 
 from capture.clearance.gauge.facts import GAUGE_KINDS, GaugeChecked, gauge_fact_of
+from capture.plumbing.sqlite_file import open_read_only
 from capture.record.chain import ChainWalk
 from capture.record.database import RecordError
-from capture.record.definitions import first_difference
+from capture.record.definitions import definitions_of, hold_file
 from capture.record.ledger import BEFORE_THE_FIRST, KINDS, canonical, exact
 from capture.record.mismatch import Mismatch, shown
 from capture.record.rows import ROWS, fact_of
@@ -112,7 +112,7 @@ def audit(
     Raises Mismatch for the first thing that does not match, RecordError if there is no record to walk.
     """
     try:
-        with closing(_open(path)) as connection:
+        with closing(open_read_only(path)) as connection:
             walk = _Walk(connection, job, [*heads, *([expect] if expect is not None else [])])
             try:
                 walk.run(path)
@@ -129,14 +129,6 @@ def audit(
     except sqlite3.Error as error:
         raise RecordError(f"cannot read the record {path}: {error}; make it readable for this user") from error
     return walk.audit
-
-
-def _open(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True, isolation_level=None)
-    # A byte that is no UTF-8 must be told as what it is, not end the walk.
-    connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
-    connection.row_factory = sqlite3.Row
-    return connection
 
 
 class _Walk:
@@ -297,13 +289,7 @@ class _Walk:
                     raise Mismatch(f"row {row[0]} of {name}", job=self._job, expected="an entry for it", found=None)
 
     def _file(self) -> None:
-        said = self._connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
-        if said != "ok":
-            raise Mismatch("SQLite's own check of the file", expected="ok", found=said)
-        parts = [tuple(row) for row in self._connection.execute("SELECT type, name, sql FROM sqlite_master")]
-        if (differs := first_difference(parts, REVISIONS[-1])) is not None:
-            what, expected, found = differs
-            raise Mismatch(what, expected=expected, found=found)
+        hold_file(self._connection, definitions_of(REVISIONS[-1]))
 
 
 def _row_words(table: Table, row: Mapping[str, Any]) -> str:

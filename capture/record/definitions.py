@@ -3,6 +3,7 @@ since a trigger or table that only has the right name refuses nothing."""
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Final
 from sqlalchemy import create_engine
 
 from capture.plumbing.migrations import to_newest
+from capture.record.mismatch import Mismatch
 from capture.record.schema import metadata
 
 #: The folder of the record's steps from one schema to the next.
@@ -20,7 +22,8 @@ _NOT_OURS: Final = ("sqlite_", "alembic_version")
 
 
 @cache
-def _expected(version: str) -> Mapping[str, str]:
+def definitions_of(version: str) -> Mapping[str, str]:
+    """Return the SQL of a record of that schema, as `definitions` gives it."""
     engine = create_engine("sqlite://")
     try:
         with engine.begin() as connection:
@@ -42,7 +45,18 @@ def first_difference(
 ) -> tuple[str, str | None, str | None] | None:
     """Return what differs first from the schema `version`: its words, what was expected and what is there; None where
     nothing does."""
-    return difference(definitions(rows), _expected(version))
+    return difference(definitions(rows), definitions_of(version))
+
+
+def hold_file(connection: sqlite3.Connection, expected: Mapping[str, str]) -> None:
+    """Hold the file against SQLite's own check of it, and what it is made of against `expected`. Raises Mismatch."""
+    said = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+    if said != "ok":
+        raise Mismatch("SQLite's own check of the file", expected="ok", found=said)
+    parts = [tuple(row) for row in connection.execute("SELECT type, name, sql FROM sqlite_master")]
+    if (differs := difference(definitions(parts), expected)) is not None:
+        what, wanted, found = differs
+        raise Mismatch(what, expected=wanted, found=found)
 
 
 def difference(there: Mapping[str, str], expected: Mapping[str, str]) -> tuple[str, str | None, str | None] | None:

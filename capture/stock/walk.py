@@ -11,10 +11,10 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
+from capture.plumbing.sqlite_file import open_read_only
 from capture.record.chain import ChainWalk
-from capture.record.definitions import definitions, difference
+from capture.record.definitions import hold_file
 from capture.record.mismatch import Mismatch
 from capture.stock.chained import CHANGED_BY, KINDS, TAKEN_OVER
 from capture.stock.holdings import StockError
@@ -39,10 +39,7 @@ def walk_stock(path: Path, heads: Sequence[tuple[int, str]] = ()) -> StockWalk:
     if not path.is_file():
         raise StockError(f"there is no stock at {path}")
     try:
-        place = f"file:{quote(str(path.absolute()))}?mode=ro"
-        with closing(sqlite3.connect(place, uri=True, isolation_level=None)) as connection:
-            connection.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
-            connection.row_factory = sqlite3.Row
+        with closing(open_read_only(path)) as connection:
             connection.execute("BEGIN")
             return _walk(connection, path, heads)
     except sqlite3.OperationalError as error:
@@ -53,7 +50,7 @@ def walk_stock(path: Path, heads: Sequence[tuple[int, str]] = ()) -> StockWalk:
 
 def is_chained(path: Path) -> bool:
     """Say whether the stock at `path` has a ledger; one of an earlier version has none yet."""
-    with closing(sqlite3.connect(f"file:{quote(str(path.absolute()))}?mode=ro", uri=True)) as connection:
+    with closing(open_read_only(path)) as connection:
         return bool(connection.execute("PRAGMA user_version").fetchone()[0] >= VERSION)
 
 
@@ -86,13 +83,7 @@ def _walk(connection: sqlite3.Connection, path: Path, heads: Sequence[tuple[int,
             _same_row(table.name, dict(row), newest.pop((table.name, row["id"]), None))
     for (name, gone), (number, _) in sorted(newest.items()):
         raise Mismatch(f"row {gone} of {name}", entry=number, expected="its row", found=None)
-    said = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
-    if said != "ok":
-        raise Mismatch("SQLite's own check of the file", expected="ok", found=said)
-    parts = [tuple(row) for row in connection.execute("SELECT type, name, sql FROM sqlite_master")]
-    if (differs := difference(definitions(parts), definitions_now())) is not None:
-        what, expected, found = differs
-        raise Mismatch(what, expected=expected, found=found)
+    hold_file(connection, definitions_now())
     count = connection.execute("SELECT count(*) FROM movements").fetchone()[0]
     return StockWalk(chain.head, count, taken_over)
 

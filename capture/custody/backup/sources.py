@@ -9,10 +9,10 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from urllib.parse import quote
 
 from capture.custody.backup.manifest import STOCK, BackedUp, BackupError, Manifest
 from capture.plumbing.durable import copy_into, holding, sync_file
+from capture.plumbing.sqlite_file import open_read_only
 from capture.record import Mismatch, Store, audit
 from capture.recordings.file import COMPRESSED, filed_as, kept_at, unpacked
 from capture.stock import StockError
@@ -111,8 +111,7 @@ def copy_database(source: Path, target: Path) -> None:
     as a file that needs none beside it. Raises sqlite3.Error and OSError."""
     for left in (target, target.with_name(f"{target.name}-journal")):
         left.unlink(missing_ok=True)  # of an attempt that was cut off
-    place = f"file:{quote(str(source.absolute()))}?mode=ro"
-    with closing(sqlite3.connect(place, uri=True)) as live, closing(sqlite3.connect(target)) as copy:
+    with closing(open_read_only(source)) as live, closing(sqlite3.connect(target)) as copy:
         live.backup(copy)
         # A write-ahead log would make even reading the copy need a folder that can be written.
         copy.execute("PRAGMA journal_mode = DELETE").close()
