@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, record_path
+from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, many, record_path
 from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
@@ -26,12 +26,8 @@ def _waiting(what: str) -> None:
 def _size(count: int) -> str:
     """Return a size for people, in decimal units (IEC 80000-13)."""
     if count < 1000:
-        return _count(count, "byte")
+        return many(count, "byte")
     return f"{count / 1000:.1f} kB" if count < 1_000_000 else f"{count / 1_000_000:.1f} MB"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def backup(
@@ -61,8 +57,8 @@ def backup(
     else:
         there = f", {made.kept} there already" if made.kept else ""
         if wrong := len(made.missing) + len(made.altered):
-            say(f"NOT WHOLE: {_count(wrong, 'file')} that the record needs, lost or altered, named below.")
-        say(clean(f"Backed up to {made.place}: {_count(made.jobs, 'job')}{', the stock' if made.stock else ''}."))
+            say(f"NOT WHOLE: {many(wrong, 'file')} that the record needs, lost or altered, named below.")
+        say(clean(f"Backed up to {made.place}: {many(made.jobs, 'job')}{', the stock' if made.stock else ''}."))
         say(f"Recordings and photos: {made.copied} copied ({_size(made.copied_bytes)}){there}.")
         say("The copy's chain is whole, but not its files." if wrong else "Proven: the copy's chain is whole.")
         say(f"Head: {made.head[0]}:{made.head[1]}")
@@ -122,11 +118,11 @@ def restore(
         }
         say_json(told)
         return
-    what = f"{_count(done.jobs, 'job')}, {_count(done.recordings, 'recording')}{', the stock' if done.stock else ''}"
+    what = f"{many(done.jobs, 'job')}, {many(done.recordings, 'recording')}{', the stock' if done.stock else ''}"
     say(clean(f"Put back as {done.folder}: {what}, as of {done.made.astimezone():%Y-%m-%d %H:%M}."))
     if done.missing or done.altered:
         wrong = len(done.missing) + len(done.altered)
-        say(f"{_count(wrong, 'file')} of it had been lost or altered before the backup was made.")
+        say(f"{many(wrong, 'file')} of it had been lost or altered before the backup was made.")
     say(f"Head: {done.head[0]}:{done.head[1]}")
     say(clean(f"Prove it now, recordings, photos and all: strokelog record verify --data-dir {done.folder}"))
 
@@ -216,18 +212,18 @@ def _say_summary(counts: Counter[str], saved: Counter[str], policy: Policy, dry_
         say(f"Would remove {counts['pruned']} ({_size(saved['pruned'])}) and compress {counts['compressed']}.")
     else:
         say(
-            f"Removed {_count(counts['pruned'], 'recording')} ({_size(saved['pruned'])} free), compressed "
+            f"Removed {many(counts['pruned'], 'recording')} ({_size(saved['pruned'])} free), compressed "
             f"{counts['compressed']} ({_size(saved['compressed'])} free)."
         )
     if policy.prune_after_days is None:
         say("The settings name no prune_after_days, so no recording is ever removed.")
     if counts["missing"]:
         say(
-            f"{_count(counts['missing'], 'recording')} not beside the record; `strokelog record verify` "
+            f"{many(counts['missing'], 'recording')} not beside the record; `strokelog record verify` "
             "says if one is missed."
         )
     if counts["stray"]:
-        say(f"{_count(counts['stray'], 'file')} that no check of the record has.")
+        say(f"{many(counts['stray'], 'file')} that no check of the record has.")
 
 
 def send_again(config: ConfigFile = None, data_dir: DataDir = None) -> None:
@@ -249,4 +245,4 @@ def send_again(config: ConfigFile = None, data_dir: DataDir = None) -> None:
     if aside is None:
         say("No message is set aside.")
     else:
-        say(clean(f"{_count(aside.count, 'message')} will be sent again (last refused at {aside.topic}: {aside.why})."))
+        say(clean(f"{many(aside.count, 'message')} will be sent again (last refused at {aside.topic}: {aside.why})."))

@@ -29,6 +29,7 @@ __all__ = [
     "errors_in_words",
     "fail",
     "head_option",
+    "many",
     "open_store",
     "pairs",
     "read_sheet",
@@ -175,3 +176,10 @@ def head_option(expect: str | None) -> tuple[int, str] | None:
             2,
         )
     return int(found[1]), found[2].lower()
+
+
+def many(number: int, noun: str) -> str:
+    """Return so many of them in words: "1 check", "3 checks", "2 entries"."""
+    if number == 1:
+        return f"1 {noun}"
+    return f"{number} {noun.removesuffix('y')}ies" if noun.endswith("y") else f"{number} {noun}s"

@@ -13,7 +13,17 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
-from capture.cli.options import ConfigFile, DataDir, Json, errors_in_words, fail, head_option, open_store, record_path
+from capture.cli.options import (
+    ConfigFile,
+    DataDir,
+    Json,
+    errors_in_words,
+    fail,
+    head_option,
+    many,
+    open_store,
+    record_path,
+)
 from capture.plumbing.outward import rewrite_line, say, say_json
 
 if TYPE_CHECKING:
@@ -141,21 +151,19 @@ class _Anchored:
         """Return what was proven, in words."""
         if not self.heads:
             return []
-        lines = [f"Proven against {_count(len(self.heads), 'anchor')}, the newest of entry {max(self.heads)[0]}."]
+        lines = [f"Proven against {many(len(self.heads), 'anchor')}, the newest of entry {max(self.heads)[0]}."]
         if self._stamped:
             newest = max(self._stamped, key=lambda one: one.at)
             lines.append(
-                f"{_count(len(self._stamped), 'stamp')} checked; the newest is of {newest.at:%Y-%m-%d %H:%M} UTC: all "
+                f"{many(len(self._stamped), 'stamp')} checked; the newest is of {newest.at:%Y-%m-%d %H:%M} UTC: all "
                 f"up to entry {newest.number} was there then."
             )
         if self._unchecked:
-            lines.append(f"{_count(self._unchecked, 'stamp')} not checked: name the authority's with --authority.")
+            lines.append(f"{many(self._unchecked, 'stamp')} not checked: name the authority's with --authority.")
         lines += [f"TIMES IN DOUBT: {text}" for text in self._wrong[:_MOST_TOLD]]
         lines += [f"TIMES IN DOUBT: {one.text()}" for one in doubtful[:_MOST_TOLD]]
         if len(doubtful) > _MOST_TOLD:
-            lines.append(
-                f"TIMES IN DOUBT: and {_count(len(doubtful) - _MOST_TOLD, 'more entry')}".replace("entrys", "entries")
-            )
+            lines.append(f"TIMES IN DOUBT: and {many(len(doubtful) - _MOST_TOLD, 'more entry')}")
         return lines
 
     def json(self, doubtful: list[Misdated]) -> dict[str, Any]:
@@ -247,38 +255,34 @@ class _Bar:
         )
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
-
-
 def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[int, str]]) -> list[str]:
-    done = f"{_count(proof.verdicts, 'verdict')} derived again from the recordings, and the strokes of "
-    done += f"{_count(proof.abandoned, 'check')} without a verdict"
-    what = f"job {job}" if job is not None else _count(proof.jobs, "job")
+    done = f"{many(proof.verdicts, 'verdict')} derived again from the recordings, and the strokes of "
+    done += f"{many(proof.abandoned, 'check')} without a verdict"
+    what = f"job {job}" if job is not None else many(proof.jobs, "job")
     if proof.mismatch is not None:
         lines = ["NOT PROVEN. The first thing that does not match:", str(proof.mismatch)]
         lines += [f"Nor does this: {further}" for further in proof.further]
         return [*lines, f"The rest: {done}."] if proof.verdicts or proof.abandoned else lines
     number, sha256 = proof.head
-    lines = [f"PROVEN: {_count(number, 'entry').replace('entrys', 'entries')} in the chain, {what}: {done}."]
+    lines = [f"PROVEN: {many(number, 'entry')} in the chain, {what}: {done}."]
     if proof.derived_before:
-        lines.append(f"Of these, {_count(proof.derived_before, 'check')} derived again by an earlier run of --derived.")
+        lines.append(f"Of these, {many(proof.derived_before, 'check')} derived again by an earlier run of --derived.")
     if proof.gauge_checks:
-        lines.append(f"And {_count(proof.gauge_checks, 'check')} of gauges against masters, from their recordings.")
+        lines.append(f"And {many(proof.gauge_checks, 'check')} of gauges against masters, from their recordings.")
     if proof.photos:
-        lines.append(f"And {_count(proof.photos, 'photo')}, by the SHA-256 of each.")
+        lines.append(f"And {many(proof.photos, 'photo')}, by the SHA-256 of each.")
     if proof.waiting:
-        lines.append(f"And {_count(proof.waiting, 'message')} waiting for the broker, against the record.")
+        lines.append(f"And {many(proof.waiting, 'message')} waiting for the broker, against the record.")
     if proof.pruned:
-        lines.append(f"Not provable any more: pruned: {_count(proof.pruned, 'recording')} removed by policy.")
+        lines.append(f"Not provable any more: pruned: {many(proof.pruned, 'recording')} removed by policy.")
     if proof.unsealed:
         lines.append(
-            f"Not derived again: {_count(proof.unsealed, 'check')} without a verdict whose recording was never sealed; "
+            f"Not derived again: {many(proof.unsealed, 'check')} without a verdict whose recording was never sealed; "
             "their strokes match the chain."
         )
     if proof.not_measured:
         lines.append(
-            f"Not measured on a unit: {_count(proof.not_measured, 'verdict')}, from a recording or a program; "
+            f"Not measured on a unit: {many(proof.not_measured, 'verdict')}, from a recording or a program; "
             "`strokelog show` names them."
         )
     lines += _otherwise_lines(proof)
@@ -290,7 +294,7 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
         )
     if heads:
         lines.append(
-            f"Proven against what was collected as it happened: {_count(len(heads), 'head')}, the newest of entry "
+            f"Proven against what was collected as it happened: {many(len(heads), 'head')}, the newest of entry "
             f"{max(heads)[0]}."
         )
     lines.append(f"Head: {number}:{sha256}")
@@ -327,7 +331,7 @@ def _otherwise_lines(proof: Proof) -> list[str]:
         return []
     told = sorted(proof.otherwise, key=lambda one: -math.inf if (u := one.of_uncertainty) is None else -u)
     lines = [
-        f"Measured otherwise now: {_count(len(told), 'verdict')}, each proven by the method of its time; the record "
+        f"Measured otherwise now: {many(len(told), 'verdict')}, each proven by the method of its time; the record "
         "stands as it is. The largest first:"
     ]
     lines += [f"  {one.text()}." for one in told[:_MOST_TOLD]]
