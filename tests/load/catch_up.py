@@ -60,10 +60,11 @@ def at(share: float, values: list[float]) -> float:
 async def _measuring(bench: Bench, check: int, first: int, pace: Pace) -> AsyncIterator[Callable[[], int]]:
     """Keep strokes numbered from `first`; gives the number of the next one."""
     number = first
+    measuring = True
 
     async def measure() -> None:
         nonlocal number
-        while True:
+        while measuring:
             keep = partial(bench.store.add_stroke, check, stroke(number), seat=False, at=AT)
             message = stroke_message(number)
             begun = time.perf_counter()
@@ -78,15 +79,15 @@ async def _measuring(bench: Bench, check: int, first: int, pace: Pace) -> AsyncI
             await asyncio.sleep(TICK_S)
             pace.lag_ms.append(max(0.0, 1e3 * (time.perf_counter() - due)))
 
-    tasks = [asyncio.create_task(measure()), asyncio.create_task(tick())]
+    keeping, ticking = asyncio.create_task(measure()), asyncio.create_task(tick())
     try:
         yield lambda: number
     finally:
-        for task in tasks:
-            task.cancel()
-        for task in tasks:
-            with contextlib.suppress(asyncio.CancelledError):
-                await task
+        measuring = False  # never cancelled: a stroke that is being kept is kept, and has to be counted
+        await keeping
+        ticking.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await ticking
 
 
 def _subscriber(port: int, file: Path) -> subprocess.Popen[bytes]:
