@@ -176,7 +176,7 @@ class Bench:
     async def _begin_job(self) -> None:
         state = self.state
         if state.not_confirmed:
-            raise RecordError(state.not_confirmed)
+            raise RecordError(f"{state.not_confirmed} Enter asks what is fitted, before the first check.")
         unit = await self._books.begin_job(state.unit_serial, state.technician, datetime.now(UTC))
         state.job_id, state.unit = unit.job.id, unit.now
 

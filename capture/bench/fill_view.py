@@ -121,7 +121,7 @@ def _message(state: BenchState, view: BenchView) -> str:
     if unit is None:
         back = signed_before_words(state.unit_serial, state.earlier) if state.earlier is not None else ""
         if state.not_confirmed:
-            return f"{back} {state.not_confirmed}".strip()
+            return f"{back} {state.not_confirmed} Enter asks what is fitted, before the first check.".strip()
         if state.unfinished:
             return f"{state.unfinished} {back} Enter begins a new job.".replace("  ", " ")
         if back:

@@ -68,14 +68,18 @@ class BenchState:
 
     @property
     def not_confirmed(self) -> str:
-        """Why no unit may be judged by the sheet as it stands: its variant was seen on another; empty where it may."""
-        about = self.setup.sheet.sheet
+        """Why this unit may not be judged by the sheet as it stands: nobody said which of its variants is fitted, or
+        it was seen on another unit; empty where it may, or its job has begun."""
+        sheet, about = self.setup.sheet, self.setup.sheet.sheet
+        if self.job_id:
+            return ""
+        if sheet.undecided:
+            one_of = " or ".join(one.name for one in sheet.variants)
+            return f"Limits follow from what is fitted: {one_of}."
         if not about.variant_unit or self.unit_serial == about.variant_unit:
             return ""
-        return (
-            f"{about.variant} was confirmed for unit {about.variant_unit}, and this is unit {self.unit_serial or '-'}: "
-            "end the session (q) and run it anew, which asks what is fitted to this one."
-        )
+        this = self.unit_serial or "-"
+        return f"{about.variant} was confirmed for unit {about.variant_unit}, and this is unit {this}."
 
     def first_steps(self, pack: str) -> tuple[int, ...]:
         """The sheet's steps that come before a pack is measured, and are not done."""

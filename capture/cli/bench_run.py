@@ -7,6 +7,7 @@ import os
 import sys
 from dataclasses import dataclass, replace
 from functools import partial
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -144,9 +145,12 @@ class BenchRun:
             loop = asyncio.get_running_loop()
             outlet = Outlet(gone=lambda: loop.call_soon_threadsafe(stop.set))
 
+            sessions = count()
+
             def session(hall: Hall, following: NextUnit | None) -> Session:
+                first = next(sessions) == 0
                 return Session(
-                    self._setup_for(following), outlet.line, as_json=self.as_json,
+                    self.setup if first else self._setup_for(following), outlet.line, as_json=self.as_json,
                     attended=self.service or link is not None, wrench=self.wrench, changed=hall.changed,
                     leaves=link is not None or self.service, understood=following is not None,
                 )  # fmt: skip
@@ -167,18 +171,27 @@ class BenchRun:
                 alive.close()
 
     def _setup_for(self, following: NextUnit | None) -> BenchSetup:
-        """Return what the next session begins with: another unit by this bench's sheet, an old job by its own."""
-        if following is None:
-            return self.setup
-        setup = replace(
-            self.setup, technician=following.technician, unit_serial=following.serial, resume=following.resume
-        )
-        if following.resume is None:
-            return setup
+        """Return what the next session begins with: another unit by this bench's sheet, an old job by its own. What
+        was fitted to the unit before says nothing of the next."""
         from capture.job.unfinished import sheet_of_job
+        from capture.sheet.sheet import parse_sheet
+        from capture.sheet.variants import chosen_text, unchosen_text
 
-        sheet, text = sheet_of_job(setup.record_path, following.resume)
-        return replace(setup, sheet=sheet, sheet_toml=text)
+        setup = self.setup
+        if following is not None and following.resume is not None:
+            sheet, text = sheet_of_job(setup.record_path, following.resume)
+            return replace(
+                setup, technician=following.technician, unit_serial="", resume=following.resume,
+                sheet=sheet, sheet_toml=text,
+            )  # fmt: skip
+        if setup.sheet.variants:
+            text = unchosen_text(setup.sheet_toml)
+            if following is not None and following.variant:
+                text = chosen_text(text, following.variant, following.variant_by, following.serial)
+            setup = replace(setup, sheet=parse_sheet(text, "the build sheet"), sheet_toml=text, unit_serial="")
+        if following is None:
+            return setup
+        return replace(setup, technician=following.technician, unit_serial=following.serial, resume=None)
 
     def _warn_unless_measured(self, error: ConnectionError) -> None:
         if "already" not in str(error):

@@ -21,6 +21,7 @@ from capture.cli.options import (
     errors_in_words,
     fail,
     pairs,
+    read_sheet,
     record_path,
     settings_of,
     stock_file,
@@ -84,7 +85,6 @@ def run(
     off, 3 if not. Without a keyboard (a pipe) it goes through the packs by itself, as with --auto.
     """
     from capture.bench.setup import BenchSetup
-    from capture.cli.choose_variant import sheet_for_unit
     from capture.cli.gauge_files import room_of
     from capture.config import load_config, settings_place
     from capture.session.wrench_field import WrenchSetup
@@ -105,11 +105,7 @@ def run(
         fail("no build sheet; give one with --sheet FILE, or set `sheet` in the settings file", 2)
     else:
         by = tech if tech is not None else settled.technician
-        loaded, text, unit = sheet_for_unit(sheet_path, variant, by, encodable(unit))
-    if loaded.variants and (service or repeat):
-        fail(
-            "a sheet with variants is confirmed for each unit: leave --service and --repeat out, and run it by unit", 2
-        )
+        loaded, text = _sheet_for_unit(sheet_path, variant, by, encodable(unit), asks=terminal or service or repeat)
     name = driver or settled.indicator.driver
     where = port or settled.indicator.port or (TYPED_PORT if name == "typed" else "")
     if not where:
@@ -181,6 +177,20 @@ def run(
     )  # fmt: skip
     with errors_in_words():
         raise typer.Exit(bench_run.on_terminal() if terminal else bench_run.here())
+
+
+def _sheet_for_unit(path: Path, variant: str | None, by: str, unit: str, *, asks: bool) -> tuple[Sheet, str]:
+    """Return the sheet and its text, with the variant that a named person says is fitted to the unit. `asks`: a screen
+    asks for it where it is not given."""
+    loaded, text = read_sheet(path, variant, by.strip(), unit)
+    if variant is None and loaded.undecided and not asks:
+        names = ", ".join(one.name for one in loaded.variants)
+        fail(f"{path} has variants: say which is fitted, --variant NAME; there are: {names}", 2)
+    if variant is not None and not by.strip():
+        fail("--variant is confirmed by name: say who, --tech NAME", 2)
+    if variant is not None and not unit:
+        fail("--variant is confirmed for one unit: say which, --unit SERIAL", 2)
+    return loaded, text
 
 
 def _sheet_of_job(job_id: int, config: Path | None, data_dir: Path | None) -> tuple[Sheet, str]:

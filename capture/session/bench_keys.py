@@ -95,6 +95,7 @@ class Controls:
                 if following is not None:
                     again = following == view.pack
                     new = "new job" if bench.state.unfinished and not bench.state.job_id else "next pack"
+                    new = "what is fitted" if bench.state.not_confirmed else new
                     words.append(f"Enter {view.packs[following].name} again" if again else f"Enter {new}")
                 words += ["r again"] if view.pack >= 0 and following != view.pack else []
             else:
@@ -162,7 +163,7 @@ class Controls:
         state = self._bench.state
         pack = state.packs[index].name
         steps = state.first_words(pack)
-        if not steps or (asked is not None and asked.key == key):
+        if not steps or state.not_confirmed or (asked is not None and asked.key == key):
             await self._start(index)
             return
         named = "Enter" if key in ("enter", "n") else key
@@ -261,6 +262,10 @@ class Controls:
 
     async def _open(self, screen: ScreenName) -> bool:
         """Show a screen of the unit, or say why that cannot be; say whether it is shown."""
+        if screen == "steps" and self._bench.state.not_confirmed:
+            # A step begins the job, which is of the sheet with what is fitted.
+            await self.ask_what_is_fitted()
+            return False
         if why := self.screens.against_opening(screen):
             self._say(why)
             return False
@@ -271,6 +276,11 @@ class Controls:
             return False
         await self.screens.open(screen)
         return True
+
+    async def ask_what_is_fitted(self) -> None:
+        """Ask which of the sheet's variants is fitted to the unit on the bench."""
+        if await self._open("units"):
+            self.screens.units.ask_what_is_fitted()
 
     async def _unit_key(self, key: str) -> None:
         # The air may have been armed at the fixture's own switch: whatever is on the screen, one key takes it off.
@@ -283,6 +293,9 @@ class Controls:
         """Begin a check; what the record has against it is said, and the session goes on."""
         if self._bench.unit is not None and self._bench.unit.now.released:
             self._say("Signed off: more work on the unit is a new job. n, and its serial, begins one.")
+            return
+        if self._bench.state.not_confirmed:
+            await self.ask_what_is_fitted()
             return
         if self._bench.unit is None and self._bench.state.earlier is not None:
             if await self._open("units"):
@@ -303,6 +316,7 @@ class Controls:
             case UnitNamed(serial):
                 known = bench.state.unit_serial
                 if bench.name_unit(serial):
+                    self.screens.unit_named(serial)
                     told = await bench.look_for_unfinished() if not bench.state.job_id else ""
                     self._say(f"Unit {serial} is on the bench. {told}".rstrip())
                 elif bench.view.signed_off and bench.finished.is_set():

@@ -29,20 +29,29 @@ async def by_hand(session: Session) -> int:
     """A technician with a keyboard: the first pack of a new job begins at once, then the keys say what is next.
 
     A key must begin it where the unit has an unfinished job or was signed off before, or a step comes before its first
-    pack.
+    pack; where the sheet has variants, it is asked first which is fitted.
     """
     state = session.bench.state
-    asks = state.unfinished or state.not_confirmed or state.first_steps(state.packs[0].name)
-    if session.bench.unit is None and not asks and state.earlier is None:
+    asks = state.unfinished or state.first_steps(state.packs[0].name)
+    if state.not_confirmed:
+        await session.controls.ask_what_is_fitted()
+    elif session.bench.unit is None and not asks and state.earlier is None:
         await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
 
 
 def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
-    """Nobody at a keyboard: measure these packs one after the other, once each, and end."""
+    """Nobody at a keyboard: measure these packs one after the other, once each, and end. Only what is fitted, where
+    the sheet has variants, must be said on a screen of the bench."""
 
     async def conduct(session: Session) -> int:
+        if session.bench.state.not_confirmed:
+            bench = session.bench.setup.bench
+            session.warn(f"what is fitted must be said first, on a screen: strokelog run --bench {bench}", "")
+            await session.controls.ask_what_is_fitted()
+            await session.leave.wait()
+            return EXIT_NOT_GOOD
         if session.bench.state.unfinished and session.bench.unit is None:
             session.controls.say(f"{session.bench.state.unfinished} A new job was begun.")
         earlier = session.bench.state.earlier

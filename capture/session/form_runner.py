@@ -17,7 +17,7 @@ from capture.record import RecordError
 from capture.session.wrench_field import WrenchField, WrenchSetup
 from capture.sheet.steps import Torque
 from capture.unit.changes import PlanError
-from capture.unit.codes import TechnicianNamed, read_scan
+from capture.unit.codes import TechnicianNamed, UnitNamed, read_scan
 from capture.unit.facts import Fact
 from capture.unit.standing import UnitStanding
 
@@ -118,6 +118,16 @@ class FormRunner:
     def by(self, *, known: bool = True) -> Field:
         """The line that says who does it."""
         return Field("by", "by", self.bench.state.technician if known else "", "a name, or scan the badge")
+
+    def unit(self, serial: str | None = None) -> Field:
+        """The line that says which unit it is: the one on the bench, unless another is given."""
+        known = self.bench.state.unit_serial if serial is None else serial
+        return Field("unit", "unit", known, "its serial: scan or type it")
+
+    def serial(self, text: str) -> str:
+        """Return the serial that was typed, or is in the code that was read."""
+        found = read_scan(text, self.bench.setup.sheet)
+        return found.serial if isinstance(found, UnitNamed) else text.strip()
 
     def signing(self, act: SignedAct, *, known: bool = True) -> list[Field]:
         """The lines that say who signs, and by which key where this is signed by one."""

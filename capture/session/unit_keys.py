@@ -105,6 +105,8 @@ class UnitScreens:
             )
         if screen == "strokes" and self._bench.unit is not None and self._bench.unit.now.released:
             return "Signed off: no stroke is left out any more."
+        if screen == "steps" and self._bench.state.not_confirmed:
+            return "Say first what is fitted to the unit: Escape, then Enter."
         if screen == "steps" and any(step.before for step in self._bench.setup.sheet.steps):
             return ""
         if screen == "units":
@@ -144,6 +146,11 @@ class UnitScreens:
         """A badge was scanned: the open form is signed by that name."""
         if self._forms.page.form is not None:
             self._forms.page.form.put("by", name)
+
+    def unit_named(self, serial: str) -> None:
+        """A unit was scanned: the open form is of that one."""
+        if self._forms.page.form is not None:
+            self._forms.page.form.put("unit", serial)
 
     def typed(self, text: str) -> None:
         """A scan that is no code goes where one types."""

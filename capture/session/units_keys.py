@@ -9,8 +9,10 @@ from capture.dashboard.form import Field, Form
 from capture.job.unfinished import UnfinishedUnit, signed_before_words
 from capture.record import RecordError
 from capture.session.form_runner import FormRunner
-from capture.unit.codes import UnitNamed, read_scan
+from capture.sheet.sheet import Sheet
+from capture.sheet.variants import Variant
 from capture.unit.facts import CameBack
+from drivers.units import format_length
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +22,10 @@ class NextUnit:
     serial: str = ""
     resume: int | None = None
     technician: str = ""
+    variant: str = ""
+    """Which of the sheet's variants is fitted to it, and who confirmed that; empty where the sheet has none, or nobody
+    said so yet."""
+    variant_by: str = ""
 
 
 class UnitsKeys:
@@ -52,12 +58,11 @@ class UnitsKeys:
         state = self._forms.bench.state
         if state.job_id and not self._forms.bench.view.signed_off:
             said = (f"Job {state.job_id} of unit {state.unit_serial or '-'} stays unfinished, and in this list.",)
-        field = Field("unit", "unit", serial, hint="its serial: scan or type it")
-        self._forms.ask(Form("The next unit", [field], said=said, does="takes it"), self._named)
+        form = Form("The next unit", [self._forms.unit(serial)], said=said, does="takes it")
+        self._forms.ask(form, self._named)
 
     async def _named(self, values: dict[str, str]) -> str:
-        found = read_scan(values["unit"], self._forms.bench.setup.sheet)
-        return await self.take(found.serial if isinstance(found, UnitNamed) else values["unit"].strip())
+        return await self.take(self._forms.serial(values["unit"]))
 
     async def take(self, serial: str) -> str:
         """Take a unit onto the bench; return why that cannot be, if it cannot."""
@@ -76,6 +81,35 @@ class UnitsKeys:
     def _resume(self, unit: UnfinishedUnit) -> None:
         self._follow(NextUnit(resume=unit.job, technician=self._forms.bench.state.technician))
 
+    def ask_what_is_fitted(self) -> None:
+        """Ask which of the sheet's variants is fitted to the unit, and who confirms that: another session begins by
+        the limits that follow from it."""
+        forms, sheet = self._forms, self._forms.bench.setup.sheet
+        names = [one.name for one in sheet.variants]
+
+        async def submit(values: dict[str, str]) -> str:
+            typed = values["fitted"]
+            at = int(typed) - 1 if typed.isdecimal() else -1
+            called = [name for name in names if name.casefold() == typed.casefold()]
+            if not called and not 0 <= at < len(names):
+                return f"{typed!r} is none of them; type a number from 1 to {len(names)}, or the name."
+            by, fitted = forms.person(values["by"]), called[0] if called else names[at]
+            technician = forms.bench.state.technician or by
+            self._follow(NextUnit(forms.serial(values["unit"]), None, technician, fitted, by))
+            return ""
+
+        told = [forms.bench.state.not_confirmed]
+        told += [f"{n}  {one.name}: {_what_follows(one, sheet)}" for n, one in enumerate(sheet.variants, 1)]
+        fields = [
+            forms.unit(),
+            Field("fitted", "fitted", hint="look at the part itself: its number above, or its name"),
+            forms.by(),
+        ]
+        forms.ask(
+            Form("Which is fitted?", fields, said=tuple(told), does="confirms it", at=1 if fields[0].value else 0),
+            submit,
+        )
+
     def ask_why_back(self, begin: Callable[[], Awaitable[None]]) -> None:
         """Ask why a unit that was signed off is back; once that is kept, `begin` what was to begin."""
         forms = self._forms
@@ -93,3 +127,19 @@ class UnitsKeys:
         reason = Field("reason", "why it is back", hint="such as: warranty, slips in high; the record keeps it")
         said = (signed_before_words(forms.bench.state.unit_serial, earlier), "Both jobs name each other from now on.")
         forms.ask(Form("A unit that came back", [reason, forms.by()], said=said, does="keeps it and begins"), submit)
+
+
+def _what_follows(variant: Variant, sheet: Sheet) -> str:
+    """What a variant changes, in words."""
+    told = []
+    for name, keys in variant.packs.items():
+        limits = " to ".join(str(limit) for limit in keys["range"]) if "range" in keys else ""
+        other = ", ".join(key for key in keys if key != "range")
+        told.append(" ".join(part for part in (name, limits, f"(and {other})" if limits and other else other) if part))
+    unit = sheet.display_unit
+    told += [
+        f"{pack.name} {format_length(pack.low_nm, unit)} to {format_length(pack.high_nm, unit)}"
+        for pack in sheet.packs
+        if pack.name not in variant.packs
+    ]
+    return "; ".join(told)

@@ -20,6 +20,8 @@ from typing import Any, Final
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 _HEADING: Final = re.compile(r"^[ \t]*\[[ \t]*sheet[ \t]*\][^\n]*\n", re.MULTILINE)
+#: What `chosen_text` adds for one unit: a JSON string is one line.
+_CHOSEN: Final = re.compile(r"^variant = [^\n]*\nvariant_by = [^\n]*\nvariant_unit = [^\n]*\n", re.MULTILINE)
 
 
 class Variant(BaseModel):
@@ -69,3 +71,10 @@ def chosen_text(text: str, name: str, by: str, unit: str = "") -> str:
     told = {"variant": name, "variant_by": by, **({"variant_unit": unit} if unit else {})}
     kept = "".join(f"{key} = {json.dumps(value, ensure_ascii=False)}\n" for key, value in told.items())
     return f"{text[: heading.end()]}{kept}{text[heading.end() :]}"
+
+
+def unchosen_text(text: str) -> str:
+    """Return a sheet's text without what `chosen_text` added for one unit: for the next one it is asked anew."""
+    heading = _HEADING.search(text)
+    chosen = _CHOSEN.match(text, heading.end()) if heading is not None else None
+    return text if chosen is None else text[: chosen.start()] + text[chosen.end() :]
