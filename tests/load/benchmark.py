@@ -330,7 +330,7 @@ def grow(hours: float, traced: bool) -> float:
 
 def memory(quick: bool) -> list[Figure]:
     """The day's stream twice, each in a fresh process: what runs before must not hide what grows here."""
-    hours = 1.0 if quick else 24.0
+    hours = 0.5 if quick else 24.0
     with ProcessPoolExecutor(2, mp_context=multiprocessing.get_context("spawn")) as processes:
         allocated, resident = processes.map(grow, (hours, hours), (True, False))
     return [

@@ -32,7 +32,7 @@ def test_throughput_is_measured_for_both_chunk_sizes() -> None:
     assert in_pieces.value > 0 < in_lines.value
 
 
-def test_an_hour_of_readings_does_not_grow() -> None:
+def test_half_an_hour_of_readings_does_not_grow() -> None:
     for figure in benchmark.memory(quick=True):
         assert figure.most == benchmark.MOST_GROWTH_MIB
         assert 0 <= figure.value < figure.most
