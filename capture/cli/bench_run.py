@@ -137,7 +137,7 @@ class BenchRun:
         if self.page is not None:
             reach = partial(found, self.setup.bench, self.setup.record_path, service=False)
             inherited = [one for one in (link, listener) if one is not None]
-            alive = started(partial(_page_in_child, self.page, reach, inherited), None)
+            alive = started(partial(_page_in_child, self.page, reach, self.setup.data_dir, inherited), None)
             self.page.listener.close()
 
         async def run() -> int:
@@ -206,12 +206,14 @@ def _in_child(run: BenchRun, link: socket) -> int:
         return ended.exit_code
 
 
-def _page_in_child(page: ServedPage, reach: partial[socket | None], inherited: list[socket], alive: socket) -> int:
+def _page_in_child(
+    page: ServedPage, reach: partial[socket | None], folder: Path, inherited: list[socket], alive: socket
+) -> int:
     from capture.session.faces.page import serve_page
 
     for one in inherited:  # what the measuring process has must end with it
         one.close()
-    return serve_page(page.listener, reach, page.token, alive)
+    return serve_page(page.listener, reach, page.token, folder, alive)
 
 
 def attach(bench: str, record: Path, *, look: bool, service: bool, unit: str, technician: str) -> None:

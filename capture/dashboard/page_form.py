@@ -54,6 +54,9 @@ def page_form(shown: Showing) -> dict[str, Any]:
         ],
         "form": _form(shown),
     }
+    if shown.screen in ("bench", "notes") and view.job and not view.signed_off and not view.looking:
+        about = view.packs[view.pack].name if 0 <= view.pack < len(view.packs) else ""
+        told["photo"] = {"packs": [one.name for one in view.packs], "about": about}
     frame = draw(replace(shown, page=replace(shown.page, form=None)), _COLUMNS * 8, _ROWS, False)
     told["buttons"] = [] if view.looking else list(_buttons(view, frame.text.splitlines()[-1], shown))
     if shown.screen == "bench":

@@ -17,6 +17,8 @@ from capture.job.people import BADGE_BEGINS
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
 from capture.recordings.file import RecordingError
+from capture.session.faces.messages import PhotoSent
+from capture.session.photo_sent import keep_sent
 from capture.session.pressed import NAMES
 from capture.session.typed_dial import TypedDial
 from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
@@ -132,6 +134,10 @@ class Controls:
                 await self._scan(text)
             case LostScan():
                 self._say("A scan broke off, or keys came too fast; nothing was done. Scan again.")
+
+    async def photo(self, sent: PhotoSent) -> None:
+        """Take a photo into the record, and say what came of it."""
+        self._say(await keep_sent(self._bench, sent))
 
     def _say(self, text: str) -> None:
         if self.screens.screen:

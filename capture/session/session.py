@@ -22,6 +22,7 @@ from capture.plumbing.plaintext import clean
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
 from capture.session.bench_keys import Controls
+from capture.session.faces.messages import PhotoSent
 from capture.session.units_keys import NextUnit
 from capture.session.wrench_field import WrenchSetup
 
@@ -153,6 +154,11 @@ class Session:
             self.leave.set()
         elif isinstance(pressed, Key):
             self.understood.set()
+        self._changed()
+
+    async def photo(self, sent: PhotoSent) -> None:
+        """Take a photo into the record."""
+        await self.controls.photo(sent)
         self._changed()
 
     def keys_moved(self, to: str) -> None:

@@ -20,7 +20,7 @@ from capture.plumbing.local_socket import listen_at, reach
 from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.session.faces import hall as hall_module
 from capture.session.faces.hall import Hall
-from capture.session.faces.messages import Asks, Ended, FromBench, Hello, Keyed, from_bench
+from capture.session.faces.messages import Asks, Ended, FromBench, Hello, Keyed, PhotoSent, from_bench
 from tests.support.broker import until
 from tests.support.preview import sample_view
 
@@ -48,6 +48,9 @@ class House:
     async def take(self, pressed: Key | Scan | LostScan, *, may_arm: bool = True) -> None:
         self.pressed.append((pressed, may_arm))
 
+    async def photo(self, sent: PhotoSent) -> None:
+        self.pressed.append(sent)
+
     def keys_moved(self, to: str) -> None:
         self.moved.append(to)
 
@@ -69,7 +72,7 @@ class Face:
         self.task = asyncio.create_task(self._hear())
         return self
 
-    def says(self, message: Hello | Keyed | Asks) -> None:
+    def says(self, message: Hello | Keyed | Asks | PhotoSent) -> None:
         self.writer.write(message.model_dump_json().encode() + b"\n")
 
     def presses(self, key: str) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import io
 import os
 import re
 import subprocess
@@ -18,8 +19,10 @@ import pytest
 
 from capture.air.keeper.kept import KeptAir
 from capture.air.standing import FixtureSetup
+from capture.custody.verify import verify
 from capture.dashboard.page_form import page_form
 from capture.dashboard.showing import Showing
+from capture.job.photo_files import LARGEST_PHOTO
 from capture.plumbing.terminal.scanner import Key
 from capture.session.faces.page import token_in
 from capture.session.session import Session
@@ -27,6 +30,7 @@ from capture.simulation.pty_bench import PtyBench
 from drivers.registry import make_settings
 from drivers.wirings.registry import find_driver
 from tests.bench.test_live import setup_for
+from tests.job.test_photos import camera_photo
 from tests.session.test_faces import ONE_PACK, strokes
 from tests.session.test_unit_session import LOOSE, ROOT, arguments, simulated
 from tests.support.browser import Browser
@@ -69,11 +73,40 @@ async def touches(browser: Browser, label: str, then: str) -> None:
 async def assert_readable(browser: Browser, width: int) -> None:
     """Every button takes a gloved finger, and nothing sticks out at the side."""
     sizes = await browser.value(
-        "[...document.querySelectorAll('button, input')].filter((one) => one.offsetParent).map((one) => "
+        "[...document.querySelectorAll('button, input, select')].filter((one) => one.offsetParent).map((one) => "
         "[one.getBoundingClientRect().width, one.getBoundingClientRect().height])"
     )
     assert sizes and all(min(size) >= FIFTEEN_MM for size in sizes), sizes
     assert await browser.value("document.documentElement.scrollWidth") <= width
+
+
+async def sends_a_photo(browser: Browser, tmp_path: Path) -> None:
+    """Across and down: what is asked takes a gloved finger, and what is sent is in the record."""
+    camera_photo(tmp_path / "seal.jpg")
+    await touches(browser, "photo", "A photo for the record")
+    for width, height in ((800, 1280), (1280, 800)):
+        await browser.become(width, height)
+        await assert_readable(browser, width)
+    found = await browser.do("Runtime.evaluate", expression="document.getElementById('picture')")
+    await browser.do("DOM.setFileInputFiles", files=[str(tmp_path / "seal.jpg")], objectId=found["result"]["objectId"])
+    assert await browser.value("document.getElementById('of').value") == "low"
+    await browser.value("document.getElementById('sender').value = 'Ana'")
+    await browser.value("document.querySelector('#photo button').click()")
+    await browser.wait_for("document.body.innerText.includes('Photo of low kept by Ana: seal.jpg')")
+    assert verify(tmp_path / "data" / "record.sqlite").photos == 1
+
+
+async def notes(browser: Browser) -> None:
+    """A note is typed on the page."""
+    await touches(browser, "note", "A note")
+    for typed in ("knocked", "Ana"):  # of which pack stands there already
+        await browser.value(f"document.getElementById('typed').value = '{typed}'")
+        await browser.value("document.getElementById('form').requestSubmit()")
+        await browser.wait_for(
+            f"document.getElementById('form').hidden || document.getElementById('typed').value !== '{typed}'"
+        )
+    await browser.wait_for("document.body.innerText.includes('note on low by Ana: knocked')")
+    await touches(browser, "back", "LOOSE")
 
 
 @pytest.mark.timeout(150)
@@ -104,6 +137,8 @@ async def test_a_tablet_measures_a_pack_and_shows_its_verdict_as_large_as_it_can
             assert await browser.value("document.getElementById('word').offsetHeight") >= 0.12 * min(width, height)
             assert "Add 1 backing shim" in await browser.text()
             await assert_readable(browser, width)
+        await sends_a_photo(browser, tmp_path)
+        await notes(browser)
         await touches(browser, "parts", "CHANGE PARTS")
         await touches(browser, "was done", "Was this done?")
         await browser.value("document.getElementById('typed').value = 'Ana'")
@@ -148,6 +183,29 @@ async def test_a_page_on_another_machine_looks_freely_and_acts_with_the_token_al
             assert await pressed(Origin="http://elsewhere.example") == 403
             async with session.post(url + "press", data="{}") as answer:
                 assert answer.status == 403  # a form of another site can send this, and not what the page sends
+
+            async def sent(
+                what: bytes | io.BytesIO = b"", kind: str = "image/png", asked: str = "&by=Ana", **headers: str
+            ) -> str:
+                where = f"{url}photo?face={face}{asked}"
+                async with session.post(where, data=what, headers={"Content-Type": kind, **headers}) as answer:
+                    return f"{answer.status} {await answer.text()}"
+
+            assert (await sent(kind="multipart/form-data")).startswith("403")
+            assert (await sent(**elsewhere)).startswith("401")
+            assert (await sent(asked="")).startswith("400")
+            assert "ask for them first" in await sent()
+            async with session.post(url + "press", json={"face": face, "asks": True}) as answer:
+                assert answer.status == 204
+            async for line in events.content:
+                if b'"has_keys": true' in line:
+                    break
+            assert (
+                await sent(io.BytesIO(bytes(LARGEST_PHOTO + 1)))
+                == "413 A photo has at most 10 MB: take a smaller one.\n"
+            )
+            assert (await sent(b"nothing was measured yet")).startswith("204")
+            assert not (tmp_path / "data" / "photo-coming").exists()
             for nonsense in ({}, [], {"face": "nobody", "keys": ["x"]}, {"face": face, "keys": 3}):
                 async with session.post(url + "press", json=nonsense) as answer:
                     assert answer.status == 400

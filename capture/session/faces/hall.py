@@ -31,6 +31,8 @@ from capture.session.faces.messages import (
     FromFace,
     Hello,
     Keyed,
+    PhotoSent,
+    Said,
     ended,
     shown,
 )
@@ -59,6 +61,9 @@ class House(Protocol):
 
     async def take(self, pressed: Key | Scan | LostScan, *, may_arm: bool = True) -> None:
         """Act on a key or a scan."""
+
+    async def photo(self, sent: PhotoSent) -> None:
+        """Take a photo into the record."""
 
     def keys_moved(self, to: str) -> None:
         """Somebody else has the keys now."""
@@ -96,7 +101,7 @@ class Hall:
         self._stays = stays
         self._faces: dict[int, _Face] = {}
         self._ring = Keyring()
-        self._pressed: asyncio.Queue[tuple[int, Key | Scan | LostScan]] = asyncio.Queue(_MOST_PRESSED)
+        self._pressed: asyncio.Queue[tuple[int, Key | Scan | LostScan | PhotoSent]] = asyncio.Queue(_MOST_PRESSED)
         self._dirty = asyncio.Event()
         self._next = 0
         self._coming = 0
@@ -161,11 +166,15 @@ class Hall:
 
     # -- what is pressed ---------------------------------------------------------------------------------
 
-    def _hear(self, face: _Face, said: Hello | Keyed | Asks) -> None:
+    def _hear(self, face: _Face, said: Said) -> None:
         if isinstance(said, Asks):
             self._ring.ask(face.number, monotonic_ns())
             self.changed()
-        if not isinstance(said, Keyed) or self.house is None or self._ring.holder != face.number:
+        if self.house is None or self._ring.holder != face.number:
+            return
+        if isinstance(said, PhotoSent):
+            self._put(face, said)
+        if not isinstance(said, Keyed):
             return
         pressed = said.pressed()
         if self._ring.asker is not None:
@@ -176,8 +185,11 @@ class Hall:
                 self._moved()
                 return
         if not self.house.at_once(pressed):
-            with suppress(asyncio.QueueFull):  # whoever presses a thousand keys ahead of the bench is no hand
-                self._pressed.put_nowait((face.number, pressed))
+            self._put(face, pressed)
+
+    def _put(self, face: _Face, said: Key | Scan | LostScan | PhotoSent) -> None:
+        with suppress(asyncio.QueueFull):  # whoever presses a thousand keys ahead of the bench is no hand
+            self._pressed.put_nowait((face.number, said))
 
     def _moved(self) -> None:
         holder = self._faces.get(self._ring.holder or 0)
@@ -187,10 +199,14 @@ class Hall:
     async def take(self, house: House) -> None:
         """Act on what is pressed, until cancelled. Raises what acting on it raises."""
         while True:
-            number, pressed = await self._pressed.get()
+            number, said = await self._pressed.get()
             face = self._faces.get(number)
-            if face is not None and self._ring.holder == number:
-                await house.take(pressed, may_arm=face.hello.may_arm)
+            if face is None or self._ring.holder != number:
+                continue
+            if isinstance(said, PhotoSent):
+                await house.photo(said)
+            else:
+                await house.take(said, may_arm=face.hello.may_arm)
             self.changed()
 
     # -- what is told ------------------------------------------------------------------------------------

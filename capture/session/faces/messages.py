@@ -71,7 +71,18 @@ class Asks(_Message):
     type: Literal["asks"] = "asks"
 
 
-FromFace: TypeAdapter[Hello | Keyed | Asks] = TypeAdapter(Annotated[Hello | Keyed | Asks, Field(discriminator="type")])
+class PhotoSent(_Message):
+    """A photo lies where the bench looks for one that comes (`photo_files.COMING`): of a pack, or of the unit."""
+
+    type: Literal["photo"] = "photo"
+    name: str = Field(max_length=200)
+    """What its file was called where it came from."""
+    by: str = Field(min_length=1, max_length=200)
+    pack: str | None = Field(default=None, max_length=200)
+
+
+Said = Hello | Keyed | Asks | PhotoSent
+FromFace: TypeAdapter[Said] = TypeAdapter(Annotated[Said, Field(discriminator="type")])
 
 
 @dataclass(frozen=True, slots=True)

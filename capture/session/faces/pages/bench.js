@@ -18,14 +18,16 @@ const all = (id, made) => {
   }));
 };
 
-const say = async (what) => {
-  const headers = { "Content-Type": "application/json" };
+const post = async (where, kind, body) => {
+  const headers = { "Content-Type": kind };
   const secret = sessionStorage.getItem("token");
-  if (needsToken && !secret) { at("token").hidden = false; at("secret").focus(); return; }
+  if (needsToken && !secret) { at("token").hidden = false; at("secret").focus(); return null; }
   if (secret) headers.Authorization = `Bearer ${secret}`;
-  const answer = await fetch("press", { method: "POST", headers, body: JSON.stringify({ face, ...what }) }).catch(() => null);
+  const answer = await fetch(where, { method: "POST", headers, body }).catch(() => null);
   if (answer && answer.status === 401) { sessionStorage.removeItem("token"); at("token").hidden = false; at("secret").focus(); }
+  return answer;
 };
+const say = (what) => post("press", "application/json", JSON.stringify({ face, ...what }));
 const press = (...keys) => say({ keys });
 
 at("token").addEventListener("submit", (event) => {
@@ -73,12 +75,39 @@ const typed = () => {
 };
 at("form").addEventListener("submit", (event) => { event.preventDefault(); press(...typed(), "\r"); });
 
+const photo = (what) => {
+  if (!what) { at("photo").hidden = true; return; }
+  const key = JSON.stringify(what);
+  if (drawn.photo === key) return;
+  drawn.photo = key;
+  at("of").replaceChildren(...["", ...what.packs].map((pack) => new Option(pack || "the unit", pack, false, pack === what.about)));
+};
+const asksPhoto = () => {
+  at("photo").reset();
+  at("of").value = shown.photo.about;
+  at("sender").value = shown.technician;
+  text("came", "");
+  at("photo").hidden = false;
+  at("photo").scrollIntoView();
+};
+at("nophoto").addEventListener("click", () => { at("photo").hidden = true; });
+at("photo").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const file = at("picture").files[0];
+  text("came", "It is being sent.");
+  const about = new URLSearchParams({ face, name: file.name, by: at("sender").value, pack: at("of").value });
+  const kind = file.type === "image/png" ? "image/png" : "image/jpeg";   // what it is, its first bytes say to the bench
+  const answer = await post(`photo?${about}`, kind, file);
+  if (answer && answer.status === 204) at("photo").hidden = true;
+  else text("came", answer ? await answer.text() : "It was not sent.");
+});
+
 const buttons = (what) => {
   const made = what.form && what.place.has_keys
     ? [{ key: "\r", label: `Enter ${what.form.does}`, types: true }, { key: "escape", label: "Back" },
        ...(what.form.fields.length > 1 ? [{ key: "tab", label: "Next line", types: true }] : []),
        ...what.buttons.filter((one) => one.alarm)]
-    : what.place.has_keys ? what.buttons
+    : what.place.has_keys ? [...what.buttons, ...(what.photo ? [{ photo: true, label: "photo" }] : [])]
     : what.place.asks === "asked" ? [] : [{ asks: true, label: "Ask for the keys" }];
   const key = JSON.stringify(made);
   if (drawn.buttons === key) return;
@@ -88,7 +117,7 @@ const buttons = (what) => {
     button.type = "button";
     button.textContent = one.label;
     if (one.alarm) button.className = "alarm";
-    button.addEventListener("click", () => one.asks ? say({ asks: true }) : press(...(one.types ? typed() : []), one.key));
+    button.addEventListener("click", () => one.asks ? say({ asks: true }) : one.photo ? asksPhoto() : press(...(one.types ? typed() : []), one.key));
     return button;
   }));
 };
@@ -137,12 +166,13 @@ const draw = (what) => {
   text("looking", what.looking);
   if (what.screen === "bench") bench(what); else text("rows", what.rows.join("\n"));
   form(what.form);
+  photo(what.place.has_keys ? what.photo : null);
   buttons(what);
 };
 
 const old = () => {
   if (performance.now() - heard < OLD_MS) return;
-  at("bench").hidden = at("other").hidden = at("form").hidden = true;
+  at("bench").hidden = at("other").hidden = at("form").hidden = at("photo").hidden = true;
   drawn.buttons = drawn.fields = null;
   at("buttons").replaceChildren();
   all("urgent", [["p", "WARNING This page hears nothing from the bench. Do not apply air by it: look at the bench's own screen."]]);
