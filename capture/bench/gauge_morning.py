@@ -145,7 +145,7 @@ def _recording(
     setup = books.setup
     header = {
         "recording": FORM, "started": at.isoformat(), "bench": setup.bench, "indicator": setup.indicator,
-        "origin": origin_now(setup.port, technician),
+        "gauge": {"serial": serial}, "origin": origin_now(setup.port, technician),
     }  # fmt: skip
     writer = RecordingWriter(place_for_check(setup.data_dir, serial, at), header)
     named = [one.serial for one in masters]

@@ -63,7 +63,7 @@ def run_check(
     """Check a gauge against masters. `tell` is given the next step. Raises RecordingError and RecordError."""
     home = data_dir or settled.data_dir
     serial = gauge_serial(gauge, settled)
-    made = port.recording or _live(port, masters, home, bench or settled.bench, tell)
+    made = port.recording or _live(port, masters, home, bench or settled.bench, serial, tell)
     room = room_of(room_c, settled)
     measured = measure_masters(made, masters, room)
     signed = by is not None or port.recording is None
@@ -111,11 +111,13 @@ def _copied(made: Path, home: Path, serial: str, at: datetime) -> Path:
     return place
 
 
-def _live(port: GaugePort, masters: Sequence[Master], home: Path, bench: str, tell: Callable[[str], None]) -> Path:
+def _live(
+    port: GaugePort, masters: Sequence[Master], home: Path, bench: str, serial: str, tell: Callable[[str], None]
+) -> Path:
     now = datetime.now(UTC)
     header = {
         "recording": FORM, "started": now.isoformat(), "bench": bench, "indicator": port.indicator,
-        "origin": origin_now(port.url),
+        "origin": origin_now(port.url), **({"gauge": {"serial": serial}} if serial else {}),
     }  # fmt: skip
     recording = RecordingWriter(place_for_check(home, masters[0].serial, now), header)
     recording.mark(0, {"note": "check against masters", "masters": [one.serial for one in masters]})

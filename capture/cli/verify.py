@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import sys
+from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -29,6 +30,7 @@ from capture.plumbing.outward import rewrite_line, say, say_json
 if TYPE_CHECKING:
     from capture.custody.anchors import Misdated, Stamped
     from capture.custody.verify import Progress, Proof
+    from capture.custody.verify_messages import Told
 
 #: So many entries whose times are in doubt are told one by one.
 _MOST_TOLD: Final = 3
@@ -75,7 +77,7 @@ def verify(
     head = head_option(expect)
     with errors_in_words():
         path = record_path(config, data_dir)
-        heads = _collected(path, against, password_file) if against is not None else []
+        heads, messages = _collected(path, against, password_file) if against is not None else ([], None)
         kept = _Anchored(path, anchors, authority)
         with _Bar() as bar:
             proof = prove(
@@ -83,6 +85,7 @@ def verify(
                 job=job,
                 expect=head,
                 heads=[*heads, *kept.heads],
+                collected=messages,
                 progress=bar.show,
                 processes=processes or len(os.sched_getaffinity(0)),
                 derived=derived,
@@ -193,14 +196,15 @@ def _another_bench(record: Path, config: Path | None) -> str:
     )
 
 
-def _collected(record: Path, database: str, password_file: Path | None) -> list[tuple[int, str]]:
-    """Return the heads that were collected of the record's benches."""
+def _collected(record: Path, database: str, password_file: Path | None) -> tuple[list[tuple[int, str]], Iterator[Told]]:
+    """Return the heads that were collected of the record's benches, and the messages."""
     from pydantic import ValidationError
 
     from capture.cli.extras import need
     from capture.collect import DatabaseSettings
     from capture.collect.database import CollectError, DatabaseAway
     from capture.collect.heads import collected_heads
+    from capture.collect.told import collected_messages
     from capture.plumbing.wrong_values import wrong_values
     from capture.record import Store
 
@@ -220,7 +224,7 @@ def _collected(record: Path, database: str, password_file: Path | None) -> list[
             f"--against {database}: no head of {', '.join(benches) or 'any bench'} was collected there, so nothing can "
             "be proven against it"
         )
-    return heads
+    return heads, collected_messages(settings, benches)
 
 
 class _Bar:
@@ -272,7 +276,7 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
     if proof.photos:
         lines.append(f"And {many(proof.photos, 'photo')}, by the SHA-256 of each.")
     if proof.waiting:
-        lines.append(f"And {many(proof.waiting, 'message')} waiting for the broker, against the record.")
+        lines.append(f"And {many(proof.waiting, 'message')} waiting for the broker or set aside, against the record.")
     if proof.pruned:
         lines.append(f"Not provable any more: pruned: {many(proof.pruned, 'recording')} removed by policy.")
     if proof.unsealed:
@@ -295,7 +299,12 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
     if heads:
         lines.append(
             f"Proven against what was collected as it happened: {many(len(heads), 'head')}, the newest of entry "
-            f"{max(heads)[0]}."
+            f"{max(heads)[0]}. {many(proof.collected, 'message')}, each against the record."
+        )
+    if proof.never_collected:
+        lines.append(
+            f"NEVER COLLECTED: {many(len(proof.never_collected), 'verdict')}, the first of entry "
+            f"{proof.never_collected[0]}: lost on the way, or taken out before it was sent."
         )
     lines.append(f"Head: {number}:{sha256}")
     lines.append(

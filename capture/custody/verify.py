@@ -11,7 +11,7 @@ check of an earlier one is told beside the proof.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, closing, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from datetime import UTC
@@ -28,6 +28,7 @@ from capture.custody.measured_otherwise import MeasuredOtherwise, measured_other
 from capture.custody.over_cores import Derived, names_before, over_cores
 from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
+from capture.custody.verify_messages import MessageProver, Told
 from capture.custody.verify_outbox import prove_outbox
 from capture.job.photo_files import photo_bytes
 from capture.plumbing.durable import copy_into
@@ -61,7 +62,11 @@ class Proof:
     settings: list[SettingsSet] = field(default_factory=list)
     """Which settings that decide something came into force when, in order."""
     waiting: int = 0
-    """Messages that wait for the broker, and say what the record says."""
+    """Messages that wait for the broker or were set aside, and say what the record says."""
+    collected: int = 0
+    """Messages that were collected, and say what the record says."""
+    never_collected: list[int] = field(default_factory=list)
+    """The entries of verdicts that were neither collected nor wait, though the bench told of others before."""
     not_measured: int = 0
     """Verdicts that are proven and are no measurement: their readings came from a file or a program."""
     gauge_checks: int = 0
@@ -117,12 +122,14 @@ def verify(
     job: int | None = None,
     expect: tuple[int, str] | None = None,
     heads: Sequence[tuple[int, str]] = (),
+    collected: Iterable[Told] | None = None,
     progress: Callable[[Progress], None] = lambda progress: None,
     processes: int = 1,
     derived: Path | None = None,
 ) -> Proof:
     """Prove the record, or one job of it (the chain always as a whole); `expect` is a number and hash that the chain
-    must hold, and `heads` are more of them. `progress` is told how far it is, `processes` share the recordings.
+    must hold, and `heads` are more of them. `collected` is what was collected of its benches, job after job, and is
+    held against the whole record. `progress` is told how far it is, `processes` share the recordings.
 
     In the file `derived` it is kept what was derived again, and what is there already is not derived once more: the
     chain, the tables and the bytes of every recording are proven anew all the same. Believe such a file of your own.
@@ -154,7 +161,16 @@ def verify(
                 progress(done)
         if job is None:
             with _noted(proof), Store.open_to_read(record) as store:
-                proof.waiting = prove_outbox(store)
+                messages = MessageProver(store)
+                proof.waiting = prove_outbox(store, messages)
+                if collected is not None:
+                    proof.collected = messages.collected(collected)
+                    first = min((number for number, _ in heads), default=0)
+                    proof.never_collected = [
+                        one.entry
+                        for one in walked.ended
+                        if one.judged and one.entry >= first and one.check not in messages.verdicts
+                    ]
     except Mismatch as mismatch:
         proof.mismatch = mismatch
     return proof

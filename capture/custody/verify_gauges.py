@@ -13,8 +13,9 @@ from capture.custody.earlier_methods import MeasuringWay, MethodError, Ways
 from capture.custody.same_values import alike
 from capture.plumbing.durable import copy_into
 from capture.record import GaugeSealed, Job, KeptCheck, Mismatch
-from capture.recordings.file import in_data_folder, kept_at, open_recording
+from capture.recordings.file import begin_reading, in_data_folder, kept_at, open_recording
 from capture.strokes.methods import FIRST_METHOD
+from capture.unit.origin import is_measured
 
 
 def prove_gauge_check(sealed: GaugeSealed, record: Path, ways: Ways) -> None:
@@ -44,6 +45,12 @@ def prove_gauge_check(sealed: GaugeSealed, record: Path, ways: Ways) -> None:
     if "refused" in made:
         _, expected, found = made["refused"]
         raise Mismatch(f"the recording of {what}", entry=sealed.entry, expected=expected, found=found)
+    told, opened, _ = begin_reading(path)
+    opened.close()
+    if told.gauge is not None and is_measured(fact.origin):  # of a check that was replayed it is another's, or may be
+        said = [told.bench, told.gauge["serial"], (told.model_extra or {}).get("origin")]
+        expected = plain([fact.bench, fact.gauge, fact.origin])
+        _same(f"bench, gauge and port in the recording of {what}", sealed.entry, expected, said)
     _same(f"the indicator in {what}", sealed.entry, plain(dict(fact.indicator)), made["indicator"])
     _same(f"when {what} began", sealed.entry, fact.started_at, made["started_at"])
     _same(f"the display step of {what}", sealed.entry, fact.resolution_nm, made["resolution_nm"])

@@ -101,6 +101,8 @@ def gauge_checked(
 ) -> GaugeChecked:
     """Return a check of a gauge, measured from its recording in the data folder `home`. Raises RecordingError."""
     made = measure_masters(recording, masters, room)
+    if is_measured(origin):  # what was behind its port when it began
+        origin = (made.header.model_extra or {}).get("origin", origin)
     with open_recording(recording) as file:
         size, sha256 = copy_into(file, None)
     return GaugeChecked(

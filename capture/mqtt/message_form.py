@@ -7,6 +7,7 @@ know, and takes a flag of a later version as it comes.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Annotated, Any, Final, Literal, Self
 from uuid import UUID, uuid4
@@ -22,6 +23,7 @@ from pydantic import (
     ValidationInfo,
     model_validator,
 )
+from pydantic.fields import FieldInfo
 
 from capture.mqtt.heads import HeadTold
 from capture.strokes.stroke import FLAGS
@@ -101,6 +103,20 @@ class Message(Strict):
         Raises pydantic.ValidationError if it is no such message.
         """
         return cls.model_validate_json(payload, context=_WIRE)
+
+    @classmethod
+    def from_columns(cls, columns: Mapping[str, Any]) -> Self:
+        """Return the message that a row keeps; a column that came later and is empty counts as untold.
+
+        Raises pydantic.ValidationError if it is no such message.
+        """
+        fields = cls.model_fields.items()
+        told = {name: columns[name] for name, one in fields if name in columns and _is_told(columns[name], one)}
+        return cls.model_validate(told, context=_WIRE)
+
+
+def _is_told(value: object, field: FieldInfo) -> bool:
+    return value is not None or field.is_required()
 
 
 class UnderHead(Message):

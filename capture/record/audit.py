@@ -50,6 +50,8 @@ class CheckEnded:
     recording_bytes: int | None
     method: int | None = None
     """The way of measuring, None from before they were numbered."""
+    judged: bool = False
+    """Whether it came to a verdict."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,9 @@ class _Walk:
         self._measuring: set[int] = set()
         self._open_jobs: set[int] = set()
         self._closed_jobs: dict[int, tuple[int, str]] = {}
+        self._bench_of: dict[int, str] = {}
+        self._deciding: dict[str, dict[str, Any]] = {}
+        """The settings that each bench measures by, as they were told last."""
 
     def run(self, path: Path) -> None:
         self._connection.execute("BEGIN")  # one snapshot, whatever a bench writes meanwhile
@@ -192,8 +197,10 @@ class _Walk:
             if kind == "check_started":
                 self._checks[body["id"]] = (body["job"], body["pack"], body["number"])
                 self._measuring.add(body["id"])
+                self._by_settings(number, body)
             elif kind == "job_opened":
                 self._open_jobs.add(body["id"])
+                self._bench_of[body["id"]] = body["bench"]
             self._row(table, number, body if timed is None else {**body, timed: at})
         if kind == "verdict" or kind == "check_abandoned":
             check = body["check"]
@@ -201,7 +208,7 @@ class _Walk:
             self._measuring.discard(check)
             self._later(checks, check, number, state=state, ended_at=at)
             recording = body.get("recording_sha256"), body.get("recording_bytes"), body.get("method")
-            self.audit.ended.append(CheckEnded(body["job"], check, number, *recording))
+            self.audit.ended.append(CheckEnded(body["job"], check, number, *recording, judged=kind == "verdict"))
         elif kind == "job_closed":
             self._open_jobs.discard(body["job"])
             self._closed_jobs[body["job"]] = (number, at)
@@ -213,6 +220,8 @@ class _Walk:
         elif kind == "settings_changed":
             told = tuple(body[name] for name in ("bench", "of", "technician", "user", "settings"))
             self.audit.settings.append(SettingsSet(number, at, *told))
+            if body["of"] == "bench":
+                self._deciding[body["bench"]] = body["settings"]
         elif kind in GAUGE_KINDS:
             fact = gauge_fact_of(kind, body)
             if isinstance(fact, GaugeChecked):
@@ -223,6 +232,22 @@ class _Walk:
             self.audit.photos.append(PhotoSealed(number, body["job"], photo))
         elif kind == "pruned":
             self.audit.pruned[body["check"]] = body["recording_sha256"]
+
+    def _by_settings(self, entry: int, check: Mapping[str, Any]) -> None:
+        """A check is begun by the settings that its bench told of last."""
+        settings = self._deciding.get(self._bench_of[check["job"]])
+        if settings is None:  # of a version that did not keep them
+            return
+        gauge, told = check.get("gauge"), settings["gauge"]
+        if gauge is not None and told is not None:  # with how it stood then
+            gauge = {name: gauge.get(name) for name in told}
+        for what, expected, found in (
+            ("the indicator that the settings say", settings["indicator"], check["indicator"]),
+            ("the gauge that the settings say", told, gauge),
+        ):
+            if found != expected:
+                where = self._where(checks, check)
+                raise Mismatch(what, entry=entry, **where, expected=expected, found=found)
 
     def _where(self, table: Table, row: Mapping[str, Any]) -> dict[str, Any]:
         """The place of a row, for people: its job, and its pack and check if it is of one."""

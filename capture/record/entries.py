@@ -71,6 +71,12 @@ class KeptCheck:
         strokes = (replace(one, left_out=words) if one.stroke.n == fact.stroke else one for one in self.strokes)
         return replace(self, strokes=tuple(strokes), left_out=(*self.left_out, entry))
 
+    def as_of(self, number: int) -> KeptCheck:
+        """Return the check as it was judged when the ledger's newest entry was that of `number`, its strokes and state
+        as they are."""
+        verdict = self.verdict if self.verdict is not None and self.verdict.number <= number else None
+        return replace(self, verdict=verdict, left_out=tuple(one for one in self.left_out if one.number <= number))
+
     @property
     def stands(self) -> Verdict | None:
         """The verdict that holds now: the one it came to, or what the rest said when strokes were left out after it."""
@@ -114,3 +120,8 @@ class Job:
         if isinstance(fact, StrokeLeftOut):
             checks = tuple(one.without(entry) if one.id == fact.check else one for one in checks)
         return replace(self, checks=checks, facts=(*self.facts, entry))
+
+    def as_of(self, number: int) -> Job:
+        """Return the job as it was when the ledger's newest entry was that of `number`."""
+        checks = tuple(one.as_of(number) for one in self.checks if one.started_number <= number)
+        return replace(self, checks=checks, facts=tuple(one for one in self.facts if one.number <= number))

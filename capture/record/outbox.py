@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, Table, delete, func, insert, select, update
 
 from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.record.rows import to_text
@@ -32,9 +32,9 @@ def put(connection: Connection, messages: Sequence[Outgoing], at: datetime) -> N
         )
 
 
-def after(connection: Connection, last_id: int, limit: int) -> list[OutboxRow]:
-    """Return up to `limit` waiting messages whose row id is above `last_id`, oldest first."""
-    rows = outbox.c
+def after(connection: Connection, last_id: int, limit: int, table: Table = outbox) -> list[OutboxRow]:
+    """Return up to `limit` messages of the table whose row id is above `last_id`, oldest first."""
+    rows = table.c
     query = select(rows.id, rows.message, rows.topic, rows.payload, rows.retain).where(rows.id > last_id)
     found = connection.execute(query.order_by(rows.id).limit(limit))
     return [OutboxRow(row, Outgoing(*message)) for row, *message in found]

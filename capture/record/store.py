@@ -312,11 +312,12 @@ class Store(SqliteFile):
         with self._reading("read the ledger's head") as connection:
             return ledger.head(connection)
 
-    def hash_of(self, number: int) -> str | None:
-        """Return the hash of an entry, None where there is none of that number."""
+    def sealed(self, number: int) -> tuple[str, datetime] | None:
+        """Return hash and time of an entry, None where there is none of that number."""
+        entries = schema.ledger.c
         with self._reading(f"read entry {number}") as connection:
-            entries = schema.ledger.c
-            return connection.execute(select(entries.sha256).where(entries.number == number)).scalar()
+            row = connection.execute(select(entries.sha256, entries.at).where(entries.number == number)).first()
+        return None if row is None else (row.sha256, datetime.fromisoformat(row.at))
 
     def job_of(self, uuid: UUID) -> int | None:
         """Return the id of a job by its UUID, None where this record has no such job."""
@@ -385,10 +386,11 @@ class Store(SqliteFile):
         with self._writing("queue messages") as connection:
             outbox.put(connection, messages, at)
 
-    def outbox_after(self, last_id: int, limit: int) -> list[OutboxRow]:
-        """Return up to `limit` waiting messages whose row id is above `last_id`, oldest first."""
+    def outbox_after(self, last_id: int, limit: int, *, aside: bool = False) -> list[OutboxRow]:
+        """Return up to `limit` waiting messages whose row id is above `last_id`, oldest first; or of those that are set
+        aside."""
         with self._reading("read the outbox") as connection:
-            return outbox.after(connection, last_id, limit)
+            return outbox.after(connection, last_id, limit, schema.set_aside if aside else schema.outbox)
 
     def drop_outbox(self, ids: Sequence[int]) -> None:
         """Forget messages that the broker has taken."""

@@ -4,6 +4,7 @@ outside, checked; exact integers inside. The sheet says which limits hold; the p
 from __future__ import annotations
 
 from datetime import date
+from functools import lru_cache
 from math import prod
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -359,6 +360,7 @@ def sheet_and_text(path: Path) -> tuple[Sheet, str]:
     return _checked(whole.text, str(path), whole.place()), whole.text
 
 
+@lru_cache(maxsize=16)  # a sheet is frozen, and a unit's is asked for at every fact and message
 def parse_sheet(text: str, where: str) -> Sheet:
     """Check the text of a build sheet; `where` names it in errors. Raises SheetError."""
     return _checked(text, where, None)

@@ -6,15 +6,15 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-import subprocess
-import sys
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
+from typer.testing import CliRunner
 
+from capture.cli.main import app
 from capture.collect.database import engine_of
 from capture.collect.events import BrokenRecord
 from capture.collect.heads import collected_heads
@@ -28,15 +28,13 @@ from capture.record import Store
 from capture.unit.facts import Override
 from tests.support.proven_record import AT, forge, make_record
 
-ROOT = Path(__file__).parents[2]
 NOW = AT + timedelta(days=1)
 
 
 def strokelog(*words: str, code: int) -> str:
-    command = [sys.executable, "-m", "capture.cli", *words]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=60)
-    assert done.returncode == code, done.stdout + done.stderr
-    return done.stdout + done.stderr
+    done = CliRunner().invoke(app, [*words, "--processes", "1"], env={"COLUMNS": "300"})
+    assert done.exit_code == code, done.output
+    return done.output
 
 
 def let_pass(record: Path, *packs: str, minute: int = 0) -> list[Arrived]:

@@ -7,11 +7,9 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -20,12 +18,11 @@ from typer.testing import CliRunner
 
 from capture.cli.main import app
 from capture.custody.verify import recording_of, verify
-from capture.custody.verify_outbox import prove_outbox
-from capture.job.unit_on_record import UnitOnRecord
 from capture.record import Mismatch, Store, audit
 from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest
+from capture.record.settings_kept import WhoSet
+from capture.recordings.file import read_recording
 from tests.support import proven_record
-from tests.support.make_release import RELEASES
 from tests.support.proven_record import AT, copy_all, forge, make_record, tamper
 
 
@@ -197,44 +194,6 @@ def test_limits_widened_afterwards(copy: Path) -> None:
     assert "what it asked for" in found(copy)
 
 
-# -- what waits for the broker ----------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("kind", "change", "said"),
-    [
-        ("stroke", {"peak_travel_nm": 1_000_000}, "peak_travel_nm of message"),
-        ("verdict", {"mean_nm": 1_000_000}, "mean_nm of message"),
-        ("verdict", {"verdict": "tight"}, "verdict of message"),
-        ("verdict", {"head_sha256": "0" * 64}, "the head in message"),
-        ("stroke", {"unit_serial": "FW3-9999"}, "the unit of message"),
-        ("unit", {"signed_off_by": "Carl"}, "who signed in message"),
-    ],
-)
-def test_a_message_that_waits_for_the_broker_edited(
-    waiting: Path, tmp_path: Path, kind: str, change: dict[str, Any], said: str
-) -> None:
-    copy = Path(shutil.copy(waiting, tmp_path))
-    with Store.open_to_read(copy) as store:
-        row = next(one for one in reversed(store.outbox_after(0, 100)) if one.message.topic.endswith(f"/{kind}"))
-    payload = json.dumps({**json.loads(row.message.payload), **change})
-    tamper(copy, ("UPDATE outbox SET payload = ? WHERE id = ?", (payload, row.row)))
-    with Store.open_to_read(copy) as store, pytest.raises(Mismatch) as caught:
-        prove_outbox(store)
-    assert said in str(caught.value)
-
-
-@pytest.fixture(scope="module")
-def waiting(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A record whose messages wait: strokes, verdicts, one of them told again, and how its unit stands."""
-    path = Path(shutil.copy(RELEASES / "0.2.0" / "data" / "record.sqlite", tmp_path_factory.mktemp("waiting")))
-    with Store.open(path) as store:
-        unit = UnitOnRecord(store, 2, publishes=True)
-        unit.add([unit.left_out("low", 4, "Aino", "the hose slipped")], at=AT + timedelta(days=900))
-        assert prove_outbox(store) == len(store.outbox_after(0, 100)) > 15
-    return path
-
-
 # -- what only a head that left the house finds ---------------------------------------------------------------
 
 
@@ -331,3 +290,50 @@ def test_two_benches_data_folders_exchanged(copy: Path, tmp_path: Path) -> None:
     assert "ANOTHER BENCH'S RECORD: the settings are of bench bay-2, and all of this was written at bay-1" in said
     settings.write_text('bench = "bay-1"\n')
     assert "ANOTHER BENCH" not in CliRunner().invoke(app, words, env={"COLUMNS": "300"}).output
+
+
+# -- what was set, and what only a head finds of an edited chain ------------------------------------------------
+
+
+def test_settings_that_say_another_gauge_than_the_checks_begun_under_them(tmp_path: Path) -> None:
+    path = tmp_path / "record.sqlite"
+    with Store.open(path) as store:
+        job = proven_record.open_job(store, 0, AT)
+        header, lines = read_recording(proven_record.RECORDINGS / "line-10hz-mm-gap.jsonl")
+        list(lines)  # to its end, which closes it
+        indicator = header.indicator
+        set_to = {"indicator": indicator, "gauge": proven_record.GAUGE}
+        number = store.keep_settings("bay-1", "bench", set_to, WhoSet("first shift", "bench"), at=AT)
+        proven_record.check_from(store, tmp_path, job, "low", "line-10hz-mm-gap", AT, "measuring")
+    assert number is not None and audit(path).settings[0].settings == set_to
+    forge(path, number, settings={**set_to, "gauge": {**proven_record.GAUGE, "serial": "DI-0999"}})
+    with pytest.raises(Mismatch, match="the gauge that the settings say"):
+        audit(path)
+    forge(path, number, settings={**set_to, "indicator": {**indicator, "resolution": "0.001 mm"}})
+    with pytest.raises(Mismatch, match="the indicator that the settings say"):
+        audit(path)
+
+
+def test_a_replay_passed_off_as_a_port_in_its_recording_too(copy: Path, heads: list[tuple[int, str]]) -> None:
+    path, line = judged(copy), {"kind": "line", "port": "/dev/ttyUSB0"}
+    header, rest = path.read_text().split("\n", 1)
+    path.write_text(json.dumps({**json.loads(header), "origin": line}) + "\n" + rest)
+    put_right(copy, 1, path)
+    forge(copy, number_of(copy, "check_started"), origin=line)
+    tamper(copy, ("UPDATE checks SET origin = ? WHERE id = 1", (json.dumps(line),)))
+    assert "as it was written down" in only_elsewhere(copy, heads)
+
+
+def test_a_bad_check_left_out_and_all_after_it_numbered_anew(copy: Path, heads: list[tuple[int, str]]) -> None:
+    check, number, statements = 4, 0, []
+    for one in entries(copy):
+        body = json.loads(one["body"])
+        if check in (body.get("check"), body["id"] if one["kind"] == "check_started" else None):
+            statements.append(("DELETE FROM ledger WHERE number = ?", (one["number"],)))
+            continue
+        number += 1
+        statements.append(("UPDATE ledger SET number = ? WHERE number = ?", (number, one["number"])))
+    statements += [(f'DELETE FROM {table} WHERE "check" = ?', (check,)) for table in ("strokes", "verdicts")]
+    tamper(copy, *statements, ("DELETE FROM checks WHERE id = ?", (check,)))
+    rebuild(copy, lambda one: None)
+    assert "the end of the ledger is missing" in only_elsewhere(copy, heads)

@@ -81,6 +81,8 @@ def test_a_replay_gives_the_verdict_with_the_check_it_rested_on(tmp_path: Path) 
     [
         ({"result": "out"}, "derived again from"),
         ({"recording_sha256": "00" * 32}, "the SHA-256 of the recording"),
+        ({"gauge": "DI-0999"}, "bench, gauge and port in the recording"),
+        ({"bench": "bay-2"}, "bench, gauge and port in the recording"),
         ({"max_error_nm": 20_000}, "the maker's limit"),
         ({"started_at": "2026-03-02T06:00:00+00:00"}, "when the check of gauge DI-0413 began"),
     ],

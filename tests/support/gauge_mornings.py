@@ -40,7 +40,17 @@ def keep_morning(
     """Keep a morning's check; return its entry's number."""
     place = place_for_check(home, GAUGE, at)
     place.parent.mkdir(parents=True, exist_ok=True)
-    write_masters(place, A_MORNING, error=error, step_nm=step_nm, max_error=max_error, started=at, seed=seed)
+    write_masters(
+        place,
+        A_MORNING,
+        error=error,
+        step_nm=step_nm,
+        max_error=max_error,
+        bench=bench,
+        started=at,
+        seed=seed,
+        gauge=GAUGE,
+    )
     (home / "masters.toml").write_text(MASTERS)
     masters = load_masters(home / "masters.toml")
     fact = gauge_checked(place, home, masters, gauge=GAUGE, bench=bench, by="early shift", as_left=as_left, room=room)

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
+from typing import Any
 
 AT = datetime(2026, 11, 28, 7, 12, tzinfo=UTC)
 MASTERS = """
@@ -40,6 +41,7 @@ def write_masters(
     started: datetime = AT,
     bench: str = "bay-1",
     seed: int = 1,
+    gauge: str = "",
 ) -> Path:
     """Write the stream of masters slid under the tip in this order; `error` is what the gauge reads too much at each.
 
@@ -47,7 +49,7 @@ def write_masters(
     """
     rng = Random(seed)
     decimals = 3 if step_nm < 10_000 else 2
-    header = {
+    header: dict[str, Any] = {
         "recording": 2,
         "started": started.isoformat(),
         "bench": bench,
@@ -55,6 +57,8 @@ def write_masters(
             "driver": "line", "unit": "mm", "resolution": f"{step_nm / 1e6:.{decimals}f} mm", "max_error": max_error,
         },
     }  # fmt: skip
+    if gauge:
+        header["gauge"] = {"serial": gauge}
     lines, time_ns = [json.dumps(header)], 0
     levels: list[float] = [0.0]
     for count, nm in enumerate(masters_nm):
