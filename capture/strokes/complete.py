@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from itertools import islice, pairwise
 from math import isqrt
+from operator import sub
 
 from capture.strokes.hold import StrokeSamples
 from capture.strokes.home import MOST_DRIFT_NM_PER_S, WayHome
@@ -22,6 +24,10 @@ _SECOND = 1_000_000_000
 def without_lone(stroke: RunningStroke) -> None:
     """Take out the readings of the return that stand clear of both neighbours: one such passes for a slow end."""
     clear = max(8 * stroke.rest.noise_nm, 7 * stroke.resolution_nm // 2)
+    returning = stroke.values[stroke.fall_index :]
+    steps = [step if abs(step) > clear else 0 for step in map(sub, returning[1:], returning)]
+    if all(step * after >= 0 for step, after in pairwise(steps)):
+        return
     for at in range(len(stroke.values) - 2, stroke.fall_index, -1):
         before, here, after = stroke.values[at - 1 : at + 2]
         if here - max(before, after) > clear or min(before, after) - here > clear:
@@ -34,7 +40,7 @@ def supported_top(stroke: RunningStroke) -> int:
     reached."""
     top = stroke.top_nm
     travels = stroke.travels(stroke.values[: stroke.fall_index])
-    if len([1 for travel in travels if 9 * top <= 10 * travel <= 12 * top]) >= 3:
+    if next(islice((1 for travel in travels if 9 * top <= 10 * travel <= 12 * top), 2, None), 0):
         return top
     clear = sorted(travel for travel in travels if 4 * travel >= top)
     return top if len(clear) < 5 else min(top, clear[len(clear) // 2])

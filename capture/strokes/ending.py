@@ -101,18 +101,17 @@ class Ending:
         stood = rest.readings and abs(rounded_mean(rest.readings) - rest.level_nm) <= stroke.tolerance()
         if not seen or not back or not stood:  # after one that stuck, the rest that counts is not where it stood
             return
+        self.sides.lasted(stroke.times[0], stroke.times[stroke.fall_index - 1])
+        if self.sides.tell_nothing_new:
+            return
         reading_ns, clear = stroke.pace.reading_ns, max(stroke.top_nm // 100, 2 * self._resolution_nm)
         soon = min(gone, there + _BOUNCES_NS // max(1, reading_ns))
         home = rounded_mean(back) - rest.level_nm
-        came_home = [way * (value - home) for value in stroke.values[stroke.fall_index :]]
-        at_rest = [way * value for value in rest.readings]
-        at_top = [-way * value for value in stroke.values[max(there, gone - LONG_STAY) : gone]]
-        arriving = [-way * value for value in stroke.values[there:soon]]
+        came_home = [value - home for value in values[stroke.fall_index :]]
+        at_top = values[max(there, gone - LONG_STAY) : gone]
         self.sides.take(
-            stay(came_home, at_rest, reading_ns, self._resolution_nm, clear),
-            stay(arriving, at_top, reading_ns, self._resolution_nm, clear),
-            stroke.times[0],
-            stroke.times[stroke.fall_index - 1],
+            stay(came_home, rest.readings, way, reading_ns, self._resolution_nm, clear),
+            stay(values[there:soon], at_top, -way, reading_ns, self._resolution_nm, clear),
         )
 
     def _is_a_move(self, measured: Measured) -> bool:

@@ -14,10 +14,11 @@ All arithmetic is on integers, so that a replay gives the same on any machine.
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
+from operator import sub
 
 #: A bounce is over within this (common practice).
 _BOUNCE_NS = 250_000_000
@@ -77,7 +78,11 @@ def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, 
         keep[0] = False
     reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
     still_ns = times[reached] + _BOUNCE_NS if offsets else 0
-    for index in range(1, len(offsets) - 1):
+    # Of most readings the step to them says it already.
+    stepped = [not -least <= step <= least for step in map(sub, offsets[1:-1], offsets)]
+    for index, far in enumerate(stepped, 1):
+        if not far and keep[index - 1]:
+            continue
         before, here, after = offsets[index - 1 : index + 2]
         held = times[index] > still_ns and index < samples.fall_index and after * 10 >= top * 9
         limit = least if held else bouncing
@@ -100,11 +105,10 @@ def hold_of(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> lis
     start = next((i for i in range(end) if keep[i] and offsets[i] * 10 >= top * 9), None)
     if start is None:
         return []
-    inside = [i for i in range(start, end) if keep[i] and offsets[i] * 2 >= top]
+    each = zip(offsets[start:end], keep[start:end], strict=True)
+    inside = [i for i, (offset, good) in enumerate(each, start) if good and offset * 2 >= top]
     if samples.fall_index < len(offsets):
-        let_go = _let_go(samples, offsets, keep)
-        while len(inside) > 1 and inside[-1] > let_go:
-            inside.pop()
+        del inside[max(1, bisect_right(inside, _let_go(samples, offsets, keep))) :]
     return inside
 
 
@@ -124,15 +128,16 @@ def _let_go(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int
     near_top = next((at for at in range(fallen - 1, 0, -1) if keep[at] and offsets[at] * 10 >= samples.top_nm * 9), 0)
     width = max(1, 15_000_000 // typical_ns, min(60_000_000 // typical_ns, fallen - near_top))
     clean = list(offsets)
-    for at in range(1, len(clean)):
-        if not keep[at]:
-            clean[at] = clean[at - 1]
+    if not all(keep):
+        for at in range(1, len(clean)):
+            if not keep[at]:
+                clean[at] = clean[at - 1]
     sums = [0, *accumulate(clean)]
-    index, drop = fallen, 0
-    for later in range(max(near_top + 1, 2 * width - 1), len(offsets)):
-        fell = _fell(sums, later, width)
-        if fell > drop:
-            index, drop = later, fell
+    first = max(near_top + 1, 2 * width - 1)
+    ends = (sums[first + 1 - part * width :] for part in range(3))
+    falls = [2 * middle - before - end for end, middle, before in zip(*ends, strict=False)]
+    drop = max(0, max(falls, default=0))
+    index = first + falls.index(drop) if drop else fallen
     # Where one reading to the next takes in the whole of a fall, what leaks meanwhile is not so very much less.
     slower = 16 if width > 1 else 4
     # A valve opens in about the time that the rest of the fall takes: what fell for longer before it leaked.
@@ -176,11 +181,11 @@ def held_ns(samples: StrokeSamples, offsets: list[int], hold: list[int], level: 
     return end - crossing(samples, offsets, level)
 
 
-def turned(samples: StrokeSamples, offsets: list[int], hold: list[int]) -> bool:
+def turned(samples: StrokeSamples, offsets: list[int], hold: list[int], lasted_nm: int | None) -> bool:
     """Say whether the travel only rose, turned and fell, by hand and not by air: it stood near its top for less time
     than it took to come there, and hardly longer than it took to fall. A pack that is filled rises in a small part of
     its hold, one that leaks as well, and one that creeps is let go as quickly as it should be. A stream too slow to
-    show the rise says nothing of it.
+    show the rise says nothing of it. `lasted_nm` is the crest of the offsets, None where that was not asked yet.
     """
     top = samples.top_nm
     rise = crossing(samples, offsets, top * 9 // 10) - crossing(samples, offsets, top // 10)
@@ -191,10 +196,10 @@ def turned(samples: StrokeSamples, offsets: list[int], hold: list[int]) -> bool:
     high = max((at for at in hold if offsets[at] * 10 >= top * 9), default=hold[0])
     # What sank by a third before it was let go, and from nine tenths sooner than it had come, was never held.
     sank = 3 * offsets[hold[-1]] <= 2 * top and samples.times[high] - crossing(samples, offsets, top * 9 // 10) < rise
-    return sank or stood < min(rise, 2 * fall) or _bent(samples, offsets, rise)
+    return sank or stood < min(rise, 2 * fall) or _bent(samples, offsets, rise, lasted_nm)
 
 
-def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int) -> bool:
+def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: int | None) -> bool:
     """Say whether the travel turned round at a top that is bent and not flat: above nine tenths for hardly longer than
     it took to come and to go, above 97 % in a part of that only, and fallen from there as a bend falls.
 
@@ -202,31 +207,55 @@ def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int) -> bool:
     from 90 to 10 %, which is nowhere four times as steep as it is on average. Where a valve lets go it is a thirtieth
     (of an exponential: 0.075 / 2.2), and of a hold that leaks down to a tenth the release is far the steepest.
     """
-    smooth = _lasting(offsets, samples.reading_ns)
-    times, top, reading_ns = samples.times, max(smooth), samples.reading_ns
+    times, reading_ns = samples.times, samples.reading_ns
+    top = crest(offsets, reading_ns) if lasted_nm is None else lasted_nm
     if top <= 0:  # nothing lasted on this side of rest
         return False
-    last = [max(at for at, level in enumerate(smooth) if level * 100 >= top * part) for part in (97, 90, 10)]
-    first = [next(at for at, level in enumerate(smooth) if level * 100 >= top * part) for part in (97, 90)]
+    width = _lasting_width(offsets, reading_ns)
+    places = range(len(offsets) - width + 1)
+
+    def lasts(at: int, part: int) -> bool:
+        return sorted(offsets[at : at + width])[width // 2] * 100 >= top * part
+
+    def last_lasting(part: int) -> int:
+        # More than half of its readings reach that, so the last that does is no further on than so many.
+        reaches = next(at for at in range(len(offsets) - 1, -1, -1) if offsets[at] * 100 >= top * part)
+        return next(at for at in range(min(reaches - width // 2, places[-1]), -1, -1) if lasts(at, part))
+
+    last = [last_lasting(part) for part in (97, 90, 10)]
+    first = [next(at for at in places if lasts(at, part)) for part in (97, 90)]
     bend, fall = times[last[1]] - times[last[0]], times[last[2]] - times[last[1]]
     high, stood = times[last[0]] - times[first[0]], times[last[1]] - times[first[1]]
     if 2 * stood >= 3 * (rise_ns + fall) or 10 * high >= 8 * stood or 2 * bend < 3 * reading_ns:
         return False
+    if not 12 * bend > fall > 8 * reading_ns:
+        return False
     apart = SUSTAINED_NS // max(1, reading_ns) + 1
-    steepest = max((here - later for here, later in zip(smooth, smooth[apart:], strict=False)), default=0)
-    return 12 * bend > fall > 8 * reading_ns and steepest * fall < 4 * (top * 8 // 10) * apart * reading_ns
+    smooth = [sorted(offsets[at : at + width])[width // 2] for at in places]
+    steepest = max(map(sub, smooth, smooth[apart:]), default=0)
+    return steepest * fall < 4 * (top * 8 // 10) * apart * reading_ns
 
 
-def crest(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int:
-    """Return the highest travel that lasted, where there was no hold: the highest median of SUSTAINED_NS."""
-    kept = [offset for offset, good in zip(offsets, keep, strict=True) if good]
-    return max(_lasting(kept, samples.reading_ns))
+def crest(levels: Sequence[int], reading_ns: int) -> int:
+    """Return the highest travel that lasted, where there was no hold: the highest median of SUSTAINED_NS.
+
+    It is the highest level which more than half of the readings of one stretch of that length reach.
+    """
+    width = _lasting_width(levels, reading_ns)
+    half = width - width // 2 - 1
+    reached: list[int] = []
+    for at in sorted(range(len(levels)), key=levels.__getitem__, reverse=True):
+        place = bisect_left(reached, at)
+        reached.insert(place, at)
+        near = reached[max(0, place - half) : place + half + 1]
+        if any(end - begin < width for begin, end in zip(near, near[half:], strict=False)):
+            return levels[at]
+    return levels[-1]
 
 
-def _lasting(levels: Sequence[int], reading_ns: int) -> list[int]:
-    """Return the median of every SUSTAINED_NS of these levels, of which there are some; three readings at least."""
-    width = min(len(levels), max(3, SUSTAINED_NS // max(1, reading_ns)) | 1)
-    return [sorted(levels[at : at + width])[width // 2] for at in range(len(levels) - width + 1)]
+def _lasting_width(levels: Sequence[int], reading_ns: int) -> int:
+    """Return how many readings make SUSTAINED_NS, three at least, of these levels, of which there are some."""
+    return min(len(levels), max(3, SUSTAINED_NS // max(1, reading_ns)) | 1)
 
 
 def returned_ns(samples: StrokeSamples, offsets: list[int], peak: int) -> int:

@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isqrt
+from operator import mul
 
 from capture.strokes.followed import Inferred, decay, tail_followed
 from capture.strokes.levels import growth, may_hide
@@ -71,7 +72,7 @@ class Drift:
         span = (count - 1) * reading_ns
         if span < _LONG_REST_NS or count < 8:
             return
-        rise = 6 * sum((2 * at - count + 1) * value for at, value in enumerate(readings)) // (count * (count + 1))
+        rise = 6 * sum(map(mul, range(1 - count, count, 2), readings)) // (count * (count + 1))
         doubt = may_hide(count, noise_nm, rounding_nm, 10) + sway_nm
         self._learn(rise * _SECOND // span, (doubt * _SECOND // span) ** 2)
 

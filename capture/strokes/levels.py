@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from math import isqrt
-from operator import sub
+from operator import mul, sub
 
 
 def rounded_mean(values: Sequence[int]) -> int:
@@ -64,7 +64,8 @@ def curvature_noise(values: Sequence[int]) -> int:
     """
     if len(values) < 5:
         return 0
-    bends = sorted(abs(a - 2 * b + c) for a, b, c in zip(values, values[1:], values[2:], strict=False))
+    steps = list(map(sub, values[1:], values))
+    bends: list[int] = sorted(map(abs, map(sub, steps[1:], steps)))
     return bends[len(bends) // 2] * 605 // 1000
 
 
@@ -72,8 +73,11 @@ def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int)
     """Return how far the level of readings at rest itself went, nm: between the lowest and the highest mean of `size`
     of them, without what noise (five standard errors between the ends of a few means) or half a display step makes.
     """
-    runs = [rounded_mean(levels[at : at + size]) for at in range(len(levels) % size, len(levels), size)]
-    return max(0, max(runs) - min(runs) - max(5 * noise_nm // isqrt(size), resolution_nm // 2)) if runs else 0
+    sums = [sum(levels[at : at + size]) for at in range(len(levels) % size, len(levels), size)]
+    if not sums:
+        return 0
+    lowest, highest = ((2 * total + size) // (2 * size) for total in (min(sums), max(sums)))
+    return max(0, highest - lowest - max(5 * noise_nm // isqrt(size), resolution_nm // 2))
 
 
 def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[int]:
@@ -86,8 +90,11 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[i
     It is only ever the start that is compared: where noise alone made the end high, comparing with that would go on
     cutting until little else was left. Nor does a single reading above all others, since that was damaged on its way.
     """
-    second = sorted(levels)[-2:][0] if levels else 0
-    part = [min(level, second) for level in levels]
+    part = list(levels)
+    if len(part) >= 2:
+        highest = part.index(max(part))
+        part[highest] = min(part)
+        part[highest] = max(part)
     while len(part) >= 3:
         count = len(part)
         start = max(1, count // 4)
@@ -111,7 +118,7 @@ def growth(levels: Sequence[int], noise_nm: int, rounding_nm: int, tenths: int) 
     count = len(levels)
     if count < 2:
         return 0
-    rise = 6 * sum((2 * at - count + 1) * level for at, level in enumerate(levels)) // (count * (count + 1))
+    rise: int = 6 * sum(map(mul, range(1 - count, count, 2), levels)) // (count * (count + 1))
     return rise if abs(rise) > may_hide(count, noise_nm, rounding_nm, tenths) else 0
 
 

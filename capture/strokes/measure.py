@@ -24,10 +24,13 @@ All arithmetic is on integers, so a replay gives the same numbers on any machine
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
 from math import isqrt
-from operator import and_
+from operator import and_, sub
 
 from capture.strokes.hold import (
     SUSTAINED_NS,
@@ -121,29 +124,28 @@ def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int, sway_nm: int
     if starts[-1] != count - width:
         starts.append(count - width)
     reach = max(3 * noise_nm, resolution_nm)
-    windows: list[tuple[int, list[int]]] = []
+    windows: list[tuple[int, int, list[int]]] = []  # its level, where it starts, and those readings in order of size
     for start in starts:
-        median = sorted(levels[start : start + width])[width // 2]
-        near = [index for index in range(start, start + width) if abs(levels[index] - median) <= reach]
-        windows.append((rounded_mean([levels[index] for index in near]), near))
-    highest = max(level for level, _ in windows)
+        window = sorted(levels[start : start + width])
+        middle = window[width // 2]
+        near = window[bisect_left(window, middle - reach) : bisect_right(window, middle + reach)]
+        windows.append((rounded_mean(near), start, near))
+    highest = max(window[0] for window in windows)
     # Four standard errors of a window's mean, squared to stay with integers: of so many windows one is always high.
     # The base goes up and down by as much as it was seen to at rest.
     allowed_squared = 16 * noise_nm * noise_nm // width + (2 * sway_nm) ** 2
     pooled: set[int] = set()
-    for level, near in windows:
+    for level, start, near in windows:
         if (highest - level) ** 2 <= allowed_squared:
-            pooled.update(near)
+            inside = range(start, start + width)
+            pooled.update(inside if len(near) == width else [at for at in inside if near[0] <= levels[at] <= near[-1]])
     return rounded_mean([levels[index] for index in pooled])
 
 
 def _state_level(levels: Sequence[int], bin_nm: int) -> int:
     """Return the histogram-mode state level (IEEE Std 181), refined by the mean around the mode."""
     lowest = min(levels)
-    counts_by_bin: dict[int, int] = {}
-    for level in levels:
-        number = (level - lowest) // bin_nm
-        counts_by_bin[number] = counts_by_bin.get(number, 0) + 1
+    counts_by_bin = Counter([(level - lowest) // bin_nm for level in levels])
     mode = max(counts_by_bin, key=lambda number: (counts_by_bin[number], number))
     centre = lowest + mode * bin_nm + bin_nm // 2
     for _ in range(2):
@@ -182,10 +184,10 @@ def _offsets(samples: StrokeSamples) -> list[int]:
     """
     way, base, before, drift = samples.direction, samples.rest_nm, samples.rest_mean_ns, samples.drift_nm_per_s
     if before is not None and drift:
-        return [
-            way * (value - base - drift * (time - before) // 1_000_000_000)
-            for time, value in zip(samples.times, samples.values, strict=True)
-        ]
+        # The base in billionths: one floor division a reading gives what is subtracted from it.
+        base = base * 1_000_000_000 - drift * before
+        bases = [(base + drift * time) // 1_000_000_000 for time in samples.times]
+        return list(map(sub, samples.values, bases) if way > 0 else map(sub, bases, samples.values))
     return [way * (value - base) for value in samples.values]
 
 
@@ -213,7 +215,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         flags.add("glitch")
 
     levels = [offsets[index] for index in hold]
-    lasted = crest(samples, offsets, keep)
+    lasted = crest(list(compress(offsets, keep)), samples.reading_ns)
     late = _late_noise(noise, levels, resolution_nm)
     rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
@@ -237,7 +239,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     rise = crossing(samples, offsets, held * 9 // 10) - crossing(samples, offsets, held // 10)
     # A slow stream tells how long it was to about half a reading: in doubt it was short.
     short = held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
-    by_hand = not short and turned(samples, offsets, hold)
+    by_hand = not short and turned(samples, offsets, hold, lasted if all(keep) else None)
     if by_hand or (short and 2 * samples.reading_ns <= SUSTAINED_NS):
         # A quick stream shows how far it went, for however short a time.
         peak = lasted if by_hand else min(peak, lasted)

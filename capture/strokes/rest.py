@@ -124,7 +124,7 @@ class RestLevel:
         elif len(steps) >= 7:
             # A reading that was damaged on its way makes two steps that are no noise.
             most = max(8 * sorted(steps)[len(steps) // 2], 2 * self._resolution_nm)
-            raw = noise_of_steps([min(step, most) for step in steps])
+            raw = noise_of_steps(steps if max(steps) <= most else [min(step, most) for step in steps])
             # A few readings tell the noise only roughly, and are read generously.
             self.noise_nm = max(raw + raw // isqrt(len(steps)), self._resolution_nm * 29 // 100)
             # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
@@ -139,7 +139,7 @@ class RestLevel:
 
     def _steps(self) -> list[int]:
         apart = min(_FARTHEST, max(1, _STEP_NS // self._pace.reading_ns)) if self._pace.reading_ns else 1
-        return steps_between(self.readings[-1::-apart][: _NOISE_FROM + 1])
+        return steps_between(self.readings[-1 : -2 - apart * _NOISE_FROM : -apart])
 
     def take(self, values: Sequence[int]) -> None:
         """Take readings that lie in the band."""

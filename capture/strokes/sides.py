@@ -26,6 +26,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from operator import neg
 
 from capture.strokes.levels import growth, rounded_mean, rounding_left, successive_noise
 
@@ -64,18 +65,21 @@ class Stay:
     """Whether it came from beyond where it then stood."""
 
 
-def stay(arriving: Sequence[int], staying: Sequence[int], reading_ns: int, resolution_nm: int, clear_nm: int) -> Stay:
-    """Return what the readings of a stay say, and those of the way there, turned so that they rise to the other level.
+def stay(
+    arriving: Sequence[int], staying: Sequence[int], way: int, reading_ns: int, resolution_nm: int, clear_nm: int
+) -> Stay:
+    """Return what the readings of a stay say, and those of the way there, which rise to the other level where `way` is
+    1, and fall to it where it is -1.
 
     A bounce goes beyond `clear_nm`.
     """
     leaving = max(_LEAVING, _LEAVING_NS // max(1, reading_ns))
     steady = staying[-LONG_STAY : len(staying) - leaving] if len(staying) > 2 * leaving else staying
-    half = steady[len(steady) // 2 :]
+    half = turned(steady[len(steady) // 2 :], way)
     level, noise = rounded_mean(half), successive_noise(steady)
     rounding = rounding_left(noise, resolution_nm)
     moved = growth(half, noise, rounding, 40)
-    beyond = sorted(arriving)[:2] if reading_ns <= _SHOWS_A_BOUNCE_NS else []
+    beyond = sorted(turned(arriving, way))[:2] if reading_ns <= _SHOWS_A_BOUNCE_NS else []
     return Stay(
         level_nm=level,
         variance_nm2=max(noise, resolution_nm // 4) ** 2 // len(half) + (rounding // 2) ** 2,
@@ -83,6 +87,11 @@ def stay(arriving: Sequence[int], staying: Sequence[int], reading_ns: int, resol
         fell_nm_per_s=moved * 1_000_000_000 // max(1, len(half) * reading_ns),
         bounced=len(beyond) == 2 and level - beyond[1] > max(clear_nm, 6 * noise),
     )
+
+
+def turned(values: Sequence[int], way: int) -> Sequence[int]:
+    """Return these values, or where `way` is -1 their negatives."""
+    return values if way > 0 else list(map(neg, values))
 
 
 class Sides:
@@ -114,16 +123,23 @@ class Sides:
         if self._first_ns is None:
             self._first_ns = there_ns
 
-    def take(self, rest: Stay, top: Stay, left_ns: int, let_go_ns: int) -> None:
+    def lasted(self, left_ns: int, let_go_ns: int) -> None:
         """A stroke went from one to the other, from when to when; both were seen."""
         if self._released_ns is not None and left_ns > self._released_ns:
             self._pauses_ns.append(left_ns - self._released_ns)
         self._released_ns = let_go_ns
         self._holds_ns.append(let_go_ns - left_ns)
-        if len(self._rests) < _MOST:
-            self._rests.append(rest)
-            self._tops.append(top)
-            self._known = None
+
+    @property
+    def tell_nothing_new(self) -> bool:
+        """Whether so many strokes were weighed that another changes nothing."""
+        return len(self._rests) >= _MOST
+
+    def take(self, rest: Stay, top: Stay) -> None:
+        """A stroke went from one to the other, and stayed so at either."""
+        self._rests.append(rest)
+        self._tops.append(top)
+        self._known = None
 
     def outstays(self, held_ns: int) -> bool:
         """Say whether a hold that lasts so long already may be a rest."""
