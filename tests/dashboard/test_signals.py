@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import os
 import stat
+import subprocess
+import time
 import wave
 from dataclasses import replace
 from pathlib import Path
@@ -103,10 +105,10 @@ def test_a_tone_is_a_wav_file_of_its_length_that_does_not_click(tmp_path: Path) 
     assert samples[:2] == b"\0\0" and samples[-2:] == b"\0\0"
 
 
-def program(folder: Path, name: str, code: int = 0) -> Path:
+def program(folder: Path, name: str, ends: str = "exit 0") -> Path:
     """A program that notes what it was called with."""
     path = folder / name
-    path.write_text(f'#!/bin/sh\necho "$@" >> {folder}/{name}.called\nexit {code}\n')
+    path.write_text(f'#!/bin/sh\necho "$@" >> {folder}/{name}.called\n{ends}\n')
     path.chmod(path.stat().st_mode | stat.S_IXUSR)
     return path
 
@@ -133,7 +135,7 @@ async def test_without_a_player_the_terminals_bell_rings_in_the_signals_rhythm()
 async def test_a_player_plays_the_tone_and_one_that_cannot_gives_way_to_the_bell(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    program(tmp_path, "aplay", code=1)
+    program(tmp_path, "aplay", "exit 1")
     rung: list[int] = []
     sounds = Sounds(lambda: rung.append(1), which=finder(tmp_path, monkeypatch))
     sounds.play("counts", ((880, 0.01),), (0.0,), "")
@@ -156,3 +158,37 @@ async def test_a_key_goes_through_sound_speech_and_silence(tmp_path: Path, monke
     assert rung == [] and (tmp_path / "espeak-ng.called").read_text().count("\n") == 1
     sounds.close()
     assert Sounds(lambda: None, which=lambda name: None).next_mode() == "silent"
+
+
+async def test_a_speech_program_that_hangs_holds_nothing_up_and_never_speaks_twice_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    program(tmp_path, "spd-say", "exit 1")  # no server: the next one speaks from then on
+    program(tmp_path, "espeak-ng", f"echo $$ >> {tmp_path}/pids; trap '' TERM; exec sleep 60")
+    sounds = Sounds(lambda: None, which=finder(tmp_path, monkeypatch))
+    sounds.next_mode()
+    sounds.play("counts", (), (), "1.100, counts")
+    failing = sounds._speakers._running
+    await until(lambda: failing is None or failing.poll() is not None)
+    for count in (1, 2):
+        sounds.play("counts", (), (), f"{count}, counts")
+        await until(
+            lambda count=count: (tmp_path / "pids").exists() and (tmp_path / "pids").read_text().count("\n") == count
+        )  # type: ignore[misc]
+    pids = (tmp_path / "pids").read_text().split()
+    began = time.monotonic()
+    sounds.close()
+    assert time.monotonic() - began < 1
+    for pid in pids:
+        with pytest.raises(ProcessLookupError):
+            os.kill(int(pid), 0)
+
+
+def test_what_speaks_is_understood_by_a_real_speech_program(tmp_path: Path) -> None:
+    """espeak-ng, a general-purpose program, writes what it says as a WAV file where no loudspeaker is."""
+    said = [spoken("verdict good", judged("good")), spoken("does not count", measuring(2, accepted=False)), "-0.02"]
+    for number, words in enumerate(said):
+        file = tmp_path / f"{number}.wav"
+        subprocess.run(["espeak-ng", "-w", str(file), "--", words], check=True, timeout=20)
+        with wave.open(str(file)) as spoke:
+            assert 0.5 < spoke.getnframes() / spoke.getframerate() < 4  # before the next stroke

@@ -22,6 +22,7 @@ from capture.air.standing import FixtureSetup
 from capture.custody.verify import verify
 from capture.dashboard.page_form import page_form
 from capture.dashboard.showing import Showing
+from capture.dashboard.signals import SIGNALS
 from capture.job.photo_files import LARGEST_PHOTO
 from capture.plumbing.terminal.scanner import Key
 from capture.session.faces.page import token_in
@@ -80,6 +81,25 @@ async def assert_readable(browser: Browser, width: int) -> None:
     assert await browser.value("document.documentElement.scrollWidth") <= width
 
 
+#: Writes down what the page shows and sounds for a moment. The contrast is that of WCAG 2.2, "relative luminance".
+NOTICED = """
+noticed = { colours: [], words: [], tones: 0, contrast: 99 };
+createOscillator = AudioContext.prototype.createOscillator;
+AudioContext.prototype.createOscillator = function () { noticed.tones += 1; return createOscillator.call(this); };
+light = (colour) => { const [r, g, b] = colour.match(/[\\d.]+/g).map((one) => one / 255).map((one) =>
+  one <= .04045 ? one / 12.92 : ((one + .055) / 1.055) ** 2.4); return .2126 * r + .7152 * g + .0722 * b; };
+new MutationObserver(() => {
+  if (!document.body.dataset.signal) return;
+  const seen = getComputedStyle(document.body);
+  const [dark, bright] = [light(seen.color), light(seen.backgroundColor)].sort((a, b) => a - b);
+  noticed.contrast = Math.min(noticed.contrast, (bright + .05) / (dark + .05));
+  noticed.colours.push(document.body.dataset.signal);
+  noticed.words.push(document.getElementById("signal").textContent);
+}).observe(document.body, { attributes: true, attributeFilter: ["data-signal"] });
+0
+"""
+
+
 async def sends_a_photo(browser: Browser, tmp_path: Path) -> None:
     """Across and down: what is asked takes a gloved finger, and what is sent is in the record."""
     camera_photo(tmp_path / "seal.jpg")
@@ -119,6 +139,7 @@ async def test_a_tablet_measures_a_pack_and_shows_its_verdict_as_large_as_it_can
         await assert_readable(browser, 1280)
         await touches(browser, "next pack", "Seat the pack")
         await browser.wait_for("document.getElementById('moves').textContent.includes('at rest')")
+        await browser.value(NOTICED)
         await fixture.run_check(LOOSE, 6)
         for _ in range(12):
             with contextlib.suppress(AssertionError):
@@ -137,6 +158,14 @@ async def test_a_tablet_measures_a_pack_and_shows_its_verdict_as_large_as_it_can
             assert await browser.value("document.getElementById('word').offsetHeight") >= 0.12 * min(width, height)
             assert "Add 1 backing shim" in await browser.text()
             await assert_readable(browser, width)
+        noticed = await browser.value("noticed")
+        colours = noticed["colours"]
+        assert colours[-1] == "verdict not good" and "counts" in colours
+        assert noticed["tones"] == sum(1 for name in colours for hertz, _ in SIGNALS[name].tones if hertz)
+        assert noticed["words"][0].startswith("1.") and noticed["words"][-1].startswith("verdict not good: loose, ")
+        assert noticed["contrast"] >= 4.5
+        await touches(browser, "sound", "silent")
+        await touches(browser, "silent", "no colour")
         await sends_a_photo(browser, tmp_path)
         await notes(browser)
         await touches(browser, "parts", "CHANGE PARTS")

@@ -13,6 +13,7 @@ import subprocess
 import tempfile
 import wave
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Final, Literal
 
@@ -25,6 +26,8 @@ _SPEAKERS: Final = (("spd-say", "--"), ("espeak-ng", "--"), ("espeak", "--"))
 _RATE_HZ: Final = 22_050
 #: A tone rises and falls within this, so that it does not click.
 _EDGE_S: Final = 0.008
+#: A program that was killed is gone by then, unless its device hangs.
+_END_S: Final = 0.2
 
 
 def wav(path: Path, tones: Sequence[tuple[float, float]]) -> None:
@@ -43,6 +46,49 @@ def wav(path: Path, tones: Sequence[tuple[float, float]]) -> None:
         file.writeframes(struct.pack(f"<{len(samples)}h", *samples))
 
 
+class _Programs:
+    """Programs that do the same, the best first. One that fails gives way to the next; what one still sounds is ended
+    by what sounds next, and one that hangs holds nothing up."""
+
+    def __init__(self, programs: Sequence[tuple[str, ...]], which: Callable[[str], str | None]) -> None:
+        self._programs = [program for program in programs if which(program[0])]
+        self._running: subprocess.Popen[bytes] | None = None
+        self._ending: list[subprocess.Popen[bytes]] = []
+
+    def any(self) -> bool:
+        """Say whether one is left."""
+        if self._running is not None and (code := self._running.poll()) is not None:
+            self._running = None
+            if code > 0:  # it cannot: no loudspeaker, no server
+                del self._programs[0]
+        return bool(self._programs)
+
+    def start(self, argument: str) -> bool:
+        """Let the best one go about `argument`; say whether one does."""
+        while self.any():
+            self.end()
+            try:
+                self._running = subprocess.Popen(
+                    [*self._programs[0], argument],
+                    stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                )  # fmt: skip
+                return True
+            except OSError:
+                del self._programs[0]
+        return False
+
+    def end(self, wait_s: float = 0.0) -> None:
+        """End what still sounds; wait no longer than `wait_s` until it has, whatever device it hangs at."""
+        if self._running is not None:
+            self._running.kill()
+            self._ending.append(self._running)
+            self._running = None
+        for process in self._ending:
+            with suppress(subprocess.TimeoutExpired):
+                process.wait(wait_s)
+        self._ending = [process for process in self._ending if process.returncode is None]
+
+
 class Sounds:
     """What sounds at one terminal. Call it from a running event loop."""
 
@@ -50,68 +96,43 @@ class Sounds:
         """`bell` rings the terminal's bell once; `which` finds a program."""
         self._bell = bell
         self.mode: SoundMode = "sound"
-        self._player = _first(_PLAYERS, which)
-        self._speaker = _first(_SPEAKERS, which)
+        self._players, self._speakers = _Programs(_PLAYERS, which), _Programs(_SPEAKERS, which)
         self._made: tempfile.TemporaryDirectory[str] | None = None
         """Where the tones lie, once one was played."""
-        self._running: list[subprocess.Popen[bytes]] = []
 
     def close(self) -> None:
         """End what still sounds."""
-        for process in self._running:
-            process.kill()
-            process.wait()
-        self._running = []
+        for programs in (self._players, self._speakers):
+            programs.end(_END_S)
         if self._made is not None:
             self._made.cleanup()
 
     def next_mode(self) -> SoundMode:
         """Go on to the next mode and return it; without a speech program there are two."""
-        order: list[SoundMode] = ["sound", *(["sound and speech"] if self._speaker else []), "silent"]  # type: ignore[list-item]
-        self.mode = order[(order.index(self.mode) + 1) % len(order)]
+        speech: list[SoundMode] = ["sound and speech"] if self._speakers.any() else []
+        order: list[SoundMode] = ["sound", *speech, "silent"]
+        self.mode = order[(order.index(self.mode) + 1) % len(order)] if self.mode in order else "silent"
         return self.mode
 
     def play(self, name: str, tones: Sequence[tuple[float, float]], bells: Sequence[float], words: str) -> None:
         """Sound what is called `name`: `tones`, or `bells` where no player is; and speak `words` where that is on."""
         if self.mode == "silent":
             return
-        self._reap()
         if not self._played(name, tones):
             for after_s in bells:
                 asyncio.get_running_loop().call_later(after_s, self._ring)
-        if self.mode == "sound and speech" and self._speaker:
-            self._start([*self._speaker, words])
+        if self.mode == "sound and speech":
+            self._speakers.start(words)
 
     def _ring(self) -> None:
         if self.mode != "silent":
             self._bell()
 
     def _played(self, name: str, tones: Sequence[tuple[float, float]]) -> bool:
-        if self._player is None:
+        if not self._players.any():
             return False
         self._made = self._made or tempfile.TemporaryDirectory(prefix="strokelog-sounds-")
         path = Path(self._made.name) / f"{name.replace(' ', '-')}.wav"
         if not path.exists():
             wav(path, tones)
-        return self._start([*self._player, str(path)])
-
-    def _start(self, command: list[str]) -> bool:
-        try:
-            started = subprocess.Popen(
-                command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-            )
-        except OSError:
-            return False
-        self._running.append(started)
-        return True
-
-    def _reap(self) -> None:
-        """Forget what has ended; a player that cannot play (no loudspeaker, no server) gives way to the bell."""
-        for process in [one for one in self._running if one.poll() is not None]:
-            self._running.remove(process)
-            if process.returncode and self._player and process.args[: len(self._player)] == list(self._player):  # type: ignore[index]
-                self._player = None
-
-
-def _first(programs: Sequence[tuple[str, ...]], which: Callable[[str], str | None]) -> tuple[str, ...] | None:
-    return next((program for program in programs if which(program[0])), None)
+        return self._players.start(str(path))

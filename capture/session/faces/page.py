@@ -26,7 +26,10 @@ from aiohttp import web
 from pydantic import ValidationError
 
 from capture.dashboard.page_form import page_form
+from capture.dashboard.signals import SIGNALS, signal_between, spoken
+from capture.dashboard.view import BenchView
 from capture.job.photo_files import COMING, LARGEST_PHOTO
+from capture.plumbing.plaintext import clean
 from capture.plumbing.web_pages import POLICY, guard, is_loopback, static
 from capture.session.faces.messages import (
     LONGEST_FROM_BENCH,
@@ -114,12 +117,16 @@ class BenchPage:
             await response.prepare(request)
             seat = self._faces[face] = _BrowserFace(writer)
             await response.write(_event("face", {"face": face, "token": not self._is_here(request)}))
+            before: BenchView | None = None
             while line := await reader.readline():
                 said = from_bench().validate_json(line)
                 if said.ended is not None:
                     break
                 if said.showing is not None and said.place is not None:
                     seat.has_keys = said.place.has_keys
+                    if seat.has_keys and before is not None and (told := _signal(before, said.showing.view)):
+                        await response.write(_event("signal", told))
+                    before = said.showing.view
                     shown = page_form(seen(said.showing, said.place, 0))
                     await response.write(_event("bench", {**shown, "place": _place(said.place)}))
             await response.write(_event("ended", {}))
@@ -218,6 +225,14 @@ class BenchPage:
 
 def _place(place: FaceStanding) -> dict[str, Any]:
     return {"has_keys": place.has_keys, "holder": place.holder, "asks": place.asks}
+
+
+def _signal(before: BenchView, now: BenchView) -> dict[str, Any] | None:
+    """What whoever has the keys must notice, wherever their eyes are: how it is called, what it came to, its tones."""
+    signal = signal_between(before, now)
+    if signal is None:
+        return None
+    return {"name": signal, "says": clean(spoken(signal, now)), "tones": SIGNALS[signal].tones}
 
 
 def _event(name: str, content: dict[str, Any]) -> bytes:

@@ -102,12 +102,51 @@ at("photo").addEventListener("submit", async (event) => {
   else text("came", answer ? await answer.text() : "It was not sent.");
 });
 
+// What must be noticed with the eyes on the work: a colour for a moment, and tones; a button takes both away.
+const MODES = ["sound", "silent", "no colour"];
+const COLOUR_MS = 800, EDGE_S = .008, LOUD = .5;
+let mode = localStorage.getItem("signals") ?? MODES[0], audio = null, colour = 0;
+const sound = (tones) => {
+  audio ??= new AudioContext();
+  audio.resume();
+  let from = audio.currentTime;
+  for (const [hertz, seconds] of tones) {
+    const until = from + seconds;
+    if (hertz) {
+      const tone = audio.createOscillator(), gain = audio.createGain();
+      tone.frequency.value = hertz;
+      gain.gain.setValueAtTime(0, from);
+      gain.gain.linearRampToValueAtTime(LOUD, from + EDGE_S);
+      gain.gain.setValueAtTime(LOUD, until - EDGE_S);
+      gain.gain.linearRampToValueAtTime(0, until);
+      tone.connect(gain).connect(audio.destination);
+      tone.start(from);
+      tone.stop(until);
+    }
+    from = until;
+  }
+};
+const signal = (what) => {
+  if (mode === "no colour") return;
+  if (mode === "sound") sound(what.tones);
+  document.body.dataset.signal = what.name;
+  text("signal", what.says.includes(what.name) ? what.says : `${what.name}: ${what.says}`);
+  at("signal").hidden = false;
+  clearTimeout(colour);
+  colour = setTimeout(() => { delete document.body.dataset.signal; at("signal").hidden = true; }, COLOUR_MS);
+};
+const nextMode = () => {
+  mode = MODES[(MODES.indexOf(mode) + 1) % MODES.length];
+  localStorage.setItem("signals", mode);
+  buttons(shown);
+};
+
 const buttons = (what) => {
   const made = what.form && what.place.has_keys
     ? [{ key: "\r", label: `Enter ${what.form.does}`, types: true }, { key: "escape", label: "Back" },
        ...(what.form.fields.length > 1 ? [{ key: "tab", label: "Next line", types: true }] : []),
        ...what.buttons.filter((one) => one.alarm)]
-    : what.place.has_keys ? [...what.buttons, ...(what.photo ? [{ photo: true, label: "photo" }] : [])]
+    : what.place.has_keys ? [...what.buttons, ...(what.photo ? [{ photo: true, label: "photo" }] : []), { mode: true, label: mode }]
     : what.place.asks === "asked" ? [] : [{ asks: true, label: "Ask for the keys" }];
   const key = JSON.stringify(made);
   if (drawn.buttons === key) return;
@@ -117,7 +156,7 @@ const buttons = (what) => {
     button.type = "button";
     button.textContent = one.label;
     if (one.alarm) button.className = "alarm";
-    button.addEventListener("click", () => one.asks ? say({ asks: true }) : one.photo ? asksPhoto() : press(...(one.types ? typed() : []), one.key));
+    button.addEventListener("click", () => one.asks ? say({ asks: true }) : one.photo ? asksPhoto() : one.mode ? nextMode() : press(...(one.types ? typed() : []), one.key));
     return button;
   }));
 };
@@ -182,4 +221,5 @@ setInterval(old, 500);
 const events = new EventSource("events");
 events.addEventListener("face", (event) => { ({ face, token: needsToken } = JSON.parse(event.data)); });
 events.addEventListener("bench", (event) => { heard = performance.now(); draw(JSON.parse(event.data)); });
+events.addEventListener("signal", (event) => { signal(JSON.parse(event.data)); });
 events.addEventListener("ended", () => { heard = -Infinity; old(); });
