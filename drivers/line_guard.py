@@ -3,8 +3,10 @@
 Only the operating system can drop the line of a process that hangs, and it does so only when the process has ended. So
 a second process holds the same open port (the descriptor is handed down, for to open a port again would switch its
 lines on for a moment) and a socket on which the first beats. When no beat comes for `LIMIT_S` it drops the line, and
-again every so often while none comes; when the socket ends, it drops the line and ends. It answers every beat, so that
-the first process learns when its guard is gone, and lets go of the port then.
+again every so often while none comes, and once more at the first that comes after; when the socket ends, it drops the
+line and ends. It answers every beat, so that the first process learns when its guard is gone, and lets go of the port
+then; and switches nothing on unless it was answered a moment ago: a command to open that waited while the process stood
+still would otherwise open the valve again as it goes on.
 
 What this leaves open: a kernel or an adapter that hangs, and both processes stopped at once.
 """
@@ -31,6 +33,8 @@ if TYPE_CHECKING:  # which the guard itself has no need of
 LIMIT_S = 0.2
 #: A guard that has not answered for this long is none.
 _ANSWER_WITHIN_S = 0.5
+#: And while the last answer is older than this the line is not switched on. Less than `LIMIT_S`.
+_WATCHES_FOR_S = 0.12
 _START_WITHIN_S = 5.0
 _BEAT_EVERY_S = 0.04
 
@@ -59,6 +63,7 @@ class LineGuard:
         if not started:
             self.close()
             raise OSError(f"the guard of its line {output} did not start; the port has no such line, or no process can")
+        self._answered_at = time.monotonic()
         self._beats.setblocking(False)
 
     @classmethod
@@ -86,10 +91,15 @@ class LineGuard:
         try:
             if not self._beats.recv(4096):
                 raise OSError("the guard of the valve's line has ended")
-            self._asked_at = None
+            self._asked_at, self._answered_at = None, time.monotonic()
         except BlockingIOError:
             if self._asked_at is not None and time.monotonic() - self._asked_at > _ANSWER_WITHIN_S:
                 raise OSError("the guard of the valve's line does not answer") from None
+
+    @property
+    def watches(self) -> bool:
+        """Whether it would drop the line if nothing were said from now on, as far as `check` has heard."""
+        return time.monotonic() - self._answered_at < _WATCHES_FOR_S
 
     def close(self) -> None:
         """Let it drop the line and end."""
@@ -107,11 +117,16 @@ def _guard(port: int, beats: int, output: str) -> None:
 
     fcntl.ioctl(port, termios.TIOCMGET, line)
     os.write(beats, b"!")
+    silent = False
     try:
         while True:
             if not select.select([beats], [], [], LIMIT_S)[0]:
+                silent = True
                 _drop(port, line)
             elif said := os.read(beats, 4096):
+                if silent:
+                    _drop(port, line)
+                silent = False
                 os.write(beats, said[:1])
             else:
                 return

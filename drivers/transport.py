@@ -345,7 +345,10 @@ class Transport:
                 if self._guard is not None:
                     self._guard.check()
                 while data := self._next():
-                    setattr(port, lines.output, parse_setting(lines, data))
+                    on = parse_setting(lines, data)
+                    if on and self._guard is not None and not self._guard.watches:
+                        continue  # said before this process stood still, perhaps; whoever means it says it again
+                    setattr(port, lines.output, on)
                     self._tell(Chunk(time.monotonic_ns(), data))
                 if stopping:
                     return

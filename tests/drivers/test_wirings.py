@@ -634,9 +634,9 @@ asyncio.run(main(sys.argv[1], sys.argv[2], eval(sys.argv[3])))
 """
 
 
-def start_child(name: str, url: str, values: dict[str, Any]) -> subprocess.Popen[bytes]:
+def start_child(name: str, url: str, values: dict[str, Any], code: str = CHILD) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
-        [sys.executable, "-c", CHILD, name, url, repr(values)], cwd=ROOT, stdout=subprocess.PIPE, env={**os.environ}
+        [sys.executable, "-c", code, name, url, repr(values)], cwd=ROOT, stdout=subprocess.PIPE, env={**os.environ}
     )
 
 
@@ -687,14 +687,16 @@ async def test_a_module_without_a_watchdog_keeps_the_valve_open_when_the_daemon_
 
 
 @asynccontextmanager
-async def holding_a_line(tmp_path: Path) -> AsyncIterator[tuple[LinesFixture, subprocess.Popen[bytes], int]]:
+async def holding_a_line(
+    tmp_path: Path, code: str = CHILD
+) -> AsyncIterator[tuple[LinesFixture, subprocess.Popen[bytes], int]]:
     """A process that holds the valve open by RTS, and its guard's number."""
     async with LinesFixture(tmp_path / "air") as twin:
         slave = os.open(twin.path, os.O_RDWR | os.O_NOCTTY)
         attributes = termios.tcgetattr(slave)
         attributes[2] &= ~termios.HUPCL
         termios.tcsetattr(slave, termios.TCSANOW, attributes)
-        child = start_child("lines", str(twin.path), {})
+        child = start_child("lines", str(twin.path), {}, code)
         try:
             await until_open(child)
             assert termios.tcgetattr(slave)[2] & termios.HUPCL, "set even where another program had left it off"
@@ -733,6 +735,20 @@ async def test_a_daemon_that_is_stopped_has_its_line_dropped_by_the_guard(tmp_pa
         stopped_ns = time.monotonic_ns()
         os.kill(child.pid, signal.SIGSTOP)
         assert 150 < await shut_after(twin, stopped_ns) < 500
+
+
+async def test_nothing_opens_a_valve_again_that_the_guard_has_shut_until_somebody_beats(tmp_path: Path) -> None:
+    """As a keeper that was stopped and goes on might: a command to open that had waited meanwhile."""
+    hangs = tmp_path / "hangs"
+    code = CHILD.replace("transport.beat()", f"__import__('os').path.exists({str(hangs)!r}) or transport.beat()")
+    async with holding_a_line(tmp_path, code) as (twin, _, _):
+        hangs.touch()
+        await twin.until(lambda: not twin.valve_open)
+        moves = len(twin.moves)
+        with pytest.raises(TimeoutError):  # it says `open` ten times a second
+            await twin.until(lambda: len(twin.moves) > moves, 1.0)
+        hangs.unlink()
+        await twin.until(lambda: twin.valve_open)
 
 
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
