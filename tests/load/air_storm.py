@@ -216,8 +216,8 @@ async def _one(bay: AttackedBench, mixture: list[Attack], dice: random.Random, o
         await attack.strike(bay)
         if attack.releases:
             await asyncio.sleep(dice.random() * 0.25)
-            struck_ns = time.monotonic_ns()
             fixture.release()
+            struck_ns = fixture.released_ns
     name = ", then ".join(one.name for one in mixture)
     try:
         await fixture.until(lambda: not fixture.valve_open, 12)

@@ -89,6 +89,7 @@ class LinesFixture:
         self._output = termios.TIOCM_RTS if output == "rts" else termios.TIOCM_DTR
         self._folder = path.with_name(f"{path.name}-lines")
         self._pressed = False
+        self.released_ns = 0
         self._open = False
         self._moves: list[LineMove] = []
         self._master = -1
@@ -155,7 +156,7 @@ class LinesFixture:
         self._put_button(True)
 
     def release(self) -> None:
-        """Let the apply button go."""
+        """Let the apply button go; `released_ns` says when that was, however long this machine took over it."""
         self._put_button(False)
 
     def unplug(self) -> None:
@@ -188,6 +189,8 @@ class LinesFixture:
             self._pressed = pressed
             if self._wires is not None:
                 self._wires[4:8] = struct.pack("i", termios.TIOCM_CTS if pressed else 0)
+            if not pressed:
+                self.released_ns = time.monotonic_ns()
 
     def _run(self) -> None:
         runs_on_time()

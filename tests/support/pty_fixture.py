@@ -60,6 +60,7 @@ class FixturePort(ABC):
         self._forced_pa: int | None = None
         self._received = 0
         self._changed = threading.Condition()
+        self.released_ns = 0
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._now_ns = time.monotonic_ns()
@@ -137,7 +138,7 @@ class FixturePort(ABC):
 
     @abstractmethod
     def release(self) -> None:
-        """Let the apply button go."""
+        """Let the apply button go; `released_ns` says when that was, however long this machine took over it."""
 
     @abstractmethod
     def freeze(self, frozen: bool = True) -> None:
@@ -239,6 +240,7 @@ class PtyFixture(FixturePort):
         """Let the apply button go."""
         with self._changed:
             self.firmware.pressed = False
+            self.released_ns = time.monotonic_ns()
 
     def freeze(self, frozen: bool = True) -> None:
         """Say nothing any more, heartbeat and all, or speak again; commands are still obeyed."""
@@ -365,6 +367,7 @@ class EmulatedFixture(FixturePort):
     def release(self) -> None:
         """Let the apply button go."""
         self._tell("button 0")
+        self.released_ns = time.monotonic_ns()
 
     def freeze(self, frozen: bool = True) -> None:
         """Say nothing any more, heartbeat and all, or speak again; commands are still obeyed."""
