@@ -8,7 +8,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, fields
 from typing import Any
 
-from capture.clearance.verdict import BudgetLine, Remark, Verdict
+from capture.clearance.budget import BudgetLine
+from capture.clearance.verdict import Remark, Verdict
 from capture.strokes.stroke import Stroke
 
 

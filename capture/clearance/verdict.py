@@ -48,34 +48,25 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
-from capture.clearance.distribution import Distribution, Term, rectangle, scaled_t, two_points
-from capture.clearance.gauge.error_found import OF_THE_GAUGE, ErrorFound
+from capture.clearance.budget import NOT_CHECKED, BudgetLine, effective_dof, if_checked, spread_of
+from capture.clearance.distribution import Distribution
+from capture.clearance.gauge.error_found import ErrorFound
 from capture.strokes.levels import rounded_mean
 
 __all__ = [
     "COVERAGE",
-    "OF_THE_INDICATOR",
-    "BudgetLine",
     "MeasurementLimits",
     "Remark",
     "RemarkCode",
-    "Shape",
     "Verdict",
     "VerdictWord",
-    "effective_dof",
     "judge",
     "one_look",
 ]
 
 VerdictWord = Literal["good", "tight", "loose", "inconclusive"]
-#: How a line of a budget is distributed (JCGM 101, table 1). A t of unlimited degrees of freedom is normal.
-Shape = Literal["t", "rectangular", "triangular", "two points"]
-
 #: What a verdict can say beside itself.
 RemarkCode = Literal["leak", "leak_down", "leak_once", "leak_down_once", "air_at_start"]
-
-#: The lines of a budget that are the same in every check with one indicator, however it is set up.
-OF_THE_INDICATOR = OF_THE_GAUGE | {"maximum error", "hysteresis"}
 
 #: Coverage probability of the expanded uncertainty, and the least probability at which a verdict is given.
 COVERAGE = 0.95
@@ -96,28 +87,6 @@ class MeasurementLimits:
     """What a check against masters says of its error; None where none holds."""
     reading_error_nm: int = 0
     """How far each reading may be off by the eye that read it, beside its rounding."""
-
-
-@dataclass(frozen=True, slots=True)
-class BudgetLine:
-    """One row of an uncertainty budget: where it comes from, its standard uncertainty in nm, its dof and shape."""
-
-    source: str
-    standard_nm: float
-    dof: float
-    basis: str
-    distribution: Shape = "t"
-
-    @property
-    def terms(self) -> tuple[Term, ...]:
-        """What it adds to the distribution of the clearance."""
-        if self.distribution == "rectangular":
-            return (rectangle(math.sqrt(3) * self.standard_nm),)
-        if self.distribution == "triangular":
-            return (rectangle(math.sqrt(1.5) * self.standard_nm),) * 2
-        if self.distribution == "two points":
-            return (two_points(self.standard_nm),)
-        return (scaled_t(self.standard_nm, self.dof),)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,20 +136,18 @@ class Verdict:
         return any(remark.code in ("leak", "leak_down") for remark in self.remarks)
 
     @property
+    def needs_a_master(self) -> bool:
+        """Whether it is inconclusive for want of a check of the gauge: with one that finds no error it would not be."""
+        checked = if_checked(self.budget) if self.verdict == "inconclusive" else None
+        if checked is None:
+            return False
+        below, above = _chances(spread_of(checked), self.mean_nm, self.low_nm, self.high_nm)
+        return max(below, above, 1 - below - above) >= COVERAGE
+
+    @property
     def spread(self) -> Distribution:
         """How what is not known of the clearance is distributed about the mean."""
-        return _spread(self.budget)
-
-
-def effective_dof(budget: Sequence[BudgetLine]) -> float:
-    """Return the Welch-Satterthwaite effective degrees of freedom (JCGM 100, G.4.1), inf if all are."""
-    combined = math.fsum(line.standard_nm**2 for line in budget)
-    shared = math.fsum(line.standard_nm**4 / line.dof for line in budget if not math.isinf(line.dof))
-    return combined**2 / shared if shared > 0 else math.inf
-
-
-def _spread(budget: Sequence[BudgetLine]) -> Distribution:
-    return Distribution.of(term for line in budget for term in line.terms)
+        return spread_of(self.budget)
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +201,7 @@ class _Strokes:
             basis = "what the strokes could not read: drift, tails and leaks followed to their ends"
             lines.append(BudgetLine("inferred", self.inferred, math.inf, basis))
         long, short = self.one_sided(limits)
-        most, why = float(limits.max_error_nm), "rectangular, a/sqrt(3); not checked against a master"
+        most, why = float(limits.max_error_nm), NOT_CHECKED
         if (found := self._found(limits)) is not None:
             lines += (BudgetLine(*line) for line in found.lines(abs(self.mean)))
             most = 0.0
@@ -252,12 +219,8 @@ class _Strokes:
         return tuple(lines)
 
     def chances(self, low_nm: int, high_nm: int, limits: MeasurementLimits) -> tuple[float, float]:
-        """Return the probabilities that the clearance is below and above the range.
-
-        Rounded, so that another machine's last digits cannot make another verdict.
-        """
-        spread, mean = _spread(self.budget(limits)), self.corrected(limits)
-        return round(spread.below(low_nm - mean), 9), round(spread.below(mean - high_nm), 9)
+        """Return the probabilities that the clearance is below and above the range."""
+        return _chances(spread_of(self.budget(limits)), self.corrected(limits), low_nm, high_nm)
 
     def decide(self, low_nm: int, high_nm: int, limits: MeasurementLimits, asked: float) -> VerdictWord:
         """Return what can be said with the probability asked for."""
@@ -269,6 +232,14 @@ class _Strokes:
             return "loose"
         inner = sum(self.chances(round(low_nm + half), round(high_nm - half), limits)) if half else below + above
         return "good" if 1 - inner >= asked else "inconclusive"
+
+
+def _chances(spread: Distribution, mean: float, low_nm: int, high_nm: int) -> tuple[float, float]:
+    """Return the probabilities that the clearance is below and above the range.
+
+    Rounded, so that another machine's last digits cannot make another verdict.
+    """
+    return round(spread.below(low_nm - mean), 9), round(spread.below(mean - high_nm), 9)
 
 
 def one_look(count: int) -> float:
@@ -305,7 +276,7 @@ def judge(
         _grid(travels_nm, limits.resolution_nm),
     )
     budget = shown.budget(limits)
-    spread = _spread(budget)
+    spread = spread_of(budget)
     below, above = shown.chances(low_nm, high_nm, limits)
     word = shown.decide(low_nm, high_nm, limits, asked(count))
     expanded = spread.half_width(COVERAGE)
@@ -373,7 +344,7 @@ def _with_what_settles_it(
     mean = shown.corrected(limits)
     edge = "lower" if mean - low < high - mean else "upper"
     distance = abs(mean - (low if edge == "lower" else high))
-    fixed = _spread([line for line in verdict.budget if line.source != "repeatability"])
+    fixed = spread_of([line for line in verdict.budget if line.source != "repeatability"])
     instrument = fixed.standard_nm
     # What the indicator alone may contribute for a mean this far from the limit (JCGM 106, one-sided guard band).
     guard = fixed.quantile(level) if level < 1 else math.inf
@@ -384,6 +355,12 @@ def _with_what_settles_it(
             "More strokes cannot settle it: they differ by too much "
             f"(standard deviation {shown.spread / 1000:.1f} um). "
             "Find out why, such as a loose stand, unsteady air or a sticking piston, then check again."
+        )
+    elif verdict.needs_a_master:
+        text = (
+            f"More strokes cannot settle it: the indicator may be off by {limits.max_error_nm / 1000:g} um, as its "
+            "maker says. Check it against a master: where it is found in order, a new check of the pack should settle "
+            "it."
         )
     elif distance >= guard:
         text = (

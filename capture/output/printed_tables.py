@@ -9,8 +9,9 @@ from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
+from capture.clearance.budget import BudgetLine
 from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import BudgetLine, Verdict
+from capture.clearance.verdict import Verdict
 from capture.output.words import LOOKS, chance, counted, flag_words, number
 from capture.plumbing.plaintext import clean
 from capture.strokes.stroke import Stroke

@@ -33,9 +33,10 @@ from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 from capture.clearance.advice import handled_parts
+from capture.clearance.budget import OF_THE_INDICATOR
 from capture.clearance.diagnosis import cause_of_difference
 from capture.clearance.distribution import Distribution, normal, rectangle
-from capture.clearance.verdict import COVERAGE, OF_THE_INDICATOR, Verdict
+from capture.clearance.verdict import COVERAGE, Verdict
 from capture.sheet.sheet import Adjuster, Pack, Sheet, SheetError, Shim
 from capture.unit.facts import Fact, Judged, PartsChanged
 from drivers.reading import LengthUnit

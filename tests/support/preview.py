@@ -10,8 +10,9 @@ from collections import deque
 
 from rich.console import Console
 
+from capture.clearance.budget import BudgetLine
 from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import BudgetLine, Verdict, VerdictWord
+from capture.clearance.verdict import Verdict, VerdictWord
 from capture.dashboard.bench_screen import render
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.view import BenchView, PackView

@@ -7,7 +7,8 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
-from capture.clearance.verdict import BudgetLine, Verdict
+from capture.clearance.budget import BudgetLine
+from capture.clearance.verdict import Verdict
 from capture.mqtt.messages import GaugeMessage, StrokeMessage, VerdictMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.record import Store

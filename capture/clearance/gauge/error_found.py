@@ -33,6 +33,10 @@ from capture.clearance.gauge.linearity import error_between
 OF_THE_GAUGE: Final = frozenset(
     {"check's repeats", "check's resolution", "master", "play found", "drift", "error not corrected"}
 )
+#: The gauge may do this share of the maker's limit between two masters until its linearity is known (assumption).
+LOCAL_SHARE: Final = 1 / 10
+#: And drift by this share from one morning to the next until there are enough mornings (assumption).
+DRIFT_SHARE: Final = 1 / 40
 #: A check serves travels up to so many times its largest master.
 _REACH: Final = 1.5
 

@@ -14,7 +14,7 @@ from datetime import date, datetime, timedelta
 from typing import Final, Literal
 
 from capture.clearance.gauge.chart import LEAST_MORNINGS, WEIGHT, Charted, Point, chart, day_to_day
-from capture.clearance.gauge.error_found import ErrorFound
+from capture.clearance.gauge.error_found import DRIFT_SHARE, LOCAL_SHARE, ErrorFound
 from capture.clearance.gauge.facts import (
     EVENTS,
     GaugeChecked,
@@ -32,10 +32,6 @@ StandingWord = Literal["not checked", "in order", "not shown", "out", "out of co
 
 #: How long a check holds (default of the method: until the next day's).
 HOLDS: Final = timedelta(hours=24)
-#: The gauge may do this share of the maker's limit between two masters until its linearity is known (assumption).
-_LOCAL_SHARE: Final = 1 / 10
-#: And drift by this share from one morning to the next until there are enough mornings (assumption).
-_DRIFT_SHARE: Final = 1 / 40
 #: Two readings of a master that nobody recognised are of the same piece if they differ by no more (common practice:
 #: shims and feelers are made in steps of a hundredth of a millimetre and more).
 _ALIKE_NM: Final = 10_000
@@ -211,7 +207,7 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
     ]
     moved = day_to_day(same)
     known = len(same) >= LEAST_MORNINGS
-    drift = _drift(charted, moved.sd) if known else limit * _DRIFT_SHARE
+    drift = _drift(charted, moved.sd) if known else limit * DRIFT_SHARE
     remount_nm, remount_dof = _remounts(entries, gauge)
     shown = line is not None and line.play is not None and line.play.shown
     return ErrorFound(
@@ -222,7 +218,7 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
         repeats_dof=spread.dof,
         rounding_nm=check.rounding_nm,
         master_nm=max(one.standard_uncertainty_nm for one in fact.masters),
-        local_nm=line.local_nm if line is not None else limit * _LOCAL_SHARE,
+        local_nm=line.local_nm if line is not None else limit * LOCAL_SHARE,
         play_nm=line.play.nm if shown and line is not None and line.play is not None else 0.0,
         play_known=line is not None and line.play is not None,
         drift_nm=drift,

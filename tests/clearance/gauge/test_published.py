@@ -15,11 +15,11 @@ from scipy.special import stdtrit
 from statsmodels.formula.api import ols
 from statsmodels.stats.anova import anova_lm
 
+from capture.clearance.budget import BudgetLine, effective_dof
 from capture.clearance.gauge.chart import average, average_limit
 from capture.clearance.gauge.linearity import fitted, linearity
 from capture.clearance.gauge.spread import Spread, mean_of, one_way, pooled, sd_of
 from capture.clearance.gauge.study import Pairs, Row, interval, studied
-from capture.clearance.verdict import BudgetLine, effective_dof
 
 NIST = Path(__file__).parents[3] / "fixtures" / "nist"
 

@@ -157,6 +157,19 @@ def test_a_known_error_that_matters_is_taken_off() -> None:
     assert 1_500_000 - half.mean_nm == 5_000  # half-way between the two masters
 
 
+def test_a_verdict_that_a_master_would_settle_says_so_and_is_settled_by_one() -> None:
+    """16 um inside a limit of 1.1 mm the maker's 20 um leave it open; a check that finds no error leaves few."""
+    in_order = error(table=((1_000_000, 0.0), (2_000_000, 0.0)))
+    for inside, needed in ((16_000, True), (2_000, False), (40_000, False)):
+        travels = [1_100_000 - inside + off for off in (-1_000, 0, 0, 0, 1_000)]
+        before = judge(travels, 900_000, 1_100_000, MeasurementLimits(1_000, LIMIT))
+        after = judge(travels, 900_000, 1_100_000, MeasurementLimits(1_000, LIMIT, found=in_order))
+        assert before is not None and after is not None
+        assert before.needs_a_master == needed == ("against a master" in before.next_step)
+        assert (before.verdict, after.verdict) != ("inconclusive", "good") or needed
+        assert after.verdict == ("inconclusive" if inside == 2_000 else "good") and not after.needs_a_master
+
+
 def test_an_error_smaller_than_its_uncertainty_is_left_and_added() -> None:
     found = judged(MeasurementLimits(1_000, LIMIT, found=error(table=((1_000_000, 300.0),))))
     assert found.mean_nm == 1_000_000
