@@ -15,7 +15,7 @@ from capture.plumbing.outward import write
 
 if TYPE_CHECKING:
     from capture.collect import CollectSettings, Counts, Event
-    from capture.collect.events import BrokenRecord
+    from capture.collect.events import BrokenRecord, Upkeep
 
 _COUNTS_EVERY_S = 60
 
@@ -98,7 +98,7 @@ def collect(
 
 async def _collect(settings: CollectSettings, as_json: bool, *, leave: bool, standby: bool) -> None:
     from capture.collect import Collector, Counts
-    from capture.collect.events import BrokenRecord
+    from capture.collect.events import BrokenRecord, Upkeep
     from capture.plumbing.sd_notify import notify_service, watchdog
 
     def line(text: str) -> None:
@@ -109,6 +109,9 @@ async def _collect(settings: CollectSettings, as_json: bool, *, leave: bool, sta
             return  # told at intervals and at the end
         if isinstance(event, BrokenRecord):
             line(_json_of(event) if as_json else _broken_in_words(event))
+            return
+        if isinstance(event, Upkeep):
+            line(_json_of(event) if as_json else upkeep_in_words(event))
             return
         words = _json_of(event) if as_json else f"{event.what} {event.where}: {event.state}"
         line(words if as_json or not event.reason else f"{words}: {event.reason}")
@@ -144,15 +147,22 @@ def _json_of(event: Event) -> str:
     from dataclasses import asdict
 
     from capture.collect import Counts
-    from capture.collect.events import BrokenRecord
+    from capture.collect.events import BrokenRecord, Upkeep
 
-    kind = "counts" if isinstance(event, Counts) else "broken_record" if isinstance(event, BrokenRecord) else "link"
-    return json.dumps({"type": kind, **asdict(event)}, ensure_ascii=False)
+    kinds = {Counts: "counts", BrokenRecord: "broken_record", Upkeep: "upkeep"}
+    return json.dumps({"type": kinds.get(type(event), "link"), **asdict(event)}, ensure_ascii=False)
 
 
 def _broken_in_words(event: BrokenRecord) -> str:
     bench = f"bench {event.bench}" + (f" of shop {event.shop}" if event.shop else "")
     return f"RECORD BROKEN, {bench}: {event.why}; `strokelog record verify --against` at the bench says where"
+
+
+def upkeep_in_words(done: Upkeep) -> str:
+    """Say what was done to the database's months, on one line."""
+    return done.needs or (
+        f"months of tables: {done.made} made, {done.dropped} dropped; {done.deleted} older messages deleted"
+    )
 
 
 def _counts_in_words(total: Counts) -> str:

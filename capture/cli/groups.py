@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import import_module
 from typing import Any
 
@@ -14,17 +14,22 @@ from typer.main import get_command
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """A command as its list shows it: what it does, and where the function is (a file of this folder, its name)."""
+    """A command as its list shows it: what it does, and where the function is (a file of this folder, its name).
+
+    `beside` are commands that may follow its name instead of options.
+    """
 
     says: str
     file: str
     function: str
+    beside: Mapping[str, Command] = field(default_factory=dict)
 
     def load(self, name: str) -> Any:
         """Import the function and make it a command."""
         alone = typer.Typer(add_completion=False, rich_markup_mode=None)
         alone.command(name)(getattr(import_module(f"capture.cli.{self.file}"), self.function))
-        return get_command(alone)
+        command = get_command(alone)
+        return _with_commands(command, self.beside) if self.beside else command
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +43,28 @@ class Group:
         """Make the group; its commands are loaded when they are called."""
         listed = CommandList.of(self.commands)
         return listed(name=name, help=self.says, no_args_is_help=True, rich_markup_mode=None)
+
+
+def _with_commands(command: Any, beside: Mapping[str, Command]) -> Any:
+    """Return `command` as it is where none of those `beside` it is called."""
+    called: list[Any] = []
+
+    class CommandOrOther(CommandList.of(beside)):  # type: ignore[misc]
+        def invoke(self, ctx: Any) -> Any:
+            called.append(ctx)
+            return super().invoke(ctx)
+
+    def alone(**values: Any) -> Any:
+        return None if called[-1].invoked_subcommand else command.callback(**values)
+
+    return CommandOrOther(
+        name=command.name,
+        help=command.help,
+        params=command.params,
+        callback=alone,
+        invoke_without_command=True,
+        rich_markup_mode=None,
+    )
 
 
 class _OnDemand(Mapping[str, Any]):

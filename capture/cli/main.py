@@ -29,7 +29,16 @@ COMMANDS: dict[str, Command | Group] = {
     "show": Command("Show one job: its checks, their strokes and verdicts.", "records", "show"),
     "report": Command("Write a job's report: one HTML file and a PDF.", "report", "report"),
     "board": Command("Every bench at once, live: a screen, a web page, or lines.", "board", "board"),
-    "collect": Command("Collect what the benches publish into one database.", "collect", "collect"),
+    "collect": Command(
+        "Collect what the benches publish into one database.",
+        "collect",
+        "collect",
+        {
+            "migrate": Command(
+                "Bring the database's tables up to date, and make and drop its months.", "collect_migrate", "migrate"
+            )
+        },
+    ),
     "health": Command("Is all well with a bench, a board or a collector?", "health", "health"),
     "shop": Group(
         "How the shop works, from what was collected.",

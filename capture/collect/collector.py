@@ -4,19 +4,25 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from functools import partial
 
-from capture.collect.database import CollectError, engine_of
+from capture.collect.database import CollectError, DatabaseAway, engine_of
 from capture.collect.database_thread import DatabaseThread
-from capture.collect.events import BrokenRecord, Counts, Event
+from capture.collect.events import BrokenRecord, Counts, Event, Upkeep
 from capture.collect.lease import holder_of_this_process
+from capture.collect.partitions import keep_by_month
 from capture.collect.rows import Arrived
 from capture.collect.settings import CollectSettings, ShopBroker
 from capture.collect.sink import Sink
 from capture.collect.subscriber import ShopSubscriber
 from capture.collect.turn import Turn
+from capture.mqtt.link import passed
 
 _REMEMBER_S = 2.0
+#: The months are made two ahead, so that a day more or less is no matter.
+_UPKEEP_EVERY_S = 6 * 3600.0
+_UPKEEP_AGAIN_S = 600.0
 
 
 class Collector:
@@ -38,10 +44,12 @@ class Collector:
         self._settings = settings
         self._leave = leave
         self._on_event = on_event
-        self._sink = Sink(engine_of(settings.database), on_broken=self._tell_broken)
+        self._engine = engine_of(settings.database)
+        self._sink = Sink(self._engine, on_broken=self._tell_broken)
         self._standby = standby
         self._stop = asyncio.Event()
         self._database = DatabaseThread(settings.database.url, self._stop, on_event)
+        self._upkeep = Upkeep()
         self.total = Counts()
 
     def stop(self) -> None:
@@ -84,8 +92,22 @@ class Collector:
             await self._database.close(self._sink.close)
 
     async def _open(self) -> None:
-        """Say early whether the database can be used, also while no bench sends anything."""
+        """Say early whether the database can be used, also while no bench sends anything; then see to its months."""
         await self._database.patiently(self._sink.open)
+        while not self._stop.is_set():
+            await passed(self._stop, _UPKEEP_EVERY_S if await self._see_to_months() else _UPKEEP_AGAIN_S)
+
+    async def _see_to_months(self) -> bool:
+        """Keep the database by month; return whether nothing is left to do. What fails holds up no message."""
+        keep_months = self._settings.database.keep_months
+        try:
+            done = await self._database.once(lambda: keep_by_month(self._engine, datetime.now(UTC), keep_months))
+        except DatabaseAway as error:
+            done = Upkeep(needs=f"the months of tables were not seen to ({error}); `strokelog collect migrate` does it")
+        if done not in (Upkeep(), self._upkeep):
+            self._on_event(done)
+        self._upkeep = done
+        return not done.needs
 
     async def _admit(self, broker: ShopBroker, session_kept: bool) -> bool:
         """Say whether to take what `broker` keeps for this collector; False only because everything is to stop.

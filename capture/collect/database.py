@@ -7,6 +7,8 @@ login that is refused. Only a schema that this version does not know is a reason
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -31,7 +33,8 @@ _POSTGRES: Final = {
     # A collector that was stopped in the middle of a transaction must not hold its rows for ever.
     "options": "-c statement_timeout=20000 -c lock_timeout=10000 -c idle_in_transaction_session_timeout=5000",
 }
-_MIGRATING: Final = 7_377_001  # the key of the server's advisory lock; any number that is always the same
+#: The key of the server's advisory lock for changes of the schema; any number that is always the same.
+MIGRATING: Final = 7_377_001
 
 
 class CollectError(Exception):
@@ -101,20 +104,54 @@ def _begin_sqlite(connection: Connection) -> None:
 
 def bring_up_to_date(engine: Engine) -> None:
     """Make or migrate the tables if they must be. Raises DatabaseAway, or CollectError for a newer schema."""
+    with _of_any_version(engine) as connection:
+        _to_newest(connection, engine)
+
+
+def steps_due(engine: Engine) -> list[str]:
+    """Return the statements that would bring the tables up to date: all are tried and taken back, behind their locks.
+
+    Raises as `bring_up_to_date`.
+    """
+    told: list[str] = []
+    with _of_any_version(engine) as connection:
+        event.listen(connection, "before_cursor_execute", lambda _c, _cursor, said, *_: told.append(said))
+        if not _to_newest(connection, engine):
+            told.clear()
+        connection.rollback()
+    return [one.strip() for one in told if not one.lstrip().startswith(("SELECT", "PRAGMA", "SET"))]
+
+
+@contextmanager
+def _of_any_version(engine: Engine) -> Iterator[Connection]:
+    """Give a connection within a transaction."""
     try:
         own = data_folder()  # any other folder must be there: a path may be mistyped
         if engine.dialect.name == "sqlite" and engine.url.database and Path(engine.url.database).parent == own:
             own.mkdir(parents=True, exist_ok=True)
         with engine.begin() as connection:
-            if _stored_version(connection, engine) == REVISIONS[-1]:
-                return
-            if engine.dialect.name == "postgresql":  # collectors that start together: one migrates, the others wait
-                connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _MIGRATING})
-            version = _stored_version(connection, engine)
-            if version != REVISIONS[-1]:
-                to_newest(connection, metadata, _STEPS, VERSION_TABLE)
+            yield connection
     except (SQLAlchemyError, OSError) as error:
-        raise DatabaseAway(why(error)) from error
+        owner = "; the tables are from another version: run `strokelog collect migrate` as their owner"
+        raise DatabaseAway(why(error) + (owner if _lacks_rights(error) else "")) from error
+
+
+def _to_newest(connection: Connection, engine: Engine) -> bool:
+    """Take what steps there are; return whether there were any."""
+    if _stored_version(connection, engine) == REVISIONS[-1]:
+        return False
+    if engine.dialect.name == "postgresql":  # collectors that start together: one migrates, the others wait
+        connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": MIGRATING})
+        connection.execute(text("SET LOCAL statement_timeout = 0"))  # an index on millions of rows takes its time
+    version = _stored_version(connection, engine)
+    if version != REVISIONS[-1]:
+        to_newest(connection, metadata, _STEPS, VERSION_TABLE)
+    return version != REVISIONS[-1]
+
+
+def _lacks_rights(error: Exception) -> bool:
+    # SQLSTATE 42501, insufficient_privilege, of PostgreSQL's Appendix A.
+    return isinstance(error, DBAPIError) and getattr(error.orig, "sqlstate", None) == "42501"
 
 
 def _stored_version(connection: Connection, engine: Engine) -> str | None:

@@ -51,4 +51,14 @@ class Counts:
         return replace(cls(repeated=repeated), **{{"status": "statuses"}.get(kind, f"{kind}s"): new})
 
 
-Event = LinkChange | BrokenRecord | Counts
+@dataclass(frozen=True, slots=True)
+class Upkeep:
+    """What was done to keep the database by month: parts made and dropped, old rows deleted, and what a person must."""
+
+    made: int = 0
+    dropped: int = 0
+    deleted: int = 0
+    needs: str = ""
+
+
+Event = LinkChange | BrokenRecord | Counts | Upkeep

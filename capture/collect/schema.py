@@ -45,7 +45,7 @@ __all__ = [
 ]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0005", "0006", "0008", "0009")
+REVISIONS: Final = ("0001", "0005", "0006", "0008", "0009", "0010")
 #: Names that trials from before the first release used, whose tables no release reads. Never use them again.
 TRIALS: Final = ("0002", "0003", "0004")
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.
@@ -55,6 +55,7 @@ VERSION_TABLE: Final = "collected_version"
 _TYPES: Final = {AwareDatetime: Instant, UUID: ID, dict: JSON_VALUE}
 
 metadata = MetaData()
+_BY_TIME: Final = {"at": ("at",), "bench": ("bench", "at"), "shop": ("shop", "bench", "at")}
 
 
 def _message(name: str, fields: type[BaseModel], indexes: dict[str, tuple[str, ...]]) -> Table:
@@ -66,7 +67,7 @@ def _message(name: str, fields: type[BaseModel], indexes: dict[str, tuple[str, .
         Column("shop", Text, nullable=False),
         *columns_of(fields, _TYPES, without=("schema_version", "id")),
         Column("more", JSON_VALUE),
-        *(Index(f"{name}_{index}", *columns) for index, columns in {"at": ("at",), **indexes}.items()),
+        *(Index(f"{name}_{index}", *columns) for index, columns in {**_BY_TIME, **indexes}.items()),
     )
 
 

@@ -58,7 +58,8 @@ def _group(text: str) -> str:
 
 
 class DatabaseSettings(BaseModel):
-    """Which database, by an SQLAlchemy URL without a password."""
+    """Which database, by an SQLAlchemy URL without a password, and how many whole months of messages it keeps before
+    this one; all of them if it is not said."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
@@ -66,6 +67,7 @@ class DatabaseSettings(BaseModel):
         default_factory=lambda: f"sqlite:///{data_folder() / 'collect.sqlite'}"
     )
     password_file: Path | None = None
+    keep_months: int | None = Field(default=None, ge=1, le=1200)
 
     @property
     def address(self) -> URL:

@@ -281,28 +281,6 @@ def test_a_newer_schema_is_left_alone(database: str) -> None:
     sink.close()
 
 
-def test_a_table_partitioned_by_time_takes_strokes_just_the_same(postgres: Postgres) -> None:
-    sink = sink_on(postgres.url)
-    sink.open()
-    with sink._engine.begin() as connection:  # as the developers' page says
-        for statement in (
-            "ALTER TABLE collected_strokes RENAME TO collected_strokes_before",
-            "CREATE TABLE collected_strokes (LIKE collected_strokes_before INCLUDING DEFAULTS, PRIMARY KEY (id, at)) "
-            "PARTITION BY RANGE (at)",
-            "CREATE TABLE collected_strokes_2025_11 PARTITION OF collected_strokes "
-            "FOR VALUES FROM ('2025-11-01Z') TO ('2025-12-01Z')",
-            "CREATE TABLE collected_strokes_rest PARTITION OF collected_strokes DEFAULT",
-        ):
-            connection.execute(sa.text(statement))
-    batch = [arrived(stroke_message(n)) for n in range(1, 4)]
-    assert sink.keep(batch) == Counts(strokes=3)
-    assert sink.keep(batch) == Counts(repeated=3)
-    with sink._engine.begin() as connection:
-        assert connection.execute(sa.text("SELECT count(*) FROM collected_strokes_2025_11")).scalar() == 3
-        connection.execute(sa.text("DROP TABLE collected_strokes_before"))
-    sink.close()
-
-
 def test_collectors_that_start_together_agree_on_one_schema(postgres: Postgres) -> None:
     from concurrent.futures import ThreadPoolExecutor
 
