@@ -15,7 +15,9 @@ from hashlib import sha256
 from typing import Any, Final
 
 from pydantic import BaseModel, ValidationError
+from sqlalchemy import BigInteger
 
+from capture.collect.column_types import JSON_VALUE
 from capture.collect.schema import by_id
 from capture.mqtt.messages import MESSAGES
 from capture.mqtt.topics import ROOT, gauge_topic, status_topic, stroke_topic, unit_topic, verdict_topic
@@ -27,6 +29,12 @@ _PAYLOAD_KEPT: Final = 4096
 _TEXT_KEPT: Final = 1000
 _LARGEST: Final = 2**63 - 1
 _COLUMNS: Final = {kind: frozenset(table.columns.keys()) for kind, table in by_id.items()}
+#: The columns that a message fills, and those of them that hold whole numbers and lists.
+_SAID: Final = {kind: tuple(_COLUMNS[kind] & MESSAGES[kind].model_fields.keys()) for kind in by_id}
+_WHOLE: Final = {
+    kind: tuple(name for name in _SAID[kind] if isinstance(by_id[kind].c[name].type, BigInteger)) for kind in by_id
+}
+_LISTS: Final = {kind: tuple(name for name in _SAID[kind] if by_id[kind].c[name].type is JSON_VALUE) for kind in by_id}
 _stroke_topic = lru_cache(16_384)(stroke_topic)
 _verdict_topic = lru_cache(16_384)(verdict_topic)
 #: Topics that name no pack.
@@ -63,22 +71,23 @@ def row_of(arrived: Arrived) -> tuple[str, dict[str, Any]]:
     if len(arrived.payload) > LONGEST_PAYLOAD:
         raise NoMessage(f"it has {len(arrived.payload)} bytes; expected at most {LONGEST_PAYLOAD}")
     try:
-        message = model.from_wire(arrived.payload)
-        row = _columns(message)
+        message = model.with_unknown(arrived.payload)
+        row = _columns(kind, message)
         _check_sender(kind, row, below)
-        row["more"] = _unknown(kind, arrived.payload)
+        row["more"] = _unknown(kind, arrived.payload) if message.model_extra else None
     except ValidationError as error:
         raise NoMessage("; ".join(wrong_values(error)[:5])) from None
     except (ValueError, OverflowError, RecursionError) as error:
         raise NoMessage(str(error)) from error
     row["received_at"] = arrived.at
     row["shop"] = arrived.shop or before
-    for name, value in row.items():
-        if isinstance(value, int) and not -_LARGEST <= value <= _LARGEST:
+    for name in _WHOLE[kind]:
+        value = row[name]
+        if value is not None and not -_LARGEST <= value <= _LARGEST:
             raise NoMessage(f"{name} is {str(value)[:40]}, which has more than 64 bits")
     if b"\\u0000" in arrived.payload and any("\0" in text for text in _texts(row)):
         raise NoMessage("it holds a NUL character, which no text has")
-    return kind, {name: row[name] for name in _COLUMNS[kind]}
+    return kind, row
 
 
 def refusal(arrived: Arrived, reason: str) -> dict[str, Any]:
@@ -109,11 +118,11 @@ def _split(topic: str) -> tuple[str, str]:
     return before, f"{ROOT}/{rest}"
 
 
-def _columns(message: BaseModel) -> dict[str, Any]:
-    row = dict(message)
-    for name, value in row.items():
-        if isinstance(value, tuple):
-            row[name] = [one.model_dump() if isinstance(one, BaseModel) else one for one in value]
+def _columns(kind: str, message: BaseModel) -> dict[str, Any]:
+    said = message.__dict__
+    row = {name: said[name] for name in _SAID[kind]}
+    for name in _LISTS[kind]:
+        row[name] = [one.model_dump() if isinstance(one, BaseModel) else one for one in row[name]]
     row["id"] = str(row["id"])
     if row.get("job") is not None:
         row["job"] = str(row["job"])

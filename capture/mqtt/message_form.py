@@ -21,7 +21,6 @@ from pydantic import (
     Field,
     FiniteFloat,
     ValidationInfo,
-    model_validator,
 )
 from pydantic.fields import FieldInfo
 
@@ -69,16 +68,9 @@ Flag = Annotated[str, AfterValidator(_known_flag), Field(json_schema_extra={"enu
 
 
 class Strict(BaseModel):
-    """Refuses unknown fields from a producer, drops them when reading from the wire."""
+    """Refuses unknown fields from a producer; `Message.from_wire` drops them."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", from_attributes=True)
-
-    @model_validator(mode="before")
-    @classmethod
-    def _drop_unknown(cls, data: Any, info: ValidationInfo) -> Any:
-        if is_from_wire(info) and isinstance(data, dict):
-            return {key: value for key, value in data.items() if key in cls.model_fields}
-        return data
 
 
 def _with_first_fields(schema: dict[str, Any]) -> None:
@@ -102,7 +94,12 @@ class Message(Strict):
 
         Raises pydantic.ValidationError if it is no such message.
         """
-        return cls.model_validate_json(payload, context=_WIRE)
+        return cls.model_validate_json(payload, context=_WIRE, extra="ignore")
+
+    @classmethod
+    def with_unknown(cls, payload: str | bytes) -> Self:
+        """Return the same, with the fields this version does not know as its `model_extra`. Raises alike."""
+        return cls.model_validate_json(payload, context=_WIRE, extra="allow")
 
     @classmethod
     def from_columns(cls, columns: Mapping[str, Any]) -> Self:
