@@ -16,8 +16,9 @@ from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, Table, delete, func, insert, select
-from sqlalchemy.dialects import postgresql, sqlite
+from pydantic import TypeAdapter
+from sqlalchemy import Connection, Engine, LargeBinary, Table, delete, func, insert, select
+from sqlalchemy.dialects import sqlite
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, SQLAlchemyError, StatementError
 
 from capture.collect.database import DatabaseAway, bring_up_to_date, why
@@ -38,6 +39,8 @@ _ROW_AT_FAULT: Final = (DataError, IntegrityError)
 #: The kinds of messages that carry a head of the bench's record.
 _UNDER_HEAD: Final = ("verdict", "unit")
 
+_ROWS: Final = TypeAdapter(Sequence[dict[str, Any]])
+
 _COUNT: Final = {"preserve_rowcount": True}
 
 Insert = Callable[[Connection, Table, str, Sequence[dict[str, Any]]], int]
@@ -52,10 +55,18 @@ def insert_of(engine: Engine) -> Insert:
     return insert_anywhere
 
 
-# No conflict target: a shop may have partitioned a table by time, and then its key is more than the id.
+# No conflict target: a table that is divided by time has more than the id for its key. The rows are one JSON text, which
+# the database takes apart: it costs half of what a statement's parameters do, row by row.
 def _insert_postgresql(connection: Connection, table: Table, key: str, rows: Sequence[dict[str, Any]]) -> int:
-    new = postgresql.insert(table).on_conflict_do_nothing()
-    return connection.execute(new, rows, execution_options=_COUNT).rowcount
+    names = ", ".join(connection.dialect.identifier_preparer.quote(name) for name in rows[0])
+    statement = (
+        f"INSERT INTO {table.name} ({names}) SELECT {names} FROM json_populate_recordset(NULL::{table.name}, %s) "
+        "ON CONFLICT DO NOTHING"
+    )
+    for name, column in table.c.items():
+        if isinstance(column.type, LargeBinary):
+            rows = [{**row, name: f"\\x{row[name].hex()}"} for row in rows]
+    return connection.exec_driver_sql(statement, (_ROWS.dump_json(rows).decode(),)).rowcount
 
 
 def _insert_sqlite(connection: Connection, table: Table, key: str, rows: Sequence[dict[str, Any]]) -> int:

@@ -33,7 +33,7 @@ _log = logging.getLogger(__name__)
 
 _UNDER_WAY: Final = 1000  # messages taken and not acknowledged: two batches, so that one fills while one is written
 _BATCH: Final = 500
-_GATHER_S: Final = 0.05  # how long a message may wait for others, to share a commit with them
+_GATHER_S: Final = 0.2  # how long a message may wait for others, to share a commit with them
 _QUIET_S: Final = 2.0  # when leaving: nothing more waits at the broker
 
 
@@ -147,8 +147,8 @@ class ShopSubscriber:
                         return  # what is not acknowledged stays with the broker
                 finally:
                     arriving.cancel()
-                if connection.at_hand_count < _BATCH - 1:
-                    await asyncio.wait({stopping}, timeout=_GATHER_S)
+                if not self._stop.is_set():
+                    await connection.gathered(_BATCH - 1, _GATHER_S)
                 taken = [arriving.result(), *connection.at_hand(_BATCH - 1)]
                 if not await self._keep(self._dated(taken)):
                     return

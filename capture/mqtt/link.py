@@ -46,6 +46,8 @@ _LEAVE_S: Final = 0.3  # a broker that hangs must not hold up who leaves
 _FAILED: Final = 128  # MQTT 5.0, section 2.4, and MQTT 3.1.1, section 3.9.3: from here on a code says failure
 _NO_SUCH_VERSION: Final = 0x84  # MQTT 5.0, section 3.2.2.2: unsupported protocol version
 _QUOTA: Final = 0x97  # MQTT 5.0, section 3.4.2.1: quota exceeded, whoever sends whatever
+_PUBACK: Final = bytes((0x40, 2))  # MQTT 5.0, section 3.4: with no more than the identifier it says success
+_AT_ONCE: Final = 64  # messages read before others get their turn
 _FOR_EVER: Final = 0xFFFFFFFF  # MQTT 5.0, section 3.1.2.11.2: the session does not expire
 
 
@@ -80,8 +82,8 @@ class Arrival:
     topic: str
     payload: bytes
     retained: bool
-    ticket: tuple[int, int] = field(repr=False)
-    """What acknowledges it."""
+    ticket: int = field(repr=False)
+    """What acknowledges it: its packet identifier."""
 
 
 class Connection(aiomqtt.Client):
@@ -129,6 +131,8 @@ class Connection(aiomqtt.Client):
         self._most_unread = session.under_way if session is not None else None
         self._held = False
         self._arrived: asyncio.Queue[Arrival] = asyncio.Queue(link.most_waiting)
+        self._heard = 0
+        self._enough, self._wanted = asyncio.Event(), 0
         self._sending: dict[int, tuple[str, asyncio.Future[str]]] = {}
         self._refused: tuple[str, str] | None = None
 
@@ -244,10 +248,20 @@ class Connection(aiomqtt.Client):
         self._read_on()
         return taken
 
+    async def gathered(self, most: int, seconds: float) -> None:
+        """Wait until so many messages are here, but no longer than that."""
+        self._wanted = most
+        self._enough.clear()
+        if self._arrived.qsize() < most:
+            await passed(self._enough, seconds)
+
     def acknowledge(self, arrivals: Sequence[Arrival]) -> None:
-        """Let the broker forget messages of a kept session."""
-        for one in arrivals:
-            self._client.ack(*one.ticket)
+        """Let the broker forget messages of a kept session.
+
+        paho sends each PUBACK by itself, which costs as much as reading its message: here they go out together.
+        """
+        acks = b"".join(_PUBACK + one.ticket.to_bytes(2, "big") for one in arrivals)
+        self._client._packet_queue(_PUBACK[0], acks, 0, 1)
 
     async def end_session(self) -> None:
         """Leave, and have the broker keep nothing more for this program."""
@@ -267,11 +281,14 @@ class Connection(aiomqtt.Client):
         super()._on_disconnect(client, userdata, flags, reason_code, properties)
 
     def _on_message(self, client: Any, userdata: Any, message: Any) -> None:
-        arrival = Arrival(message.topic, message.payload, message.retain, (message.mid, message.qos))
+        arrival = Arrival(message.topic, message.payload, message.retain, message.mid)
         try:
             self._arrived.put_nowait(arrival)
         except asyncio.QueueFull:
             _log.warning("more messages than %s takes in: one is left out", self._who)
+        self._heard += 1
+        if self._arrived.qsize() >= self._wanted:
+            self._enough.set()
         sock = self._client.socket()
         if self._most_unread is not None and self._arrived.qsize() > self._most_unread and sock is not None:
             self._held = True
@@ -285,13 +302,26 @@ class Connection(aiomqtt.Client):
             self._loop.add_reader(sock, self._read)
             self._loop.call_soon(self._read)  # what TLS has decrypted already makes no socket readable
 
+    def _on_socket_open(self, client: Any, userdata: Any, sock: Any) -> None:
+        super()._on_socket_open(client, userdata, sock)
+        self._loop.call_soon_threadsafe(self._loop.add_reader, sock.fileno(), self._read)
+
     def _read(self) -> None:
+        """Read what is there, up to a bound: paho alone takes one message each time that the socket is found readable.
+
+        What is in the socket beyond that makes it readable again; what TLS has decrypted does not.
+        """
         try:
-            while not self._held:
-                self._client.loop_read()
-                sock = self._client.socket()
-                if not isinstance(sock, ssl.SSLSocket) or not sock.pending():
+            for _ in range(_AT_ONCE):
+                if self._held:
                     break
+                heard = self._heard
+                self._client.loop_read()
+                if heard == self._heard and not _decrypted(self._client.socket()):
+                    break
+            else:
+                if _decrypted(self._client.socket()):
+                    self._loop.call_soon(self._read)
         except Exception as error:  # as aiomqtt itself: a connection that cannot be read is lost
             if not self._disconnected.done():
                 self._disconnected.set_exception(error)
@@ -416,6 +446,10 @@ class BrokerLink:
         if self.session is not None and not was_up and _may_lack_mqtt5(error, options):
             words += "; it must speak MQTT 5"
         return words
+
+
+def _decrypted(sock: object) -> int:
+    return sock.pending() if isinstance(sock, ssl.SSLSocket) else 0
 
 
 def _number(code: object) -> int:

@@ -30,8 +30,10 @@ class Postgres:
     user = "strokelog"
     password = "not-for-any-log"
 
-    def __init__(self) -> None:
+    def __init__(self, *settings: str) -> None:
+        """`settings` are the server's own, each NAME=VALUE, besides those that every test's has."""
         self.port = free_port()
+        self._settings = settings
         # Not below pytest's folder, which pytest closes to every other user, and the server may be another.
         self._folder = Path(tempfile.mkdtemp(prefix="strokelog-postgres-"))
         folder = self._folder
@@ -69,7 +71,12 @@ class Postgres:
         if self._process is not None:
             return
         command = [*self._as, str(self._bin / "postgres"), "-D", str(self._data), "-p", str(self.port)]
-        for setting in ("listen_addresses=127.0.0.1", f"unix_socket_directories={self._data}", "max_connections=20"):
+        for setting in (
+            "listen_addresses=127.0.0.1",
+            f"unix_socket_directories={self._data}",
+            "max_connections=20",
+            *self._settings,
+        ):
             command += ["-c", setting]
         self._process = subprocess.Popen(command, cwd="/", stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         ready = [str(self._bin / "pg_isready"), "-q", "-h", "127.0.0.1", "-p", str(self.port), "-t", "1"]
