@@ -123,14 +123,13 @@ def run(benches: int, a_second: int, seconds: float, *, alone: bool = False) -> 
 
 def tell(side: Side) -> None:
     """Print the figures."""
-    say(
-        f"{side.sent} strokes in {side.seconds:.1f} s, {side.sent / side.seconds:.0f} a second; load {os.getloadavg()[0]:.1f}"
-    )
+    a_second = side.sent / side.seconds
+    say(f"{side.sent} strokes in {side.seconds:.1f} s, {a_second:.0f} a second; load {os.getloadavg()[0]:.1f}")
     for name, taken in (("collector", side.collector), ("bare subscriber", side.bare)):
         if taken is not None:
             say(
                 f"  {name:<16} {taken.rows} rows; in the database after {taken.median_s:.2f} s (median), "
-                f"99 % within {taken.late_s:.2f} s; {taken.user_us:.0f} us user and {taken.system_us:.0f} us system each"
+                f"99 % within {taken.late_s:.2f} s; {taken.user_us:.0f} us user, {taken.system_us:.0f} us system each"
             )
     if side.times is not None:
         say(f"  the collector's user time is {side.times:.2f} times the bare subscriber's")

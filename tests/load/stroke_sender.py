@@ -1,4 +1,4 @@
-"""Publishes strokes of many benches evenly, as cheaply as a program can: each is one text with its own id, time and bench.
+"""Publishes strokes of many benches evenly and cheaply: each is one text with its own id, time and bench.
 
     python -m tests.load.stroke_sender PORT BENCHES STROKES_A_SECOND SECONDS
 

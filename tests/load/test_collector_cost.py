@@ -1,0 +1,13 @@
+"""A collector beside a bare subscriber, in short: both have every stroke once, soon. The figures are the script's."""
+
+from __future__ import annotations
+
+from tests.load.collector_cost import LATEST_S, run
+
+
+def test_a_collector_and_a_bare_subscriber_take_every_stroke_once() -> None:
+    side = run(benches=200, a_second=400, seconds=2)
+    assert side.bare is not None
+    assert side.collector.rows == side.bare.rows == side.sent == 800
+    assert side.collector.median_s < LATEST_S
+    assert side.times is not None and side.times < 4, "of so few strokes most is what starting costs"
