@@ -94,7 +94,7 @@ class Collector:
     async def _open(self) -> None:
         """Say early whether the database can be used, also while no bench sends anything; then see to its months."""
         await self._database.patiently(self._sink.open)
-        while not self._stop.is_set():
+        while not (self._stop.is_set() or self._leave):
             await passed(self._stop, _UPKEEP_EVERY_S if await self._see_to_months() else _UPKEEP_AGAIN_S)
 
     async def _see_to_months(self) -> bool:
