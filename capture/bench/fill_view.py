@@ -130,8 +130,11 @@ def _message(state: BenchState, view: BenchView) -> str:
         return begins if state.unit_serial else f"Scan the unit, or n to type it. {begins}"
     if shown is not None and shown.recheck:
         return f"Check {shown.name} again, seat strokes first: {shown.recheck}."
+    if shown is not None and state.outcome is not None and not state.outcome.as_predicted:
+        return f"Not as predicted: see RESULT before anything else is changed. Then check {shown.name} again (r)."
     if shown is None or shown.is_good:
         said = f"{shown.verdict.next_step} " if shown is not None and shown.verdict is not None else ""
+        said = "In range, but see LOOK AT first. " if view.doubt and shown is not None else said
         return said + _what_is_next(state, view, unit)
     if state.ended_early:
         return "The check was ended before its verdict; its strokes are kept."

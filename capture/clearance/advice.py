@@ -152,10 +152,10 @@ def advise(pack: Pack, verdict: Verdict, unit: LengthUnit = "mm") -> list[Advice
 
     None of them makes it less likely than now that the pack is in range.
 
-    `unit` is the unit of the text. Empty when the verdict is good, or when no combination within the adjusters'
-    limits reaches the range.
+    `unit` is the unit of the text. Empty when the verdict is good, when the strokes differ by too much to judge, or
+    when no combination within the adjusters' limits reaches the range.
     """
-    if verdict.verdict == "good":
+    if verdict.verdict == "good" or verdict.scattered:
         return []
     # Nobody changes a part to make it less likely that the pack is in range.
     least = max(EVEN_ODDS, verdict.conformance_probability)

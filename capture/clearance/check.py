@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, replace
 from enum import Enum
+from statistics import median_low
 from typing import Final
 
 from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_OFF_FIRST, SEAL_FIRST, remarks_on
@@ -37,6 +38,7 @@ from capture.clearance.verdict import (
 from capture.sheet.sheet import Pack
 from capture.strokes.stroke import Stroke, counts
 from drivers.reading import LengthUnit
+from drivers.units import format_length
 
 __all__ = ["MOST_TIMES", "Check", "CheckState", "Effect", "Finished", "StrokeKept", "judged_again"]
 
@@ -48,6 +50,9 @@ _OF_PLAY: Final[dict[VerdictWord, str]] = {
 }
 #: Numbers in one unit read as the other are this many times too large, or too small.
 _INCH_IN_MM: Final = 25.4
+
+#: A stroke that goes so many times as far as those before, or less than that part, is asked about (common practice).
+_FAR_OUT: Final = 4
 
 #: A check is extended to this many times the sheet's strokes at most.
 MOST_TIMES = 3
@@ -247,7 +252,18 @@ class Check:
                 following = next(count for count in self.looks.later if count > self.counted)
                 return f"Too close to call yet. {stroke} {following} counted): {how.another}."
             return f"{self.verdict.next_step} {_sentence(how.another)}."
-        return f"{stroke} {self.pack.strokes} counted): {how.one}."
+        return f"{self._far_out()}{stroke} {self.pack.strokes} counted): {how.one}."
+
+    def _far_out(self) -> str:
+        """Return a question where the newest stroke that counts went far from those before it; else nothing."""
+        if len(self._travels) < 2 or self.last is None or not self.last.counts:
+            return ""
+        *before, newest = self._travels
+        usual = median_low(before)
+        if usual <= 0 or usual <= newest * _FAR_OUT <= usual * _FAR_OUT**2:
+            return ""
+        went, were = (format_length(nm, self._unit) for nm in (newest, usual))
+        return f"Stroke {self.last.stroke.n} went {went}, those before {were}: l leaves it out if it was wrong. "
 
     def _ask_unit(self, travel_nm: int) -> None:
         """Look whether a travel is that of the one before, as read in the other unit."""

@@ -145,6 +145,20 @@ class Verdict:
         return max(below, above, 1 - below - above) >= COVERAGE
 
     @property
+    def limit_known(self) -> bool:
+        """Whether anything is known of the indicator's own error: the maker's limit, or what a check found."""
+        return any(line.source in OF_THE_INDICATOR - {"hysteresis"} for line in self.budget)
+
+    @property
+    def scattered(self) -> bool:
+        """Whether it is the scatter of the strokes alone that leaves it undecided: nothing follows for parts then."""
+        if self.verdict != "inconclusive":
+            return False
+        fixed = spread_of([line for line in self.budget if line.source != "repeatability"])
+        below, above = fixed.below(self.low_nm - self.mean_nm), fixed.below(self.mean_nm - self.high_nm)
+        return bool(max(below, above, 1 - below - above) >= self.coverage)
+
+    @property
     def spread(self) -> Distribution:
         """How what is not known of the clearance is distributed about the mean."""
         return spread_of(self.budget)

@@ -10,7 +10,7 @@ from capture.dashboard.scale import scale_rows
 from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.trace import trace_rows
 from capture.dashboard.view import BenchView
-from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, RECHECK, flag_words, leak_word, number
+from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, RECHECK, flag_words, leak_word, number, unstated_words
 from capture.plumbing.terminal.bigtext import big_number, big_word
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, shorten, wrap
 from drivers.units import format_length
@@ -98,6 +98,7 @@ def _short_form(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]
         view.left_out,
         view.doubt,
         *([] if view.as_predicted else [view.outcome]),
+        *([] if measuring(view) else [unstated_words(view.verdict)]),
         *view.advice,
     ):
         rows += [[(line, "")] for line in wrap(ink.text(text), width, max(1, height - len(rows) - 1))]
@@ -198,6 +199,8 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     if view.verdict is not None and view.verdict.remarks:
         found = " ".join(remark.text for remark in view.verdict.remarks)
         wanted.append(said("LEAK", found, width, 4, "bold red", ink))
+    if not measuring(view):
+        wanted.append(said("MIND", unstated_words(view.verdict), width, 2, "bold", ink))
     if view.left_out:
         wanted.append(said("LEFT OUT", view.left_out, width, 4, "bold", ink))
     if view.doubt:

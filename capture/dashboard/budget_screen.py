@@ -9,7 +9,7 @@ from capture.clearance.verdict import Verdict
 from capture.dashboard.head_and_foot import header, keys_row, said, urgent_rows
 from capture.dashboard.view import BenchView
 from capture.output.printed_tables import DECISION_RULE, dof_words, guard_words, quantile_words, small_length
-from capture.output.words import LOOKS, chance, number
+from capture.output.words import LOOKS, chance, number, unstated_words
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, wrap
 from drivers.units import format_length
 
@@ -58,6 +58,7 @@ def budget_screen(view: BenchView, verdict: Verdict, width: int, height: int, *,
     if verdict.more_strokes is not None:
         needed += _fact("strokes that would settle it", f"{verdict.more_strokes} more", width, ink)
     needed += said("NEXT", verdict.next_step, width, 8, "bold", ink)
+    needed += said("MIND", unstated_words(verdict), width, 2, "bold", ink)
     combined = f"{small_length(verdict.standard_uncertainty_nm, unit)}, dof {dof_words(verdict.dof)}"
     extra = [
         _fact("combined standard uncertainty", combined, width, ink),

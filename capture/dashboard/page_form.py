@@ -22,7 +22,18 @@ from capture.dashboard.bench_screen import (
 from capture.dashboard.head_and_foot import air_text, link_text
 from capture.dashboard.showing import Showing, draw
 from capture.dashboard.view import BenchView
-from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, RECHECK, counted, flag_words, leak_word, number, travel_nm
+from capture.output.words import (
+    CAUTION_LINE,
+    LEAKS,
+    LOOKS,
+    RECHECK,
+    counted,
+    flag_words,
+    leak_word,
+    number,
+    travel_nm,
+    unstated_words,
+)
 from capture.plumbing.plaintext import clean
 from capture.plumbing.terminal.canvas import Ink
 
@@ -127,6 +138,7 @@ def _buttons(view: BenchView, keys: str, shown: Showing) -> Iterator[dict[str, A
 
 def _bench(view: BenchView) -> dict[str, Any]:
     verdict, unit = view.verdict, view.display_unit
+    unstated = "" if measuring(view) else unstated_words(verdict)
     told: dict[str, Any] = {
         "mean": mean_text(view, _INK) if verdict is not None else "",
         "leaks": f"{LEAKS.shape} the seal {leak_word(verdict)}" if verdict is not None and verdict.seal else "",
@@ -140,7 +152,7 @@ def _bench(view: BenchView) -> dict[str, Any]:
         "next": view.next_step,
         "then": view.then,
         "said": view.said,
-        "notes": [text for text in (view.left_out, view.outcome, view.doubt) if text],
+        "notes": [text for text in (view.left_out, view.outcome, view.doubt, unstated) if text],
         "advice": [*view.advice, CAUTION_LINE] if view.advice else [],
         "fixture": air_text(view) if view.fixture != "off" else "",
         "links": link_text(view, _INK),

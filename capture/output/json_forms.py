@@ -10,6 +10,7 @@ from typing import Any, Final
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import COVERAGE, Verdict
+from capture.output.words import unstated_words
 from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
@@ -82,7 +83,8 @@ def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reac
     told = {name: getattr(verdict, name) for name in _VERDICT}
     told["remarks"] = [asdict(remark) for remark in verdict.remarks]
     reach = {"out_of_reach": out_of_reach} if out_of_reach else {}
-    return {"type": "verdict", **told, "advice": [advice_json(pack, item) for item in advice], **reach}
+    unstated = {"unstated": text} if (text := unstated_words(verdict)) else {}
+    return {"type": "verdict", **told, "advice": [advice_json(pack, item) for item in advice], **reach, **unstated}
 
 
 def unjudged_json(pack: Pack, counted: int) -> dict[str, Any]:

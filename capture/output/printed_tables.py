@@ -12,7 +12,7 @@ from rich.text import Text
 from capture.clearance.budget import BudgetLine
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
-from capture.output.words import LOOKS, chance, counted, flag_words, number
+from capture.output.words import LOOKS, chance, counted, flag_words, number, unstated_words
 from capture.plumbing.plaintext import clean
 from capture.strokes.stroke import Stroke
 from drivers.units import format_length, format_pressure
@@ -102,6 +102,8 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
     if verdict.more_strokes is not None:
         facts.add_row("strokes that would settle it", f"{verdict.more_strokes} more")
     facts.add_row("next step", _plain(verdict.next_step))
+    if unstated := unstated_words(verdict):
+        facts.add_row("not counted", _plain(unstated))
     return Group(table, facts)
 
 

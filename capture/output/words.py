@@ -64,6 +64,15 @@ def leak_word(verdict: Verdict) -> str:
     return "leaks" if verdict.leaks else "leaks?"
 
 
+#: Beside every verdict that knows nothing of the indicator's own error.
+UNSTATED = "No max_error is stated: the ± leaves out the indicator's own error."
+
+
+def unstated_words(verdict: Verdict | None) -> str:
+    """Return that the indicator's limit of error is not counted in a verdict; empty where it is, or for none."""
+    return UNSTATED if verdict is not None and verdict.budget and not verdict.limit_known else ""
+
+
 def chance(probability: float) -> str:
     """Return a probability as a percentage that never claims certainty."""
     if probability > 0.999:
@@ -104,7 +113,7 @@ def plain_line(event: StrokeKept | Verdict | str, unit: str, pack: str = "", mea
     basis = f"{event.coverage:.0%}, {event.strokes} strokes"
     beside = "".join(f"{remark.text} " for remark in event.remarks)
     said = f"{prefix}{event.verdict.upper()}: {mean} ± {spread} ({basis}), range {low} to {high}. {beside}"
-    said += event.next_step
+    said += f"{event.next_step} {unstated_words(event)}"
     return clean(said).rstrip()
 
 

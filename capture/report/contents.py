@@ -14,7 +14,7 @@ from capture.clearance.gauge.facts import GaugeEntry
 from capture.clearance.verdict import Verdict, VerdictWord
 from capture.custody.verify import Proof
 from capture.job.unit_on_record import happened_in, judged_in
-from capture.output.words import chance, flag_words, number, travel_nm
+from capture.output.words import chance, flag_words, number, travel_nm, unstated_words
 from capture.record import FactEntry, Job, KeptCheck
 from capture.report.drawing import Scale, Use, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.finishing import Finishing, Note, finishing
@@ -310,6 +310,8 @@ class _Report:
             told = "; ".join(one.text.rstrip(".") for one in remarks if (one.code == "air_at_start") == begun)
             if told:
                 notes.append(Note(label, told, loud=True))
+        if unstated := unstated_words(check.verdict.verdict if check.verdict is not None else None):
+            notes.append(Note("The indicator", unstated, loud=True))
         if check.verdict is not None and check.verdict.verdict.verdict != "good":
             notes.append(Note("Said then", check.verdict.verdict.next_step))
         earlier = [one for one in checks if one.number == check.number - 1]

@@ -20,7 +20,7 @@ from capture.recordings.file import RecordingError
 from capture.session.faces.messages import PhotoSent
 from capture.session.photo_sent import keep_sent
 from capture.session.pressed import NAMES
-from capture.session.typed_dial import TypedDial
+from capture.session.typed_dial import WRITES, TypedDial
 from capture.session.unit_keys import OPENS, ScreenName, UnitScreens
 from capture.session.units_keys import NextUnit
 from capture.session.wrench_field import WrenchSetup
@@ -50,6 +50,10 @@ class Controls:
         """What the last key or scan did, or why it did nothing, in words; empty once the next one comes."""
         self._asked: tuple[Question, int] | None = None
         """What is asked before a check or the session is ended, and the check that is meant, 0 for none."""
+        self._late = ""
+        """Figures that were typed for a dial while no reading is asked for."""
+        self._pack_asked: tuple[Question, int] | None = None
+        """Which pack an Enter measures that answers this question."""
 
     # -- what is shown -----------------------------------------------------------------------------------
 
@@ -184,7 +188,7 @@ class Controls:
         if self.screens.screen:
             await self._unit_key(key)
             return
-        if not self._explaining and self._dial.key(key):
+        if not self._explaining and (self._dial.key(key) or self._late_figures(key)):
             return
         if self._explaining or key == "e":
             self._explaining = not self._explaining and view.verdict is not None
@@ -214,12 +218,38 @@ class Controls:
             following = _following(view)
             if view.signed_off:
                 await self._open("units")
+            elif asked is not None and self._pack_asked is not None and asked is self._pack_asked[0]:
+                await self._start(self._pack_asked[1])
             elif following is not None:
                 await self._begin(key, following, asked)
             else:
                 self.said = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
         elif key.isdecimal() and 0 < (number := int(key)) <= len(view.packs) and self._is_meant(key, asked):
             await self._begin(key, number - 1, asked)
+
+    def _late_figures(self, key: str) -> bool:
+        """Take figures typed for a dial while no reading is asked for: they begin nothing, nor does their Enter."""
+        late, self._late = self._late, ""
+        packs = self._bench.state.packs
+        if not (self._bench.setup.driver.typed and self._bench.finished.is_set()):
+            return False
+        if key in WRITES:
+            self._late = late + key
+            self.said = f"{self._late}: no check is running, so it is taken for no reading."
+        elif not late or key not in ("enter", "backspace"):
+            return False
+        elif key == "backspace":
+            self._late = late[:-1]
+        elif late.isdecimal() and 0 < int(late) <= len(packs):
+            pack = packs[int(late) - 1].name
+            steps = self._bench.state.first_words(pack)
+            first = f" {steps} comes before it, and is not done." if steps else ""
+            text = f"Press Enter again to measure {pack}: no check is running.{first} Escape goes on."
+            self._asked = Question("enter", text), self._check
+            self._pack_asked = self._asked[0], int(late) - 1
+        else:
+            self.said = f"{late} was not taken: no check is running. Enter begins the next one."
+        return True
 
     async def _check_gauge(self) -> None:
         """Begin a check of the gauge against masters, or say why that cannot be."""

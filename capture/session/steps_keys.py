@@ -55,25 +55,42 @@ class StepsKeys:
         if isinstance(step, Torque):
             torque = Field("torque", "torque reached", hint=torque_hint(step), optional=step.value is None)
             torque.many = step.bolt_count or 1
-            forms.ask(Form(title, [torque, forms.by()], said=said, does="signs the step"), self._torque(index, step))
-            forms.listen(step)
+            form = Form(title, [torque, forms.by()], said=said, does="signs the step")
+            submit = self._torque(index, step)
         elif isinstance(step, Dimension):
             hint = f"{step.readings} or more, blanks between; a number alone is {step.unit}"
             used = Field("instrument", "with", step.instrument, optional=True)
             fields = [Field("readings", "readings", hint=hint), used, forms.by()]
-            form = Form(title, fields, said=said, does="keeps what was measured")
-            form.at = 0
-            forms.ask(form, self._dimension(index, step))
+            form = Form(title, fields, said=said, does="keeps what was measured", at=0)
+            submit = self._dimension(index, step)
         elif step.minimum_ns is not None:
             begun = standing.state == "begun"
             hint = "leave empty: it lasted from when it was begun" if begun else "leave empty: it begins now"
             lasted = Field("lasted", "it lasted", hint=hint, optional=True)
             does = "signs the step" if begun else "begins it, or signs it with its time"
-            form = Form(title, [lasted, forms.by()], said=said, does=does)
-            form.at = 0
-            forms.ask(form, self._timed(index, begun))
+            form = Form(title, [lasted, forms.by()], said=said, does=does, at=0)
+            submit = self._timed(index, begun)
         else:
-            forms.ask(Form(title, [forms.by()], said=said, does="signs the step"), self._confirmed(index))
+            form = Form(title, [forms.by()], said=said, does="signs the step")
+            submit = self._confirmed(index)
+        forms.ask(form, self._in_order(index, submit))
+        if isinstance(step, Torque):
+            forms.listen(step)
+
+    def _in_order(self, index: int, submit: Submit) -> Submit:
+        """Ask once where the sheet has packs before this step that are not good yet."""
+        step, left = self._forms.now.sheet.steps[index], self._forms.now.standing.packs_left
+        asks = bool(left) and not step.before
+
+        async def in_order(values: dict[str, str]) -> str:
+            nonlocal asks
+            if not asks:
+                return await submit(values)
+            asks = False
+            are = "is" if len(left) == 1 else "are"
+            return f"The packs come first, and {' and '.join(left)} {are} not good yet. Enter again if it is done now."
+
+        return in_order
 
     def _timed(self, index: int, begun: bool) -> Submit:
         asked = ""

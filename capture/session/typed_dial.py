@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from statistics import median_low
 
 from capture.bench.bench import Bench
 from drivers.reading import OFF_GRID, OUT_OF_RANGE, Reading
 from drivers.units import format_length
 
 #: What a reading is typed with.
-_WRITES = frozenset("0123456789.,+-")
+WRITES = frozenset("0123456789.,+-")
 _LONGEST = 12
 #: A travel further from those before than this part of them asks whether it was meant (common practice).
 _FAR_OFF = 4
+#: No dial of a bench shows more (common practice: 10 mm to 50 mm).
+_MOST_SHOWN_NM = 100_000_000
 
 
 class TypedDial:
@@ -36,7 +39,7 @@ class TypedDial:
         if not self.takes_keys:
             self.entry = self._asked = ""
             return False
-        if key in _WRITES:
+        if key in WRITES:
             self.entry = (self.entry + key)[:_LONGEST]
         elif key == "backspace":
             self.entry = self.entry[:-1]
@@ -83,15 +86,19 @@ class TypedDial:
             return f"{shown} is outside the dial's range, {low} to {high}."
         if OFF_GRID in reading.flags:
             return f"{shown} is no whole division of the scale ({format_length(settings.resolution_nm, unit)})."
+        if settings.range is None and abs(reading.value_nm) > _MOST_SHOWN_NM:
+            return f"{shown} is more than a dial shows."
         running = self._bench.state.running
-        before = [kept.stroke.peak_travel_nm for kept in self._bench.state.strokes if kept.counts]
         travel = running.stream.finder.offset(reading.value_nm) if running is not None else None
-        if travel is None or not before:
+        if running is None or travel is None:
             return ""
-        usual = before[-1]
+        went = f"{shown} is {format_length(abs(travel), unit)} from rest"
+        before = [kept.stroke.peak_travel_nm for kept in self._bench.state.strokes if kept.counts]
+        if not before:
+            far = abs(travel) > _FAR_OFF * running.pack.high_nm
+            return f"{went}, and the range ends at {format_length(running.pack.high_nm, unit)}." if far else ""
+        usual = median_low(before)
         if min(abs(travel), abs(abs(travel) - usual)) * _FAR_OFF <= usual:
             return ""
-        return (
-            f"{shown} is {format_length(abs(travel), unit)} from rest, and the strokes before went "
-            f"{format_length(usual, unit)}."
-        )
+        least, most = (format_length(end, unit) for end in (min(before), max(before)))
+        return f"{went}, and the strokes before went {least if least == most else f'{least} to {most}'}."

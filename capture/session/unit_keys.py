@@ -121,7 +121,9 @@ class UnitScreens:
         self._forms.turn()
         self.screen = screen
         if screen == "steps":
-            self._forms.page.chosen = self._forms.now.standing.next_step or 0
+            standing = self._forms.now.standing
+            first = next((one.index for one in standing.steps if not one.closed), 0)
+            self._forms.page.chosen = first if standing.next_step is None else standing.next_step
         elif screen == "units":
             await self.units.open()
         elif screen == "notes":

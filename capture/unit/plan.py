@@ -1,7 +1,8 @@
 """Which parts of a unit to change so that packs which influence each other all come into range.
 
 Packs that influence each other (through `moves`, both measured) are planned as one group, a lone pack as a group of
-one; groups do not touch each other, so the best for each is the best for the unit. In a group the order is that of
+one; groups do not touch each other, so the best for each is the best for the unit. A pack whose strokes differ by too
+much to judge is left out, as one with no check is. In a group the order is that of
 `parts_search`: the probability that all its packs are in range, then nearness to the preferred clearances, then
 fewest parts touched. Over groups these add up. A group whose packs are all good is left alone; so are packs with no
 check and packs that need a re-check, which must be checked before they can be planned.
@@ -107,7 +108,9 @@ def plan_unit(
     """
     unit = unit or sheet.display_unit
     known = {
-        pack.name: verdicts[pack.name] for pack in sheet.order() if pack.name in verdicts and pack.name not in recheck
+        pack.name: verdict
+        for pack in sheet.order()
+        if pack.name not in recheck and (verdict := verdicts.get(pack.name)) is not None and not verdict.scattered
     }
     ways = [_Way((0, 0, 0), ())]
     out_of_reach: list[str] = []

@@ -113,7 +113,7 @@ class Standing:
     """The overrides that let packs pass now, by pack."""
     open: tuple[OpenItem, ...]
     next_step: int | None
-    """The step to do next: the first that can be begun or done now."""
+    """The step to do next: the first that can be begun or done now; none where the packs come first."""
     signed: Entry | None
     """The sign-off, while it stands."""
     cautions: tuple[str, ...]
@@ -124,6 +124,8 @@ class Standing:
     """What whoever signs must acknowledge."""
     first: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     """By pack, the steps that come before it is measured and are not done."""
+    packs_left: tuple[str, ...] = ()
+    """The packs that are neither good now nor let pass: steps that come before none of them follow them."""
 
     @property
     def demonstration(self) -> bool:
@@ -148,6 +150,7 @@ def standing(
         refused=tuple(unit.refused),
         remarks=tuple(remarks),
         first={pack: before for pack in unit.packs if (before := unit.steps_before(pack))},
+        packs_left=unit.packs_left(),
     )
 
 
@@ -451,12 +454,23 @@ class _Unit:
 
     def next_step(self) -> int | None:
         waiting = [step.index for step in self.steps if step.state == "begun"]
+        after_packs = not self.packs_left()
         for step in self.steps:
-            if step.state in ("open", "not good") and all(
-                self.steps[n].closed for n in self._passes(step.index, after=False)
+            if (
+                step.state in ("open", "not good")
+                and (after_packs or self.sheet.steps[step.index].before)
+                and all(self.steps[n].closed for n in self._passes(step.index, after=False))
             ):
                 return step.index
         return waiting[0] if waiting else None
+
+    def packs_left(self) -> tuple[str, ...]:
+        """The packs that are neither good now nor let pass."""
+        return tuple(
+            name
+            for name, pack in self.packs.items()
+            if (pack.state != "good" or self.changed.get(name, 0) > pack.number) and not self.lets_pass(name, _NEXT)
+        )
 
     def changed_since_signed(self) -> bool:
         return self.signed is not None and self.last > self.signed.number

@@ -47,6 +47,17 @@ def shim(thickness: str = "0.015 in", fitted: int = 1, least: int = 0, most: int
     """
 
 
+def test_no_part_is_advised_from_strokes_that_differ_too_much_to_be_judged() -> None:
+    of = pack(shim())
+    wild = judge([400_000, 2_300_000, 700_000, 2_600_000, 900_000], of.low_nm, of.high_nm, FINE)
+    assert wild is not None and wild.verdict == "inconclusive" and "they differ by too much" in wild.next_step
+    assert wild.scattered and advise(of, wild) == []
+    near = judge(
+        [1_524_000, 1_526_540, 1_524_000, 1_526_540, 1_524_000], of.low_nm, of.high_nm, MeasurementLimits(25_400)
+    )
+    assert near is not None and near.verdict == "inconclusive" and not near.scattered
+
+
 def ring(choices: list[str], fitted: str, thicker: str = "closes") -> str:
     return f"""
         [[packs.adjusters]]

@@ -92,6 +92,16 @@ def test_a_display_that_jumped_or_went_over_to_inches_is_asked_about() -> None:
     assert "did the indicator switch its unit?" in check.next_step()
 
 
+def test_a_stroke_far_out_of_the_others_is_asked_about_and_the_next_one_asked_for() -> None:
+    check = Check(pack(strokes=4, seat_strokes=0), LIMITS)
+    for n, travel_nm in enumerate((1_100_000, 1_090_000), start=1):
+        check.take(stroke(n, travel_nm))
+        assert "leaves it out" not in check.next_step()
+    check.take(stroke(3, 7_200_000))
+    said = check.next_step()
+    assert said.startswith("Stroke 3 went 7.200 mm, those before 1.090 mm: l leaves it out if it was wrong. Stroke 4 (")
+
+
 def test_what_there_is_to_do_at_a_button_is_said_of_the_button() -> None:
     check = Check(pack(strokes=2, seat_strokes=1), LIMITS)
     assert check.next_step(HOW_TO["press"]) == "Seat the pack: press the button, 1 of 1."

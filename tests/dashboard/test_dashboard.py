@@ -24,6 +24,8 @@ from capture.clearance.verdict import Remark, RemarkCode
 from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
+from capture.dashboard.page_form import page_form
+from capture.dashboard.showing import Showing
 from capture.dashboard.view import PackView, Question
 from capture.output.printed_tables import budget_table, report_strokes
 from capture.output.words import CAUTION_LINE, CAUTIONS, FLAG_WORDS, LEAKS, LOOKS, plain_line
@@ -426,13 +428,26 @@ def test_the_budget_on_the_bench_fits_its_window_and_keeps_the_next_step_whole(
         assert "JCGM 106" in words(frame.text) or width < 80
 
 
+def test_a_verdict_that_knows_no_limit_of_error_says_so_wherever_it_stands() -> None:
+    """JCGM 100, 4.3.1: what is known of the instrument belongs into the budget; what is not known must be seen."""
+    known = sample_verdict("good")
+    bare = replace(known, budget=tuple(line for line in known.budget if line.source != "maximum error"))
+    view = replace(sample_view("good"), verdict=bare)
+    frames = render(view, 80, 24), render(view, 40, 24), budget_screen(view, bare, 80, 24)
+    table = printed(budget_table(bare, "mm"), 120, no_color=True)
+    for shown in (*(frame.text for frame in frames), table, plain_line(bare, "mm"), str(page_form(Showing(view)))):
+        assert "No max_error is stated" in words(shown)
+    for shown in (render(sample_view("good"), 80, 24).text, plain_line(known, "mm")):
+        assert "max_error" not in shown
+
+
 def test_what_is_cut_in_the_side_column_says_so() -> None:
     view = sample_view("good")
     view.packs, view.strokes = view.packs[:3], []
     text = render(view, 80, 40).text
     assert "in range with" in text and ">99.9%" in text and "probability of co" not in text
     column = [line.split("│")[0] for line in text.split("\n")]
-    for name in ("spread of the strokes", "indicator error limit"):
+    for name in ("spread of the strokes", "maximum error"):
         (line,) = (line for line in column if line.strip().startswith(name[:12]))
         assert name in line or ".." in line
 

@@ -605,7 +605,7 @@ async def test_what_the_record_refuses_stays_on_the_form_and_the_session_goes_on
         await bench.end_check()
         with Store.open(bench.setup.record_path) as store:  # somebody signs at another desk
             store.add_fact(bench.state.job_id, SignedOff("Di"), at=AT)
-        for key in ("s", "2", "\r", "\r"):
+        for key in ("s", "2", "\r", "\r", "\r"):
             await controls.take(Key(key))
         assert "was signed off at" in draw(controls.showing(), 80, 24, False).text.replace("\n", " ")  # type: ignore[attr-defined]
         for key in ("escape", "escape", "1"):

@@ -88,11 +88,14 @@ async def test_a_check_out_of_order_is_asked_about_and_made_at_a_second_press(tm
             "s shows the steps. Escape goes on."
         )  # fmt: skip
         await session.take(Key("escape"))
+        # Where readings are typed a figure alone is none of the keys.
         await session.take(Key("2"))
+        assert state.running is None and session.showing().view.question is None
+        await session.take(Key("\r"))
         question = session.showing().view.question
         assert state.running is None and question is not None
         assert "step 1 (plates in oil) and step 2 (cover bolts, pass 1 of 2) comes before it" in question.text
-        await session.take(Key("2"))
+        await session.take(Key("\r"))
         assert state.running is not None and state.running.pack.name == "high"
 
 
@@ -111,6 +114,23 @@ async def test_a_step_that_has_begun_and_not_ended_is_not_done(tmp_path: Path) -
         await session.take(Key("\r"))
         await until(lambda: session.showing().view.question is not None)
         assert session.bench.state.running is None
+
+
+async def test_a_step_that_follows_the_packs_is_asked_about_before_them_and_is_not_next(tmp_path: Path) -> None:
+    async with session_at(tmp_path) as session:
+        bench = session.bench
+        await session.take(Key("s"))
+        await bench.write([StepDone(0, "Ana", lasted_ns=1_800_000_000_000)])
+        assert bench.unit is not None and bench.unit.now.standing.next_step == 1  # it comes before high
+        await bench.write([StepDone(1, "Ana", torque_unm=20_000_000)])
+        assert bench.unit.now.standing.next_step is None and bench.unit.now.standing.packs_left == ("low", "high")
+        for key in "3\r46\r":
+            await session.take(Key(key))
+        form = session.showing().page.form
+        assert form is not None and form.problem.startswith("The packs come first, and low and high are not good yet.")
+        assert bench.unit.now.standing.steps[2].state == "open"
+        await session.take(Key("\r"))
+        assert bench.unit.now.standing.steps[2].state == "done"
 
 
 async def test_where_nobody_can_be_asked_it_is_said(tmp_path: Path) -> None:

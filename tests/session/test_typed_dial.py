@@ -31,7 +31,7 @@ from capture.unit.origin import is_measured, origin_words
 from drivers.indicators.registry import find_driver
 from drivers.registry import make_settings
 from tests.support.broker import until
-from tests.support.sheets import HEAD, pack
+from tests.support.sheets import HEAD, pack, shim
 
 INDICATOR = {"driver": "typed", "resolution": "0.01 mm", "range": ["0 mm", "10 mm"], "max_error": "0.01 mm"}
 SHEET = HEAD + pack("low", keys="strokes = 3\nseat_strokes = 0\n", limits='["0.80 mm", "1.40 mm"]')
@@ -134,6 +134,44 @@ async def test_what_is_odd_is_asked_about_once_and_then_taken(tmp_path: Path) ->
         assert "the strokes before went 1.098 mm" in await hand.keys("5.10")
         await hand.reads("")
         assert hand.bench.view.moving == "applied" and hand.bench.view.reading_nm == 5_100_000
+
+
+async def test_without_a_range_in_the_settings_what_no_dial_and_no_pack_shows_is_asked_about(tmp_path: Path) -> None:
+    async with measuring(tmp_path, range=None) as hand:
+        assert "400.000 mm is more than a dial shows." in await hand.keys("400")
+        for _ in "400":
+            await hand.controls.take(Key("backspace"))
+        await hand.reads("2.00")
+        # The sheet's range ends at 1.40 mm.
+        assert "38.000 mm from rest, and the range ends at 1.400 mm" in await hand.keys("40.00")
+
+
+async def test_figures_typed_after_a_verdict_begin_no_other_check(tmp_path: Path) -> None:
+    async with measuring(tmp_path, SHEET + pack("high")) as hand:
+        for text in ("2.00", "3.10", "2.00", "3.11", "2.01", "3.11", "2.00"):
+            await hand.reads(text)
+        await until(hand.bench.finished.is_set)
+        assert "2.00 was not taken: no check is running" in await hand.keys("2.00")
+        assert "Press Enter again to measure high" in await hand.keys("2")
+        assert hand.bench.state.running is None
+        await hand.keys("")
+        assert hand.bench.state.running is not None and hand.bench.state.running.pack.name == "high"
+
+
+async def test_what_came_out_otherwise_than_predicted_is_cleared_up_before_the_next_pack(tmp_path: Path) -> None:
+    async with measuring(tmp_path, SHEET + shim(keys='tolerance = "0.005 mm"') + pack("high")) as hand:
+        for text in ("2.00", "3.60", "2.00", "3.61", "2.00", "3.60", "2.00"):
+            await hand.reads(text)
+        await until(hand.bench.finished.is_set)
+        assert "CHANGE" in hand.screen()
+        for key in "c1\r\r":  # one shim of 0.25 mm more: 1.36 mm is predicted, and then 0.90 mm measured
+            await hand.controls.take(Key(key))
+        for text in ("2.00", "2.90", "2.00", "2.91", "2.00", "2.90", "2.00"):
+            await hand.reads(text)
+        await until(hand.bench.finished.is_set)
+        said = hand.screen()
+        assert "RESULT The change in low did not come out as predicted" in said and "Go on to pack" not in said
+        assert "NEXT Not as predicted: see RESULT before anything else is changed. Then check low again (r)." in said
 
 
 async def test_a_number_that_comes_all_at_once_is_a_reading_too(tmp_path: Path) -> None:

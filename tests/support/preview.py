@@ -65,7 +65,7 @@ def sample_verdict(word: VerdictWord, low_nm: int = 800_000, high_nm: int = 1_40
         conformance_probability={"good": 0.9999, "tight": 0.0001, "loose": 0.0002, "inconclusive": 0.81}[word],
         budget=(
             BudgetLine("spread of the strokes", 5_400.0, 4, "standard deviation of the mean of 5 strokes"),
-            BudgetLine("indicator error limit", 7_600.0, float("inf"), "maker's limit, rectangular"),
+            BudgetLine("maximum error", 7_600.0, float("inf"), "maker's limit, rectangular"),
             BudgetLine("resolution", 3_200.0, float("inf"), "one step, rectangular"),
         ),
         next_step=_NEXT[word],

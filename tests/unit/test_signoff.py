@@ -246,6 +246,13 @@ def test_the_next_step_is_the_first_that_can_be_done() -> None:
     assert look(*ALL).next_step is None
 
 
+def test_a_step_that_follows_the_packs_is_not_next_before_they_are_good() -> None:
+    left = [PackState("low", "unchecked"), *good()[1:]]
+    now = standing(SHEET, kept(StepBegun(SOAK, "Ana")), left)
+    assert now.next_step == SOAK and now.packs_left == ("low",)  # it runs, and no torque comes meanwhile
+    assert standing(SHEET, kept(), left).next_step is None
+
+
 def test_what_was_corrected_no_longer_counts() -> None:
     signed = (*ALL, SignedOff("Ana"))
     for n in range(len(ALL)):
