@@ -6,7 +6,7 @@ A place is named as a person names it: the pack "low" and its key, never the pla
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from typing import Any, Final
 
@@ -14,6 +14,9 @@ from pydantic import BaseModel, ValidationError
 
 from capture.plumbing.wrong_values import causes_of, keys_of, plain_words
 
+_Way = tuple[str | int, ...]
+#: More mistakes behind each other than this are told when the first are mended.
+_MOST_ROUNDS: Final = 20
 #: By which of its keys people tell a table from others of its list.
 _NAMES: Final = ("name", "serial", "part", "file")
 
@@ -22,8 +25,10 @@ _NAMES: Final = ("name", "serial", "part", "file")
 class WrongKey:
     """One mistake: the way to what is wrong, and the words."""
 
-    way: tuple[str | int, ...]
+    way: _Way
     text: str
+    missing: bool = False
+    """Whether it is that a key is missing."""
 
 
 def wrong_keys(
@@ -32,7 +37,96 @@ def wrong_keys(
     """Return the mistakes in `raw`, which `model` checked and people call a `what`, such as a "build sheet".
 
     `kinds` are lists whose items are of several kinds: pydantic names the kind it tried, which is no key of the file.
+    Rules between keys are looked at only where each key is right: so what is wrong is left out, and the rest checked
+    again, until all is told at once.
     """
+    found = wrong = _seen_at_once(error, raw, model, what, kinds)
+    rest = _Rest(raw)
+    for _ in range(_MOST_ROUNDS):
+        if not all(rest.leaves_out(one.way) for one in found):
+            break
+        table = rest.table()
+        try:
+            model.model_validate(table)
+            break
+        except ValidationError as again:
+            seen = _seen_at_once(again, table, model, what, kinds)
+        found = []
+        for one in seen:
+            way = rest.way_before(one.way)
+            here, there = place_words(table, one.way), place_words(raw, way)
+            found.append(replace(one, way=way, text=one.text.replace(here, there, 1)))
+        # What follows only from what was left out is no further mistake.
+        wrong += [one for one in found if not one.missing and not rest.touches(one.way)]
+    return wrong
+
+
+class _Rest:
+    """What is left of a file's table without what was wrong in it."""
+
+    def __init__(self, raw: Mapping[str, Any]) -> None:
+        self._raw = raw
+        self._gone: set[_Way] = set()
+        self._lent: dict[_Way, Any] = {}
+        """What stands for keys that a table cannot be without: what another table of its list has there."""
+
+    def leaves_out(self, way: _Way) -> bool:
+        """Leave out what is wrong at `way`; say whether anything of use is left.
+
+        Nothing is once a table's name is gone, which others may call it by.
+        """
+        missing = _at(self._raw, way) is None or way in self._gone
+        key = way[:-1] if missing else way
+        while key and isinstance(key[-1], int) and not isinstance(_at(self._raw, key), dict):
+            key = key[:-1]
+        if not key or key[-1] in _NAMES or (missing and not isinstance(key[-1], int)):
+            return False
+        lenders = _at(self._raw, key[:-1]) if missing and way not in self._lent else ()
+        lent = [one[way[-1]] for at, one in enumerate(lenders) if way[-1] in one and at != key[-1]]
+        if missing and lent:
+            self._lent[way] = lent[0]
+            return True
+        self._gone.add(key)
+        return (
+            not missing
+            or not isinstance(_at(self._raw, key), dict)
+            or not any(name in _at(self._raw, key) for name in _NAMES)
+        )
+
+    def touches(self, way: _Way) -> bool:
+        """Say whether a mistake at `way` may follow from what was left out or lent."""
+        return any(one[: len(way)] == way for one in self._gone) or any(
+            way[: len(one) - 1] == one[:-1] for one in self._lent
+        )
+
+    def table(self) -> dict[str, Any]:
+        """Return the table."""
+        table: dict[str, Any] = self._copy(self._raw, ())
+        return table
+
+    def _copy(self, value: Any, way: _Way) -> Any:
+        if isinstance(value, dict):
+            kept = {key: self._copy(one, (*way, key)) for key, one in value.items() if (*way, key) not in self._gone}
+            return kept | {str(one[-1]): lent for one, lent in self._lent.items() if one[:-1] == way}
+        if isinstance(value, list):
+            return [self._copy(one, (*way, at)) for at, one in enumerate(value) if (*way, at) not in self._gone]
+        return value
+
+    def way_before(self, way: _Way) -> _Way:
+        """Return the way that leads in the whole table to what `way` leads to in this one."""
+        found: _Way = ()
+        for part in way:
+            value = _at(self._raw, found)
+            if isinstance(part, int) and isinstance(value, list):
+                kept = [at for at in range(len(value)) if (*found, at) not in self._gone]
+                part = kept[part] if part < len(kept) else part
+            found = (*found, part)
+        return found
+
+
+def _seen_at_once(
+    error: ValidationError, raw: Mapping[str, Any], model: type[BaseModel], what: str, kinds: Sequence[str]
+) -> list[WrongKey]:
     wrong: list[WrongKey] = []
     items = causes_of(error)
     misspelt = _misspelt(items, model)
@@ -41,7 +135,8 @@ def wrong_keys(
         way = tuple(part for at, part in enumerate(loc) if at < 2 or loc[at - 2] not in kinds)
         if item["type"] == "missing" and loc in misspelt.values():
             continue
-        wrong.append(_wrong_key(raw, way, item, what, _meant(loc, misspelt)))
+        one = _wrong_key(raw, way, item, what, _meant(loc, misspelt))
+        wrong.append(replace(one, missing=item["type"] == "missing"))
     return wrong
 
 

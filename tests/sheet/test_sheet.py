@@ -347,3 +347,14 @@ def test_a_pack_that_could_be_built_in_more_ways_than_can_be_searched_is_refused
     text = WHOLE.replace("[[packs.adjusters]]", shims * 3 + "[[packs.adjusters]]", 1)
     with pytest.raises(SheetError, match="combined in 15,000,000 ways; expected at most 1,000,000"):
         parse_sheet(text, "box.toml")
+
+
+def test_what_is_wrong_between_keys_is_told_with_what_is_wrong_in_them() -> None:
+    wrong = WHOLE.replace('name = "high"', 'name = "high"\nstrokes = "five"\ndepends_on = ["lwo"]', 1)
+    wrong = wrong.replace('preferred = "', 'preferred = "9', 1).replace("order = 1", "order = 0", 1)
+    with pytest.raises(SheetError) as caught:
+        parse_sheet(wrong, "box.toml")
+    said = str(caught.value).splitlines()
+    assert len(said) == 4 and sum("'lwo' is no pack of this sheet" in one for one in said) == 1
+    for one in ("strokes: 'five'", "lies outside the range", "order: 0"):
+        assert one in str(caught.value)

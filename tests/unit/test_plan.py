@@ -262,6 +262,8 @@ def test_no_plan_breaks_a_limit_and_the_best_is_what_a_search_of_everything_find
 ) -> None:
     unit, verdicts = given_unit
     plans = plan_unit(unit, verdicts)
+    # A pack whose strokes differ by too much to be judged is planned as little as one that was not measured.
+    verdicts = {name: verdict for name, verdict in verdicts.items() if not verdict.scattered}
     for plan in plans:
         assert {one.pack for one in plan.packs} == set(verdicts)
         made = [PartsChanged(one.pack, one.changes, None, None, "tech") for one in plan.packs if one.changes]
