@@ -48,7 +48,7 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Literal
 
-from capture.clearance.budget import NOT_CHECKED, BudgetLine, effective_dof, if_checked, spread_of
+from capture.clearance.budget import NOT_CHECKED, OF_THE_INDICATOR, BudgetLine, effective_dof, if_checked, spread_of
 from capture.clearance.distribution import Distribution
 from capture.clearance.gauge.error_found import ErrorFound
 from capture.strokes.levels import rounded_mean
@@ -151,12 +151,14 @@ class Verdict:
 
     @property
     def scattered(self) -> bool:
-        """Whether it is the scatter of the strokes alone that leaves it undecided: nothing follows for parts then."""
+        """Whether its strokes differ so much that not even the middle of the range could be called good by them:
+        nothing follows for parts then."""
         if self.verdict != "inconclusive":
             return False
+        half = (self.high_nm - self.low_nm) / 2
         fixed = spread_of([line for line in self.budget if line.source != "repeatability"])
-        below, above = fixed.below(self.low_nm - self.mean_nm), fixed.below(self.mean_nm - self.high_nm)
-        return bool(max(below, above, 1 - below - above) >= self.coverage)
+        with_it, without = (1 - 2 * spread.below(-half) for spread in (self.spread, fixed))
+        return bool(with_it < self.coverage <= without)
 
     @property
     def spread(self) -> Distribution:

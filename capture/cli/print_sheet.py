@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from rich.text import Text
 
 from capture.plumbing.outward import harmless_console
+from capture.plumbing.terminal.canvas import wrap
 from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Adjuster, Pack, Sheet, Shim
-from capture.sheet.steps import Step, Torque
+from capture.sheet.steps import EVERY_PACK, Step, Torque
 from capture.sheet.variants import Variant
 from drivers.reading import LengthUnit
 from drivers.units import format_duration, format_length
@@ -25,14 +26,24 @@ def show_sheet(sheet: Sheet) -> None:
         lines += ["", f"first, by name, which is fitted: {', '.join(one.name for one in sheet.variants)}"]
         lines += [f"    {one.name} has its own {', '.join(_own(one))}" for one in sheet.variants]
     for n, pack in enumerate(sheet.order(), 1):
-        lines += ["", f"pack {n}, {pack.name}", *(f"    {line}" for line in _pack(pack, unit))]
+        first = [f"step {at + 1} ({sheet.steps[at].title})" for at in sheet.steps_before(pack.name)]
+        lines += ["", f"pack {n}, {pack.name}", *([f"    first: {', '.join(first)}"] if first else [])]
+        lines += [f"    {line}" for line in _pack(pack, unit)]
     for n, step in enumerate(sheet.steps, 1):
         lines += [""] if n == 1 else []
         lines.append(f"step {n}, {step.kind}: {step.title}")
+        early = ["every pack" if name == EVERY_PACK else name for name in step.before]
+        lines.append(f"    before {' and '.join(early)} is measured" if early else "    after the packs")
         lines += [f"    {line}" for line in _step(step)]
     lines += ["", "then the sign-off: every pack good and every step signed, or let pass by name and reason"]
     for line in lines:
-        console.print(Text(line), soft_wrap=True)
+        indent = len(line) - len(line.lstrip())
+        for text in _wrapped(line, console.width - indent) if console.is_terminal else [line.strip()]:
+            console.print(Text(" " * indent + text), soft_wrap=True)
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    return wrap(line, max(20, width), len(line)) or [""]
 
 
 def _own(variant: Variant) -> Iterator[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -32,31 +33,71 @@ def new_sheet(
         fail(f"{file}: is there already; give another name, or change it with an editor")
     if not file.parent.is_dir():
         fail(f"{file.parent}: is no folder; make it first, or give another name")
-    say(
-        "Answer from the manufacturer's service literature. Enter alone takes what stands in [brackets]; Ctrl-C leaves,"
-    )
-    say("and nothing is written.")
+    draft = file.with_name(f"{file.name}.draft")
+    say("Answer from the manufacturer's service literature. Enter alone takes what stands in")
+    say("[brackets], < goes back a question, Ctrl-C leaves and keeps the answers for later.")
+    asking = _Asking(_kept(draft))
+    if asking.answers:
+        say(f"Goes on behind the {len(asking.answers)} answers in {draft}.")
     try:
-        text = sheet_text(_Asking().all())
+        text = sheet_text(asking.all())
         sheet = parse_sheet(text, str(file))
     except (EOFError, KeyboardInterrupt):
         say()
-        fail(f"{file}: not written, the questions were left before the last")
+        if not asking.answers:
+            fail(f"{file}: not written, nothing was answered")
+        with written(draft) as out:
+            out.write("".join(f"{answer}\n" for answer in asking.answers).encode())
+        fail(f"{file}: not written; the same command goes on behind the answers so far, which are in {draft}")
     except SheetError as error:
         fail(f"not written: {error}")
     with written(file) as out:
         out.write(text.encode())
+    draft.unlink(missing_ok=True)
     say(f"\n{file} is written. It asks for this:\n")
     show_sheet(sheet)
     say(f"\nHold it against the literature. Measure by it: strokelog run --sheet {file}")
 
 
+def _kept(draft: Path) -> list[str]:
+    """Return the answers that were given before the questions were left."""
+    try:
+        return draft.read_text(encoding="utf-8").splitlines()
+    except FileNotFoundError:
+        return []
+    except (OSError, UnicodeDecodeError) as error:
+        fail(f"{draft}: cannot be read ({error}); remove it, or give another name")
+
+
+class _Back(Exception):
+    """The question before is to be asked again."""
+
+
 class _Asking:
-    """The questions, each asked again until its answer will do. Raises EOFError where there are no more answers."""
+    """The questions, each asked again until its answer will do. Raises EOFError where there are no more answers.
+
+    To go back, all is asked anew, and what was answered before answers by itself.
+    """
 
     unit: LengthUnit = "mm"
 
+    def __init__(self, answers: list[str]) -> None:
+        self.answers = answers
+        """What was typed at the questions so far."""
+        self._at = 0
+        self._was = ""
+        """The answer that was taken back."""
+
     def all(self) -> SheetAnswers:
+        """Return everything that was asked."""
+        while True:
+            self._at = 0
+            try:
+                return self._sheet()
+            except _Back:
+                self._was = self.answers.pop() if self.answers else ""
+
+    def _sheet(self) -> SheetAnswers:
         from capture.sheet.new_sheet import SheetAnswers
 
         name = self._text("What is it for (machine, box)?")
@@ -69,7 +110,7 @@ class _Asking:
         while pack := self._pack(packs):
             packs.append(pack)
         steps: list[StepAnswer] = []
-        while step := self._step(len(steps) + 1):
+        while step := self._step(len(steps) + 1, packs):
             steps.append(step)
         return SheetAnswers(name, revision, source, pressure, tolerance, tuple(packs), tuple(steps))
 
@@ -129,15 +170,15 @@ class _Asking:
 
     # -- steps ---------------------------------------------------------------------------------------------
 
-    def _step(self, number: int) -> StepAnswer | None:
+    def _step(self, number: int, packs: list[PackAnswer]) -> StepAnswer | None:
         from capture.sheet.new_sheet import StepAnswer
         from drivers.units import parse_duration, with_unit
 
-        kinds = "soak, cure, clean, torque, confirm or a word of yours (Enter: no more steps)"
-        kind = self._text(f"Step {number}: {kinds}", "")
+        if number == 1:
+            say("What is signed: soak, cure, clean, torque, confirm, or a word of yours.")
+        kind = self._one(f"Step {number}, its kind (Enter: no more steps)", _step_kind, "")
         if not kind:
             return None
-        kind = kind.casefold()
         name = self._text("  what it is called, such as " + _EXAMPLES.get(kind, "cover on"))
         if kind in ("soak", "cure"):
 
@@ -145,15 +186,36 @@ class _Asking:
                 parse_duration(with_unit(text, "min"))
                 return with_unit(text, "min")
 
-            return StepAnswer(kind, name, self._one("  it lasts at least (Enter: not said)", lasts, ""))
+            least = self._one("  it lasts at least, in min or such as 2 h (Enter: not said)", lasts, "")
+            return StepAnswer(kind, name, least, before=self._before(packs, kind))
         if kind == "torque":
             passes = self._one("  torque; of several passes each, with blanks between", self._torques)
             tolerance = self._one(
                 "  plus or minus, such as 4 % (Enter: not said)", lambda t: self._spread(t, passes), ""
             )
-            bolts = self._one("  how many bolts (Enter: not said)", lambda text: _count(text, 1), 0)
-            return StepAnswer(kind, name, passes=passes, tolerance=tolerance, bolts=bolts or None)
-        return StepAnswer(kind, name)
+            bolts = self._one("  how many bolts, for one torque each (Enter: one for all)", lambda t: _count(t, 1), 0)
+            before = self._before(packs, kind, "its first pass " if len(passes) > 1 else "")
+            return StepAnswer(kind, name, passes=passes, tolerance=tolerance, bolts=bolts or None, before=before)
+        return StepAnswer(kind, name, before=self._before(packs, kind))
+
+    def _before(self, packs: list[PackAnswer], kind: str, what: str = "") -> tuple[str, ...]:
+        """Ask which packs are measured only when a step is done; plates are soaked before the first stroke."""
+        from capture.sheet.steps import EVERY_PACK
+
+        names = [pack.name for pack in packs]
+
+        def chosen(text: str) -> tuple[str, ...]:
+            if text.casefold() in ("all", "none"):
+                return (EVERY_PACK,) if text.casefold() == "all" else ()
+            wanted = tuple(one.strip() for one in text.split(",")) if text not in names else (text,)
+            if any(one not in names for one in wanted):
+                raise ValueError(f"expected all, none, or names with commas between: {', '.join(names)}")
+            return wanted
+
+        usual = "all" if kind == "soak" else "none"
+        return self._one(
+            f"  {what} comes before the check of: all, none, or names [{usual}]", chosen, chosen(usual), ""
+        )
 
     # -- answers -------------------------------------------------------------------------------------------
 
@@ -165,23 +227,41 @@ class _Asking:
 
         return self._one(question, given, usual)
 
-    def _one(self, question: str, read: Callable[[str], _T], usual: _T | None = None) -> _T:
+    def _one(self, question: str, read: Callable[[str], _T], usual: _T | None = None, shown: str | None = None) -> _T:
+        """Ask until an answer will do; `usual` is what Enter alone takes, `shown` how it stands beside the question."""
         while True:
-            write(f"{question}{f' [{usual}]' if usual else ''}{' ' if question.endswith('?') else ': '}")
-            line = sys.stdin.readline()
+            known = self._at < len(self.answers)
+            line = f"{self.answers[self._at]}\n" if known else self._typed(question, usual, shown)
             if not line:
                 raise EOFError
-            if not line.strip() and usual is not None:
-                return usual
+            text = line.strip()
+            if text == "<":
+                raise _Back
             try:
-                return read(line.strip())
+                found = usual if not text and usual is not None else read(text)
             except ValueError as error:
-                say(f"    {error}")
+                # A draft may be of other questions: what does not answer them is asked.
+                del self.answers[self._at :]
+                if not known:
+                    say(f"    {error}")
+                continue
+            if not known:
+                self.answers.append(text)
+            self._at += 1
+            self._was = self._was if known else ""
+            return found
+
+    def _typed(self, question: str, usual: object, shown: str | None) -> str:
+        """Ask a person; where an answer was taken back, that is what Enter takes."""
+        before = self._was or (f"{usual or ''}" if shown is None else shown)
+        write(f"{question}{f' [{before}]' if before else ''}{' ' if question.endswith('?') else ': '}")
+        line = sys.stdin.readline()
+        return f"{self._was}\n" if line == "\n" and self._was else line
 
     def _length(self, text: str, over: int = -1) -> str:
         from drivers.units import format_length, length_text, parse_length
 
-        length = length_text(text, self.unit)
+        length = length_text(_with_points(text), self.unit)
         if over >= 0 and parse_length(length) <= over:
             raise ValueError(f"expected more than {format_length(over, self.unit) if over else '0'}")
         return length
@@ -189,7 +269,7 @@ class _Asking:
     def _lengths(self, text: str) -> tuple[str, ...]:
         from drivers.units import split_values
 
-        lengths = tuple(self._length(one, over=0) for one in split_values(text))
+        lengths = tuple(self._length(one, over=0) for one in split_values(_with_points(text)))
         if len(set(lengths)) < len(lengths) or not lengths:
             raise ValueError("expected thicknesses, each once, such as 2.80 3.00 3.20")
         return lengths
@@ -215,6 +295,8 @@ class _Asking:
         from drivers.units import parse_torque, split_values, with_unit
 
         usual = "ft lb" if self.unit == "in" else "N m"
+        if re.search(r"\d,\d", text):
+            raise ValueError(f"{text!r} may be one torque or two; write a point, or a blank between")
         torques = tuple(with_unit(one, usual) for one in split_values(text))
         for one in torques:
             if parse_torque(one) <= 0:
@@ -237,6 +319,18 @@ class _Asking:
         except ValidationError as error:
             raise ValueError(wrong_values(error)[0].removeprefix("tolerance: ")) from error
         return spread
+
+
+def _with_points(text: str) -> str:
+    """Return typed numbers with decimal points: a comma between digits is one where no point is there; beside points
+    it stands between two numbers."""
+    return re.sub(r",(?=\S)", ", ", text) if "." in text else re.sub(r"(?<=\d),(?=\d)", ".", text)
+
+
+def _step_kind(text: str) -> str:
+    if not text[:1].isalpha() or any(letter.isdecimal() for letter in text):
+        raise ValueError(f"{text!r} is no kind of step; expected such as soak, torque or confirm")
+    return text.casefold()
 
 
 _EXAMPLES = {

@@ -50,6 +50,8 @@ class StepAnswer:
     passes: tuple[str, ...] = ()
     tolerance: str = ""
     bolts: int | None = None
+    before: tuple[str, ...] = ()
+    """The packs that are measured only when it, or its first pass, is done."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,10 +133,17 @@ def _step(step: StepAnswer) -> list[str]:
     lines = ["", "[[steps]]", f"kind = {_text(step.kind)}", f"name = {_text(step.name)}"]
     if step.minimum:
         lines.append(f"minimum = {_text(step.minimum)}  # it lasts at least so long")
+    before = _text(step.before[0]) if len(step.before) == 1 else f"[{', '.join(_text(name) for name in step.before)}]"
     if len(step.passes) == 1:
         lines.append(f"value = {_text(step.passes[0])}")
     elif step.passes:
-        lines.append(f"passes = [{', '.join(_text(one) for one in step.passes)}]  # each is a step to sign")
+        first, *others = (_text(one) for one in step.passes)
+        first = f"{{ value = {first}, before = {before} }}" if step.before else first
+        lines.append(f"passes = [{', '.join((first, *others))}]  # each is a step to sign")
+    if step.before and len(step.passes) < 2:
+        lines.append(f"before = {before}  # what is measured only when it is done")
+    elif not step.before:
+        lines.append('# before = "packs"  # it is done before they are measured; left out, it follows them')
     if step.tolerance:
         lines.append(f"tolerance = {_text(step.tolerance)}  # plus or minus")
     elif step.passes:
