@@ -13,6 +13,7 @@ from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSett
 
 from capture.clearance.gauge.masters import Room
 from capture.clearance.signing import SignedAct
+from capture.mqtt.plant.plant_settings import PlantSettings
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.plumbing.user_folders import data_folder, settings_folder
@@ -196,6 +197,8 @@ class Config(BaseSettings):
     wrench: Wrench | None = None
     fixture: Fixture = Fixture()
     broker: BrokerSettings | None = None
+    plant: PlantSettings | None = None
+    """A plant's system that is told as well; None for none."""
     faces: Faces = Faces()
     people: SigningSettings = SigningSettings()
     retention: Retention | None = None

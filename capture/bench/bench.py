@@ -137,6 +137,8 @@ class Bench:
                 self.telling.event(f"{told} This session begins a new job.", "")
             if setup.broker is not None:
                 await stack.enter_async_context(self.telling.publisher(setup.broker))
+            if setup.plant is not None:
+                await stack.enter_async_context(self.telling.plant(setup.plant))
             keeping = asyncio.create_task(self._keeping.run(), name="keeping")
             stack.push_async_callback(_ended, keeping)
             keeping.add_done_callback(self._part_ended)

@@ -9,6 +9,7 @@ from typing import Any
 from capture.air.standing import FixtureSetup
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Room
 from capture.clearance.signing import SignedAct
+from capture.mqtt.plant.plant_settings import PlantSettings
 from capture.mqtt.settings import BrokerSettings
 from capture.sheet.sheet import Sheet
 from capture.unit.gauge_identity import Gauge
@@ -32,6 +33,8 @@ class BenchSetup:
     data_dir: Path
     record_path: Path
     broker: BrokerSettings | None = None
+    plant: PlantSettings | None = None
+    """The plant's system that is told as well, as an edge node of Sparkplug B."""
     gauge: Gauge | None = None
     room: Room = ASSUMED_ROOM
     """Where the gauge is checked against masters."""

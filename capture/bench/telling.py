@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime
+from typing import TYPE_CHECKING
 from uuid import UUID
 
 from capture.air.standing import AirStanding
@@ -14,9 +15,15 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict
 from capture.job.unit_on_record import FactWritten
+from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus
+from capture.mqtt.plant.plant_settings import PlantSettings
 from capture.mqtt.publisher import BrokerState, Publisher
 from capture.mqtt.settings import BrokerSettings
+from capture.record.plant_mark import RecordForPlant
+
+if TYPE_CHECKING:
+    from capture.mqtt.plant.plant_publisher import PlantPublisher
 
 #: What `event` is told: a stroke as kept, a verdict, a fact of the unit, how the gauge stands, or a warning in words;
 #: with the name of the pack, or nothing where it is of none.
@@ -36,7 +43,9 @@ class Telling:
         self.changed, self.event = changed, event
         self._state, self._books = state, books
         self._publisher: Publisher | None = None
+        self._plant: PlantPublisher | None = None
         self._broker_told = ""
+        self._plant_told = ""
         self._air_told: AirStanding | None = None
         self.last_stroke: tuple[datetime, int] | None = None
         """When the newest stroke was kept, and its travel as the sheet measures."""
@@ -48,10 +57,20 @@ class Telling:
         )
         return self._publisher
 
+    def plant(self, settings: PlantSettings) -> PlantPublisher:
+        """Return what tells a plant from now on, for the caller to enter."""
+        from capture.mqtt.plant.plant_publisher import PlantPublisher  # it needs what an extra brings
+
+        history = RecordForPlant(self._books.store)
+        self._plant = PlantPublisher(settings, history, self._books.do, self.status(), on_state=self.plant_changed)
+        return self._plant
+
     def notify(self) -> None:
         """Something was kept that others are to hear."""
         if self._publisher is not None:
             self._publisher.notify()
+        if self._plant is not None:
+            self._plant.notify()
 
     def status(self) -> BenchStatus:
         """Return how the bench stands, for others."""
@@ -61,8 +80,12 @@ class Telling:
 
     def tell_status(self) -> None:
         """Tell others how the bench stands."""
-        if self._publisher is not None:
-            self._publisher.set_status(self.status())
+        if self._publisher is not None or self._plant is not None:
+            status = self.status()
+            if self._publisher is not None:
+                self._publisher.set_status(status)
+            if self._plant is not None:
+                self._plant.set_status(status)
 
     def disk_is(self, slow: str) -> None:
         """The disk keeps people waiting, in words; empty while it does not."""
@@ -87,3 +110,11 @@ class Telling:
             self._broker_told = state.reason  # once, for a log; the screen keeps showing it
             self.event(state.reason, "")
         self.changed()
+
+    def plant_changed(self, link: LinkState, why: str) -> None:
+        """The link to the plant's system stands otherwise: told once, for a log."""
+        if link == "up":
+            self._plant_told = ""
+        elif why not in ("", self._plant_told):
+            self._plant_told = why
+            self.event(f"the plant's system: {why}", "")

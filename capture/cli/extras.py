@@ -16,6 +16,7 @@ EXTRAS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
     "postgres": ("a PostgreSQL database", ("psycopg",)),
     "parquet": ("Parquet", ("pyarrow",)),
     "stamps": ("a time stamp", ("rfc3161_client", "cryptography")),
+    "plant": ("a plant's system ([plant] in the settings)", ("google.protobuf",)),
     "keyboard": ("an indicator that is a keyboard", ("evdev",)),
 }
 
@@ -23,7 +24,14 @@ EXTRAS: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
 def need(extra: str) -> None:
     """Exit, saying in one sentence what is missing and the command that installs it, unless `extra` is installed."""
     what, modules = EXTRAS[extra]
-    missing = [name for name in modules if find_spec(name) is None]
+    missing = [name for name in modules if not _there(name)]
     if missing:
         here = f"{sys.executable} -m pip install 'strokelog[{extra}]'"
         fail(f"{what} needs {' and '.join(missing)}, not installed here; this installs it: {here}", 2)
+
+
+def _there(module: str) -> bool:
+    try:
+        return find_spec(module) is not None
+    except ModuleNotFoundError:  # what it is a part of
+        return False

@@ -112,6 +112,8 @@ def run(
         fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)
     if where.startswith("input:"):
         need("keyboard")
+    if settled.plant is not None:
+        need("plant")
     given = pairs(settings)
     values = {**(settled.indicator.driver_settings() if name == settled.indicator.driver else {}), **given}
 
@@ -154,6 +156,7 @@ def run(
         data_dir=folder,
         record_path=record,
         broker=broker_settings(broker, settled),
+        plant=settled.plant,
         gauge=gauge,
         room=room_of(None, settled),
         wrench_serial=settled.wrench.serial if settled.wrench is not None else "",

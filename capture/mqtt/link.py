@@ -23,6 +23,7 @@ from typing import Any, Final, Self, TypeVar
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
+from paho.mqtt.enums import MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -45,6 +46,7 @@ _ANSWER_S: Final = 5.0
 _LEAVE_S: Final = 0.3  # a broker that hangs must not hold up who leaves
 _FAILED: Final = 128  # MQTT 5.0, section 2.4, and MQTT 3.1.1, section 3.9.3: from here on a code says failure
 _NO_SUCH_VERSION: Final = 0x84  # MQTT 5.0, section 3.2.2.2: unsupported protocol version
+_WITH_WILL: Final = 0x04  # MQTT 5.0, section 3.14.2.1: disconnect with will message
 _QUOTA: Final = 0x97  # MQTT 5.0, section 3.4.2.1: quota exceeded, whoever sends whatever
 _PUBACK: Final = bytes((0x40, 2))  # MQTT 5.0, section 3.4: with no more than the identifier it says success
 _AT_ONCE: Final = 64  # messages read before others get their turn
@@ -200,7 +202,7 @@ class Connection(aiomqtt.Client):
             if not using.cancelled():
                 using.exception()  # it has been seen: where the connection ended first, that is what is told
 
-    def post(self, topic: str, payload: str, *, retain: bool) -> asyncio.Future[str]:
+    def post(self, topic: str, payload: str | bytes, *, retain: bool) -> asyncio.Future[str]:
         """Write a message; the result will be the broker's reason for refusing it, empty if it took it.
 
         Raises MqttError; LinkDown comes with the result, if the broker takes nothing from anybody now.
@@ -216,7 +218,11 @@ class Connection(aiomqtt.Client):
         """Wait for the result of `post`. Raises LinkDown, MqttError if none comes."""
         return await self._wait_for(answer, None)
 
-    async def send(self, topic: str, payload: str, *, retain: bool) -> None:
+    async def tell(self, topic: str, payload: bytes) -> None:
+        """Write a message that no broker acknowledges (QoS 0), and wait until the socket has it. Raises MqttError."""
+        await self.publish(topic, payload, qos=0)
+
+    async def send(self, topic: str, payload: str | bytes, *, retain: bool) -> None:
         """Send a message and wait until the broker has taken it. Raises Refused, LinkDown, MqttError."""
         if why := await self.answered(self.post(topic, payload, retain=retain)):
             raise RefusedByBroker(why)
@@ -267,8 +273,18 @@ class Connection(aiomqtt.Client):
         """Leave, and have the broker keep nothing more for this program."""
         properties = Properties(PacketTypes.DISCONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = 0
+        await self._end(properties=properties)
+
+    async def leave_with_will(self) -> None:
+        """Leave, and have the broker publish the last will all the same, where it speaks MQTT 5."""
+        reason = None
+        if self._client.protocol == MQTTProtocolVersion.MQTTv5:
+            reason = ReasonCode(PacketTypes.DISCONNECT, identifier=_WITH_WILL)
+        await self._end(reasoncode=reason)
+
+    async def _end(self, **how: Any) -> None:
         self._ending = True
-        self._client.disconnect(properties=properties)
+        self._client.disconnect(**how)
         await asyncio.wait({self._disconnected}, timeout=_ANSWER_S)
 
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
@@ -328,7 +344,10 @@ class Connection(aiomqtt.Client):
 
     def _on_publish(self, client: Any, userdata: Any, mid: int, reason_code: ReasonCode, properties: Any) -> None:
         topic, answer = self._sending.pop(mid, ("", None))
-        if answer is None or answer.done():
+        if answer is None:  # of QoS 0: nothing but that it was written
+            super()._on_publish(client, userdata, mid, reason_code, properties)
+            return
+        if answer.done():
             return
         if reason_code.value == _QUOTA:
             answer.set_exception(LinkDown(f"the broker at {self._settings.url} takes nothing more now: {reason_code}"))

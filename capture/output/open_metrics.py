@@ -22,6 +22,8 @@ _HELP: Final[Mapping[str, str]] = {
     "outbox_messages": "Messages that wait for the broker.",
     "outbox_refused_messages": "Messages that the broker refused.",
     "outbox_age_seconds": "For how long the oldest waits.",
+    "plant_messages": "Entries of the record that a plant's system was not told for good.",
+    "plant_age_seconds": "For how long the oldest of those is kept.",
     "last_stroke_timestamp_seconds": "When the newest stroke was kept.",
     "link_up": "Whether a link is up.",
     "gauge_in_order": "Whether the gauge is in order by its newest check.",

@@ -20,9 +20,10 @@ from capture.clearance.gauge.facts import GaugeEntry, GaugeFact
 from capture.clearance.kept_form import columns_of_stroke, columns_of_verdict
 from capture.clearance.verdict import Verdict
 from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
+from capture.mqtt.plant.happened import Happened
 from capture.plumbing.durable import DISK_FULL
 from capture.plumbing.sqlite_file import READ, SqliteFile
-from capture.record import ledger, outbox, schema
+from capture.record import ledger, outbox, plant_history, schema
 from capture.record.database import RecordError, is_full, open_engine
 from capture.record.entries import Job, KeptState, Measure
 from capture.record.gauges import keep_gauge_fact, load_gauge_facts
@@ -415,6 +416,21 @@ class Store(SqliteFile):
         with self._reading("read the newest stroke's time") as connection:
             text = connection.execute(query).scalar()
         return None if text is None else datetime.fromisoformat(text)
+
+    def happened_since(self, number: int, limit: int) -> tuple[list[Happened], int]:
+        """Return strokes, verdicts and sign-offs after an entry, oldest first, and up to which entry that is all."""
+        with self._reading("read what happened") as connection:
+            return plant_history.since(connection, number, limit)
+
+    def happened_last(self) -> tuple[list[Happened], int]:
+        """Return the newest of each, and the number of the newest entry."""
+        with self._reading("read what happened last") as connection:
+            return plant_history.last(connection)
+
+    def happened_count(self, number: int) -> tuple[int, datetime | None]:
+        """Return how many there are after an entry, and when the first of them was."""
+        with self._reading("count what happened") as connection:
+            return plant_history.count(connection, number)
 
     def set_aside(self, refused: Mapping[int, str]) -> None:
         """Take messages that the broker refuses out of the outbox, each with why; they are kept."""

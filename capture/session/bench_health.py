@@ -15,6 +15,7 @@ from capture.job.gauge_now import gauge_now
 from capture.output.health_points import Health, HealthPoint, clock_point, disk_point
 from capture.plumbing.machine import clock_synchronised, disk_room
 from capture.record import RecordError, Store
+from capture.record.plant_mark import RecordForPlant
 from capture.session.faces.messages import LONGEST_FROM_BENCH, Hello, from_bench
 from capture.session.faces.start import found
 
@@ -87,6 +88,8 @@ def _kept(settled: Config, bench: str, record: Path, now: datetime) -> Iterator[
     try:
         with Store.open_to_read(record) as store:
             points = [*_of_record(store), *_of_outbox(store, settled, now), _of_gauge(store, settled, bench, now)]
+            if settled.plant is not None:
+                points.append(_of_plant(store, now))
             points.append(clock_point(now, store.newest_at(), synchronised))
     except RecordError as error:
         yield HealthPoint("record", str(error), False)
@@ -120,6 +123,13 @@ def _of_outbox(store: Store, settled: Config, now: datetime) -> Iterator[HealthP
         says += f"; the broker refused {aside.count}, the newest: {aside.why} (strokelog record send-again)"
         well = False
     yield HealthPoint("outbox", says, well, figures)
+
+
+def _of_plant(store: Store, now: datetime) -> HealthPoint:
+    waiting, since = RecordForPlant(store).waiting()
+    age_s = max(0.0, (now - since).total_seconds()) if since is not None else 0.0
+    says = f"{waiting} entries wait for the plant, the oldest for {age_s:.0f} s" if waiting else "nothing waits"
+    return HealthPoint("plant", says, age_s <= _LONGEST_WAIT_S, {"messages": waiting, "age_seconds": age_s})
 
 
 def _of_gauge(store: Store, settled: Config, bench: str, now: datetime) -> HealthPoint:

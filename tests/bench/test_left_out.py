@@ -20,6 +20,7 @@ from capture.bench.bench import Bench
 from capture.custody.verify import verify
 from capture.dashboard.showing import draw
 from capture.job.unit_on_record import FactRefused, UnitOnRecord
+from capture.mqtt.plant.plant_settings import PlantSettings
 from capture.plumbing.terminal.scanner import Key
 from capture.record import Job, Store
 from capture.report.tables import rows
@@ -28,6 +29,7 @@ from capture.session.bench_keys import Controls
 from capture.unit.facts import Override, SignedOff, StrokeLeftOut
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
+from tests.support.plant_host import PlantHost
 
 ROOT = Path(__file__).resolve().parents[2]
 AT = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
@@ -36,7 +38,8 @@ AT = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
 @asynccontextmanager
 async def at_work(tmp_path: Path, broker: str = "") -> AsyncIterator[tuple[Controls, Bench, Any]]:
     async with simulated(tmp_path / "port") as fixture:
-        bench = Bench(setup_for(tmp_path, broker) if broker else setup_for(tmp_path))
+        plant = PlantSettings(url=broker, group="forestry") if broker else None
+        bench = Bench(replace(setup_for(tmp_path, broker or None), plant=plant))
         running = asyncio.create_task(bench.run())
         await bench.ready.wait()
         await bench.start_check(0)
@@ -102,6 +105,7 @@ async def test_after_the_verdict_it_is_worked_out_anew_told_to_everybody_and_pro
     tmp_path: Path, mosquitto: Mosquitto, peer: Any
 ) -> None:
     supervisor: Peer = peer(mosquitto.port)
+    host = PlantHost(mosquitto.port, "forestry", "bay-2")
     async with at_work(tmp_path, f"mqtt://127.0.0.1:{mosquitto.port}") as (controls, bench, fixture):
         await verdict(bench, fixture)
         first = bench.view.verdict
@@ -119,6 +123,12 @@ async def test_after_the_verdict_it_is_worked_out_anew_told_to_everybody_and_pro
         assert [one["attempt"] for one in told("low/verdict")] == [1, 1]
         assert told("low/verdict")[-1]["strokes"] == anew.strokes
         assert told("unit")[-1]["packs"][0]["left_out"].startswith(said)
+        # A plant's system too, from the same record: its births, every stroke, both verdicts.
+        await until(lambda: host.values("verdict/strokes") == [anew.strokes + 1, anew.strokes], 10)
+        assert host.values("stroke/n") == list(range(1, len(bench.view.strokes) + 1))
+        assert host.of("NBIRTH")[0].value("verdict/mean_nm") is None and host.of("DBIRTH")
+    await asyncio.to_thread(host.stop)
+    assert [one.verb for one in host.said][-1] == "NDEATH"
     job = job_of(tmp_path)
     check = job.checks[0]
     assert check.verdict is not None and check.verdict.verdict.strokes == first.strokes

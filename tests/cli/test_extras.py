@@ -79,11 +79,17 @@ def test_a_record_is_shown_proven_signed_and_kept_with_none_of_them(tmp_path: Pa
         ("web", ["board", "--web", "--broker", "mqtt://127.0.0.1:9"]),
         ("postgres", ["collect", "--broker", "mqtt://127.0.0.1:9", "--database", "postgresql://x@127.0.0.1:9/x"]),
         ("parquet", ["record", "export", "--format", "parquet"]),
+        ("plant", ["run", "--sheet", str(SHEET), "--port", f"recording:{RECORDING}"]),
         ("keyboard", ["listen", "input:/dev/input/by-id/none-event-kbd"]),
     ],
 )
-def test_what_is_missing_is_said_with_the_command_that_installs_it(extra: str, words: list[str]) -> None:
+def test_what_is_missing_is_said_with_the_command_that_installs_it(
+    extra: str, words: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     what, modules = EXTRAS[extra]
+    if extra == "plant":
+        monkeypatch.setenv("STROKELOG_PLANT__URL", "mqtt://127.0.0.1:9")
+        monkeypatch.setenv("STROKELOG_PLANT__GROUP", "forestry")
     said = strokelog(*words, without=list(modules), code=2).stderr
     assert said == (
         f"strokelog: {what} needs {' and '.join(modules)}, not installed here; "
@@ -102,6 +108,6 @@ def test_the_extras_are_those_of_the_project_and_a_bench_requires_none() -> None
         return {one.replace("[", ">").split(">")[0].lower() for one in requirements}
 
     for extra, (_, modules) in EXTRAS.items():
-        brought = {names[module][0].lower().replace("_", "-") for module in modules}
+        brought = {names[module.partition(".")[0]][0].lower().replace("_", "-") for module in modules}
         assert brought == distributions(extras[extra])
         assert brought.isdisjoint(distributions(project["dependencies"]))

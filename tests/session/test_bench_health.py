@@ -15,11 +15,13 @@ import pytest
 from capture.config import Config, GaugeIdentity
 from capture.dashboard.showing import Showing
 from capture.mqtt.outgoing import Outgoing
+from capture.mqtt.plant.plant_settings import PlantSettings
 from capture.mqtt.settings import BrokerSettings
 from capture.output.health_points import Health, HealthPoint, disk_point
 from capture.plumbing.local_socket import listen_at
 from capture.plumbing.machine import DiskRoom
 from capture.record import Store
+from capture.record.plant_mark import RecordForPlant
 from capture.session.bench_health import bench_health
 from capture.session.faces.start import place
 from tests.session.test_hall import House, open_hall
@@ -122,6 +124,20 @@ def test_messages_that_wait_too_long_or_are_refused_need_a_person(record: Path) 
         store.set_aside({one.row: "quota exceeded" for one in store.outbox_after(0, 10)})
     aside = point(look(record), "outbox")
     assert aside.well is False and "quota exceeded" in aside.says and aside.figures["refused_messages"] == 1
+
+
+def test_what_waits_too_long_for_a_plant_needs_a_person(record: Path) -> None:
+    plant = PlantSettings(url="mqtt://plant.example", group="forestry")
+    assert point(look(record, plant=plant), "plant").figures == {"messages": 0, "age_seconds": 0.0}  # told nothing yet
+    with Store.open(record) as store:
+        RecordForPlant(store).mark(0, 3)
+        last = store.last_stroke_at()
+    assert last is not None
+    waits = point(look(record, plant=plant, now=last), "plant")
+    assert waits.figures["messages"] > 10 and "entries wait" in waits.says
+    assert point(look(record, plant=plant, now=last + timedelta(days=1)), "plant").well is False
+    (record.parent / "plant.json").write_text('{"number": 1, "sha256": "of another record", "session": 3}')
+    assert point(look(record, plant=plant), "plant").figures["messages"] == 0
 
 
 def test_a_gauge_whose_calibration_is_past_is_not_well(record: Path) -> None:
