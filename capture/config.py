@@ -172,13 +172,16 @@ class Anchors(BaseModel):
 
 
 class Shop(BaseModel):
-    """How the shop calls itself on what it hands out."""
+    """How the shop calls itself on what it hands out, and where it collects what its benches say."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     name: str = Field(default="", max_length=120)
     logo: Path | None = None
     """A PNG or JPEG file."""
+    database: str = ""
+    """What `collect` keeps, by its URL without a password: for a unit that was signed off at another bench."""
+    database_password_file: Path | None = None
 
 
 class Config(BaseSettings):

@@ -20,6 +20,7 @@ from time import monotonic_ns
 from capture.air.keeper.kept import KeptAir
 from capture.bench.arrivals import Arrivals, Early, indicator_port
 from capture.bench.bookkeeping import Bookkeeping
+from capture.bench.came_back import signed_before
 from capture.bench.dial import Dial
 from capture.bench.fill_view import fill_view
 from capture.bench.gauge_at_bench import GaugeAtBench
@@ -35,7 +36,7 @@ from capture.clearance.check import Finished, StrokeKept
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.verdict import Verdict
 from capture.dashboard.view import BenchView
-from capture.job.unfinished import UnfinishedUnit, signed_before_words
+from capture.job.unfinished import UnfinishedUnit
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
 from capture.output.words import travel_nm
 from capture.record import RecordError
@@ -358,8 +359,9 @@ class Bench:
         """Look whether the unit has an unfinished job, or was signed off before; return what there is to know of it."""
         state = self.state
         state.unfinished = await self._books.unfinished(state.unit_serial)
-        state.earlier = await self._books.signed_before(state.unit_serial)
-        earlier = signed_before_words(state.unit_serial, state.earlier) if state.earlier is not None else ""
+        here = await self._books.signed_before(state.unit_serial)
+        state.earlier = await signed_before(self.setup, state.unit_serial, here)
+        earlier = state.earlier.words(state.unit_serial)
         return " ".join(text for text in (state.unfinished, earlier) if text)
 
     async def unfinished_units(self) -> tuple[UnfinishedUnit, ...]:

@@ -10,7 +10,6 @@ from typing import Any
 from capture.bench.state import BenchState
 from capture.clearance.stroke_by_stroke import HOW_TO, PUSH_AND_PULL, HowTo, Way, how_to_send
 from capture.dashboard.view import BenchView, PackView
-from capture.job.unfinished import signed_before_words
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
 
@@ -119,15 +118,15 @@ def _message(state: BenchState, view: BenchView) -> str:
     if state.running is not None:
         return _with_air(state)
     if unit is None:
-        back = signed_before_words(state.unit_serial, state.earlier) if state.earlier is not None else ""
+        back = state.earlier.words(state.unit_serial)
         if state.not_confirmed:
             return f"{back} {state.not_confirmed} Enter asks what is fitted, before the first check.".strip()
         if state.unfinished:
             return f"{state.unfinished} {back} Enter begins a new job.".replace("  ", " ")
-        if back:
+        if state.earlier:
             return f"{back} Enter asks why it is back, and begins."
         begins = f"{_first(state, view.packs[0].name)}Enter begins the first check."
-        return begins if state.unit_serial else f"Scan the unit, or n to type it. {begins}"
+        return f"{back} {begins}".strip() if state.unit_serial else f"Scan the unit, or n to type it. {begins}"
     if shown is not None and shown.recheck:
         return f"Check {shown.name} again, seat strokes first: {shown.recheck}."
     if shown is not None and state.outcome is not None and not state.outcome.as_predicted:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from capture.air.standing import FixtureSetup
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Room
@@ -14,6 +14,9 @@ from capture.mqtt.settings import BrokerSettings
 from capture.sheet.sheet import Sheet
 from capture.unit.gauge_identity import Gauge
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
+
+if TYPE_CHECKING:
+    from capture.collect.settings import DatabaseSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +52,8 @@ class BenchSetup:
     """The stock's file; None where the shop keeps none."""
     keys_for: tuple[SignedAct, ...] = ()
     """What is signed by a key here, a PIN or a badge, and not by a typed name."""
+    shop_database: DatabaseSettings | None = None
+    """Where the shop collects what its benches say; None where this bench is not to look there."""
     resume: int | None = None
     """The job to go on with; None begins a new one with the first check."""
     speed: float = 1.0

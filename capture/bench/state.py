@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from capture.air.standing import Air
+from capture.bench.came_back import NOT_KNOWN, SignedBefore
 from capture.bench.dial import Dial
 from capture.bench.running_check import RunningCheck
 from capture.bench.setup import BenchSetup
@@ -14,7 +15,6 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.gauge.study_at_bench import OpenStudy
 from capture.mqtt.publisher import BrokerState
-from capture.record import SignedJob
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
 from capture.unit.offers import NO_CHOICE, Choice
@@ -46,8 +46,8 @@ class BenchState:
     job_id: int = 0
     unfinished: str = ""
     """What there is to know, before a new job, of one of this unit that nobody signed off; empty for nothing."""
-    earlier: SignedJob | None = None
-    """The job in which this unit was signed off before, while there is no job of it now; None where it never was."""
+    earlier: SignedBefore = NOT_KNOWN
+    """Where this unit was signed off before, while there is no job of it now."""
     unit: UnitStanding | None = None
     """How the unit stands by its record, None before there is a job."""
     choice: Choice = NO_CHOICE

@@ -31,6 +31,7 @@ from drivers.typed_port import PREFIX as TYPED_PORT
 
 if TYPE_CHECKING:
     from capture.air.standing import FixtureSetup
+    from capture.collect.settings import DatabaseSettings
     from capture.config import Config
     from capture.sheet.sheet import Sheet
 
@@ -164,6 +165,7 @@ def run(
         fixture_header=fixture_header,
         stock=stock_file(settled, data_dir),
         keys_for=settled.people.keys_for,
+        shop_database=_shop_database(settled),
         resume=resume,
     )
     if listen is not None and not web:
@@ -180,6 +182,21 @@ def run(
     )  # fmt: skip
     with errors_in_words():
         raise typer.Exit(bench_run.on_terminal() if terminal else bench_run.here())
+
+
+def _shop_database(settled: Config) -> DatabaseSettings | None:
+    if not settled.shop.database:
+        return None
+    from pydantic import ValidationError
+
+    from capture.collect.settings import DatabaseSettings
+    from capture.plumbing.wrong_values import wrong_values
+
+    given = {"url": settled.shop.database, "password_file": settled.shop.database_password_file}
+    try:
+        return DatabaseSettings.model_validate(given)
+    except ValidationError as error:
+        fail(f"[shop] database: {wrong_values(error, DatabaseSettings)[0]}", 2)
 
 
 def _sheet_for_unit(path: Path, variant: str | None, by: str, unit: str, *, asks: bool) -> tuple[Sheet, str]:

@@ -38,12 +38,6 @@ def signed_before(store: Store, unit_serial: str) -> SignedJob | None:
     return found[0] if found else None
 
 
-def signed_before_words(unit_serial: str, earlier: SignedJob) -> str:
-    """Return what a technician must know before such a unit is measured again."""
-    when = f"{earlier.at.astimezone():%Y-%m-%d}"
-    return f"Unit {unit_serial} was signed off before: {when}, by {earlier.by}, in job {earlier.job}."
-
-
 def sheet_of_job(record: Path, job_id: int) -> tuple[Sheet, str]:
     """Return the build sheet exactly as a job began with it. Raises RecordError and SheetError."""
     with Store.open_to_read(record) as store:

@@ -305,7 +305,7 @@ class Controls:
         if why := self.screens.against_opening(screen):
             self._say(why)
             return False
-        if screen == "steps" and self._bench.unit is None and self._bench.state.earlier is not None:
+        if screen == "steps" and self._bench.unit is None and self._bench.state.earlier:
             # A step begins the job, which must say first why the unit is back.
             await self.screens.open("units")
             self.screens.units.ask_why_back(partial(self.screens.open, "steps"))
@@ -333,7 +333,7 @@ class Controls:
         if self._bench.state.not_confirmed:
             await self.ask_what_is_fitted()
             return
-        if self._bench.unit is None and self._bench.state.earlier is not None:
+        if self._bench.unit is None and self._bench.state.earlier:
             if await self._open("units"):
                 self.screens.units.ask_why_back(partial(self._bench.start_check, index))
             return

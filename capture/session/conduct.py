@@ -8,7 +8,6 @@ from capture.clearance.verdict import Verdict
 from capture.dashboard.view import PackView
 from capture.output.words import plain_line
 from capture.session.session import Session
-from capture.unit.facts import CameBack
 
 EXIT_GOOD = 0
 #: Everything was measured, and not every pack is good.
@@ -35,7 +34,7 @@ async def by_hand(session: Session) -> int:
     asks = state.unfinished or state.first_steps(state.packs[0].name)
     if state.not_confirmed:
         await session.controls.ask_what_is_fitted()
-    elif session.bench.unit is None and not asks and state.earlier is None:
+    elif session.bench.unit is None and not asks and not state.earlier:
         await session.bench.start_check(0)
     await session.leave.wait()
     return EXIT_GOOD if session.all_done() else EXIT_NOT_GOOD
@@ -55,10 +54,10 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
         if session.bench.state.unfinished and session.bench.unit is None:
             session.controls.say(f"{session.bench.state.unfinished} A new job was begun.")
         earlier = session.bench.state.earlier
-        if earlier is not None and session.bench.unit is None:
+        if earlier and session.bench.unit is None:
             by = session.bench.state.technician or "nobody at a keyboard"
             why = "not asked: measured without a keyboard"
-            await session.bench.write([CameBack(earlier.job, earlier.entry, by, why)])
+            await session.bench.write([earlier.fact(by, why)])
         for index in packs:
             pack = session.bench.state.packs[index].name
             if steps := session.bench.state.first_words(pack):

@@ -6,12 +6,11 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from capture.dashboard.form import Field, Form
-from capture.job.unfinished import UnfinishedUnit, signed_before_words
+from capture.job.unfinished import UnfinishedUnit
 from capture.record import RecordError
 from capture.session.form_runner import FormRunner
 from capture.sheet.sheet import Sheet
 from capture.sheet.variants import Variant
-from capture.unit.facts import CameBack
 from drivers.units import format_length
 
 
@@ -58,6 +57,8 @@ class UnitsKeys:
         state = self._forms.bench.state
         if state.job_id and not self._forms.bench.view.signed_off:
             said = (f"Job {state.job_id} of unit {state.unit_serial or '-'} stays unfinished, and in this list.",)
+        also = "" if self._forms.bench.setup.shop_database is None else " and in the shop's database"
+        said += (f"An earlier sign-off is looked for in this bench's record{also or ' alone'}.",)
         form = Form("The next unit", [self._forms.unit(serial)], said=said, does="takes it")
         self._forms.ask(form, self._named)
 
@@ -114,18 +115,20 @@ class UnitsKeys:
         """Ask why a unit that was signed off is back; once that is kept, `begin` what was to begin."""
         forms = self._forms
         earlier = forms.bench.state.earlier
-        assert earlier is not None
 
         async def submit(values: dict[str, str]) -> str:
             by = forms.person(values["by"])
-            why = await forms.write([CameBack(earlier.job, earlier.entry, by, values["reason"])])
+            why = await forms.write([earlier.fact(by, values["reason"])])
             if not why:
                 self._leave(forms.page.note)
                 await begin()
             return why
 
         reason = Field("reason", "why it is back", hint="such as: warranty, slips in high; the record keeps it")
-        said = (signed_before_words(forms.bench.state.unit_serial, earlier), "Both jobs name each other from now on.")
+        linked = (
+            "Both jobs name each other from now on." if earlier.here is not None else "The record names that bench."
+        )
+        said = (earlier.words(forms.bench.state.unit_serial), linked)
         forms.ask(Form("A unit that came back", [reason, forms.by()], said=said, does="keeps it and begins"), submit)
 
 

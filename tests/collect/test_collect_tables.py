@@ -15,6 +15,7 @@ from capture.collect import CollectSettings, Counts, DatabaseSettings, load_sett
 from capture.collect.database import CollectError, DatabaseAway, engine_of
 from capture.collect.rows import LONGEST_PAYLOAD, Arrived
 from capture.collect.schema import VERSION_TABLE, gauge_checks, refused, strokes, units, verdicts
+from capture.collect.signed_off import SignedElsewhere, signed_elsewhere
 from capture.collect.sink import REFUSED_KEPT, Sink, insert_anywhere
 from capture.config import ConfigError
 from capture.mqtt.messages import (
@@ -114,6 +115,9 @@ def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> Non
     assert last.packs[1] == {"pack": "high", "state": "not good", "passed_by": "Di", "left_out": "", "attempts": None}
     assert (last.to_acknowledge, last.signed_off_by, last.signed_off_at) == (["Gauge DI-1 was overdue."], "Di", NOW)
     sink.close()
+    asked = DatabaseSettings(url=database)
+    assert signed_elsewhere(asked, "FW3-0118", "bay-2") == SignedElsewhere("bench 4", str(JOB), NOW, "Di")
+    assert signed_elsewhere(asked, "FW3-0118", "bench 4") is None and signed_elsewhere(asked, "FW3-9", "bay-2") is None
 
 
 def test_that_a_seal_leaks_is_a_column_to_ask_by(database: str) -> None:

@@ -15,7 +15,12 @@ from capture.bench.bench import Bench
 from capture.bench.setup import BenchSetup
 from capture.cli.bench_run import BenchRun
 from capture.cli.main import app
+from capture.collect.database import engine_of
+from capture.collect.rows import Arrived
+from capture.collect.settings import DatabaseSettings
+from capture.collect.sink import Sink
 from capture.dashboard.showing import draw
+from capture.mqtt.messages import UnitMessage, outgoing
 from capture.plumbing.terminal.scanner import Key, Scan
 from capture.record import Job, Store
 from capture.report.writing import gather
@@ -25,11 +30,11 @@ from capture.session.daemon import Way, run_daemon
 from capture.session.faces.hall import Hall
 from capture.session.session import Session
 from capture.session.units_keys import NextUnit
-from capture.unit.facts import CameBack, PartsChanged, SignedOff
+from capture.unit.facts import CameBack, NoteMade, PartsChanged, SignedOff
 from tests.bench.test_live import ended, setup_for, simulated
 from tests.job.test_unfinished import UNIT, left
 from tests.support.broker import until
-from tests.support.samples import AT
+from tests.support.samples import AT, JOB
 
 ENTER, ESCAPE = "\r", "escape"
 
@@ -95,10 +100,38 @@ async def test_both_jobs_name_each_other_in_show_and_report(tmp_path: Path) -> N
     assert line["facts"][0]["type"] == "came_back" and line["came_back_in"] == []
 
 
+async def test_a_unit_that_another_bench_signed_off_is_asked_about_and_its_job_named(tmp_path: Path) -> None:
+    shop = DatabaseSettings(url=f"sqlite:///{tmp_path / 'collect.sqlite'}")
+    told = UnitMessage(
+        at=AT, bench="bay-9", job=JOB, unit_serial=UNIT, packs=(), steps=0, steps_closed=0, against=(),
+        signed_off_by="Di", signed_off_at=AT,
+    )  # fmt: skip
+    sink = Sink(engine_of(shop))
+    message = outgoing(told)
+    sink.keep([Arrived(message.topic, message.payload.encode(), AT)])
+    sink.close()
+    async with bench_at(tmp_path, setup=replace(setup_for(tmp_path), shop_database=shop)) as (_, controls):
+        assert "by Di, at bench bay-9. Enter asks why it is back" in shown(controls)
+        await typed(controls.take, ENTER, "slips in high", ENTER, ENTER)
+    (fact,) = [one.fact for one in job(tmp_path / "data", 1).facts]
+    assert isinstance(fact, NoteMade) and fact.text.endswith(f"by Di, in its job {JOB}: slips in high")
+
+
+async def test_a_shops_database_that_is_away_is_said_and_the_bench_measures_all_the_same(tmp_path: Path) -> None:
+    away = DatabaseSettings(url="postgresql://bench@127.0.0.1:9/shop")  # port 9, discard: nobody answers (RFC 863)
+    async with bench_at(tmp_path, setup=replace(setup_for(tmp_path), shop_database=away)) as (bench, controls):
+        assert "Only this bench's record was looked in, not the shop's database" in shown(controls)
+        await typed(controls.take, ENTER)
+        assert bench.state.running is not None
+
+
 async def test_a_serial_is_typed_where_none_was_named_and_a_scan_does_as_well(tmp_path: Path) -> None:
     left(tmp_path / "data", unit="FW3-0007", bench="bay-9")
     async with bench_at(tmp_path, unit="") as (bench, controls):
         assert "Scan the unit, or n to type it." in shown(controls)
+        await typed(controls.take, "n")
+        assert "looked for in this bench's record alone" in shown(controls)
+        await typed(controls.take, ESCAPE, ESCAPE)
         await typed(controls.take, "n", "FW3-0008", ENTER)
         assert bench.state.unit_serial == "FW3-0008" and "Unit FW3-0008 is on the bench." in controls.said
         await typed(controls.take, "n", ESCAPE, ESCAPE)
