@@ -107,6 +107,7 @@ COLUMNS: Final[dict[str, tuple[Column, ...]]] = {
         f"{_WHOSE}job:int entry:int at:time by:text pack:text adjuster:int kind:text from_count:int to_count:int "
         "from_thickness:length to_thickness:length"
     ),
+    "readings": _columns(f"{_WHOSE}job:int entry:int at:time by:text step:int n:int reading:length instrument:text"),
 }
 
 
@@ -159,6 +160,9 @@ def _rows(job: Job) -> Iterator[tuple[str, Row]]:
         if isinstance(fact.fact, PartsChanged):
             for row in _parts(job, fact, fact.fact):
                 yield "parts", row
+        elif isinstance(fact.fact, StepDone):
+            for row in _readings(job, fact, fact.fact):
+                yield "readings", row
 
 
 def _utc(at: datetime | None) -> datetime | None:
@@ -268,6 +272,13 @@ def _fact(job: Job, entry: FactEntry) -> Row:
         return row | {"corrects_entry": fact.entry, "reason": fact.reason, "text": fact.text}
     acknowledged = "; ".join(one.text for one in fact.acknowledged or ())
     return row | {"note": fact.note, "reason": fact.why or None, "text": acknowledged or None}
+
+
+def _readings(job: Job, entry: FactEntry, fact: StepDone) -> Iterator[Row]:
+    """The readings of a dimension, in the order in which they were taken."""
+    whose = {"job": job.id, "entry": entry.number, "at": _utc(entry.at), "by": fact.by, "step": fact.step}
+    for n, reading in enumerate(fact.readings_nm, 1):
+        yield {**whose, "n": n, "reading_nm": reading, "instrument": fact.instrument or None}
 
 
 def _parts(job: Job, entry: FactEntry, fact: PartsChanged) -> Iterator[Row]:

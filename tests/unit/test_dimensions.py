@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import math
 from datetime import UTC, datetime
 from pathlib import Path
@@ -184,3 +185,10 @@ def test_a_dimension_is_measured_from_the_command_line_and_stays_in_the_record(t
         (entry,) = store.job(1).facts
     assert isinstance(entry.fact, StepDone) and entry.fact.readings_nm == (80_000, 90_000, 80_000)
     assert entry.fact.instrument == "depth gauge DG-03"
+    tables = tmp_path / "tables"
+    assert run.invoke(app, ["record", "export", "--out", str(tables), "--data-dir", str(tmp_path)]).exit_code == 0
+    with (tables / "readings.csv").open(newline="") as file:
+        told = [
+            (row["n"], row["reading_nm"], float(row["reading_mm"]), row["instrument"]) for row in csv.DictReader(file)
+        ]
+    assert told == [(str(n), str(nm), nm / 1e6, "depth gauge DG-03") for n, nm in enumerate(entry.fact.readings_nm, 1)]
