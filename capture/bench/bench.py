@@ -288,6 +288,10 @@ class Bench:
             self.telling.event(one, getattr(one.fact, "pack", None) or "")
         return written
 
+    async def keep_people(self) -> None:
+        """Keep in the record who can sign here by which key, before anybody does. Raises RecordError."""
+        await self._books.keep_people(self.state.technician)
+
     @property
     def asks_for_air(self) -> bool:
         """Whether the readings look as if the check had begun while the air was on, and nobody said otherwise."""

@@ -6,6 +6,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -22,6 +23,7 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import gauge_now, kept_with
+from capture.job.people import PeopleError, keep_people
 from capture.job.unfinished import UnfinishedUnit, signed_before, unfinished, unfinished_units
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
 from capture.plumbing.user_folders import user_name
@@ -168,6 +170,7 @@ class Bookkeeping:
         gauge = None if setup.gauge is None else await self.do(self._gauge, setup.gauge, now, origin)
         who = WhoSet(technician, user_name())
         await self.do(self.store.keep_settings, setup.bench, "bench", deciding(setup), who, at=now)
+        await self.keep_people(technician)
         recording, path = await self.do(begin_recording, setup, job_id, self.job, pack, technician, origin, now, gauge)
         try:
             check_id = await self.do(
@@ -192,6 +195,13 @@ class Bookkeeping:
         return RunningCheck.of(
             setup, check_id, pack, QueuedRecording(recording, on_failure), began_ns, gauge, technician
         )
+
+    async def keep_people(self, technician: str) -> None:
+        """Keep in the record who can sign here by which key, where that is not what it was. Raises RecordError."""
+        setup = self.setup
+        with suppress(PeopleError):  # whoever signs by a key is told
+            who = WhoSet(technician, user_name())
+            await self.do(keep_people, self.store, setup.data_dir, setup.bench, who, datetime.now(UTC))
 
     def _gauge(self, gauge: Gauge, at: datetime, origin: Mapping[str, Any]) -> dict[str, Any]:
         return kept_with(gauge, self.store.gauge_facts(), self.setup.bench, at, origin)

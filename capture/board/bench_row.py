@@ -288,6 +288,8 @@ class BenchOnBoard:
         self._unit_told = unit.job, unit.at
         packs = unit.packs[:MOST_PACKS]
         signed = "signed off" if unit.signed_off_by else "demonstration" if unit.demonstrated_by else ""
+        if signed and unit.signed_off_way in ("PIN", "badge"):  # a name that was typed stands alone everywhere
+            signed = f"{signed} ({unit.signed_off_way})"
         waits_no_more = [pack for pack in packs if signed or pack.passed_by or pack.state == "recheck"]
         self._passed = frozenset(short(pack.pack) for pack in waits_no_more)
         done = sum(pack.state == "good" or bool(pack.passed_by) for pack in packs)

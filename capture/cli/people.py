@@ -54,6 +54,7 @@ def give_key(
             _people(config, data_dir).give_key(name, way, secret)
         except PeopleError as error:
             fail(f"{error}. Nothing was kept")
+        _told(config, data_dir)
     say(f"{name} signs by {way} from now on.")
 
 
@@ -61,6 +62,7 @@ def forget_keys(name: PersonName, config: ConfigFile = None, data_dir: DataDir =
     """Take every key from a person: one was lost."""
     with errors_in_words():
         _people(config, data_dir).take_keys(name)
+        _told(config, data_dir)
     say(f"{name} has no key any more.")
 
 
@@ -68,6 +70,7 @@ def person_left(name: PersonName, config: ConfigFile = None, data_dir: DataDir =
     """A person works here no longer, and signs nothing from now on. What was signed stays."""
     with errors_in_words():
         _people(config, data_dir).left(name, datetime.now(UTC))
+        _told(config, data_dir)
     say(f"{name} left, and signs nothing here from now on.")
 
 
@@ -75,6 +78,7 @@ def person_back(name: PersonName, config: ConfigFile = None, data_dir: DataDir =
     """A person who left works here again."""
     with errors_in_words():
         _people(config, data_dir).came_back(name)
+        _told(config, data_dir)
     say(f"{name} works here again; `strokelog people key` gives a key.")
 
 
@@ -85,12 +89,33 @@ def _people(config: Path | None, data_dir: Path | None) -> PeopleFile:
     return PeopleFile(data_dir or load_config(config).data_dir)
 
 
+def _told(config: Path | None, data_dir: Path | None) -> None:
+    """Say in the record who can sign by which key now."""
+    from capture.config import load_config
+
+    settled = load_config(config)
+    _keep_told(settled, data_dir or settled.data_dir)
+
+
+def _keep_told(settled: Config, home: Path) -> None:
+    from capture.job.people import keep_people
+    from capture.plumbing.user_folders import user_name
+    from capture.record import Store
+    from capture.record.settings_kept import WhoSet
+
+    with Store.open(home / settled.record_path.name) as store:
+        keep_people(store, home, settled.bench, WhoSet(settled.technician, user_name()), datetime.now(UTC))
+
+
 def signed_way(name: str, act: SignedAct, settled: Config, data_dir: Path | None) -> SignedWay:
     """Return by which way `name` signs, asking for a key where the settings want one; end in words if it is refused."""
     from capture.job.people import KeyRefused, PeopleError, PeopleFile
 
-    people = PeopleFile(data_dir or settled.data_dir)
+    home = data_dir or settled.data_dir
+    people = PeopleFile(home)
     try:
+        if people.everybody():  # whoever changed it, and by what: told before anybody signs by it
+            _keep_told(settled, home)
         if act not in settled.people.keys_for:
             return people.typed(name)
         return people.signed(name, act, hidden(f"PIN or badge of {name}: "), datetime.now(UTC))

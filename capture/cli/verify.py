@@ -291,6 +291,8 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
         )
     lines += _otherwise_lines(proof)
     lines += _settings_lines(proof)
+    if proof.people:
+        lines.append(f"PEOPLE CHANGED: {proof.people}.")
     for entry, told in proof.clock_jumps:
         lines.append(
             f"Entry {entry}: the clock of {told.get('bench')} was set from {told.get('from')} to {told.get('to')}; "
@@ -327,11 +329,19 @@ def _settings_lines(proof: Proof) -> list[str]:
         before[one.bench, one.of] = one.settings
         if earlier is None:
             continue
-        changed = [f"{name} from {was} to {now}" for name, (was, now) in difference_of(earlier, one.settings).items()]
+        changed = [
+            f"{name} from {_short(was)} to {_short(now)}"
+            for name, (was, now) in difference_of(earlier, one.settings).items()
+        ]
         who = f"{one.technician or 'nobody named'} at work as user {one.user}"
         what = f"settings ({one.of}) of {one.bench} changed at {one.at}"
         lines.append(f"Entry {one.entry}: {what}, {who}: {'; '.join(changed)}.")
     return lines[-_MOST_TOLD:]
+
+
+def _short(value: object) -> object:
+    """A hash by its beginning; whoever compares hashes has `--json`."""
+    return f"{value[:12]}..." if isinstance(value, str) and len(value) == 64 else value
 
 
 def _otherwise_lines(proof: Proof) -> list[str]:
@@ -379,7 +389,10 @@ def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, An
             "measured_otherwise": len(proof.otherwise),
             "clock_jumps": [{"entry": entry, **told} for entry, told in proof.clock_jumps],
             "settings": [asdict(one) for one in proof.settings],
+            "people_changed": proof.people,
             "collected_heads": len(heads),
+            "collected_messages": proof.collected,
+            "never_collected": proof.never_collected,
             "head": {"number": proof.head[0], "sha256": proof.head[1]} if proof.head[0] else None,
         }
     )

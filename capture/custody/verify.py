@@ -30,6 +30,7 @@ from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
 from capture.custody.verify_messages import MessageProver, Told
 from capture.custody.verify_outbox import prove_outbox
+from capture.custody.verify_people import people_changed
 from capture.job.photo_files import photo_bytes
 from capture.plumbing.durable import copy_into
 from capture.record import CheckEnded, Job, KeptCheck, Mismatch, SettingsSet, Store, audit
@@ -76,6 +77,8 @@ class Proof:
     """Verdicts that are proven by the method of their time, and which the present one measures otherwise."""
     derived_before: int = 0
     """Checks that an earlier run derived again, of the same and by the same software."""
+    people: str = ""
+    """What was changed in the file of people since the record was told of it, in words; empty for nothing."""
     mismatch: Mismatch | None = None
     """The first thing that does not match."""
     further: list[Mismatch] = field(default_factory=list)
@@ -150,6 +153,8 @@ def verify(
             with _noted(proof):
                 photo_bytes(record.parent, photo)
                 proof.photos += 1
+        if job is None:
+            proof.people = people_changed(record.parent, proof.settings)
         with closing(Derived(derived)) if derived is not None else nullcontext() as kept:
             done = Progress(0, len(walked.ended), 0, sum(one.recording_bytes or 0 for one in walked.ended))
             prover = partial(JobProver, record, walked.pruned, kept.before if kept is not None else None)

@@ -51,7 +51,8 @@ _BY_RULES: Final = frozenset(
 _ADDED_SINCE: Final = frozenset(
     {"against_codes", "as_predicted", "attempt", "changed_closes", "changed_from_nm", "changed_part", "changed_to_nm"}
     | {"gauge_serial", "gauge_standing", "method", "outcome", "parts", "parts_changed", "predicted_nm"}
-    | {"predicted_uncertainty_nm", "preferred_nm", "sheet_name", "sheet_revision", "technician", "unit_parts_changed"}
+    | {"predicted_uncertainty_nm", "preferred_nm", "sheet_name", "sheet_revision", "signed_off_way", "technician"}
+    | {"unit_parts_changed"}
 )
 #: A database may keep a time to the microsecond only.
 _SAME_TIME: Final = timedelta(microseconds=1)

@@ -3,7 +3,7 @@
 A key is a PIN or the secret of a badge. Kept is a slow hash of it, scrypt (RFC 7914) with a salt of its own, so that
 whoever reads the file must try each PIN for as long as the bench does; a PIN is short all the same, so the file is
 the owner's alone to read. After three wrong tries in a row a person waits. Keys are no part of the record: it keeps by
-which way somebody signed, and a record that is handed out tells nobody's PIN.
+which way somebody signed, and that a key was given or taken; a record that is handed out tells nobody's PIN.
 """
 
 from __future__ import annotations
@@ -13,17 +13,19 @@ import hmac
 import os
 import secrets
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from capture.clearance.signing import ACT_WORDS, SignedAct, SignedWay
 from capture.plumbing.durable import holding, written
 from capture.plumbing.wrong_values import wrong_values
+from capture.record import Store
+from capture.record.settings_kept import WhoSet
 
 PEOPLE_FILE: Final = "people.json"
 #: A code that begins so is a badge's secret, wherever it is scanned.
@@ -196,6 +198,27 @@ class PeopleFile:
                 person.waits_until = now + _WAIT
                 refused = f"{refused}. {_waits(person, person.waits_until, now)}"
         raise KeyRefused(refused)
+
+
+def keep_people(store: Store, data_dir: Path, bench: str, who: WhoSet, at: datetime) -> None:
+    """Keep in the record who can sign by which key, where that is not what it was, whoever changed it and by what.
+
+    Raises PeopleError and RecordError.
+    """
+    store.keep_settings(bench, "people", people_as_kept(PeopleFile(data_dir).everybody()), who, at=at)
+
+
+def people_as_kept(people: Sequence[Person]) -> dict[str, Any]:
+    """Return what the record keeps of people: by which keys each signs, a hash that changes with every key, and who
+    left. Without the salts, which the record does not have, nobody tries PINs against that hash."""
+    return {
+        one.name: {
+            "keys": one.ways,
+            "left": one.left_at is not None,
+            "sha256": hashlib.sha256("".join(key.model_dump_json() for key in one.keys).encode()).hexdigest(),
+        }
+        for one in people
+    }
 
 
 def _find(people: list[Person], name: str) -> Person | None:

@@ -291,6 +291,9 @@ class UnitMessage(_OfJob, UnderHead):
     )
     signed_off_by: str = Field(default="", description="Who released the unit; empty where nobody has.")
     signed_off_at: At | None = None
+    signed_off_way: Literal["", "typed", "PIN", "badge"] = Field(
+        default="", description="By which way whoever signed did: by a name that was typed, or by a key."
+    )
     demonstrated_by: str = Field(
         default="",
         description="Who signed it off as a demonstration, which releases no unit: what was judged was not measured.",
@@ -323,6 +326,7 @@ class UnitMessage(_OfJob, UnderHead):
             to_acknowledge=tuple(one.text for one in told.remarks),
             signed_off_by=told.signed.fact.by if told.signed and not told.demonstration else "",
             signed_off_at=told.signed.at if told.signed else None,
+            signed_off_way=getattr(told.signed.fact, "signed", "") if told.signed else "",
             demonstrated_by=told.signed.fact.by if told.signed and told.demonstration else "",
         )
 

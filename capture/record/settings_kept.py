@@ -1,5 +1,6 @@
 """The settings that decide something, in the ledger whenever they are others than before: with which gauge and limits a
-bench measures, how long recordings are kept; and who was at work then. Entries of their own, of no job."""
+bench measures, how long recordings are kept, who can sign by which key; and who was at work then. Entries of their own,
+of no job."""
 
 from __future__ import annotations
 
@@ -11,7 +12,7 @@ from sqlalchemy import Connection, select
 
 from capture.record import ledger, schema
 
-SettingsOf = Literal["bench", "retention"]
+SettingsOf = Literal["bench", "retention", "people"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +27,8 @@ class WhoSet:
 def keep_settings(
     connection: Connection, bench: str, of: SettingsOf, settings: Mapping[str, Any], who: WhoSet, at: str
 ) -> int | None:
-    """Append the settings unless they are what the newest entry of them says; return the entry's number."""
+    """Append the settings unless they are what the newest entry of them says; return the entry's number. Where none is
+    set and none was, there is nothing to say."""
     told = ledger.parse(ledger.canonical(ledger.exact(settings)))
     entries = schema.ledger.c
     query = select(entries.body).where(entries.job.is_(None), entries.kind == "settings_changed")
@@ -36,6 +38,9 @@ def keep_settings(
             if body["settings"] == told:
                 return None
             break
+    else:
+        if not told:
+            return None
     body = {"bench": bench, "of": of, "settings": told, "technician": who.technician, "user": who.user}
     return ledger.append(connection, "settings_changed", body, at)
 

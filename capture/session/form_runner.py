@@ -11,7 +11,7 @@ from capture.bench.bench import Bench
 from capture.clearance.signing import SignedAct, SignedWay
 from capture.dashboard.form import Field, Form
 from capture.dashboard.unit_page import Page
-from capture.job.people import BADGE_BEGINS, PeopleFile
+from capture.job.people import BADGE_BEGINS, KeyRefused, PeopleFile
 from capture.job.unit_on_record import FactRefused, FactWritten
 from capture.record import RecordError
 from capture.session.wrench_field import WrenchField, WrenchSetup
@@ -140,6 +140,10 @@ class FormRunner:
     async def signed(self, act: SignedAct, name: str) -> SignedWay:
         """Return by which way `name` signs with what was typed. Raises KeyRefused and PeopleError."""
         people = PeopleFile(self.bench.setup.data_dir)
+        try:
+            await self.bench.keep_people()
+        except RecordError as error:
+            raise KeyRefused(f"{error}") from error
         if act not in self.bench.setup.keys_for:
             return await asyncio.to_thread(people.typed, name)
         return await asyncio.to_thread(people.signed, name, act, self._key_typed.strip(), datetime.now(UTC))

@@ -705,6 +705,9 @@ def test_a_unit_s_progress_is_shown_and_that_it_is_ready_to_sign() -> None:
         feed(floor, Sent(unit_topic("bay 1"), word.model_dump_json(), True))
         assert kinds(floor) == needs
     assert only(floor).progress == "signed off"
+    word = UnitMessage(**known, steps_closed=4, against=(), signed_off_by="Di", signed_off_way="badge")
+    feed(floor, Sent(unit_topic("bay 1"), word.model_dump_json(), True))
+    assert only(floor).progress == "signed off (badge)"
 
 
 def test_strokes_that_somebody_left_out_are_told_beside_how_far_the_unit_is() -> None:

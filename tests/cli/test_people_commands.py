@@ -11,9 +11,12 @@ from typer.testing import CliRunner
 
 from capture.cli import people as module
 from capture.cli.main import app
-from capture.record import Store
+from capture.custody.backup import back_up_to_archive, back_up_to_folder, restore
+from capture.custody.backup.sources import Source
+from capture.custody.verify_people import people_changed
+from capture.record import Store, audit
 from capture.unit.facts import Correction, Override
-from tests.support.proven_record import copy_all, make_record
+from tests.support.proven_record import AT, copy_all, make_record
 
 
 @pytest.fixture(scope="module")
@@ -105,3 +108,54 @@ def test_people_come_lose_keys_leave_and_come_back(home: Path, monkeypatch: pyte
 def test_settings_name_only_what_can_be_signed(home: Path) -> None:
     (home / "config.toml").write_text('[people]\nkeys_for = ["breakfast"]\n')
     assert "people.keys_for" in strokelog(home, "people", "list", code=1)
+
+
+def verified(home: Path, code: int = 0) -> str:
+    return strokelog(home, "record", "verify", "--processes", "1", code=code)
+
+
+def test_every_change_of_who_signs_is_an_entry_whoever_made_it_and_by_what(
+    home: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = home / "copy" / "people.json"
+    says(monkeypatch, "2718", "2718", "3141", "3141", "3141", "1234")
+    strokelog(home, "people", "key", "Foreman")
+    lost = file.read_bytes()
+    strokelog(home, "people", "key", "Foreman")  # another PIN
+    assert "settings (people) of" in (said := verified(home)) and "Foreman.sha256 from" in said
+    assert "PEOPLE CHANGED" not in said
+    told = json.loads(file.read_bytes())
+    assert told["people"][0]["keys"][0]["scrypt"] not in (home / "copy" / "record.sqlite").read_bytes().hex()
+    # Past the commands, the lost PIN is put back: it is told before anybody signs, and by an entry once somebody does.
+    file.write_bytes(lost)
+    assert "PEOPLE CHANGED: people.json is not what entry" in verified(home)
+    assert "that is no key of Foreman" in strokelog(home, *CORRECTION, code=1)
+    assert "PEOPLE CHANGED" not in verified(home)
+    with Store.open_to_read(home / "copy" / "record.sqlite") as store:
+        entries = [one for one in audit(store.path).settings if one.of == "people"]
+    assert len(entries) == 3 and entries[0].settings == entries[2].settings != entries[1].settings
+    # Wrong tries are no change of who signs by what.
+    assert json.loads(file.read_bytes())["people"][0]["wrong"] == 1
+    strokelog(home, "people", "left", "Foreman")
+    file.unlink()
+    assert "PEOPLE CHANGED: there is no people.json here" in verified(home)
+
+
+@pytest.mark.parametrize("place", ["kept", "kept.tar"])
+def test_the_file_of_people_is_backed_up_for_its_owner_alone_and_comes_back(
+    home: Path, monkeypatch: pytest.MonkeyPatch, place: str
+) -> None:
+    says(monkeypatch, "2718", "2718", "3141", "3141")
+    strokelog(home, "people", "key", "Foreman")
+    to, back = home / place, home / "back"
+    source = Source(home / "copy" / "record.sqlite", None)
+    back_up = back_up_to_archive if place.endswith(".tar") else back_up_to_folder
+    back_up(source, to, at=AT)
+    if back_up is back_up_to_folder:  # brought up to date after another key was given
+        strokelog(home, "people", "key", "Foreman")
+        back_up_to_folder(source, to, at=AT)
+        assert [one.stat().st_mode & 0o777 for one in to.glob("people.json*")] == [0o600]
+    restore(to, back)
+    file = back / "people.json"
+    assert file.read_bytes() == (home / "copy" / "people.json").read_bytes() and file.stat().st_mode & 0o777 == 0o600
+    assert people_changed(back, audit(back / "record.sqlite").settings) == ""

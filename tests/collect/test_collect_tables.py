@@ -100,7 +100,7 @@ def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> Non
     open_ = UnitMessage(**told, packs=packs, steps_closed=2, next_step="soak", against=("step 1 (soak) is not done",))
     signed = UnitMessage(
         **told, packs=packs, steps_closed=3, against=(), to_acknowledge=("Gauge DI-1 was overdue.",),
-        signed_off_by="Di", signed_off_at=NOW,
+        signed_off_by="Di", signed_off_at=NOW, signed_off_way="PIN",
     )  # fmt: skip
     sink = sink_on(database)
     batch = [arrived(outgoing(one)) for one in (open_, signed)]
@@ -113,6 +113,7 @@ def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> Non
     )  # fmt: skip
     assert (first.against, first.signed_off_by, first.signed_off_at) == (["step 1 (soak) is not done"], "", None)
     assert last.packs[1] == {"pack": "high", "state": "not good", "passed_by": "Di", "left_out": "", "attempts": None}
+    assert (first.signed_off_way, last.signed_off_way) == ("", "PIN")
     assert (last.to_acknowledge, last.signed_off_by, last.signed_off_at) == (["Gauge DI-1 was overdue."], "Di", NOW)
     sink.close()
     asked = DatabaseSettings(url=database)

@@ -33,6 +33,10 @@ class KeptFacts:
     setup: Any
     state: Any = field(default_factory=lambda: SimpleNamespace(technician="Foreman", unit_serial="FW3"))
     facts: list[Fact] = field(default_factory=list)
+    told_of_people: int = 0
+
+    async def keep_people(self) -> None:
+        self.told_of_people += 1
 
     async def write(self, facts: Sequence[Fact]) -> list[Any]:
         self.facts += facts
@@ -67,6 +71,7 @@ async def test_a_pin_is_typed_unseen_and_the_entry_says_pin(tmp_path: Path) -> N
     assert form.values["key"] == "****"
     assert "2718" not in str(page_form) and "2718" not in repr(form)
     await typed(forms, "enter")
+    assert bench.told_of_people > 0  # before anybody signs by it
     assert bench.facts == [Override("low", None, "Foreman", "as measured", "PIN")]
     assert forms.page.form is None
 

@@ -29,6 +29,7 @@ from capture.custody.backup.sources import (
     stock_proven,
     unpacked_sha256,
 )
+from capture.job.people import PEOPLE_FILE
 from capture.plumbing.durable import copy_into, holding, put_in_place, unfinished
 from capture.recordings.file import unpacked
 
@@ -164,7 +165,8 @@ def _add_file(tar: tarfile.TarFile, file: Path, path: str, at: datetime) -> Back
 
 def _add(tar: tarfile.TarFile, file: IO[bytes], path: str, size: int, at: datetime) -> None:
     member = tarfile.TarInfo(path)
-    member.size, member.mode, member.mtime = size, 0o640, int(at.timestamp())
+    mode = 0o600 if path == PEOPLE_FILE else 0o640
+    member.size, member.mode, member.mtime = size, mode, int(at.timestamp())
     tar.addfile(member, file)
 
 

@@ -36,10 +36,12 @@ from capture.custody.backup.sources import (
     copy_database,
     in_words,
     named,
+    private,
     proven,
     stock_proven,
     unpacked_sha256,
 )
+from capture.job.people import PEOPLE_FILE
 from capture.plumbing.durable import copy_into, holding, put_in_place, sync_folder, unfinished, written
 from capture.record import RecordError
 from capture.recordings.file import COMPRESSED
@@ -187,6 +189,7 @@ class _Folder:
             sync_folder(target.parent.parent)
         with here.open("rb") as live, written(target) as copy:
             # One that is being measured goes on growing: what is there now is what is copied.
+            private(copy, path)
             size, sha256 = copy_into(live, copy, os.fstat(live.fileno()).st_size)
         return BackedUp(path=path, file=file, bytes=size, sha256=sha256)
 
@@ -195,7 +198,8 @@ class _Folder:
         for found in self._folder.iterdir():
             if _DATABASE.fullmatch(found.name) and found.name not in files:
                 found.unlink()
-        for one in (*self._folder.glob("recordings/*/*"), *self._folder.glob("photos/*")):
+        kept = ("recordings/*/*", "photos/*", f"{PEOPLE_FILE}*")
+        for one in [found for pattern in kept for found in self._folder.glob(pattern)]:
             file = one.relative_to(self._folder).as_posix()
             if file not in files and (file in self._listed or _GENERATION.search(file)):
                 one.unlink()

@@ -30,7 +30,8 @@ def inside(path: str) -> str:
     parts = PurePosixPath(path).parts
     whole = path == "/".join(parts) and "\0" not in path and not any(part.startswith((".", "/")) for part in parts)
     databases = re.fullmatch(r"(record|stock)(-[0-9]+)?\.sqlite", path)
-    if not (whole and (databases or (parts[0], len(parts)) in (("recordings", 3), ("photos", 2)))):
+    people = re.fullmatch(r"people\.json(\.g[0-9]+)?", path)
+    if not (whole and (databases or people or (parts[0], len(parts)) in (("recordings", 3), ("photos", 2)))):
         raise ValueError(f"{path!r} is no file of a backup")
     return path
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from capture.custody.backup.archive import members, reading_archive
 from capture.custody.backup.manifest import MANIFEST, RECORD, STOCK, BackupError, Manifest, read_manifest
-from capture.custody.backup.sources import in_words
+from capture.custody.backup.sources import in_words, private
 from capture.plumbing.durable import copy_into, holding, put_in_place, sync_folder, unfinished, written
 from capture.record import Mismatch, Store, audit
 from capture.stock import StockError, StockRoom
@@ -108,6 +108,7 @@ def _from_folder(backup: Path, stage: Path) -> Manifest:
     for one in manifest.files:
         try:
             with (backup / one.file).open("rb") as source, written(_put(stage, one.path)) as target:
+                private(target, one.path)
                 found = copy_into(source, target)
         except FileNotFoundError as error:
             raise _damaged(backup, one.file, "it is missing") from error
@@ -126,6 +127,7 @@ def _from_archive(backup: Path, stage: Path) -> Manifest:
                 manifest = read_manifest(contents.read(_LARGEST_MANIFEST), backup)
                 continue
             with written(_put(stage, name)) as target:
+                private(target, name)
                 found[name] = copy_into(contents, target)
     if manifest is None:
         raise BackupError(f"{backup} is cut off: it ends before its {MANIFEST}; use another backup")

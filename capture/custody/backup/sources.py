@@ -4,13 +4,16 @@ the record refers to. Where they are put is not known here.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from capture.custody.backup.manifest import STOCK, BackedUp, BackupError, Manifest
+from capture.job.people import PEOPLE_FILE
 from capture.plumbing.durable import copy_into, holding, sync_file
 from capture.plumbing.sqlite_file import open_read_only
 from capture.record import Mismatch, Store, audit
@@ -55,7 +58,7 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """One recording, or photo, that the record refers to. `path` is where it belongs in a data folder."""
+    """One recording, photo or other file that belongs to the record. `path` is where it belongs in a data folder."""
 
     path: str
     sealed: str | None
@@ -89,7 +92,7 @@ class Made:
             place,
             (manifest.head.number, manifest.head.sha256),
             jobs,
-            copied=len(copied),
+            copied=sum(one.path != PEOPLE_FILE for one in copied),
             copied_bytes=sum(one.bytes for one in copied),
             kept=kept,
             stock=any(one.path == STOCK for one in manifest.files),
@@ -124,7 +127,8 @@ def copy_database(source: Path, target: Path) -> None:
 def proven(
     copy: Path, record: Path, after: tuple[int, str] | None = None
 ) -> tuple[tuple[int, str], int, list[Recording]]:
-    """Walk the chain of the copied record; return its head, how many jobs it has, and its recordings. `after` is a head
+    """Walk the chain of the copied record; return its head, how many jobs it has, and what else is to be copied: the
+    recordings, the photos, and the file of people. `after` is a head
     that it must hold. Raises BackupError."""
     try:
         walked = audit(copy, expect=after)
@@ -142,7 +146,8 @@ def proven(
     of_checks = _recordings_in(copy, {one.check: one.recording_sha256 for one in walked.ended}, set(walked.pruned))
     # One that was kept twice is one file; it is named by its hash, which seals it as an entry does a recording.
     photos = {one.fact.path: Recording(one.fact.path, one.fact.sha256, pruned=False) for one in walked.photos}
-    return walked.head, walked.jobs, [*of_checks, *of_gauges, *photos.values()]
+    people = [Recording(PEOPLE_FILE, None, pruned=False)] if (record.parent / PEOPLE_FILE).is_file() else []
+    return walked.head, walked.jobs, [*of_checks, *of_gauges, *photos.values(), *people]
 
 
 def stock_proven(copy: Path, stock: Path, after: tuple[int, str] | None = None) -> tuple[int, str] | None:
@@ -178,3 +183,9 @@ def unpacked_sha256(path: Path) -> str:
 def named(recording: Recording, here: Path) -> str:
     """Return where in a data folder the file `here` belongs: under the recording's name, with its form's ending."""
     return recording.path + (COMPRESSED if here.name.endswith(COMPRESSED) else "")
+
+
+def private(file: BinaryIO, path: str) -> None:
+    """Let nobody but its owner read a copy of the file of people, as nobody else may read that."""
+    if path == PEOPLE_FILE:
+        os.fchmod(file.fileno(), 0o600)
