@@ -130,7 +130,10 @@ class StrokeFinder:
         if span is None:
             self._stream_broke()
             span = 0
-        self._take(readings, 0, t_ns - span, span, len(readings), found)
+        if len(readings) == 1:
+            self._take_one(t_ns, readings[0], found)
+        else:
+            self._take(readings, 0, t_ns - span, span, len(readings), found)
         if self._state is StrokeState.REST:
             self._rest.time_ns = t_ns
             self._stroke.after_gap = False
@@ -141,6 +144,21 @@ class StrokeFinder:
                     self._noticed.add(Notice.UNSEEN)
         self._pace.last_ns = t_ns
         return found
+
+    def _take_one(self, t_ns: int, reading: Reading, found: list[Stroke]) -> None:
+        """Take the only reading of a chunk."""
+        low, high, until_ns, resting = self._quiet()
+        value = reading[0]
+        if low <= value <= high and reading[1] == self._unit:
+            if resting:
+                if len(self._rest.readings) + 1 >= self._rest.full:
+                    self._rest.time_ns = t_ns
+                self._rest.take((value,))
+                return
+            if not reading[2] and t_ns < until_ns:
+                self._stroke.take(t_ns, value)
+                return
+        self._decide(t_ns, reading, found)
 
     def _take(
         self, block: Sequence[Reading], begin: int, start: int, span: int, count: int, found: list[Stroke]
@@ -288,8 +306,9 @@ class StrokeFinder:
 
     def _decide(self, t_ns: int, reading: Reading, found: list[Stroke]) -> None:
         """Take a reading that may decide something."""
-        if not _DAMAGED.isdisjoint(reading.flags) or (
-            OUT_OF_RANGE in reading.flags and self._is_no_plungers(reading.value_nm)
+        if reading.flags and (
+            not _DAMAGED.isdisjoint(reading.flags)
+            or (OUT_OF_RANGE in reading.flags and self._is_no_plungers(reading.value_nm))
         ):
             if self._running:
                 self._stroke.noted.add("glitch")

@@ -12,6 +12,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -25,6 +26,8 @@ from drivers.reading import Reading
 
 #: How many readings of a hold are looked at in one go.
 _AT_ONCE: Final = 1024
+#: How many chunks that decide something are looked up in one go.
+_AT_ONCE_LOUD: Final = 16
 #: A shorter stretch is quicker taken one by one.
 _SHORT: Final = 8
 
@@ -58,10 +61,13 @@ class FinderInBulk(StrokeFinder):
             taken = self._take_quiet(stretches, at)
             at += taken
             if at < count and taken < _SHORT:
-                found = self.feed(int(chunks.times_ns[at]), stretches.readings(at))
-                at += 1
-                if found:
-                    yield found
+                for t_ns, readings in stretches.chunks(at, at + _AT_ONCE_LOUD):
+                    found = self.feed(t_ns, readings)
+                    at += 1
+                    if found:
+                        yield found
+                    if self._quiet()[0] is not NEVER:
+                        break
 
     def _take_quiet(self, stretches: _Stretches, at: int) -> int:
         """Take whole, from this chunk on, what decides nothing; return how many chunks."""
@@ -128,8 +134,13 @@ class _Stretches:
         self._spans_ns = chunks.times_ns - before
         self._silences: list[int] = np.flatnonzero(self._spans_ns > FASTEST_GAP_NS).tolist()
 
-    def readings(self, at: int) -> list[Reading]:
-        return [self.shown[number] for number in self.which[self.begins[at] : self.begins[at + 1]].tolist()]
+    def chunks(self, at: int, end: int) -> Iterator[tuple[int, list[Reading]]]:
+        """Yield when each of these chunks arrived, and its readings."""
+        times_ns, begins = self.times_ns[at:end].tolist(), self.begins[at : end + 1].tolist()
+        which = self.which[begins[0] : begins[-1]].tolist()
+        first = begins[0]
+        for t_ns, (begin, over) in zip(times_ns, pairwise(begins), strict=True):
+            yield t_ns, [self.shown[number] for number in which[begin - first : over - first]]
 
     def before_a_silence(self, at: int) -> int:
         place = bisect_left(self._silences, at)

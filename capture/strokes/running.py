@@ -11,6 +11,7 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
+from itertools import pairwise
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.levels import rounded_mean, settled
@@ -140,7 +141,9 @@ class RunningStroke:
         reading there is neither a wild one nor the zero key nor a release, nor near any threshold. It may raise the
         top; `catch_up` sees to that before anything is decided.
         """
-        earlier, top = self.earlier, self.top_nm
+        earlier, top, newest = self.earlier, self.top_nm, self.values[-3:]
+        if 8 * min(map(self.travel, newest)) <= 7 * top:
+            return
         unlike = earlier.travel_nm and self.direction != earlier.direction
         if self.plateaus or earlier.stuck_from_nm is not None or unlike or self.is_against_the_others:
             return
@@ -152,7 +155,7 @@ class RunningStroke:
         low, high = min(ends), max(ends)
         if self.came_to_zero(min(max(0, low), high)):
             return
-        if travel >= below and all(low <= value <= high for value in self.values[-3:]):
+        if travel >= below and all(low <= value <= high for value in newest):
             self.quiet_low, self.quiet_high, self.looked_at = low, high, len(self.values)
             self.quiet_until_ns = self.times[0] + LONGEST_HOLD_NS + 1
 
@@ -173,10 +176,15 @@ class RunningStroke:
         self.quiet_low, self.quiet_high = NEVER, 0
         if not since or len(self.values) <= since or self.pace.is_quick:
             return
-        one, two, three = (self.values[since - 2 + at :] for at in range(3))
-        medians = map(max, map(min, one, two), map(min, map(max, one, two), three))
-        highest = max(medians) if self.direction > 0 else min(medians)
-        self.top_nm = max(self.top_nm, self.travel(highest))
+        one = self.travels(self.values[since - 2 :])
+        top = self.top_nm
+        # A median above the top has two readings there, next to each other or next but one.
+        over = [at for at, travel in enumerate(one) if travel > top]
+        for at, after in pairwise(over):
+            if after - at <= 2:
+                for first in range(max(0, after - 2), min(at, len(one) - 3) + 1):
+                    top = max(top, sorted(one[first : first + 3])[1])
+        self.top_nm = top
 
     # -- is it one? --------------------------------------------------------------------------------------
 
@@ -302,8 +310,9 @@ class RunningStroke:
 
     def _left_plateau(self) -> None:
         """Keep where it stood until now; where that is as good as where it stood before, as one."""
-        end = len(self.values) - 1
-        while end > 0 and abs(self.values[end - 1] - self.settle_nm) > self.rest.calm_nm:
+        end, calm = len(self.values) - 1, self.rest.calm_nm
+        low, high = self.settle_nm - calm, self.settle_nm + calm
+        while end > 0 and not low <= self.values[end - 1] <= high:
             end -= 1
         begin = max(bisect_left(self.times, self.settle_from_ns), end - 64, 0)
         if end - begin < 3:
