@@ -20,6 +20,8 @@ from dataclasses import dataclass
 from itertools import accumulate
 from operator import sub
 
+from capture.strokes.levels import highest_median
+
 #: A bounce is over within this (common practice).
 _BOUNCE_NS = 250_000_000
 #: A travel is sustained that stood for most of this: what a hand or a piston turns in takes longer, a bounce less.
@@ -237,20 +239,8 @@ def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: i
 
 
 def crest(levels: Sequence[int], reading_ns: int) -> int:
-    """Return the highest travel that lasted, where there was no hold: the highest median of SUSTAINED_NS.
-
-    It is the highest level which more than half of the readings of one stretch of that length reach.
-    """
-    width = _lasting_width(levels, reading_ns)
-    half = width - width // 2 - 1
-    reached: list[int] = []
-    for at in sorted(range(len(levels)), key=levels.__getitem__, reverse=True):
-        place = bisect_left(reached, at)
-        reached.insert(place, at)
-        near = reached[max(0, place - half) : place + half + 1]
-        if any(end - begin < width for begin, end in zip(near, near[half:], strict=False)):
-            return levels[at]
-    return levels[-1]
+    """Return the highest travel that lasted, where there was no hold: the highest median of SUSTAINED_NS."""
+    return highest_median(levels, _lasting_width(levels, reading_ns))
 
 
 def _lasting_width(levels: Sequence[int], reading_ns: int) -> int:

@@ -6,6 +6,7 @@ gives the same on any machine. Lengths are nanometres.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from math import isqrt
 from operator import mul, sub
@@ -14,6 +15,22 @@ from operator import mul, sub
 def rounded_mean(values: Sequence[int]) -> int:
     """Return the mean of integers, rounded to the nearest integer (halves up)."""
     return (2 * sum(values) + len(values)) // (2 * len(values))
+
+
+def highest_median(values: Sequence[int], width: int) -> int:
+    """Return the highest of the medians of every `width` values in a row, which is odd or the number of all.
+
+    It is the highest value that more than half of one such run reach; of an even number the upper one is the median.
+    """
+    more = width - width // 2 - 1
+    reached: list[int] = []
+    for at in sorted(range(len(values)), key=values.__getitem__, reverse=True):
+        place = bisect_left(reached, at)
+        reached.insert(place, at)
+        near = reached[max(0, place - more) : place + more + 1]
+        if any(end - begin < width for begin, end in zip(near, near[more:], strict=False)):
+            return values[at]
+    return values[-1]
 
 
 def noise_of_steps(steps: Sequence[int]) -> int:

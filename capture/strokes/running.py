@@ -11,10 +11,9 @@ from __future__ import annotations
 from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
-from itertools import pairwise
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
-from capture.strokes.levels import rounded_mean, settled
+from capture.strokes.levels import highest_median, rounded_mean, settled
 from capture.strokes.measure import return_tolerance
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
@@ -176,15 +175,7 @@ class RunningStroke:
         self.quiet_low, self.quiet_high = NEVER, 0
         if not since or len(self.values) <= since or self.pace.is_quick:
             return
-        one = self.travels(self.values[since - 2 :])
-        top = self.top_nm
-        # A median above the top has two readings there, next to each other or next but one.
-        over = [at for at, travel in enumerate(one) if travel > top]
-        for at, after in pairwise(over):
-            if after - at <= 2:
-                for first in range(max(0, after - 2), min(at, len(one) - 3) + 1):
-                    top = max(top, sorted(one[first : first + 3])[1])
-        self.top_nm = top
+        self.top_nm = max(self.top_nm, highest_median(self.travels(self.values[since - 2 :]), 3))
 
     # -- is it one? --------------------------------------------------------------------------------------
 
