@@ -19,10 +19,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.strokes.finder import AIR_WITHIN_NS, StrokeFinder
-from capture.strokes.pace import FASTEST_GAP_NS, SLOW_STREAM_NS
+from capture.strokes.pace import FASTEST_GAP_NS, SLOW_STREAM_NS, evenly
 from capture.strokes.rest import NEVER
 from capture.strokes.stroke import Stroke
-from drivers.reading import Reading
+from drivers.reading import LengthUnit, Reading
 
 #: How many readings of a hold are looked at in one go.
 _AT_ONCE: Final = 1024
@@ -30,6 +30,11 @@ _AT_ONCE: Final = 1024
 _AT_ONCE_LOUD: Final = 16
 #: A shorter stretch is quicker taken one by one.
 _SHORT: Final = 8
+#: How much each of so many spans, oldest first, is of what is typical after the last, and how much what was typical
+#: before them; after as many more it is known exactly, in all but one of hundreds.
+_WEIGHTS: Final = 0.125 * 0.875 ** np.arange(127.0, -1.0, -1.0)
+_OLDER: Final = 0.875**128
+_NEWEST: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,10 +52,6 @@ class ManyChunks:
 
 class FinderInBulk(StrokeFinder):
     """Finds the strokes of many chunks at once; chunks fed one by one may come between."""
-
-    _known: tuple[object, ...] = ()
-    _values: NDArray[np.int64]
-    _plain: NDArray[np.bool_]
 
     def feed_many(self, chunks: ManyChunks) -> Iterator[list[Stroke]]:
         """Take chunks in order of arrival, as `feed` would one after the other; yield the strokes they complete, while
@@ -75,13 +76,13 @@ class FinderInBulk(StrokeFinder):
         pace, rest, stroke = self._pace, self._rest, self._stroke
         if low is NEVER or pace.only_changes:
             return 0
-        values, plain = self._shown(stretches.shown)
+        values, plain = stretches.values_in(self._unit)
         first = int(stretches.begins[at])
-        if not low <= values[stretches.which[first]] <= high:
+        if not low <= values[first] <= high:
             return 0
         end = stretches.before_a_silence(at)
         if resting:
-            quick = max(pace.chunk_ns, stretches.longest_ns(at, end)) <= SLOW_STREAM_NS
+            quick = pace.chunk_ns <= SLOW_STREAM_NS and stretches.longest_ns(at, end) <= SLOW_STREAM_NS
             most = max(0, rest.room(quick))
             if self._air_unseen:
                 end = min(end, stretches.arrived_by(self._air_ns + AIR_WITHIN_NS))
@@ -91,9 +92,10 @@ class FinderInBulk(StrokeFinder):
         end = min(end, stretches.chunk_of(first + most))
         if end <= at:
             return 0
-        which = stretches.which[first : stretches.begins[end]]
-        shown = values[which]
-        quiet = (shown >= low) & (shown <= high) & plain[which]
+        shown = values[first : stretches.begins[end]]
+        quiet = (shown >= low) & (shown <= high)
+        if plain is not None:
+            quiet &= plain[first : stretches.begins[end]]
         loud = int(quiet.argmin())
         if not quiet[loud]:
             end = stretches.chunk_of(first + loud)
@@ -108,21 +110,34 @@ class FinderInBulk(StrokeFinder):
         else:
             stroke.times.frombytes(stretches.reading_times(at, end).tobytes())
             stroke.values.frombytes(shown.tobytes())
-        pace.arrived_evenly(*stretches.spans(at, end), last_ns)
+        self._pass(stretches, at, end)
         return end - at
 
-    def _shown(self, shown: list[Reading]) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-        """Return what each of these readings shows, nm, and whether nothing is doubtful about it, as displayed now."""
-        known = (id(shown), len(shown), self._unit)
-        if self._known != known:
-            self._values = np.array([reading.value_nm for reading in shown], np.int64)
-            self._plain = np.array([reading.unit == self._unit and not reading.flags for reading in shown], np.bool_)
-            self._known = known
-        return self._values, self._plain
+    def _pass(self, stretches: _Stretches, at: int, end: int) -> None:
+        """Let the time pass in which these chunks came.
+
+        Their typical spacing is x' = (7 x + s) / 8, rounded down, for each next span s: hundreds of spans ago
+        it makes no difference any more. Without the rounding it is a sum, and the rounding takes no more than 8 from
+        it, so that it lies between two limits; and those meet, since the step rises with x.
+        """
+        pace = self._pace
+        spans_ns, (least, most), counts = stretches.spans(at, end, pace.chunk_ns)
+        last_ns = int(stretches.times_ns[end - 1])
+        if counts is None and len(spans_ns) >= len(_WEIGHTS) + _NEWEST and evenly(pace.chunk_ns, least, most):
+            before = float(_WEIGHTS @ spans_ns[-len(_WEIGHTS) - _NEWEST : -_NEWEST])
+            low, high = (
+                int(before + _OLDER * end_ns) for end_ns in (min(pace.chunk_ns, least), max(pace.chunk_ns, most))
+            )
+            if pace.arrived_between(low - 10, high + 2, spans_ns[-_NEWEST:].tolist(), last_ns):
+                return
+        pace.arrived_evenly(spans_ns.tolist(), (least, most), counts, last_ns)
 
 
 class _Stretches:
     """Where in many chunks a stretch can end. Places are those of chunks, from 0."""
+
+    _values: NDArray[np.int64]
+    _plain: NDArray[np.bool_] | None
 
     def __init__(self, chunks: ManyChunks, last_ns: int | None) -> None:
         self.times_ns, self.which, self.shown = chunks.times_ns, chunks.which, chunks.shown
@@ -132,7 +147,19 @@ class _Stretches:
         """At which reading each chunk begins, and where the last ends."""
         before = np.concatenate(([chunks.times_ns[0] if last_ns is None else last_ns], chunks.times_ns[:-1]))
         self._spans_ns = chunks.times_ns - before
+        self._ends_ns = int(self._spans_ns.min()), int(self._spans_ns.max())
+        self._unit: LengthUnit | None = None
         self._silences: list[int] = np.flatnonzero(self._spans_ns > FASTEST_GAP_NS).tolist()
+
+    def values_in(self, unit: LengthUnit | None) -> tuple[NDArray[np.int64], NDArray[np.bool_] | None]:
+        """Return what each reading shows, nm, and whether nothing is doubtful about it on a display in this unit; None
+        where that is so of all."""
+        if self._unit != unit:
+            self._unit = unit
+            self._values = np.array([reading.value_nm for reading in self.shown], np.int64)[self.which]
+            plain = np.array([reading.unit == unit and not reading.flags for reading in self.shown], np.bool_)
+            self._plain = None if plain.all() else plain[self.which]
+        return self._values, self._plain
 
     def chunks(self, at: int, end: int) -> Iterator[tuple[int, list[Reading]]]:
         """Yield when each of these chunks arrived, and its readings."""
@@ -147,7 +174,9 @@ class _Stretches:
         return self._silences[place] if place < len(self._silences) else len(self.times_ns)
 
     def longest_ns(self, at: int, end: int) -> int:
-        """Return the longest time between two of these chunks, as far as a stretch of rest can go."""
+        """Return the longest time between two of these chunks, as far as a stretch of rest can go, or of all."""
+        if self._ends_ns[1] <= SLOW_STREAM_NS:
+            return self._ends_ns[1]
         return int(self._spans_ns[at : min(end, at + 2 * _AT_ONCE)].max(initial=0))
 
     def arrived_by(self, t_ns: int) -> int:
@@ -158,12 +187,14 @@ class _Stretches:
         """Return which chunk this reading is of, or that behind the last."""
         return min(reading, len(self.times_ns)) if self._ones else int(self.begins.searchsorted(reading, "right")) - 1
 
-    def spans(self, at: int, end: int) -> tuple[list[int], tuple[int, int], list[int] | None]:
-        """Return how long these chunks were in coming, the least and the most of that, and how many readings each has,
+    def spans(self, at: int, end: int, typical_ns: int) -> tuple[NDArray[np.int64], tuple[int, int], list[int] | None]:
+        """Return how long these chunks were in coming, between which two that lies, and how many readings each has,
         None for one each."""
         spans_ns = self._spans_ns[at:end]
-        counts = None if self._ones else self._counts[at:end].tolist()
-        return spans_ns.tolist(), (int(spans_ns.min()), int(spans_ns.max())), counts
+        least, most = self._ends_ns
+        if not evenly(typical_ns, least, most):
+            least, most = int(spans_ns.min()), int(spans_ns.max())
+        return spans_ns, (least, most), None if self._ones else self._counts[at:end].tolist()
 
     def reading_times(self, at: int, end: int) -> NDArray[np.int64]:
         """Return the time of each reading of these chunks: spread evenly over how long its chunk was in coming."""

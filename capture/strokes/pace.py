@@ -92,8 +92,7 @@ class Pace:
         """
         chunk_ns, readings = self.chunk_ns, self._readings
         least, most = ends_ns
-        if least > 0 and most <= 3 * min(chunk_ns, least):
-            # No pause is long: what follows is then only this of it, and always lies between what came and what was.
+        if evenly(chunk_ns, least, most):
             for span in spans_ns:
                 chunk_ns = (7 * chunk_ns + span) >> 3
         else:
@@ -108,6 +107,20 @@ class Pace:
         self.chunk_ns, self._readings, self.last_ns = chunk_ns, readings, last_ns
         if readings:
             self.reading_ns = chunk_ns * _FINE // readings
+
+    def arrived_between(self, low_ns: int, high_ns: int, spans_ns: Sequence[int], last_ns: int) -> bool:
+        """Take chunks of one reading each as `arrived` would, evenly as they came, of which these are the newest spans;
+        before them the typical time lay between these two. Return whether that tells what it is now: else nothing is
+        taken."""
+        if self._readings != _FINE:
+            return False
+        for span in spans_ns:
+            low_ns, high_ns = (7 * low_ns + span) >> 3, (7 * high_ns + span) >> 3
+        if low_ns != high_ns:
+            return False
+        self.chunk_ns = self.reading_ns = low_ns
+        self.last_ns = last_ns
+        return True
 
     def silence(self, t_ns: int, readings: Sequence[Reading]) -> tuple[int, Sequence[int]]:
         """Return the value that stood in the silence before these readings, nm, and the times to fill it in at.
@@ -134,3 +147,9 @@ class Pace:
     def lost(self) -> None:
         """Forget what stood last: what comes next may have missed anything."""
         self._newest = None
+
+
+def evenly(typical_ns: int, least_ns: int, most_ns: int) -> bool:
+    """Say whether chunks that come between these times after one another have no long pause among them: what is typical
+    then moves by an eighth of the way to each next one, and always lies between what came and what was."""
+    return least_ns > 0 and most_ns <= 3 * min(typical_ns, least_ns)
