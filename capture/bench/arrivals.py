@@ -16,6 +16,7 @@ from capture.bench.setup import BenchSetup
 from capture.bench.state import BenchState
 from capture.bench.telling import Telling
 from capture.recordings.file import RecordingError
+from capture.recordings.playback import PREFIX as RECORDED
 from capture.recordings.playback import Playback, open_port
 from capture.recordings.stream import IndicatorStream
 from capture.strokes.stroke import Stroke
@@ -59,6 +60,8 @@ class Arrivals:
         self._air_was: AirState | None = None
         self.gauge_check: GaugeCheck | None = None
         """A check of the gauge itself against masters, which readings go to while it goes."""
+        self.begin_port: Callable[[], None] = lambda: None
+        """Called once a check begins: a port that waits for one sends from then on."""
         self.gauge_measured: Callable[[GaugeCheck], None] = lambda made: None
         """Called once that has all it measures."""
 
@@ -79,7 +82,8 @@ class Arrivals:
             self.rest()
 
     def give_early(self, running: RunningCheck, early: Sequence[Early]) -> None:
-        """Give a check what came while it began."""
+        """Give a check what came while it began, and what a port that waited for it brings."""
+        self.begin_port()
         for of_fixture, event in early:
             if of_fixture and isinstance(event, Chunk):
                 running.feed_fixture(event.t_ns, event.data)
@@ -122,7 +126,7 @@ class Arrivals:
             self._bytes(event)
         elif isinstance(event, Lost):
             dial.lost(event.reason)
-            played = self._state.setup.port.startswith("recording:")  # which ends, and does not come back
+            played = self._state.setup.port.startswith(RECORDED)  # which ends, and does not come back
             again = "" if played else "; it is tried again by itself, and measuring begins when it answers"
             self._telling.event(event.reason + again, "")
             if running:

@@ -145,6 +145,8 @@ class Bench:
             keeping.add_done_callback(self._part_ended)
             stack.push_async_exit(self._close)
             transport = self._transport = indicator_port(setup)
+            if isinstance(transport, Playback):
+                self._arrivals.begin_port = transport.begin
             await stack.enter_async_context(transport)
             watching = asyncio.create_task(self._watch())
             stack.callback(watching.cancel)

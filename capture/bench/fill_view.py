@@ -10,6 +10,7 @@ from typing import Any
 from capture.bench.state import BenchState
 from capture.clearance.stroke_by_stroke import HOW_TO, PUSH_AND_PULL, HowTo, Way, how_to_send
 from capture.dashboard.view import BenchView, PackView
+from capture.recordings.playback import PREFIX as RECORDED
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
 
@@ -113,6 +114,8 @@ def _message(state: BenchState, view: BenchView) -> str:
     unit, shown = state.unit, view.packs[state.pack] if state.pack >= 0 else None
     if view.signed_off:
         return f"{view.signed_off}. Enter: the next unit. q ends the session."
+    if state.dial.link == "down" and state.setup.port.startswith(RECORDED):
+        return "The recording has ended: q ends the session."
     if state.dial.link == "down":
         return "Release the air. Reconnect the indicator: measuring goes on by itself."
     if state.running is not None:

@@ -44,6 +44,7 @@ class GaugeAtBench:
             if self._state.running is not None:
                 raise RecordError("A pack is being measured: end its check first.")
             self._arrivals.gauge_check = await GaugeCheck.begin(self._books, self._state.technician, self._fail)
+            self._arrivals.begin_port()
             self._telling.changed()
 
     async def leave(self) -> None:

@@ -13,12 +13,12 @@ _BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
 def origin_now(url: str, technician: str = "") -> dict[str, Any]:
-    """Return what stands behind the port, this computer's name, and the id of its running since it was started; where
-    readings are typed, by whom."""
+    """Return what stands behind the port, this computer's name, and the id of its running since it was started; and who
+    measures, where that is known, or types."""
     found = asdict(origin_of_port(url))
-    typed = {"by": technician} if found["kind"] == "typed" else {}
+    by = {"by": technician} if technician or found["kind"] == "typed" else {}
     return {
-        **typed,
+        **by,
         "kind": found["kind"],
         "port": url,
         "adapter": found["adapter"],

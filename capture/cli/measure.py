@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 def run(
     sheet: Annotated[Path | None, typer.Option("--sheet", help="The build sheet, TOML.")] = None,
     port: Annotated[
-        str | None, typer.Option("--port", help="/dev/ttyUSB0, socket://..., rfc2217://..., recording:FILE")
+        str | None, typer.Option("--port", help="/dev/ttyUSB0, keyboard:, socket://..., rfc2217://..., recording:FILE")
     ] = None,
     driver: DriverName = None,
     settings: Settings = None,
@@ -107,7 +107,7 @@ def run(
     else:
         by = tech if tech is not None else settled.technician
         loaded, text = _sheet_for_unit(sheet_path, variant, by, encodable(unit), asks=terminal or service or repeat)
-    name = driver or settled.indicator.driver
+    name = driver or ("typed" if (port or "").startswith(TYPED_PORT) else settled.indicator.driver)
     where = port or settled.indicator.port or (TYPED_PORT if name == "typed" else "")
     if not where:
         fail("no port; give one with --port, or set `port` under [indicator]; `strokelog listen` lists ports", 2)

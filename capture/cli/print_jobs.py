@@ -10,6 +10,7 @@ from typing import Any
 from rich.table import Table
 from rich.text import Text
 
+from capture.job.told_of_job import technicians_of
 from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.json_forms import fact_json
 from capture.output.printed_tables import budget_table, report_strokes
@@ -261,7 +262,7 @@ def show_job(job: Job, data_dir: Path, explain: bool, came_back: Sequence[int] =
 
     say(
         f"Job {job.id}: unit {job.unit_serial or '-'}, {job.sheet_name} ({job.sheet_revision}), "
-        f"bench {job.bench}, technician {job.technician or '-'}, {job.opened_at.astimezone():%Y-%m-%d %H:%M}"
+        f"bench {job.bench}, technician {technicians_of(job)}, {job.opened_at.astimezone():%Y-%m-%d %H:%M}"
     )
     for later in came_back:
         say(f"Came back in job {later}", "bold")

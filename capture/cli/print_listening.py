@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncGenerator, Callable, Iterable, Iterator, Sequence
+from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 from capture.plumbing.outward import warn, write
-from drivers.identify import BAUDS, HeardAtBaud, WireFit, best, decimals_of, listen_live, survey
+from capture.recordings.file import RecordedLine, read_recording
+from capture.recordings.playback import PREFIX as RECORDED
+from drivers.identify import BAUDS, HeardAtBaud, WireFit, best, decimals_of, fits, how_it_sends, listen_live, survey
 from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.keyboard_port import keyboards
 from drivers.port_names import lasting_path
+from drivers.reading import Reading
 from drivers.transport import list_ports
 from drivers.units import format_length
 
@@ -34,7 +39,8 @@ def list_them(as_json: bool) -> int:
             _say(json.dumps(line))
         else:
             lasting = lasting_path(port.device)
-            _say(f"{port.device}  {port.description}" + (f"  {lasting}" if lasting != port.device else ""))
+            described = "not described" if port.description in ("", "n/a") else port.description
+            _say(f"{port.device}  {described}" + (f"  {lasting}" if lasting != port.device else ""))
     typing = keyboards()
     for keyboard in typing:
         if as_json:
@@ -62,7 +68,10 @@ async def name_the_form(
     """
     bauds = [int(known["baud"])] if str(known.get("baud", "")).isdigit() else BAUDS
     given = {key: value for key, value in known.items() if key != "baud"}
-    heard = await survey(port, bauds, seconds, known=given or None, told=_tell_baud(port, seconds))
+    if port.startswith(RECORDED):
+        heard = [_heard_in(port, given)]
+    else:
+        heard = await survey(port, bauds, seconds, known=given or None, told=_tell_baud(port, seconds))
     if as_json:
         for one in heard:
             for fit in one.fits:
@@ -82,6 +91,33 @@ async def name_the_form(
                 )
         return 0 if heard and best(heard[0].fits) else 1
     return _name_for_people(port, heard, settled)
+
+
+def _bytes_in(lines: Iterable[RecordedLine]) -> Iterator[tuple[int, bytes]]:
+    """Yield when the indicator's bytes of a recording came, ns since it was begun, and those bytes."""
+    yield from ((line.t_ns, line.data) for line in lines if line.source == "indicator" and line.mark is None)
+
+
+def _heard_in(port: str, known: dict[str, Any]) -> HeardAtBaud:
+    """Return what was recorded, and what fits it."""
+    header, lines = read_recording(Path(port.removeprefix(RECORDED)))
+    chunks = list(_bytes_in(lines))
+    data = b"".join(data for _, data in chunks)
+    baud = int(header.indicator.get("baud", BAUDS[0]))
+    return HeardAtBaud(baud, data, tuple(fits(data, known or None)), how_it_sends([t_ns for t_ns, _ in chunks]))
+
+
+async def _recorded(
+    port: str, driver: IndicatorDriver, settings: IndicatorSettings, seconds: float
+) -> AsyncGenerator[tuple[int, bytes, list[Reading]], None]:
+    """Yield the first `seconds` of a recording as a port would bring them."""
+    decoder = driver.decoder(settings)
+    _, lines = read_recording(Path(port.removeprefix(RECORDED)))
+    with closing(lines):
+        for t_ns, data in _bytes_in(lines):
+            if t_ns > seconds * 1e9:
+                break
+            yield t_ns, data, decoder.feed(data)
 
 
 def _sends(heard: HeardAtBaud) -> dict[str, str]:
@@ -164,7 +200,9 @@ async def follow(port: str, driver: IndicatorDriver, settings: IndicatorSettings
     started: int | None = None
     try:
         async with asyncio.timeout(seconds):
-            async for t_ns, data, readings in listen_live(port, driver, settings):
+            played = port.startswith(RECORDED)
+            coming = _recorded(port, driver, settings, seconds) if played else listen_live(port, driver, settings)
+            async for t_ns, data, readings in coming:
                 started = t_ns if started is None else started
                 count += len(readings)
                 at = (t_ns - started) / 1e9

@@ -11,9 +11,17 @@ from capture.mqtt.messages import PartMessage, StrokeMessage, UnitMessage, Verdi
 from capture.record import Job, KeptCheck
 from capture.sheet.sheet import Selective, Sheet, Shim
 from capture.unit.changes import Outcome, PlanError, fitted_now
-from capture.unit.facts import PartsChanged
+from capture.unit.facts import PartsChanged, StepBegun, StepDone
 from capture.unit.origin import not_measured_words
 from capture.unit.standing import UnitStanding
+
+
+def technicians_of(job: Job) -> str:
+    """Return who worked on a job, by name: who began it, measured, changed parts and signed steps; "not named" for
+    nobody."""
+    measured = (str((check.origin or {}).get("by") or "") for check in job.checks)
+    worked = (one.fact.by for one in job.facts if isinstance(one.fact, PartsChanged | StepBegun | StepDone))
+    return ", ".join(dict.fromkeys(name for name in (job.technician, *measured, *worked) if name)) or "not named"
 
 
 def stroke_told(job: Job, check: KeptCheck, kept: StrokeKept, technician: str, at: datetime) -> StrokeMessage:

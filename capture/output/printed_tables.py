@@ -134,7 +134,8 @@ def report_strokes(strokes: Sequence[StrokeKept], unit: str) -> Table:
             str(stroke.n),
             format_length(stroke.held_travel_nm, unit),
             format_length(stroke.peak_travel_nm, unit),
-            f"{stroke.rise_ns / 1e9:.2f} s",
+            # Single values have no rise: nobody saw the pack on its way.
+            f"{stroke.rise_ns / 1e9:.2f} s" if stroke.rise_ns else "-",
             format_length(stroke.return_error_nm, unit),
             *([_air(stroke, unit)] if has_air else []),
             counted(kept),

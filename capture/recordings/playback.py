@@ -21,7 +21,8 @@ PREFIX = "recording:"
 
 
 class Playback:
-    """Iterate over its events; after the recording's last byte it is a port that is lost and stays so."""
+    """Iterate over its events: nothing comes before `begin`, so that nothing is played while nobody measures; after the
+    recording's last byte it is a port that is lost and stays so."""
 
     def __init__(self, path: Path, speed: float = 1.0) -> None:
         """Open the recording; raises RecordingError. Stamps are as if `speed` times real time were real time."""
@@ -30,6 +31,7 @@ class Playback:
         self._path = path
         self._speed = speed
         self._closed = asyncio.Event()
+        self._begun = asyncio.Event()
         self._next = -1
         self._began_ns = 0
 
@@ -38,12 +40,18 @@ class Playback:
 
     async def __aexit__(self, *exc_info: object) -> None:
         self._closed.set()
+        self._begun.set()
+
+    def begin(self) -> None:
+        """Play from now on."""
+        self._begun.set()
 
     def __aiter__(self) -> Self:
         return self
 
     async def __anext__(self) -> Event:
         if self._next < 0:
+            await self._begun.wait()
             self._next = 0
             self._began_ns = monotonic_ns()
             return Opened(self._began_ns)

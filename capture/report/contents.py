@@ -13,6 +13,7 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.facts import GaugeEntry
 from capture.clearance.verdict import Verdict, VerdictWord
 from capture.custody.verify import Proof
+from capture.job.told_of_job import technicians_of
 from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.words import chance, flag_words, number, travel_nm, unstated_words
 from capture.record import FactEntry, Job, KeptCheck
@@ -142,7 +143,7 @@ class _Report:
         closed = self.times.text(job.closed_at) if job.closed_at else "still open"
         told = [
             ("build sheet", f"{job.sheet_name}, revision {job.sheet_revision}"),
-            ("technician", job.technician or "not named"),
+            ("technician", technicians_of(job)),
             ("bench", job.bench),
             ("opened, closed", f"{self.times.text(job.opened_at)}, {closed}"),
         ]

@@ -224,8 +224,13 @@ class Controls:
                 await self._begin(key, following, asked)
             else:
                 self.said = "Every pack is good. s shows the steps, u signs the unit off, q ends the session."
-        elif key.isdecimal() and 0 < (number := int(key)) <= len(view.packs) and self._is_meant(key, asked):
-            await self._begin(key, number - 1, asked)
+        elif key.isdecimal() and 0 < (number := int(key)) <= len(view.packs):
+            if self._is_meant(key, asked):
+                await self._begin(key, number - 1, asked)
+        elif key.isdecimal():
+            self.said = f"There is no pack {key}: the sheet has {len(view.packs)}."
+        elif self._dial.takes_keys and len(key) == 1:
+            self.said = f"{key} is no figure. Type what the needle shows, such as 1.25, then Enter."
 
     def _late_figures(self, key: str) -> bool:
         """Take figures typed for a dial while no reading is asked for: they begin nothing, nor does their Enter."""

@@ -18,13 +18,15 @@ from capture.session.wrench_field import WrenchField, WrenchSetup
 from capture.sheet.steps import Torque
 from capture.unit.changes import PlanError
 from capture.unit.codes import TechnicianNamed, UnitNamed, read_scan
-from capture.unit.facts import Fact
+from capture.unit.facts import Fact, PartsChanged, StepBegun, StepDone
 from capture.unit.standing import UnitStanding
 
 #: Takes what was typed; returns why it will not do, or nothing.
 Submit = Callable[[dict[str, str]], Awaitable[str]]
 
 
+#: Whoever did this works at the bench: the next form begins with that name.
+_WORK: Final = (StepBegun, StepDone, PartsChanged)
 #: Stands for a character that nobody is shown.
 _DOT: Final = "*"
 
@@ -164,6 +166,9 @@ class FormRunner:
         except (FactRefused, PlanError, RecordError) as error:
             return str(error)
         self.close()
+        named = next((one.fact.by for one in written if isinstance(one.fact, _WORK) and one.fact.by), "")
+        if named and not self.bench.state.technician:
+            self.bench.name_technician(named)
         said = [one.text[0].upper() + one.text[1:] + "." for one in written]
         self.page.note = " ".join([*said, *(note for one in written for note in one.notes)])
         return ""

@@ -47,6 +47,8 @@ class TypedDial:
             self.entry = ""
         elif key == "enter":
             self._enter()
+        elif self.entry and len(key) == 1:
+            self._say(f"{key} is no figure: Enter takes {self.entry}, Escape leaves it.")
         else:
             return False
         return True

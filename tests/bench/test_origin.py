@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import subprocess
 import sys
@@ -17,8 +18,10 @@ from capture.job.unit_on_record import FactRefused, UnitOnRecord
 from capture.mqtt.messages import UnitMessage, VerdictMessage
 from capture.record import Store
 from capture.recordings.file import read_recording
+from capture.recordings.playback import Playback
 from capture.unit.facts import Override, SignedOff
 from capture.unit.origin import not_measured_words, origin_words
+from drivers.transport import Chunk, Opened
 from tests.job.test_unit_on_record import AT, ROOT, SHEET, measured, open_job
 from tests.support.proven_record import forge, tamper
 
@@ -120,6 +123,16 @@ def test_a_recording_played_at_the_port_is_proven_and_no_measurement(tmp_path: P
     tamper(record, ("UPDATE checks SET origin = ?", (json.dumps(LINE),)))
     mismatch = verify(record).mismatch
     assert mismatch is not None and "where the readings came from, in its recording" in mismatch.what
+
+
+async def test_nothing_of_a_recording_is_played_before_somebody_measures() -> None:
+    async with Playback(RECORDING, speed=50) as port:
+        first = asyncio.ensure_future(anext(port))
+        for _ in range(5):
+            await asyncio.sleep(0)
+        assert not first.done()
+        port.begin()
+        assert isinstance(await first, Opened) and isinstance(await anext(port), Chunk)
 
 
 def test_what_is_kept_tells_this_running_of_this_computer() -> None:

@@ -20,6 +20,7 @@ from drivers.identify import HeardAtBaud, fits
 from drivers.port_names import UsbAdapter, lasting_path, udev_rule
 from drivers.reading import Reading
 
+ROOT = Path(__file__).resolve().parents[2]
 #: A plunger pushed by 0.04 in and let back, in half thousandths of an inch, over and over.
 TRAVEL = [*range(0, 81), *[81] * 5, *range(80, 0, -1)]
 
@@ -92,6 +93,15 @@ def test_a_silent_port_is_told_of_at_once_and_says_what_to_look_for() -> None:
     assert done.exit_code == 1
     assert done.stderr.splitlines()[0].startswith(f"listening at {port}, 9600 baud")
     assert "nothing came: is it on?" in done.stderr and "polled-line" in done.stdout
+
+
+def test_a_recording_is_listened_to_as_a_port_is() -> None:
+    port = f"recording:{ROOT / 'fixtures/recordings/line-1000hz-mm-micron-short.jsonl'}"
+    done = listened(port)
+    assert done.exit_code == 0 and "line: " in done.stdout and 'driver = "line"' in done.stdout
+    live = listened(port, "--driver", "line")
+    assert live.exit_code == 0 and " mm" in live.stdout.splitlines()[-1]
+    assert "cannot read nowhere.jsonl" in listened("recording:nowhere.jsonl").stderr
 
 
 def heard(*lines: bytes) -> list[HeardAtBaud]:

@@ -452,6 +452,12 @@ def test_what_is_cut_in_the_side_column_says_so() -> None:
         assert name in line or ".." in line
 
 
+def test_a_stroke_of_single_values_has_no_rise() -> None:
+    kept = sample_view("good").strokes[1]
+    shown = printed(report_strokes([replace(kept, stroke=replace(kept.stroke, rise_ns=0))], "mm"), 120, no_color=True)
+    assert "0.00 s" not in shown and " - " in shown
+
+
 def test_the_report_lists_every_stroke_with_its_remarks() -> None:
     strokes = sample_view("good").strokes
     text = words(printed(report_strokes(strokes, "mm"), 120, no_color=True))
@@ -489,6 +495,7 @@ def test_keys_are_read_from_bytes_however_they_are_cut() -> None:
     data = "aé\x1b[A\x1bOB\x1b[5~\x1b[99;1~\r\x7f\x01".encode()
     whole = KeyParser().feed(data)
     assert whole == ["a", "é", "up", "down", "page-up", "enter", "backspace"]
+    assert KeyParser().feed(b"\x1b[Z") == ["up"]  # Tab with Shift, as terminals send it (CBT of ECMA-48)
     parser = KeyParser()
     assert [key for byte in data for key in parser.feed(bytes([byte]))] == whole
     assert parser.feed(b"\x1b") == [] and parser.unfinished

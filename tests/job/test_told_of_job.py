@@ -9,6 +9,7 @@ from typing import Any
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import gauge_check_told
+from capture.job.told_of_job import technicians_of
 from capture.job.unit_on_record import UnitOnRecord
 from capture.mqtt.messages import MESSAGES, GaugeMessage, PartMessage, StrokeMessage, UnitMessage, VerdictMessage
 from capture.record import Store
@@ -50,6 +51,7 @@ def test_strokes_verdicts_and_the_unit_answer_for_where_they_come_from(tmp_path:
         check_high(unit, store, measured(change.predicted_nm, "good", 800_000, 1_200_000), "")
         unit.add([Override("low", None, "Di", "not of this test")], at=AT)
         heard = told(store)
+        assert technicians_of(store.job(unit.job.id)) == "Tech 12, Ana"  # of the check and the parts, not of overrides
     about = {"sheet_name": "Forwarder 6-speed", "sheet_revision": "C", "gauge_serial": GAUGE}
     for one in heard:
         assert {name: getattr(one, name) for name in about} == about and one.gauge_standing == "in order"

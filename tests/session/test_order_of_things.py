@@ -123,14 +123,18 @@ async def test_a_step_that_follows_the_packs_is_asked_about_before_them_and_is_n
         await bench.write([StepDone(0, "Ana", lasted_ns=1_800_000_000_000)])
         assert bench.unit is not None and bench.unit.now.standing.next_step == 1  # it comes before high
         await bench.write([StepDone(1, "Ana", torque_unm=20_000_000)])
+        bench.name_technician("")
         assert bench.unit.now.standing.next_step is None and bench.unit.now.standing.packs_left == ("low", "high")
-        for key in "3\r46\r":
+        for key in "3\r46\rBo\r":
             await session.take(Key(key))
         form = session.showing().page.form
         assert form is not None and form.problem.startswith("The packs come first, and low and high are not good yet.")
         assert bench.unit.now.standing.steps[2].state == "open"
         await session.take(Key("\r"))
         assert bench.unit.now.standing.steps[2].state == "done"
+        await session.take(Key("\r"))
+        form = session.showing().page.form
+        assert form is not None and form.values["by"] == "Bo"  # who signed once is not asked again
 
 
 async def test_where_nobody_can_be_asked_it_is_said(tmp_path: Path) -> None:

@@ -187,6 +187,11 @@ async def test_letters_are_keys_as_ever_and_a_digit_chooses_no_pack(tmp_path: Pa
         check = hand.bench.state.running
         await hand.controls.take(Key("1"))
         assert hand.bench.state.running is check and "READING 1_ mm" in hand.screen()
+        await hand.controls.take(Key("c"))
+        assert "c is no figure: Enter takes 1, Escape leaves it." in hand.screen()
+        await hand.controls.take(Key("escape"))
+        await hand.controls.take(Key("x"))
+        assert "x is no figure." in hand.screen()
         await hand.controls.take(Key("q"))
         assert hand.controls.leave.is_set()
 
@@ -225,6 +230,7 @@ def test_a_shop_may_say_what_the_eye_adds() -> None:
     ("words", "said"),
     [
         (["--driver", "typed"], "readings are typed on a terminal, and there is none here"),
+        (["--port", "keyboard:"], "readings are typed on a terminal, and there is none here"),
         (["--driver", "line", "--port", "keyboard:"], "a dial that is typed has --port keyboard: and --driver typed"),
     ],
 )

@@ -21,6 +21,7 @@ _SEQUENCES = {
     "A": "up", "B": "down", "C": "right", "D": "left", "H": "home", "F": "end",
     "1~": "home", "3~": "delete", "4~": "end", "5~": "page-up", "6~": "page-down",
     "7~": "home", "8~": "end",
+    "Z": "up",  # Tab with Shift: back a line
 }  # fmt: skip
 #: ECMA-48 control sequence: parameters, intermediates, one final byte. Or a single shift from keypad mode.
 _CONTROL = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O[@-~])")

@@ -20,6 +20,7 @@ from typing import Final, Literal
 
 from rich.console import RenderableType
 
+from capture.dashboard.bench_screen import measuring
 from capture.dashboard.caution_screen import caution_screen, message_screen
 from capture.dashboard.showing import Showing, draw
 from capture.dashboard.signals import SIGNALS, SignalName, flooded, signal_between, spoken
@@ -65,6 +66,11 @@ class Left:
     """What it saw last."""
     pid: int = 0
     ended: Ended | None = None
+
+
+def _sounds_may_change(shown: Showing) -> bool:
+    """Whether b goes on to the next kind of sound: a letter among the figures of a typed reading is a slip."""
+    return shown.screen == "bench" and not (shown.view.entry is not None and measuring(shown.view))
 
 
 class TerminalFace:
@@ -190,7 +196,7 @@ class TerminalFace:
         if self._showing is None or self._unread:
             return caution_screen(width, height, ascii_only=ascii_only)
         shown = seen(self._showing, self._place, self._silent_ns)
-        if shown.screen == "bench" and self._place.has_keys:
+        if self._place.has_keys and _sounds_may_change(shown):
             keys = f"{shown.view.keys}   b {self._sounds.mode}"
             shown = replace(shown, view=replace(shown.view, keys=keys))
         frame = draw(shown, width, height, ascii_only)
@@ -226,7 +232,7 @@ class TerminalFace:
                 self._leave()
             elif pressed == Key("k"):
                 self._say(Asks())
-        elif pressed == Key("b") and shown is not None and shown.screen == "bench":
+        elif pressed == Key("b") and shown is not None and _sounds_may_change(shown):
             self._sounds.next_mode()
         else:
             self._unread = False
