@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
@@ -16,6 +17,7 @@ from capture.clearance.signing import SignedAct
 from capture.mqtt.plant.plant_settings import PlantSettings
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.checked_file import FileKind, Place, place_in
+from capture.plumbing.toml_lines import TomlLines
 from capture.plumbing.user_folders import data_folder, settings_folder
 from capture.plumbing.wrong_values import wrong_places
 from capture.unit.gauge_identity import Gauge
@@ -31,6 +33,7 @@ __all__ = [
     "default_config_path",
     "load_config",
     "settings_place",
+    "settings_used",
 ]
 
 
@@ -189,6 +192,8 @@ class Config(BaseSettings):
 
     model_config = SettingsConfigDict(env_prefix="STROKELOG_", env_nested_delimiter="__", extra="forbid", frozen=True)
 
+    shared: Path | None = None
+    """Settings that benches share, beside this file: what is not said here is as it says there."""
     bench: str = Field(default="bench-1", min_length=1, max_length=60)
     technician: str = ""
     sheet: Path | None = None
@@ -219,14 +224,69 @@ class Config(BaseSettings):
         return self.stock or self.data_dir / "stock.sqlite"
 
 
-def load_config(path: Path | None = None) -> Config:
-    """Read the settings from `path`, or from the XDG place if there is a file; raises ConfigError."""
+@dataclass(frozen=True, slots=True)
+class _SettingsFile:
+    """A file as it is read, before what is in it is checked."""
+
+    path: Path
+    text: str
+    raw: dict[str, Any]
+
+    @classmethod
+    def at(cls, path: Path) -> _SettingsFile:
+        text = SETTINGS_FILE.text(path)
+        return cls(path, text, SETTINGS_FILE.table(text, path))
+
+
+def _settings_files(path: Path | None) -> tuple[_SettingsFile | None, _SettingsFile | None]:
+    """Return the bench's own file, if there is one, and the one that it shares with others, if it names one."""
     source = path or default_config_path()
     if path is not None and not path.is_file():
         raise ConfigError(f"{path}: there is no such settings file")
-    raw = {}
-    if source.is_file():
-        raw = SETTINGS_FILE.table(SETTINGS_FILE.text(source), source)
+    own = _SettingsFile.at(source) if source.is_file() else None
+    named = os.environ.get("STROKELOG_SHARED") or (own.raw.get("shared") if own is not None else None)
+    if not isinstance(named, str):  # a wrong one is told with what else is wrong
+        return own, None
+    shared = _SettingsFile.at(source.parent / named)
+    for key in ("bench", "shared"):
+        if key in shared.raw:
+            where = place_in(shared.text, shared.path)((key,))
+            raise ConfigError(f"{where}: {key}: belongs to a bench's own settings, and not to those that benches share")
+    return own, shared
+
+
+def _together(own: _SettingsFile | None, shared: _SettingsFile | None) -> dict[str, Any]:
+    """Return what the files say: the bench's own wins, key by key; `{bench}` in a shared text is the bench's name."""
+    raw = own.raw if own is not None else {}
+    if shared is None:
+        return raw
+    bench = os.environ.get("STROKELOG_BENCH") or raw.get("bench", Config.model_fields["bench"].default)
+    return _over(raw, _for_bench(shared.raw, str(bench)))
+
+
+def _over(own: dict[str, Any], shared: dict[str, Any]) -> dict[str, Any]:
+    # Another driver has other settings: of the shared one's none would fit.
+    if "driver" in own and own["driver"] != shared.get("driver"):
+        return own
+    tables = {key: _over(own[key], one) for key, one in shared.items() if _tables(one, own.get(key))}
+    return {**shared, **own, **tables}
+
+
+def _tables(*values: object) -> bool:
+    return all(isinstance(one, dict) for one in values)
+
+
+def _for_bench(value: Any, bench: str) -> Any:
+    if isinstance(value, dict):
+        return {key: _for_bench(one, bench) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_for_bench(one, bench) for one in value]
+    return value.replace("{bench}", bench) if isinstance(value, str) else value
+
+
+def load_config(path: Path | None = None) -> Config:
+    """Read the settings from `path`, or from the XDG place if there is a file; raises ConfigError."""
+    raw = _together(*_settings_files(path))
 
     class _FromFile(Config):
         @classmethod
@@ -248,15 +308,41 @@ def load_config(path: Path | None = None) -> Config:
 
 
 def settings_place(path: Path | None = None) -> Place:
-    """Return what names a setting's place: "config.toml, line 14", or the environment's variable."""
-    source = path or default_config_path()
-    in_file = place_in(source.read_text(), source) if source.is_file() else lambda way: str(source)
+    """Return what names a setting's place: "bay-1.toml, line 14", or the environment's variable.
+
+    Of what stands nowhere, the place is that of the nearest table around it, else the bench's own file.
+    """
+    files = [(one.path, TomlLines(one.text)) for one in _settings_files(path) if one is not None]
 
     def place(way: Sequence[str | int]) -> str:
         for length in range(len(way), 0, -1):
-            variable = "STROKELOG_" + "__".join(str(part).upper() for part in way[:length])
-            if variable in os.environ:
+            if (variable := _variable(way[:length])) in os.environ:
                 return f"the environment, {variable}"
-        return in_file(way)
+            for file, lines in files:
+                if (span := lines.span(way[:length])) is not None:
+                    return f"{file}, line {span[0]}"
+        return str(path or default_config_path())
 
     return place
+
+
+def _variable(way: Sequence[str | int]) -> str:
+    return "STROKELOG_" + "__".join(str(part).upper() for part in way)
+
+
+def settings_used(path: Path | None = None) -> list[tuple[tuple[str, ...], Any, str]]:
+    """Return every setting that a bench would use: its way, its value, and where that is from; raises ConfigError."""
+    settled = load_config(path)
+    place = settings_place(path)
+    given = settled.model_dump(mode="json", exclude_unset=True)
+
+    def leaves(values: dict[str, Any], told: Any, way: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], Any, str]]:
+        for key, value in values.items():
+            inner = told.get(key) if isinstance(told, dict) else None
+            if isinstance(value, dict):
+                yield from leaves(value, inner, (*way, key))
+            elif value is not None:
+                said = isinstance(told, dict) and key in told
+                yield (*way, key), value, place((*way, key)) if said else "default"
+
+    return list(leaves(settled.model_dump(mode="json"), given, ()))

@@ -124,6 +124,10 @@ COMMANDS: dict[str, Command | Group] = {
             "send-again": Command("Send what the broker refused once more.", "custody", "send_again"),
         },
     ),
+    "config": Group(
+        "The settings of benches.",
+        {"check": Command("What each bench would use, from where, and what is wrong.", "config_check", "check")},
+    ),
     "service": Group(
         "A bench that starts by itself: its service on this machine.",
         {

@@ -92,6 +92,7 @@ def test_the_settings_that_are_written_are_settings_and_name_the_bench(root: Pat
     filled = settings.read_text().replace("\n#", "\n").replace("\n Sett", "\n# Sett")
     filled = "\n".join(line if not line.startswith(" ") else f"#{line}" for line in filled.splitlines())
     settings.write_text(filled)
+    shutil.copy(root / "etc/strokelog/samples/shop.toml", settings.with_name("shop.toml"))
     assert "bay-1" not in filled and tomllib.loads(filled)["broker"]["username"] == "bay-2"
     assert load_config(settings).broker is not None
 

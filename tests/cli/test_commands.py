@@ -40,6 +40,7 @@ GROUPS = {
         "forecast",
     ],
     "record": ["verify", "anchor", "backup", "restore", "prune", "export", "correct", "send-again"],
+    "config": ["check"],
     "service": ["install", "uninstall"],
 }
 EVERY = [[name] for name in TOP] + [[group, name] for group, names in GROUPS.items() for name in names]
