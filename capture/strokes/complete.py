@@ -13,7 +13,7 @@ from operator import sub
 
 from capture.strokes.hold import StrokeSamples
 from capture.strokes.home import MOST_DRIFT_NM_PER_S, WayHome
-from capture.strokes.levels import rounded_mean, sway_of
+from capture.strokes.levels import agreed, rounded_mean, sway_of
 from capture.strokes.running import RunningStroke
 
 #: Over how long readings at rest are averaged to see their level sway (common practice: a stand sways in seconds).
@@ -78,7 +78,7 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
     if len(back) >= 3 and rest_after_nm == rounded_mean(back):
         drift, inferred = _drifted(stroke, rest_after_nm, len(back))
     run = max(1, _SWAY_NS // max(1, stroke.pace.reading_ns))
-    swayed = sway_of(rest.readings, run, rest.noise_nm, stroke.resolution_nm)
+    swayed = sway_of(agreed(rest.readings), run, rest.noise_nm, stroke.resolution_nm)
     stroke.sway_nm = max(swayed, stroke.sway_nm * 3 // 4)
     return StrokeSamples(
         times=stroke.times,

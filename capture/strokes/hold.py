@@ -26,6 +26,8 @@ from capture.strokes.levels import highest_median
 _BOUNCE_NS = 250_000_000
 #: A travel is sustained that stood for most of this: what a hand or a piston turns in takes longer, a bounce less.
 SUSTAINED_NS = 50_000_000
+#: Of more readings none that is damaged by less than a glitch moves a level by a tenth of a display step.
+_FEW = 64
 
 
 @dataclass(slots=True)
@@ -73,6 +75,8 @@ def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, 
     first has only rest before it, and may be a bounce: it must be clear by the whole of the top.
     """
     keep = [True] * len(offsets)
+    if len(offsets) <= _FEW:
+        keep = _on_the_steps(samples.values, resolution_nm)
     top, times = samples.top_nm, samples.times
     least = max(8 * noise_nm, 7 * resolution_nm // 2)
     bouncing = max(least, top * 12 // 100)
@@ -96,6 +100,15 @@ def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, 
         if here - max(before, after) > limit or min(before, after) - here > limit:
             keep[index] = False
     return keep
+
+
+def _on_the_steps(values: Sequence[int], resolution_nm: int) -> list[bool]:
+    """Say of each displayed value whether it is one that the display can show, where all others are: the digits of a
+    damaged line need not be. A display that has finer steps than it is said to have is none to tell by.
+    """
+    places = [value % resolution_nm for value in values]
+    usual = sorted(places)[len(places) // 2]
+    return [place == usual for place in places] if places.count(usual) >= len(places) - 2 else [True] * len(places)
 
 
 def hold_of(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> list[int]:

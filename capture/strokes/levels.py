@@ -11,6 +11,9 @@ from collections.abc import Sequence
 from math import isqrt
 from operator import mul, sub
 
+#: So few readings do not agree against one.
+_AGREED = 4
+
 
 def rounded_mean(values: Sequence[int]) -> int:
     """Return the mean of integers, rounded to the nearest integer (halves up)."""
@@ -33,6 +36,40 @@ def highest_median(values: Sequence[int], width: int) -> int:
     return values[-1]
 
 
+def agreed(levels: Sequence[int], resolution_nm: int = 0) -> Sequence[int]:
+    """Return these levels, a single one that differs from all others put where they agree, or so near to it that it
+    moves their mean by a tenth of a display step at most.
+
+    Four at least of a display that stands still: the one was damaged on its way, or flickered once, which tells little
+    of where the level lies between two steps.
+    """
+    if len(levels) < _AGREED:
+        return levels
+    low, high = min(levels), max(levels)
+    away = len(levels) // 10 * resolution_nm
+    if high - low > away:
+        for usual, near in (low, low + away), (high, high - away):
+            if levels.count(usual) == len(levels) - 1:
+                return [usual if level == usual else near for level in levels]
+    return levels
+
+
+def middles(levels: Sequence[int]) -> list[int]:
+    """Return the middle of each three levels, and the first and the last as they are: what no single reading moves."""
+    if len(levels) < 3:
+        return list(levels)
+    one, two, three = levels, levels[1:], levels[2:]
+    return [levels[0], *map(max, map(min, one, two), map(min, map(max, one, two), three)), levels[-1]]
+
+
+def with_flicker(levels: Sequence[int], noise_nm: int, step_nm: int) -> int:
+    """Return the noise, half a display step at least where these levels only go from one step to the next and back: no
+    less noise does that. The first and the last may be on their way.
+    """
+    inner = levels[1:-1] or levels
+    return noise_nm if 2 * (max(inner) - min(inner)) > 3 * step_nm else max(noise_nm, step_nm // 2)
+
+
 def noise_of_steps(steps: Sequence[int]) -> int:
     """Return the standard deviation of white noise on a slowly moving level, from its readings' steps.
 
@@ -51,6 +88,16 @@ def steps_between(values: Sequence[int]) -> list[int]:
 def successive_noise(values: Sequence[int]) -> int:
     """Return the same from the readings themselves. Zero below three values."""
     return noise_of_steps(steps_between(values)) if len(values) >= 3 else 0
+
+
+def noise_but_for_one(values: Sequence[int]) -> int:
+    """Return the same without the reading that makes the most of it. Zero below four values."""
+    if len(values) < 4:
+        return 0
+    steps = steps_between(values)
+    past = map(abs, map(sub, values[2:], values))
+    most: int = max(one + two - over for one, two, over in zip(steps, steps[1:], past, strict=False))
+    return (sum(steps) - most) * 8862 // (10_000 * (len(steps) - 1))
 
 
 #: What averaging leaves of the display's rounding, in ten-thousandths of a step, for noise of 0, 1/20, 2/20 ... steps.
@@ -97,7 +144,7 @@ def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int)
     return max(0, highest - lowest - max(5 * noise_nm // isqrt(size), resolution_nm // 2))
 
 
-def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[int]:
+def settled(levels: Sequence[int], noise_nm: int, errors: int = 1, flicker_nm: int = 0) -> Sequence[int]:
     """Return the end of these levels, from where on they can no longer be told to be rising.
 
     The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower, and so does what
@@ -105,20 +152,24 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1) -> Sequence[i
     `errors` standard errors of their difference. One is less than is asked to call a trend proven: a tail is there in
     every pack.
     It is only ever the start that is compared: where noise alone made the end high, comparing with that would go on
-    cutting until little else was left. Nor does a single reading above all others, since that was damaged on its way.
+    cutting until little else was left. Nor does a single reading, since that may have been damaged on its way.
+    Where they flicker by one display step, `flicker_nm`, half of that is noise.
     """
     part = list(levels)
     if len(part) >= 2:
         highest = part.index(max(part))
         part[highest] = min(part)
         part[highest] = max(part)
+    if flicker_nm:
+        part = middles(part)
     while len(part) >= 3:
         count = len(part)
         start = max(1, count // 4)
         rest = count - start
         # The difference of the two means, and its standard error squared, both times start * rest.
         rise = sum(part[start:]) * start - sum(part[:start]) * rest
-        if rise <= 0 or rise * rise <= errors * errors * noise_nm * noise_nm * start * rest * count:
+        noise = with_flicker(part, noise_nm, flicker_nm)
+        if rise <= 0 or rise * rise <= errors * errors * noise * noise * start * rest * count:
             break
         part = part[start:]
     return levels[len(levels) - len(part) :]

@@ -45,13 +45,17 @@ from capture.strokes.hold import (
 )
 from capture.strokes.inferred import before_the_leak, never_waited_for, surely_reached, to_its_end
 from capture.strokes.levels import (
+    agreed,
     curvature_noise,
     growth,
     may_hide,
+    middles,
+    noise_but_for_one,
     rounded_mean,
     rounding_left,
     settled,
     successive_noise,
+    with_flicker,
 )
 from capture.strokes.stroke import FLAGS
 
@@ -104,11 +108,14 @@ class Measured:
 
 
 def _late_noise(noise_nm: int, levels: list[int], resolution_nm: int) -> int:
-    """Return the noise, or that of the second half of the hold, where hardly any tail is left to be taken for it."""
+    """Return the noise, or that of the second half of the hold, where hardly any tail is left to be taken for it.
+
+    One reading that was damaged is no noise.
+    """
     late = levels[len(levels) // 2 :]
     shaky = successive_noise(late)
-    if len(late) >= 5:
-        shaky = min(shaky, curvature_noise(late))
+    if len(late) >= 5 and shaky > resolution_nm:
+        shaky = min(shaky, curvature_noise(late), noise_but_for_one(late))
     return max(noise_nm, shaky if shaky > resolution_nm else 0)
 
 
@@ -123,23 +130,30 @@ def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int, sway_nm: int
     starts = list(range(0, count - width + 1, max(1, width // 4)))
     if starts[-1] != count - width:
         starts.append(count - width)
-    reach = max(3 * noise_nm, resolution_nm)
-    windows: list[tuple[int, int, list[int]]] = []  # its level, where it starts, and those readings in order of size
+    reach = max(3 * noise_nm, resolution_nm * 3 // 2)
+    # No single reading makes a window the highest.
+    calm = middles(levels)
+    windows: list[tuple[int, Sequence[int]]] = []
     for start in starts:
+        inside: Sequence[int] = range(start, start + width)
         window = sorted(levels[start : start + width])
-        middle = window[width // 2]
-        near = window[bisect_left(window, middle - reach) : bisect_right(window, middle + reach)]
-        windows.append((rounded_mean(near), start, near))
-    highest = max(window[0] for window in windows)
+        low, high = window[width // 2] - reach, window[width // 2] + reach
+        if low > window[0] or window[-1] > high:
+            inside = [at for at in inside if low <= levels[at] <= high]
+            windows.append((rounded_mean([calm[at] for at in inside]), inside))
+        else:
+            windows.append((rounded_mean(calm[start : start + width]), inside))
+    highest = max(level for level, _ in windows)
     # Four standard errors of a window's mean, squared to stay with integers: of so many windows one is always high.
     # The base goes up and down by as much as it was seen to at rest.
-    allowed_squared = 16 * noise_nm * noise_nm // width + (2 * sway_nm) ** 2
+    allowed_squared = 16 * with_flicker(calm, noise_nm, resolution_nm) ** 2 // width + (2 * sway_nm) ** 2
     pooled: set[int] = set()
-    for level, start, near in windows:
+    for level, inside in windows:
         if (highest - level) ** 2 <= allowed_squared:
-            inside = range(start, start + width)
-            pooled.update(inside if len(near) == width else [at for at in inside if near[0] <= levels[at] <= near[-1]])
-    return rounded_mean([levels[index] for index in pooled])
+            pooled.update(inside)
+    some = sorted(levels[index] for index in pooled)
+    middle = some[len(some) // 2]
+    return rounded_mean(some[bisect_left(some, middle - reach) : bisect_right(some, middle + reach)])
 
 
 def _state_level(levels: Sequence[int], bin_nm: int) -> int:
@@ -227,7 +241,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if shaky > resolution_nm:
         noise = max(noise, shaky)
     # The first eighth of every hold is left out, told to be rising or not.
-    standing = settled(levels[len(levels) // 8 :], late)
+    standing = settled(levels[len(levels) // 8 :], late, flicker_nm=resolution_nm)
+    if not samples.rest_noise_nm:
+        standing = agreed(standing, resolution_nm)
     # What a base that drifts does in the second that makes a rest is taken out already.
     peak = _peak(standing, noise, resolution_nm, max(0, samples.sway_nm - _MOST_DRIFT_NM_PER_S))
     if peak < (3 if len(levels) >= 16 else 2) * shaky:

@@ -13,7 +13,7 @@ from operator import neg
 
 from capture.strokes.followed import Inferred
 from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of
-from capture.strokes.levels import noise_of_steps, rounded_mean, rounding_left, settled, steps_between
+from capture.strokes.levels import agreed, noise_of_steps, rounded_mean, rounding_left, settled, steps_between
 from capture.strokes.pace import Pace
 
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
@@ -132,14 +132,20 @@ class RestLevel:
             self.displayed_noise_nm = raw
             if len(self.readings) >= _BATCH // 2:
                 # So many readings of white noise lie within eight standard deviations, a display step added.
-                seen = max(self.readings) - min(self.readings) - 8 * raw - self._resolution_nm
+                readings = agreed(self.readings)
+                seen = max(readings) - min(readings) - 8 * raw - self._resolution_nm
                 self.wander_nm = max(seen, self.wander_nm * 15 // 16, 0)
             self.known = True
         self.low, self.high = self.level_nm - self.band_nm, self.level_nm + self.band_nm
 
     def _steps(self) -> list[int]:
         apart = min(_FARTHEST, max(1, _STEP_NS // self._pace.reading_ns)) if self._pace.reading_ns else 1
-        return steps_between(self.readings[-1 : -2 - apart * _NOISE_FROM : -apart])
+        newest = self.readings[-1 : -2 - apart * _NOISE_FROM : -apart]
+        return steps_between(newest if any(self._earlier_steps) else agreed(newest))
+
+    def without_lone(self, readings: Sequence[int]) -> Sequence[int]:
+        """Return these readings, a single one put where the others agree, unless the display flickers anyway."""
+        return readings if self.displayed_noise_nm else agreed(readings, self._resolution_nm)
 
     def take(self, values: Sequence[int]) -> None:
         """Take readings that lie in the band."""
@@ -184,13 +190,13 @@ class RestLevel:
         """
         left_out = 2 if len(self.readings) >= 10 else 0
         steady = self.readings[: len(self.readings) - left_out]
-        newest = steady[-self.window() :]
+        newest = self.without_lone(steady[-self.window() :])
         rising = newest if direction < 0 else list(map(neg, newest))
         still = len(settled(rising, self.noise_nm, 2))
         # A digit that was damaged on its way differs by little from what was shown, and by much from what it should be.
-        middle = sorted(steady[-still:])[still // 2]
+        middle = sorted(newest[-still:])[still // 2]
         limit = max(4 * self.noise_nm, 3 * self._resolution_nm // 2)
-        self.level_nm = rounded_mean([value for value in steady[-still:] if abs(value - middle) <= limit])
+        self.level_nm = rounded_mean([value for value in newest[-still:] if abs(value - middle) <= limit])
         self.age_ns = (2 * left_out + still - 1) * self._pace.reading_ns // 2
         at_ns, sure = self.time_ns - self.age_ns, self.surely(self.level_nm, still)
         home = sure
@@ -230,7 +236,7 @@ class RestLevel:
             level, at_ns = self._left
             if self._slow_ns is None:
                 self.drift.drifted(
-                    self.readings, self._pace.reading_ns, self.noise_nm, self.rounding_nm, self.wander_nm
+                    agreed(self.readings), self._pace.reading_ns, self.noise_nm, self.rounding_nm, self.wander_nm
                 )
             self.drift.rested(level.level_nm, level.standard_nm, at_ns)
 

@@ -30,6 +30,8 @@ LAG_NS = 300_000_000
 #: A stream so slow that a short hold is a reading or none.
 _SHOWS_NO_HOLD_NS = 80_000_000
 _BRIEF_READINGS = 3
+#: No more than this part of a travel is still to come of a return when the next apply comes (common practice).
+_STILL_TO_COME = 32
 #: A quick stream is judged by the median of so many readings, any other by that of three.
 _QUICK_MEDIAN = 9
 
@@ -324,11 +326,12 @@ class RunningStroke:
         sure = earlier.sound_count >= 2 or earlier.sound_travel_nm >= SURELY_A_STROKE_NM
         return (sure and earlier.sound_direction == -self.direction) or self.air_applied is False
 
-    def came_to_zero(self, value: int) -> bool:
+    def came_to_zero(self, value: int, still_nm: int = 0) -> bool:
         """Say whether the first departure of a check by hand came from elsewhere to a display of about zero, which is
-        where an indicator is zeroed: at rest. Not where zero is an end of what the plunger reaches.
+        where an indicator is zeroed: at rest. Not where zero is an end of what the plunger reaches. So much as
+        `still_nm` may still have been to come.
         """
-        about_zero = self.resolution_nm + 4 * self.rest.noise_nm
+        about_zero = max(self.resolution_nm + 4 * self.rest.noise_nm, still_nm)
         if self.earlier.count or self.air_applied is not None or "rezeroed" in self.noted or abs(value) > about_zero:
             return False
         return self.plunger_range is None or min(map(abs, self.plunger_range)) > 4 * about_zero
@@ -337,7 +340,7 @@ class RunningStroke:
         """Say whether what was just left is where the first departure of a check begun with the air on had ended."""
         if self.earlier.count or len(self.values) < 5:
             return False
-        return self.air_applied is False or self.came_to_zero(self.stood_nm())
+        return self.air_applied is False or self.came_to_zero(self.stood_nm(), self.top_nm // _STILL_TO_COME)
 
     def doubt_release(self, t_ns: int) -> None:
         """Forget when the fixture let go of the first departure of a check where that came just before, and the pack
@@ -350,8 +353,9 @@ class RunningStroke:
             self.release_ns = None
 
     def stood_nm(self) -> int:
-        """Return where it mostly stood since it had left, as displayed."""
-        stood = sorted(self.values[len(self.values) // 3 :])
+        """Return where it mostly stood before it fell, as displayed: lately, since it may have come there slowly."""
+        end = self.first_fallen()
+        stood = sorted(self.values[max(0, min(2 * end // 3, end - 3)) : end])
         return stood[len(stood) // 2]
 
     def stands_still(self, t_ns: int) -> bool:
@@ -365,9 +369,9 @@ class RunningStroke:
         newest = self.values[bisect_left(self.times, self.settle_from_ns) :]
         return [value for value in newest if abs(value - self.settle_nm) <= limit] or [self.values[-1]]
 
-    def came_back(self) -> list[int]:
+    def came_back(self) -> Sequence[int]:
         """Return those of the settled readings from where on they can no longer be told to be coming back."""
-        values = self.settled()
+        values = self.rest.without_lone(self.settled())
         rising = [-travel for travel in self.travels(values)]
         return values[len(values) - len(settled(rising, self.rest.noise_nm)) :]
 

@@ -16,6 +16,7 @@ suspicious in turn. Bytes are dropped only if
 Otherwise the frame is passed on, since a wild value is for the stroke finder to judge, or skipped whole if its
 reserved bits say that it is none. The first frame of a stream is weighed like a suspicious one; as nothing came before
 it, what is suspicious there is another unit than the settings say, or a value that no plunger of their range can show.
+Where all of its frames are so, another phase need not be smooth.
 
 At the end of a stream less than four frames are left; there bytes are dropped only if no frame is lost by it.
 What cannot be told: a move, between two frames, from within 0.04 mm of zero to the same number of 2.56 mm, or
@@ -144,6 +145,7 @@ class Word24Decoder:
                 not stay.valid
                 or score.roughness_nm * _SMOOTHER <= stay.roughness_nm
                 or (gained > 1 and score.inner_nm * _SMOOTHER <= stay.inner_nm)
+                or (gained > 1 and self._last is None and stay.suspicious >= frames)
             )
             if begins and score.suspicious:
                 continue
