@@ -142,7 +142,9 @@ def _to_newest(connection: Connection, engine: Engine) -> bool:
         return False
     if engine.dialect.name == "postgresql":  # collectors that start together: one migrates, the others wait
         connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": MIGRATING})
-        connection.execute(text("SET LOCAL statement_timeout = 0"))  # an index on millions of rows takes its time
+        for setting in ("statement_timeout = 0", "idle_in_transaction_session_timeout = 60000"):
+            # An index on millions of rows takes its time, and so does loading what takes the steps where all is busy.
+            connection.execute(text(f"SET LOCAL {setting}"))
     version = _stored_version(connection, engine)
     if version != REVISIONS[-1]:
         to_newest(connection, metadata, _STEPS, VERSION_TABLE)

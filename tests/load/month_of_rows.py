@@ -156,10 +156,13 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--checks", type=int, default=CHECKS)
     parser.add_argument("--explain", action="store_true", help="print each plan")
-    parser.add_argument("--wait", action="store_true", help="leave the server up until Enter")
+    parser.add_argument("--wait", action="store_true", help="ask only once Enter is pressed")
     words = parser.parse_args()
     slow = []
     with month_of_rows(words.checks) as database:
+        if words.wait:
+            say(f"PGPASSFILE={os.environ['PGPASSFILE']} port {database.info.port}")
+            sys.stdin.readline()
         for title, query in questions().items():
             took, rows, plan = asked(database, query)
             say(f"{took:9.1f} ms {rows:>9,} rows  {title}")
@@ -167,9 +170,6 @@ def main() -> int:
                 say("\n".join(f"    {line}" for line in plan))
             if took > LONGEST_MS and not title.startswith("all shops"):
                 slow.append(title)
-        if words.wait:
-            say(f"PGPASSFILE={os.environ['PGPASSFILE']} port {database.info.port}")
-            sys.stdin.readline()
     for title in slow:
         say(f"over {LONGEST_MS:.0f} ms: {title}")
     return 1 if slow else 0

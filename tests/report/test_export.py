@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import math
+import shutil
+import time
 import tracemalloc
 from collections.abc import Iterator
 from dataclasses import fields, replace
@@ -13,6 +15,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid5
 
+import duckdb
 import pyarrow as pa
 import pytest
 from hypothesis import given
@@ -29,6 +32,7 @@ from capture.report.table_files import ExportError, Form, export, safe_text
 from capture.report.tables import COLUMNS, LengthUnit, columns
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Override, PartsChanged, StepDone
+from tests.support.guide_blocks import guide_blocks
 from tests.support.killed import in_a_child, killed_before_each_step, with_room_for
 from tests.support.proven_record import AT, make_record
 
@@ -159,6 +163,46 @@ def test_what_several_benches_exported_can_be_put_together(jobs: list[Job], tmp_
     assert "gauge_calibration_due" in (tmp_path / "csv" / "checks.csv").read_text()
     (kind,) = {one.kind for one in COLUMNS["checks"] if one.name == "gauge_calibration_due"}
     assert kind == "date"
+
+
+@pytest.fixture(scope="module")
+def year(jobs: list[Job], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A shop's year as 50 benches export it: the columns and types of real exports, their rows again and again."""
+    folder = tmp_path_factory.mktemp("years")
+    export(jobs, folder / "first", "parquet", "mm")
+    for table, rows in (("checks", 2_500), ("strokes", 15_000)):
+        known = parquet.read_table(folder / "first" / f"{table}.parquet")
+        told = pa.concat_tables([known] * (rows // len(known) + 1)).slice(0, rows).combine_chunks()
+        job = pa.array([str(row // 15) for row in range(rows)])
+        told = told.set_column(told.column_names.index("job_uuid"), "job_uuid", job)
+        for n in range(50):
+            file = folder / "2026" / f"bay-{n}" / f"{table}.parquet"
+            file.parent.mkdir(parents=True, exist_ok=True)
+            if n < 5:
+                at = told.column_names.index("bench")
+                parquet.write_table(told.set_column(at, "bench", pa.repeat(f"bay-{n}", rows)), file)
+            else:  # to write them all would take longer than the test
+                shutil.copy(folder / "2026" / f"bay-{n % 5}" / file.name, file)
+    return folder
+
+
+def test_a_shop_s_year_in_files_is_asked_in_under_a_second(year: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the guide's own questions, with DuckDB, a general-purpose library that knows nothing of this program."""
+    monkeypatch.chdir(year)
+    (questions,) = guide_blocks("many-shops", "sql")[1:]
+    yields, apart = questions.split(";\n")[:2]
+    with duckdb.connect() as asked:
+        begun = time.monotonic()
+        first = asked.execute(yields).fetchall()
+        between = time.monotonic()
+        spread = asked.execute(apart).fetchall()
+        taken = between - begun, time.monotonic() - between
+    assert sum(row[2] for row in first) > 10_000 and all(0 <= row[3] <= 1 for row in first)
+    assert {row[0] for row in spread} == {f"bay-{n}" for n in range(5)}
+    known = parquet.read_table(year / "first" / "checks.parquet").to_pylist()
+    packs = {row["pack"] for row in known if row["number"] == 1 and row["verdict"]}
+    assert {row[1] for row in first} == packs
+    assert max(taken) < 1
 
 
 def test_csv_gives_back_the_record(record: Path, jobs: list[Job], tmp_path: Path) -> None:
