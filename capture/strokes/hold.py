@@ -85,9 +85,8 @@ def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, 
     reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
     still_ns = times[reached] + _BOUNCE_NS if offsets else 0
     # Of most readings the step to them says it already.
-    stepped = [not -least <= step <= least for step in map(sub, offsets[1:-1], offsets)]
-    for index, far in enumerate(stepped, 1):
-        if not far and keep[index - 1]:
+    for index, step in enumerate(map(sub, offsets[1:-1], offsets), 1):
+        if -least <= step <= least and keep[index - 1]:
             continue
         before, here, after = offsets[index - 1 : index + 2]
         held = times[index] > still_ns and index < samples.fall_index and after * 10 >= top * 9

@@ -28,8 +28,6 @@ from drivers.reading import LengthUnit, Reading
 _AT_ONCE: Final = 1024
 #: How many chunks that decide something are looked up in one go.
 _AT_ONCE_LOUD: Final = 16
-#: A shorter stretch is quicker taken one by one.
-_SHORT: Final = 8
 #: How much each of so many spans, oldest first, is of what is typical after the last, and how much what was typical
 #: before them; after as many more it is known exactly, in all but one of hundreds.
 _WEIGHTS: Final = 0.125 * 0.875 ** np.arange(127.0, -1.0, -1.0)
@@ -59,16 +57,14 @@ class FinderInBulk(StrokeFinder):
         stretches = _Stretches(chunks, self._pace.last_ns)
         at, count = 0, len(chunks.times_ns)
         while at < count:
-            taken = self._take_quiet(stretches, at)
-            at += taken
-            if at < count and taken < _SHORT:
-                for t_ns, readings in stretches.chunks(at, at + _AT_ONCE_LOUD):
-                    found = self.feed(t_ns, readings)
-                    at += 1
-                    if found:
-                        yield found
-                    if self._quiet()[0] is not NEVER:
-                        break
+            at += self._take_quiet(stretches, at)
+            for t_ns, readings in stretches.chunks(at, at + _AT_ONCE_LOUD):
+                found = self.feed(t_ns, readings)
+                at += 1
+                if found:
+                    yield found
+                if self._quiet()[0] is not NEVER:
+                    break
 
     def _take_quiet(self, stretches: _Stretches, at: int) -> int:
         """Take whole, from this chunk on, what decides nothing; return how many chunks."""
@@ -163,11 +159,13 @@ class _Stretches:
 
     def chunks(self, at: int, end: int) -> Iterator[tuple[int, list[Reading]]]:
         """Yield when each of these chunks arrived, and its readings."""
-        times_ns, begins = self.times_ns[at:end].tolist(), self.begins[at : end + 1].tolist()
-        which = self.which[begins[0] : begins[-1]].tolist()
-        first = begins[0]
-        for t_ns, (begin, over) in zip(times_ns, pairwise(begins), strict=True):
-            yield t_ns, [self.shown[number] for number in which[begin - first : over - first]]
+        times_ns, shown = self.times_ns[at:end].tolist(), self.shown
+        if self._ones:
+            for t_ns, number in zip(times_ns, self.which[at:end].tolist(), strict=True):
+                yield t_ns, [shown[number]]
+            return
+        for t_ns, (begin, over) in zip(times_ns, pairwise(self.begins[at : end + 1].tolist()), strict=True):
+            yield t_ns, [shown[number] for number in self.which[begin:over].tolist()]
 
     def before_a_silence(self, at: int) -> int:
         place = bisect_left(self._silences, at)

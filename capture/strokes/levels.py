@@ -119,18 +119,21 @@ def rounding_left(noise_nm: int, resolution_nm: int) -> int:
     return (resolution_nm * here - rest * (here - following)) // 10_000
 
 
-def curvature_noise(values: Sequence[int]) -> int:
+def bends_of(values: Sequence[int]) -> list[int]:
+    """Return the magnitudes of the second differences of these values: from where the two before it, followed straight
+    on, go to, to each."""
+    steps = list(map(sub, values[1:], values))
+    return list(map(abs, map(sub, steps[1:], steps)))
+
+
+def noise_of_bends(bends: Sequence[int]) -> int:
     """Return the standard deviation of white noise on a level that settles or leaks, from second differences.
 
     A second difference of normal noise has the standard deviation sqrt(6) sigma and the median magnitude
     0.6745 of that, so sigma is 0.605 of the median magnitude; a steady slope does not enter at all, and the bend
-    at the start of a hold hardly does. Zero below five values.
+    at the start of a hold hardly does. Zero below three, which are of five values.
     """
-    if len(values) < 5:
-        return 0
-    steps = list(map(sub, values[1:], values))
-    bends: list[int] = sorted(map(abs, map(sub, steps[1:], steps)))
-    return bends[len(bends) // 2] * 605 // 1000
+    return sorted(bends)[len(bends) // 2] * 605 // 1000 if len(bends) >= 3 else 0
 
 
 def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int) -> int:

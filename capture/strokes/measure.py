@@ -46,11 +46,12 @@ from capture.strokes.hold import (
 from capture.strokes.inferred import before_the_leak, never_waited_for, surely_reached, to_its_end
 from capture.strokes.levels import (
     agreed,
-    curvature_noise,
+    bends_of,
     growth,
     may_hide,
     middles,
     noise_but_for_one,
+    noise_of_bends,
     rounded_mean,
     rounding_left,
     settled,
@@ -107,15 +108,14 @@ class Measured:
     flags: tuple[str, ...]
 
 
-def _late_noise(noise_nm: int, levels: list[int], resolution_nm: int) -> int:
+def _late_noise(noise_nm: int, late: list[int], bends: list[int], resolution_nm: int) -> int:
     """Return the noise, or that of the second half of the hold, where hardly any tail is left to be taken for it.
 
     One reading that was damaged is no noise.
     """
-    late = levels[len(levels) // 2 :]
     shaky = successive_noise(late)
-    if len(late) >= 5 and shaky > resolution_nm:
-        shaky = min(shaky, curvature_noise(late), noise_but_for_one(late))
+    if shaky > max(noise_nm, resolution_nm) and len(late) >= 5:
+        shaky = min(shaky, noise_of_bends(bends), noise_but_for_one(late))
     return max(noise_nm, shaky if shaky > resolution_nm else 0)
 
 
@@ -199,8 +199,8 @@ def _offsets(samples: StrokeSamples) -> list[int]:
     way, base, before, drift = samples.direction, samples.rest_nm, samples.rest_mean_ns, samples.drift_nm_per_s
     if before is not None and drift:
         # The base in billionths: one floor division a reading gives what is subtracted from it.
-        base = base * 1_000_000_000 - drift * before
-        bases = [(base + drift * time) // 1_000_000_000 for time in samples.times]
+        billionths = base * 1_000_000_000 - drift * before
+        bases = [(billionths + drift * time) // 1_000_000_000 for time in samples.times]
         return list(map(sub, samples.values, bases) if way > 0 else map(sub, bases, samples.values))
     return [way * (value - base) for value in samples.values]
 
@@ -230,12 +230,13 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
 
     levels = [offsets[index] for index in hold]
     lasted = crest(list(compress(offsets, keep)), samples.reading_ns)
-    late = _late_noise(noise, levels, resolution_nm)
+    bends, half = bends_of(levels), len(levels) // 2
+    late = _late_noise(noise, levels[half:], bends[half:], resolution_nm)
     rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
     # Up to a display step, what looks like noise is the display stepping as the level settles.
     # Few readings tell their noise only roughly: the smaller of two estimates is not the one that strayed.
-    shaky = curvature_noise(levels)
+    shaky = noise_of_bends(bends)
     if len(levels) < 16:
         shaky = min(shaky, successive_noise(levels))
     if shaky > resolution_nm:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.strokes.finder import FinderSettings, StrokeFinder
-from capture.strokes.levels import curvature_noise, rounded_mean, rounding_left, successive_noise
+from capture.strokes.levels import bends_of, noise_of_bends, rounded_mean, rounding_left, successive_noise
 from capture.strokes.stroke import FLAGS, counts
 from drivers.reading import CUT_SHORT, Reading
 from tests.load.erratic_streams import erratic_strokes, search
@@ -361,7 +361,7 @@ def test_the_noise_estimators_recover_sigma() -> None:
     values = np.random.default_rng(7).normal(0, 10_000, 20_000)
     integers = [round(value) for value in values]
     assert successive_noise(integers) == pytest.approx(values.std(), rel=0.02)
-    assert curvature_noise(integers) == pytest.approx(values.std(), rel=0.03)
+    assert noise_of_bends(bends_of(integers)) == pytest.approx(values.std(), rel=0.03)
 
 
 def test_noise_dithers_the_display_and_leaves_less_of_its_rounding() -> None:
