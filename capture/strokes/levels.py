@@ -45,21 +45,25 @@ def agreed(levels: Sequence[int], resolution_nm: int = 0) -> Sequence[int]:
     """
     if len(levels) < _AGREED:
         return levels
-    low, high = min(levels), max(levels)
+    # What all but one show, two of any three do.
+    usual = sorted(levels[:3])[1]
+    if sorted(levels[-3:])[1] != usual or levels.count(usual) != len(levels) - 1:
+        return levels
+    lone = next(level for level in levels if level != usual)
     away = len(levels) // 10 * resolution_nm
-    if high - low > away:
-        for usual, near in (low, low + away), (high, high - away):
-            if levels.count(usual) == len(levels) - 1:
-                return [usual if level == usual else near for level in levels]
-    return levels
+    if abs(lone - usual) <= away:
+        return levels
+    near = usual + (away if lone > usual else -away)
+    return [usual if level == usual else near for level in levels]
 
 
 def middles(levels: Sequence[int]) -> list[int]:
     """Return the middle of each three levels, and the first and the last as they are: what no single reading moves."""
     if len(levels) < 3:
         return list(levels)
-    one, two, three = levels, levels[1:], levels[2:]
-    return [levels[0], *map(max, map(min, one, two), map(min, map(max, one, two), three)), levels[-1]]
+    each = zip(levels, levels[1:], levels[2:], strict=False)
+    inner = [b if a <= b <= c or a >= b >= c else a if b <= a <= c or b >= a >= c else c for a, b, c in each]
+    return [levels[0], *inner, levels[-1]]
 
 
 def with_flicker(levels: Sequence[int], noise_nm: int, step_nm: int) -> int:
@@ -171,8 +175,10 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1, flicker_nm: i
         rest = count - start
         # The difference of the two means, and its standard error squared, both times start * rest.
         rise = sum(part[start:]) * start - sum(part[:start]) * rest
-        noise = with_flicker(part, noise_nm, flicker_nm)
-        if rise <= 0 or rise * rise <= errors * errors * noise * noise * start * rest * count:
+        if rise <= 0:
+            break
+        noise = with_flicker(part, noise_nm, flicker_nm) if flicker_nm else noise_nm
+        if rise * rise <= errors * errors * noise * noise * start * rest * count:
             break
         part = part[start:]
     return levels[len(levels) - len(part) :]
