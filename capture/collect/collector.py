@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
@@ -15,6 +16,7 @@ from capture.collect.partitions import keep_by_month
 from capture.collect.rows import Arrived
 from capture.collect.settings import CollectSettings, ShopBroker
 from capture.collect.sink import Sink
+from capture.collect.statistics.recount import Recount, pause_s
 from capture.collect.subscriber import ShopSubscriber
 from capture.collect.turn import Turn
 from capture.mqtt.link import passed
@@ -64,6 +66,7 @@ class Collector:
                 self._beside = group
                 holder = holder_of_this_process()
                 group.create_task(self._open())
+                group.create_task(self._count_statistics())
                 for broker in self._settings.brokers:
                     turn = Turn(
                         self._sink,
@@ -108,6 +111,28 @@ class Collector:
             self._on_event(done)
         self._upkeep = done
         return not done.needs
+
+    async def _count_statistics(self) -> None:
+        """Keep the statistics counted, by whoever keeps messages; what fails is tried the next time."""
+        recount = Recount(engine := engine_of(self._settings.database))
+        counted, pause = Counts(), pause_s(0)
+        try:
+            while not (self._stop.is_set() or self._leave):
+                await passed(self._stop, pause)
+                if self._stop.is_set() or self.total == counted:
+                    continue
+                counted, begun = self.total, self._loop.time()
+                counting = asyncio.create_task(asyncio.to_thread(recount.run))
+                stopping = asyncio.create_task(self._stop.wait())
+                await asyncio.wait({counting, stopping}, return_when=asyncio.FIRST_COMPLETED)
+                stopping.cancel()
+                if self._stop.is_set():
+                    recount.cancel()
+                with contextlib.suppress(DatabaseAway):  # who keeps messages says so
+                    await counting
+                pause = pause_s(self._loop.time() - begun)
+        finally:
+            engine.dispose()
 
     async def _admit(self, broker: ShopBroker, session_kept: bool) -> bool:
         """Say whether to take what `broker` keeps for this collector; False only because everything is to stop.

@@ -21,6 +21,7 @@ from capture.collect.partitions import keep_by_month, months_due
 from capture.collect.rows import Arrived
 from capture.collect.schema import VERSION_TABLE, by_id, strokes
 from capture.collect.sink import Sink
+from capture.collect.statistics.recount import Recount
 from capture.mqtt.messages import StrokeMessage, outgoing
 from capture.plumbing.migrations import to_newest
 from tests.support.guide_blocks import guide_blocks
@@ -129,7 +130,7 @@ def test_tables_from_before_are_divided_without_copying_and_who_may_read_them_st
     do(
         engine,
         "CREATE ROLE office_before",
-        "GRANT SELECT ON collected_strokes, shop_checks TO office_before",
+        "GRANT SELECT ON collected_strokes, shop_checks, shop_as_built TO office_before",
         f"INSERT INTO collected_statuses ({status}) VALUES (gen_random_uuid(), now(), '', '2026-10-02Z', 'bay-1', "
         "'online', '', '', '', '', 0, 'mm', 'peak', '', '', '', '', '', '', false)",
     )
@@ -138,7 +139,7 @@ def test_tables_from_before_are_divided_without_copying_and_who_may_read_them_st
     assert said(engine, "SELECT pg_relation_filenode('collected_statuses_rest')") == file, "it is the same file"
     assert keep_by_month(engine, NOW, None).made == 3 * len(by_id) + 1
     assert said(engine, "SELECT bench FROM collected_statuses_2026_10") == ["bay-1"]
-    for table in ("collected_strokes", "shop_checks"):
+    for table in ("collected_strokes", "shop_checks", "shop_as_built"):
         assert said(engine, f"SELECT has_table_privilege('office_before', '{table}', 'SELECT')") == [True]
     do(engine, "DROP OWNED BY office_before; DROP ROLE office_before")
 
@@ -216,12 +217,14 @@ def test_by_the_guide_s_roles_the_owner_changes_tables_the_collector_rows_and_th
     assert Sink(runs).keep([stroke_at(now)]) == Counts(strokes=1)
     assert list(by_part(engine)) == [month.removeprefix("collected_strokes_")]
     assert keep_by_month(runs, now, None) == Upkeep()
+    Recount(runs).run()
     assert said(office, f"SELECT count(*) FROM {month}") == [2], "a month made since"
     assert said(office, "SELECT count(*) FROM shop_checks") == [0]
     for statement in (
         "DELETE FROM collected_strokes",
         "CREATE TABLE t (n int)",
         "SELECT nextval('collected_refused_number_seq')",
+        "SELECT shop_count_anew('shop_as_built')",
     ):
         with pytest.raises(sa.exc.DBAPIError, match=r"permission denied|read-only"):
             said(office, statement)
