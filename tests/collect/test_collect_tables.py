@@ -27,6 +27,7 @@ from capture.mqtt.messages import (
     outgoing,
 )
 from capture.mqtt.topics import unit_topic
+from tests.support.guide_blocks import guide_blocks
 from tests.support.postgres import Postgres
 from tests.support.samples import JOB, gauge_message, stroke_message, verdict_message
 
@@ -132,42 +133,30 @@ def test_that_a_seal_leaks_is_a_column_to_ask_by(database: str) -> None:
     sink.close()
 
 
-QUESTIONS = {
-    "how is this unit": (
-        "SELECT pack, verdict, mean_nm / 1000000.0 AS mm, at FROM collected_verdicts "
-        "WHERE unit_serial = 'FW3-0118' ORDER BY at DESC"
-    ),
-    "who released what since that day": (
-        "SELECT DISTINCT unit_serial, bench, signed_off_by, signed_off_at FROM collected_units "
-        "WHERE signed_off_by <> '' AND at >= '2025-11-24' ORDER BY signed_off_at"
-    ),
-    "how often is a pack good at its first check": (
-        "SELECT bench, count(*) AS packs, avg(CASE WHEN verdict = 'good' THEN 1.0 ELSE 0.0 END) AS good FROM (SELECT "
-        'bench, verdict, row_number() OVER (PARTITION BY job, pack ORDER BY "check") AS n FROM collected_verdicts) AS '
-        "judged WHERE n = 1 GROUP BY bench"
-    ),
-}
-
-
 def test_the_questions_of_a_supervisor_are_one_statement_each(database: str) -> None:
-    """As the README asks them, in words that both databases know."""
+    """As the guide asks them, in words that both databases know."""
+    first_block = guide_blocks("collecting", "sql")[0]
+    questions = [one.partition("\n")[2].strip().rstrip(";") for one in first_block.split("-- ")[1:]]
+    assert len(questions) == 3
     judged = VerdictMessage.from_wire(verdict_message().payload)
-    words: list[dict[str, Any]] = [{"verdict": "loose", "check": 1}, {"verdict": "good", "check": 2}]
-    words.append({"verdict": "good", "check": 3, "pack": "high"})
-    told: dict[str, Any] = {"bench": judged.bench, "job": JOB, "unit_serial": "FW3-0118", "steps": 0, "steps_closed": 0}
+    words: list[dict[str, Any]] = [{"verdict": "loose", "check": 1, "attempt": 1}]
+    words.append({"verdict": "good", "check": 2, "attempt": 2})
+    words.append({"verdict": "good", "check": 3, "pack": "high", "attempt": 1})
+    told: dict[str, Any] = {"bench": "bay-1", "job": JOB, "unit_serial": "FW3-0118", "steps": 0, "steps_closed": 0}
     signed = UnitMessage(at=NOW, **told, packs=(), against=(), signed_off_by="Di", signed_off_at=NOW)
     verdicts_said = [
-        judged.model_copy(update={"id": uuid4(), "unit_serial": "FW3-0118", "at": NOW, **one}) for one in words
+        judged.model_copy(update={"id": uuid4(), "bench": "bay-1", "unit_serial": "FW3-0118", "at": NOW, **one})
+        for one in words
     ]
     sink = sink_on(database)
     assert sink.keep([arrived(outgoing(one)) for one in (*verdicts_said, signed)]) == Counts(verdicts=3, units=1)
     with sink._engine.begin() as connection:
-        unit, released, first = (connection.execute(sa.text(one)).all() for one in QUESTIONS.values())
+        unit, released, first = (connection.execute(sa.text(one)).all() for one in questions)
     assert sorted((row.pack, row.verdict) for row in unit) == [
         (judged.pack, "good"), (judged.pack, "loose"), ("high", "good"),
     ]  # fmt: skip
-    assert [row[:3] for row in released] == [("FW3-0118", judged.bench, "Di")]
-    assert [(row.bench, row.packs, float(row.good)) for row in first] == [(judged.bench, 2, 0.5)]
+    assert [row[:3] for row in released] == [("FW3-0118", "bay-1", "Di")]
+    assert [(row.bench, row.packs, float(row.good)) for row in first] == [("bay-1", 2, 0.5)]
     sink.close()
 
 

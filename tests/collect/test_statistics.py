@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import math
 from collections import defaultdict
 from collections.abc import Iterator
@@ -16,14 +17,16 @@ from statsmodels.api import OLS, add_constant
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.weightstats import DescrStatsW
 
-from capture.collect import DatabaseSettings
+from capture.collect import Collector, CollectSettings, DatabaseSettings, ShopBroker
 from capture.collect.database import engine_of
 from capture.collect.sink import Sink
 from capture.collect.statistics.figures import drift, funnel, of_mean, of_sd, shrunk, wilson
 from capture.collect.statistics.read import ShopStatistics, shop_statistics, statistics_tables
-from capture.collect.statistics.recount import Recount
+from capture.collect.statistics.recount import Recount, pause_s
 from capture.mqtt.messages import VerdictMessage
 from tests.support import simulated_shop as truth
+from tests.support.broker import Mosquitto, until
+from tests.support.fleet import Shop as Benches
 from tests.support.postgres import Postgres
 from tests.support.simulated_shop import Shop, collect, simulated_shop
 
@@ -325,3 +328,38 @@ def test_the_funnel_is_the_binomial_s() -> None:
         assert told.unusual == (tail < 0.025) and told.outside == (tail < 0.001)
         assert not told.outside or told.unusual
         assert not told.outside or stats.binomtest(good, 50, 0.8).pvalue < 0.005
+
+
+# -- counted anew by a collector --------------------------------------------------------------------------------------
+
+
+def test_the_pause_between_two_counts_is_twenty_times_as_long_as_one_takes() -> None:
+    assert (pause_s(0.1), pause_s(30)) == (60, 600)
+
+
+async def test_a_collector_counts_anew_after_it_kept_something_and_never_else(
+    mosquitto: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    counted: list[int] = []
+    pauses: list[float] = []
+    monkeypatch.setattr(Recount, "run", lambda self: counted.append(collector.total.strokes))
+    monkeypatch.setattr("capture.collect.collector.pause_s", lambda took_s: pauses.append(took_s) or 0.02)
+    settings = CollectSettings(
+        name="office",
+        database=DatabaseSettings(url=f"sqlite:///{tmp_path}/collect.sqlite"),
+        brokers=(ShopBroker(url=f"mqtt://127.0.0.1:{mosquitto.port}"),),
+    )
+    states: list[str] = []
+    collector = Collector(settings, lambda event: states.append(getattr(event, "state", "")))
+    working = asyncio.create_task(collector.run())
+    await until(lambda: states.count("up") == 2)
+    benches = Benches(mosquitto.port, benches=1)
+    try:
+        for n in (1, 2):
+            benches.apply(0)
+            await until(lambda n=n: counted and counted[-1] == n)  # type: ignore[misc]
+    finally:
+        collector.stop()
+        await working
+        benches.close()
+    assert counted == [1, 2], "nothing is counted twice"
