@@ -119,8 +119,9 @@ def hold_of(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> lis
     start = next((i for i in range(end) if keep[i] and offsets[i] * 10 >= top * 9), None)
     if start is None:
         return []
-    each = zip(offsets[start:end], keep[start:end], strict=True)
-    inside = [i for i, (offset, good) in enumerate(each, start) if good and offset * 2 >= top]
+    inside = list(range(start, end))
+    if False in keep[start:end] or 2 * min(offsets[start:end]) < top:
+        inside = [i for i in inside if keep[i] and offsets[i] * 2 >= top]
     if samples.fall_index < len(offsets):
         del inside[max(1, bisect_right(inside, _let_go(samples, offsets, keep))) :]
     return inside

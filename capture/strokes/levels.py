@@ -61,15 +61,21 @@ def middles(levels: Sequence[int]) -> list[int]:
     """Return the middle of each three levels, and the first and the last as they are: what no single reading moves."""
     if len(levels) < 3:
         return list(levels)
+    return [levels[0], *middles_of_threes(levels), levels[-1]]
+
+
+def middles_of_threes(levels: Sequence[int]) -> list[int]:
+    """Return the middle of each three levels in a row."""
     each = zip(levels, levels[1:], levels[2:], strict=False)
-    inner = [b if a <= b <= c or a >= b >= c else a if b <= a <= c or b >= a >= c else c for a, b, c in each]
-    return [levels[0], *inner, levels[-1]]
+    return [b if a <= b <= c or a >= b >= c else a if b <= a <= c or b >= a >= c else c for a, b, c in each]
 
 
 def with_flicker(levels: Sequence[int], noise_nm: int, step_nm: int) -> int:
     """Return the noise, half a display step at least where these levels only go from one step to the next and back: no
     less noise does that. The first and the last may be on their way.
     """
+    if 2 * noise_nm >= step_nm:
+        return noise_nm
     inner = levels[1:-1] or levels
     return noise_nm if 2 * (max(inner) - min(inner)) > 3 * step_nm else max(noise_nm, step_nm // 2)
 
@@ -177,7 +183,7 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1, flicker_nm: i
         rise = sum(part[start:]) * start - sum(part[:start]) * rest
         if rise <= 0:
             break
-        noise = with_flicker(part, noise_nm, flicker_nm) if flicker_nm else noise_nm
+        noise = with_flicker(part, noise_nm, flicker_nm)
         if rise * rise <= errors * errors * noise * noise * start * rest * count:
             break
         part = part[start:]

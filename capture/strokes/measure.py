@@ -151,7 +151,7 @@ def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int, sway_nm: int
     for level, inside in windows:
         if (highest - level) ** 2 <= allowed_squared:
             pooled.update(inside)
-    some = sorted(levels[index] for index in pooled)
+    some = sorted([levels[index] for index in pooled])
     middle = some[len(some) // 2]
     return rounded_mean(some[bisect_left(some, middle - reach) : bisect_right(some, middle + reach)])
 

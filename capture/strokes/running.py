@@ -13,7 +13,7 @@ from bisect import bisect_left
 from collections.abc import Sequence
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
-from capture.strokes.levels import highest_median, rounded_mean, settled
+from capture.strokes.levels import middles_of_threes, rounded_mean, settled
 from capture.strokes.measure import return_tolerance
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
@@ -128,10 +128,7 @@ class RunningStroke:
         if self.pace.is_quick:
             some = [*values[-_QUICK_MEDIAN:], *[rest] * (_QUICK_MEDIAN - len(values))]
             return self.direction * (sorted(some)[_QUICK_MEDIAN // 2] - rest)
-        newest = values[-1]
-        before = values[-2] if len(values) >= 2 else rest
-        oldest = values[-3] if len(values) >= 3 else rest
-        return self.direction * (max(min(newest, before), min(max(newest, before), oldest)) - rest)
+        return self.direction * (sorted([*values[-3:], rest, rest][:3])[1] - rest)
 
     # -- readings that decide nothing --------------------------------------------------------------------
 
@@ -177,7 +174,8 @@ class RunningStroke:
         self.quiet_low, self.quiet_high = NEVER, 0
         if not since or len(self.values) <= since or self.pace.is_quick:
             return
-        self.top_nm = max(self.top_nm, highest_median(self.travels(self.values[since - 2 :]), 3))
+        top = self.top_nm
+        self.top_nm = max(top, max(middles_of_threes(self.travels(self.values[since - 2 :])), default=top))
 
     # -- is it one? --------------------------------------------------------------------------------------
 
