@@ -440,14 +440,14 @@ def test_a_restored_folder_is_proven_by_its_own_recordings_alone(kept: Path, tmp
     back_up(kept, tmp_path / "copy")
     restore(tmp_path / "copy", tmp_path / "back")
     back = tmp_path / "back"
-    done = command("record", "verify", "--data-dir", back)
+    done = command("record", "verify", "--processes", 1, "--data-dir", back)
     assert done.exit_code == 0 and "PROVEN: " in done.stdout
     for pattern in ("*clean*", "*creep*"):  # one kept with the whole path it had, one as benches keep it now
         (lost,) = (back / "recordings").rglob(pattern)
         assert sorted((kept / "recordings").rglob(pattern))
         data = lost.read_bytes()
         lost.unlink()
-        done = command("record", "verify", "--data-dir", back)
+        done = command("record", "verify", "--processes", 1, "--data-dir", back)
         assert done.exit_code == 1
         assert done.stdout.startswith("NOT PROVEN") and f"its recording {lost}: " in done.stdout
         job = int(lost.parent.name.removeprefix("job-"))
