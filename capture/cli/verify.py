@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 import os
 import sys
-from collections.abc import Iterator
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
 
+from capture.cli.kept_elsewhere import MOST_TOLD, Anchored, collected
 from capture.cli.options import (
     ConfigFile,
     DataDir,
@@ -28,11 +28,9 @@ from capture.cli.options import (
 from capture.plumbing.outward import rewrite_line, say, say_json
 
 if TYPE_CHECKING:
-    from capture.custody.anchors import Misdated, Stamped
     from capture.custody.verify import Progress, Proof
-    from capture.custody.verify_messages import Told
 
-#: So many entries whose times are in doubt are told one by one.
+#: So many changes of settings, and verdicts measured otherwise, are told one by one.
 _MOST_TOLD: Final = 3
 
 
@@ -77,8 +75,8 @@ def verify(
     head = head_option(expect)
     with errors_in_words():
         path = record_path(config, data_dir)
-        heads, messages = _collected(path, against, password_file) if against is not None else ([], None)
-        kept = _Anchored(path, anchors, authority)
+        heads, messages, early = collected(path, against, password_file) if against is not None else ([], None, [])
+        kept = Anchored(path, anchors, authority)
         with _Bar() as bar:
             proof = prove(
                 path,
@@ -91,93 +89,25 @@ def verify(
                 derived=derived,
             )
         doubtful = kept.misdated(path) if proof.mismatch is None else []
+        early = early if proof.mismatch is None else []
         stranger = _another_bench(path, config)
     if as_json:
         for line in _json_lines(proof, heads):
-            say_json({**line, **kept.json(doubtful)} if line["type"] == "proof" else line)
+            more = {**kept.json(doubtful), "collected_too_early": [number for number, _, _ in early]}
+            say_json({**line, **more} if line["type"] == "proof" else line)
     else:
         for text in _lines(proof, job, expected=head is not None, heads=heads):
             say(clean(text))
         for text in kept.lines(doubtful) if proof.mismatch is None else []:
             say(clean(text))
+        for number, at, came in early[:MOST_TOLD]:
+            say(
+                f"TIMES IN DOUBT: entry {number} says {at:%Y-%m-%d %H:%M} UTC, and was collected at "
+                f"{came:%Y-%m-%d %H:%M}: the bench's clock was ahead, or the collector's behind."
+            )
         if stranger:
             say(clean(stranger))
     raise typer.Exit(0 if proof.mismatch is None else 1)
-
-
-class _Anchored:
-    """The heads of a file of anchors, and what stamps say of times."""
-
-    def __init__(self, record: Path, file: Path | None, authority: Path | None) -> None:
-        from capture.cli.extras import need
-        from capture.custody.anchors import AnchorError, Stamped, anchors_of, check_stamps, misdated_anchors
-        from capture.record import Store
-
-        self.heads: list[tuple[int, str]] = []
-        self._stamped: list[Stamped] = []
-        self._times: list[Stamped] = []
-        self._wrong: list[str] = []
-        self._unchecked = 0
-        if file is None:
-            if authority is not None:
-                fail("--authority: is of the stamps in a file of anchors; give that with --anchors", 2)
-            return
-        with Store.open_to_read(record) as store:
-            benches = store.benches()
-        try:
-            anchors = anchors_of(file, benches)
-            self.heads = [(one.number, one.sha256) for one in anchors]
-            if authority is not None:
-                need("stamps")
-                self._stamped = check_stamps(anchors, authority)
-                if not self._stamped:
-                    fail(f"--authority {authority}: no anchor in {file} is stamped")
-        except AnchorError as error:
-            fail(f"--anchors: {error}")
-        told = {one.number for one in self._stamped}
-        self._times = [
-            *self._stamped,
-            *(Stamped(one.number, one.at, "written down") for one in anchors if one.number not in told),
-        ]
-        self._wrong = misdated_anchors(anchors, self._stamped)
-        self._unchecked = sum(bool(one.stamp) for one in anchors) - len(self._stamped)
-
-    def misdated(self, record: Path) -> list[Misdated]:
-        """Return the entries whose times the stamps, or the anchors' own times, contradict."""
-        from capture.custody.anchors import misdated
-        from capture.record import Store
-
-        with Store.open_to_read(record) as store:
-            return misdated(store, self._times)
-
-    def lines(self, doubtful: list[Misdated]) -> list[str]:
-        """Return what was proven, in words."""
-        if not self.heads:
-            return []
-        lines = [f"Proven against {many(len(self.heads), 'anchor')}, the newest of entry {max(self.heads)[0]}."]
-        if self._stamped:
-            newest = max(self._stamped, key=lambda one: one.at)
-            lines.append(
-                f"{many(len(self._stamped), 'stamp')} checked; the newest is of {newest.at:%Y-%m-%d %H:%M} UTC: all "
-                f"up to entry {newest.number} was there then."
-            )
-        if self._unchecked:
-            lines.append(f"{many(self._unchecked, 'stamp')} not checked: name the authority's with --authority.")
-        lines += [f"TIMES IN DOUBT: {text}" for text in self._wrong[:_MOST_TOLD]]
-        lines += [f"TIMES IN DOUBT: {one.text()}" for one in doubtful[:_MOST_TOLD]]
-        if len(doubtful) > _MOST_TOLD:
-            lines.append(f"TIMES IN DOUBT: and {many(len(doubtful) - _MOST_TOLD, 'more entry')}")
-        return lines
-
-    def json(self, doubtful: list[Misdated]) -> dict[str, Any]:
-        """Return the same as fields of the proof's line."""
-        return {
-            "anchors": len(self.heads),
-            "stamps": len(self._stamped),
-            "stamps_not_checked": self._unchecked,
-            "misdated": [one.entry for one in doubtful],
-            "misdated_anchors": self._wrong,
-        }
 
 
 def _another_bench(record: Path, config: Path | None) -> str:
@@ -194,37 +124,6 @@ def _another_bench(record: Path, config: Path | None) -> str:
         f"ANOTHER BENCH'S RECORD: the settings are of bench {settled.bench}, and all of this was written at "
         f"{', '.join(benches)}. Were two data folders exchanged?"
     )
-
-
-def _collected(record: Path, database: str, password_file: Path | None) -> tuple[list[tuple[int, str]], Iterator[Told]]:
-    """Return the heads that were collected of the record's benches, and the messages."""
-    from pydantic import ValidationError
-
-    from capture.cli.extras import need
-    from capture.collect import DatabaseSettings
-    from capture.collect.database import CollectError, DatabaseAway
-    from capture.collect.heads import collected_heads
-    from capture.collect.told import collected_messages
-    from capture.plumbing.wrong_values import wrong_values
-    from capture.record import Store
-
-    with Store.open_to_read(record) as store:
-        benches = store.benches()
-    try:
-        settings = DatabaseSettings(url=database, password_file=password_file)
-        if settings.address.get_backend_name() == "postgresql":
-            need("postgres")
-        heads = collected_heads(settings, benches)
-    except ValidationError as error:
-        fail(f"--against {database}: {'; '.join(wrong_values(error))}", 2)
-    except (CollectError, DatabaseAway) as error:
-        fail(f"--against {database}: {error}")
-    if not heads:
-        fail(
-            f"--against {database}: no head of {', '.join(benches) or 'any bench'} was collected there, so nothing can "
-            "be proven against it"
-        )
-    return heads, collected_messages(settings, benches)
 
 
 class _Bar:

@@ -7,10 +7,11 @@ and is held against that alone."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Table, func, insert, select
+from sqlalchemy import Connection, Row, Table, func, insert, select
 from sqlalchemy.exc import SQLAlchemyError
 
 from capture.collect.database import DatabaseAway, engine_of, why
@@ -64,14 +65,27 @@ def keep_heads(connection: Connection, rows: Sequence[Mapping[str, Any]], insert
 def collected_heads(settings: DatabaseSettings, benches: Sequence[str]) -> list[tuple[int, str]]:
     """Return number and hash of every head that was collected of these benches, in any shop, oldest first. Raises
     CollectError and DatabaseAway."""
+    return [(row.number, row.sha256) for row in _collected(settings, benches)]
+
+
+def collected_too_early(
+    settings: DatabaseSettings, benches: Sequence[str], apart: timedelta
+) -> list[tuple[int, datetime, datetime]]:
+    """Return of every head that was collected before it says that it was written, by more than clocks may be apart, its
+    number, the time it says, and when it came. Then one of the two clocks was wrong; the other way round nothing can be
+    said, since a message may wait for a broker. Raises CollectError and DatabaseAway."""
+    told = ((row.number, row.at, row.received_at) for row in _collected(settings, benches))
+    return [one for one in told if one[1] - one[2] > apart]
+
+
+def _collected(settings: DatabaseSettings, benches: Sequence[str]) -> Sequence[Row[Any]]:
     file = settings.address.database if settings.address.get_backend_name() == "sqlite" else None
     if file is not None and not Path(file).is_file():
         raise DatabaseAway(f"there is no file {file}")  # connecting would make one
     engine = engine_of(settings)
-    query = select(heads.c.number, heads.c.sha256).where(heads.c.bench.in_(benches)).order_by(heads.c.number)
     try:
         with engine.connect() as connection:
-            return [(row.number, row.sha256) for row in connection.execute(query)]
+            return connection.execute(select(heads).where(heads.c.bench.in_(benches)).order_by(heads.c.number)).all()
     except SQLAlchemyError as error:
         raise DatabaseAway(why(error)) from error
     finally:

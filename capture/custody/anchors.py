@@ -25,7 +25,7 @@ from capture.plumbing.wrong_values import wrong_values
 from capture.record import Store
 
 #: How far the bench's clock and an authority's may be apart, and how long a head waits for its stamp.
-_CLOCKS_APART: Final = timedelta(minutes=10)
+CLOCKS_APART: Final = timedelta(minutes=10)
 
 
 class AnchorError(Exception):
@@ -158,11 +158,11 @@ def misdated_anchors(anchors: Sequence[Anchor], stamped: Sequence[Stamped]) -> l
     found = []
     for one in anchors:
         at = seen.get(one.number)
-        if one.stamp and at is not None and abs(at - one.at) > _CLOCKS_APART:
+        if one.stamp and at is not None and abs(at - one.at) > CLOCKS_APART:
             when = f"{one.at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
             found.append(f"The anchor of entry {one.number} says {when}, and was stamped at {at:%Y-%m-%d %H:%M} UTC.")
     for earlier, later in pairwise(anchors):
-        if later.number >= earlier.number and later.at < earlier.at - _CLOCKS_APART:
+        if later.number >= earlier.number and later.at < earlier.at - CLOCKS_APART:
             when = f"{later.at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
             found.append(f"The anchor of entry {later.number} says {when}, earlier than the one before it.")
     return found
@@ -173,7 +173,7 @@ def misdated(store: Store, stamped: Sequence[Stamped]) -> list[Misdated]:
     than that of a head which holds them. The clocks may be ten minutes apart."""
     found: dict[int, Misdated] = {}
     for one in stamped:
-        times = store.dated_outside(one.number, one.at - _CLOCKS_APART, one.at + _CLOCKS_APART)
+        times = store.dated_outside(one.number, one.at - CLOCKS_APART, one.at + CLOCKS_APART)
         for entry, at in times:
             found.setdefault(entry, Misdated(entry, at, one))
     return [found[entry] for entry in sorted(found)]

@@ -244,13 +244,14 @@ def _prove(
             return ""
     header = one.recording()
     prove_gauge_of(job, check, one.way, header.gauge)
-    name = Derived.name_of(job, check, ended.recording_sha256) if one.method == METHOD else ""
+    name = Derived.name_of(job, check, ended.recording_sha256)
     if name in names:
         proof.derived_before += 1
     else:
         one.derived()
-    if one.method != METHOD:
-        proof.otherwise += one.otherwise()
+        if one.method != METHOD and (otherwise := one.otherwise()):
+            proof.otherwise += otherwise
+            name = ""  # it is told each time, and so derived each time
     if check.verdict is None:
         proof.abandoned += 1
     else:

@@ -118,8 +118,8 @@ def test_without_its_own_method_it_would_have_looked_changed(record: Path, monke
     assert mismatch is not None and "travel_nm of stroke 1" in str(mismatch)
 
 
-def test_the_present_numbers_are_told_beside_the_proof(record: Path, years_later: None) -> None:
-    words = ["record", "verify", "--data-dir", str(record.parent)]
+def test_the_present_numbers_are_told_beside_the_proof(record: Path, tmp_path: Path, years_later: None) -> None:
+    words = ["record", "verify", "--data-dir", str(record.parent), "--derived", str(tmp_path / "derived")]
     told = CliRunner().invoke(app, words, env={"COLUMNS": "300"})
     assert told.exit_code == 0 and told.output.startswith("PROVEN")
     assert "Measured otherwise now: 2 verdicts, each proven by the method of its time" in told.output
@@ -127,6 +127,7 @@ def test_the_present_numbers_are_told_beside_the_proof(record: Path, years_later
     lines = [json.loads(line) for line in CliRunner().invoke(app, [*words, "--json"]).output.splitlines()]
     assert [line["method"] for line in lines if line["type"] == "measured_otherwise"] == [METHOD, METHOD]
     assert lines[-1]["proven"] and lines[-1]["measured_otherwise"] == 2
+    assert lines[-1]["derived_before"] == 1  # the one that both ways measure alike; the others are told each time
 
 
 def test_what_was_changed_is_found_under_an_earlier_method_too(record: Path, tmp_path: Path, years_later: None) -> None:
