@@ -202,6 +202,11 @@ class VerdictMessage(_OfJob, UnderHead):
     budget: tuple[BudgetLineMessage, ...]
     next_step: str
     more_strokes: Count | None
+    needs_a_master: bool | None = Field(
+        default=None,
+        description="Whether it is inconclusive for want of a check of the gauge: one that finds no error would "
+        "settle it.",
+    )
     advice: tuple[str, ...]
     recording_sha256: str = Field(pattern="^[0-9a-f]{64}$")
     method: int | None = Field(
@@ -247,7 +252,11 @@ class VerdictMessage(_OfJob, UnderHead):
     @classmethod
     def of(cls, verdict: Verdict, **about: Any) -> Self:
         """Return the message for `verdict`; `about` are the fields that a verdict does not have."""
-        return cls(**about, **{field.name: getattr(verdict, field.name) for field in fields(verdict)})
+        return cls(
+            needs_a_master=verdict.needs_a_master,
+            **about,
+            **{field.name: getattr(verdict, field.name) for field in fields(verdict)},
+        )
 
 
 def _present_word(state: Any, info: ValidationInfo) -> Any:

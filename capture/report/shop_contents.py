@@ -79,8 +79,8 @@ def _yields(known: ShopStatistics) -> Iterator[ShopSection]:
     if known.yields:
         bars = [_yield_bar(one, one.pack) for one in known.yields]
         unusual = [
-            f"{_of(one.model, one.pack)} is {'far ' if one.against_all.outside else ''}beside what all packs of the "
-            "shop have together, by more than chance gives a group of its size "
+            f"{_of(one.model, one.pack)} is {'far ' if one.against_all.outside else ''}beside what the shop's other "
+            "packs have, by more than they differ among themselves and chance gives a group of its size "
             f"({'99.8' if one.against_all.outside else '95'} %)."
             for one in known.yields
             if one.against_all is not None and one.against_all.unusual
@@ -106,6 +106,8 @@ def _yield_bar(one: Yield, pack: str) -> Bar:
     if one.share is None:
         return Bar(label, None, note=f"{one.good} of {one.of}")
     unclear = "" if one.inconclusive is None else f", {_percent(one.inconclusive)} inconclusive"
+    if one.inconclusive and one.needs_a_master:
+        unclear += f" ({_percent(one.needs_a_master)} for want of a check of the gauge)"
     return Bar(label, one.share.value, one.share.low, one.share.high, f"{one.good} of {one.of}{unclear}")
 
 

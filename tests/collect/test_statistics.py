@@ -20,7 +20,7 @@ from statsmodels.stats.weightstats import DescrStatsW
 from capture.collect import Collector, CollectSettings, DatabaseSettings, ShopBroker
 from capture.collect.database import engine_of
 from capture.collect.sink import Sink
-from capture.collect.statistics.figures import drift, funnel, of_mean, of_sd, shrunk, wilson
+from capture.collect.statistics.figures import drift, funnel, likeness, of_mean, of_sd, shrunk, wilson
 from capture.collect.statistics.read import ShopStatistics, shop_statistics, statistics_tables
 from capture.collect.statistics.recount import Recount, pause_s
 from capture.mqtt.messages import VerdictMessage
@@ -104,6 +104,9 @@ def test_the_yield_is_of_first_checks_with_wilson_s_interval(shop: Shop, found: 
     first = firsts(shop)
     good = sum(check.verdict == "good" for check in first)
     assert (one.good, one.of) == (good, len(first)) and one.share is not None
+    unchecked = sum(check.needs_a_master is True for check in first)
+    assert one.needs_a_master == pytest.approx(unchecked / len(first))
+    assert 0 < unchecked < sum(check.verdict == "inconclusive" for check in first)
     low, high = proportion_confint(good, len(first), method="wilson")
     assert (one.share.low, one.share.high) == (pytest.approx(low, abs=1e-12), pytest.approx(high, abs=1e-12))
     # What is good as found of packs like these, by the normal distribution, a guard band of 1.645 u inside each limit.
@@ -320,14 +323,36 @@ def test_a_bias_that_is_little_known_is_drawn_further_towards_nothing() -> None:
     assert unsure.value < certain.value < 10.0
 
 
-def test_the_funnel_is_the_binomial_s() -> None:
+def test_the_funnel_of_groups_that_differ_by_chance_alone_is_the_binomial_s() -> None:
     """SciPy's exact two-sided binomial test calls the same groups unusual."""
+    alike = [(40, 50)] * 20
+    assert likeness(alike) == 0
     for good in range(51):
-        told = funnel(good, 50, 800, 1000)
+        told = funnel(good, 50, alike)
         tail = min(stats.binom.cdf(good, 50, 0.8), stats.binom.sf(good - 1, 50, 0.8))
         assert told.unusual == (tail < 0.025) and told.outside == (tail < 0.001)
         assert not told.outside or told.unusual
         assert not told.outside or stats.binomtest(good, 50, 0.8).pvalue < 0.005
+
+
+def test_groups_that_differ_anyhow_are_seldom_called_unusual_and_one_that_differs_from_them_is() -> None:
+    """Drawn from SciPy's betabinom with a correlation of 0.06: the binomial's funnel calls a third of them unusual."""
+    rng, a, b = np.random.default_rng(11), 0.75 * 15.67, 0.25 * 15.67
+    unusual = plain = groups = 0
+    found = []
+    for _ in range(40):
+        sizes = rng.integers(50, 200, 15)
+        drawn = [(int(stats.betabinom.rvs(of, a, b, random_state=rng)), int(of)) for of in sizes]
+        found.append(likeness(drawn))
+        for n, (good, of) in enumerate(drawn):
+            others = drawn[:n] + drawn[n + 1 :]
+            share = sum(one for one, _ in others) / sum(one for _, one in others)
+            groups += 1
+            unusual += funnel(good, of, others).unusual
+            plain += min(stats.binom.cdf(good, of, share), stats.binom.sf(good - 1, of, share)) < 0.025
+    assert np.mean(found) == pytest.approx(0.06, abs=0.015)
+    assert plain > 0.25 * groups and unusual < 0.1 * groups
+    assert funnel(20, 100, drawn).outside
 
 
 # -- counted anew by a collector --------------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ from uuid import UUID, uuid5
 
 import numpy as np
 
+from capture.clearance.budget import NOT_CHECKED, BudgetLine
 from capture.collect.rows import Arrived
 from capture.collect.sink import Sink
 from capture.mqtt.messages import GaugeMessage, UnitMessage, VerdictMessage, outgoing
@@ -28,6 +29,7 @@ MEASURED_SD_NM = 5 * UM
 #: Between technicians, as a standard deviation of one check beside what the same one finds again.
 TECHNICIANS = {"Ana": -6 * UM, "Bo": 0, "Cy": 6 * UM}
 DRIFT_NM_PER_DAY = 60.0
+NOBODY_CHECKED = BudgetLine("maximum error", 7.0 * UM, math.inf, NOT_CHECKED, "rectangular")
 
 
 @dataclass
@@ -50,7 +52,7 @@ def _judged(shop: Shop, off: dict[str, Any], mean_nm: int) -> VerdictMessage:
     word = "good" if inside >= 0.95 else "inconclusive" if inside > 0.05 else "tight" if mean_nm < LOW_NM else "loose"
     found = replace(
         verdict(), verdict=word, mean_nm=mean_nm, low_nm=LOW_NM, high_nm=HIGH_NM, standard_uncertainty_nm=u,
-        conformance_probability=min(1.0, max(0.0, inside)),
+        conformance_probability=min(1.0, max(0.0, inside)), budget=(*verdict().budget, NOBODY_CHECKED),
     )  # fmt: skip
     message = VerdictMessage.of(found, advice=(), recording_sha256=SHA256, preferred_nm=PREFERRED_NM, **off)
     shop.checks.append(message)

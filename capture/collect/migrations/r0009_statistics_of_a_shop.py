@@ -15,4 +15,5 @@ def upgrade() -> None:
     """Add the columns, and make the views."""
     op.add_column("collected_verdicts", Column("unit_parts_changed", BigInteger))
     op.add_column("collected_verdicts", Column("changed_closes", Boolean))
+    op.add_column("collected_verdicts", Column("needs_a_master", Boolean))
     make_views(op.get_bind(), "statistics_0009.sql")

@@ -7,7 +7,7 @@ CREATE VIEW shop_checks AS
 SELECT v.shop, v.bench, v.job, v.unit_serial, v.pack, v."check", v.at, v.sheet_name, v.sheet_revision, v.technician,
   v.gauge_serial, v.attempt, v.parts_changed, v.unit_parts_changed, v.verdict, v.mean_nm, v.low_nm, v.high_nm,
   v.preferred_nm, v.standard_uncertainty_nm, v.conformance_probability, v.predicted_nm, v.changed_part,
-  v.changed_from_nm, v.changed_to_nm, v.changed_closes,
+  v.changed_from_nm, v.changed_to_nm, v.changed_closes, v.needs_a_master,
   CASE WHEN v.gauge_standing IN ('out', 'out of control') THEN 1
     WHEN v.gauge_serial <> '' AND (
       SELECT CASE WHEN g.alarm THEN 1 ELSE 0 END FROM collected_gauge_checks g
@@ -64,12 +64,14 @@ FROM (SELECT c.*, CAST(c.mean_nm - c.preferred_nm AS DOUBLE PRECISION) AS off_nm
   )) AS built
 GROUP BY shop, sheet_name, sheet_revision, pack;
 
--- How often a pack is good at its first check. Least sample 20, and 50 before two may be compared.
+-- How often a pack is good at its first check, is not settled by it, and would be, had the gauge been checked. Least
+-- sample 20, and 50 before two may be compared.
 CREATE VIEW shop_first_time_yield AS
 SELECT shop, sheet_name, sheet_revision, pack, count(*) AS packs,
   sum(CASE WHEN verdict = 'good' THEN 1 ELSE 0 END) AS good,
   CASE WHEN count(*) >= 20 THEN avg(CASE WHEN verdict = 'good' THEN 1.0 ELSE 0.0 END) END AS yield,
   CASE WHEN count(*) >= 20 THEN avg(CASE WHEN verdict = 'inconclusive' THEN 1.0 ELSE 0.0 END) END AS inconclusive,
+  CASE WHEN count(*) >= 20 THEN avg(CASE WHEN needs_a_master THEN 1.0 ELSE 0.0 END) END AS needs_a_master,
   CASE WHEN count(*) >= 50 THEN 1 ELSE 0 END AS comparable
 FROM (SELECT c.* FROM shop_checks c WHERE c.suspect = 0 AND c.attempt = 1) AS first
 GROUP BY shop, sheet_name, sheet_revision, pack;

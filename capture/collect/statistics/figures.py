@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, Final
 
 from scipy import stats
 
@@ -49,19 +50,47 @@ def of_sd(variance: float, dof: int) -> Interval:
 
 @dataclass(frozen=True, slots=True)
 class Funnel:
-    """Whether a share differs from what all have together: outside 95 %, and outside 99.8 %, of what chance alone
-    gives a group of its size. Exact binomial limits."""
+    """Whether a share differs from what the other groups have: outside 95 %, and outside 99.8 %, of what a group of its
+    size has by chance and by what groups differ anyhow."""
 
     unusual: bool
     outside: bool
 
 
-def funnel(good: int, of: int, good_of_all: int, all_of_them: int) -> Funnel:
-    """Return where a group's share lies in the funnel of the share that all groups have."""
-    share = good_of_all / all_of_them
-    below, above = float(stats.binom.cdf(good, of, share)), float(stats.binom.sf(good - 1, of, share))
-    tail = min(below, above)
+#: Of fewer groups it cannot be told what groups differ by anyhow.
+_LEAST_GROUPS: Final = 4
+
+
+def funnel(good: int, of: int, others: Sequence[tuple[int, int]]) -> Funnel:
+    """Return where a group's share lies in the funnel of the other groups' (good, of), of which there is at least one.
+
+    Beta-binomial: groups differ by more than chance alone gives them, and a funnel that leaves that out finds most of
+    them unusual. The limits are exact; without any such difference, or among few groups, they are the binomial's.
+    """
+    share = sum(one for one, _ in others) / sum(all_of for _, all_of in others)
+    alike = likeness(others) if len(others) >= _LEAST_GROUPS else 0.0
+    chance: Any = stats.binom(of, share)
+    if alike > 0:
+        spare = (1 - alike) / alike
+        chance = stats.betabinom(of, share * spare, (1 - share) * spare)
+    tail = min(float(chance.cdf(good)), float(chance.sf(good - 1)))
     return Funnel(tail < (1 - COVERAGE) / 2, tail < (1 - OUTER) / 2)
+
+
+def likeness(groups: Sequence[tuple[int, int]]) -> float:
+    """Return how much more alike two of one group are than two of different ones: the correlation within groups of
+    (good, of), 0 where chance alone explains what they differ by.
+
+    By analysis of variance (Fleiss, Statistical Methods for Rates and Proportions, 1981; from memory), below 1.
+    """
+    total, count = sum(of for _, of in groups), len(groups)
+    share = sum(good for good, _ in groups) / total
+    if share in (0, 1) or total <= count:
+        return 0.0
+    between = sum(of * (good / of - share) ** 2 for good, of in groups) / (count - 1)
+    within = sum(good * (1 - good / of) for good, of in groups) / (total - count)
+    usual = (total - sum(of * of for _, of in groups) / total) / (count - 1)
+    return min(0.99, max(0.0, (between - within) / (between + (usual - 1) * within)))
 
 
 def shrunk(means: Sequence[float], variances: Sequence[float]) -> list[Interval]:

@@ -84,8 +84,10 @@ class Yield:
     good: int
     share: Interval | None
     inconclusive: float | None = None
+    needs_a_master: float | None = None
+    """The share of all that is inconclusive for want of a check of the gauge."""
     against_all: Funnel | None = None
-    """Beside all packs of all models; None where it may not be compared."""
+    """Beside the packs of all other models; None where it may not be compared."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,22 +271,27 @@ def _clearances(rows: Sequence[Row]) -> Iterator[Clearance]:
 
 
 def _yields(rows: Sequence[Row]) -> Iterator[Yield]:
-    compared: dict[str, list[int]] = defaultdict(lambda: [0, 0])
     for row in rows:
-        if row["comparable"]:
-            compared[row["shop"]][0] += row["good"]
-            compared[row["shop"]][1] += row["packs"]
-    for row in rows:
-        of, good, unclear = row["packs"], row["good"], row["inconclusive"]
+        of, good = row["packs"], row["good"]
+        others = [
+            (other["good"], other["packs"])
+            for other in rows
+            if other["comparable"] and other["shop"] == row["shop"] and other is not row
+        ]
         yield Yield(
             _model(row),
             row["pack"],
             of,
             good,
             _share(good, of, row["yield"]),
-            None if unclear is None else float(unclear),
-            funnel(good, of, *compared[row["shop"]]) if row["comparable"] else None,
+            _known(row["inconclusive"]),
+            _known(row["needs_a_master"]),
+            funnel(good, of, others) if row["comparable"] and others else None,
         )
+
+
+def _known(share: object) -> float | None:
+    return None if share is None else float(share)  # type: ignore[arg-type]
 
 
 def _rings(rows: Sequence[Row]) -> Iterator[RingBias]:
