@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from capture.collect.statistics.read import Clearance, GaugeHistory, Model, ShopStatistics, Yield
+from capture.collect.statistics.shop import Clearance, GaugeHistory, Model, ShopStatistics, Yield
 from capture.report.shop_pictures import Bar, ChartScale, bars_svg, mornings_svg
 from capture.stock.forecast import SizeForecast, StockForecast
 
@@ -47,6 +47,8 @@ def shop_contents(known: ShopStatistics, at: datetime, more: Sequence[ShopSectio
         *_rings(known),
         *_reproducibility(known),
         *_gauges(known.gauges),
+        *_not_counted(known),
+        *_air(known),
     )
     return ShopContents(
         "How the shop works", f"{period}, up to {at:%Y-%m-%d %H:%M} UTC", _left_out(known), (*sections, *more)
@@ -238,6 +240,77 @@ def _gauges(known: Sequence[GaugeHistory]) -> Iterator[ShopSection]:
         tuple(pictures),
         tuple(notes),
     )
+
+
+def _not_counted(known: ShopStatistics) -> Iterator[ShopSection]:
+    if not known.not_counted:
+        return
+    most = max([0.02, *(one.share.high for one in known.not_counted if one.share is not None)]) * 1.1
+    marks = tuple((most / 1.1 * n / 2, f"{100 * most / 1.1 * n / 2:.1f} %") for n in range(3))
+    by_checks = sorted(known.not_counted, key=lambda one: -one.checks)
+    bars = []
+    for one in by_checks:
+        label = f"{one.shop + ': ' if one.shop else ''}somebody with {one.checks} checks"
+        told = f"{one.not_counted} of {one.strokes}"
+        if one.share is None:
+            bars.append(Bar(label, None, note=told))
+        else:
+            bars.append(Bar(label, one.share.value, one.share.low, one.share.high, told))
+    beside = [one for one in by_checks if one.against_others is not None and one.against_others.unusual]
+    notes = [
+        f"Whoever made {one.checks} checks is {'far ' if one.against_others.outside else ''}beside the others, by more "
+        "than they differ among themselves: look at the fixture, the regulator and how the indicator stands."
+        for one in beside
+        if one.against_others is not None
+    ]
+    yield ShopSection(
+        "Strokes that did not count",
+        "The share of strokes that were flagged and not averaged, by who made them, in the order of how many checks "
+        "they made; nobody is named or ranked. Shown from 20 checks on.",
+        (bars_svg(bars, ChartScale(0.0, most, marks), "strokes that did not count"),),
+        tuple(notes),
+    )
+
+
+def _air(known: ShopStatistics) -> Iterator[ShopSection]:
+    held = [one for one in known.pressures if one.mean_pa is not None]
+    if held:
+        yield ShopSection(
+            "Air of each bench",
+            "The gauge pressure held in the middle of the counted strokes, and how fast it fell. From 30 strokes on.",
+            (),
+            (),
+            ("", "strokes", "pressure", "falls by"),
+            tuple(
+                (
+                    f"{one.shop + ': ' if one.shop else ''}{one.bench}",
+                    str(one.strokes),
+                    f"{(one.mean_pa or 0) / 1000:.1f} kPa",
+                    "" if one.leak_down_pa_per_s is None else f"{one.leak_down_pa_per_s / 1000:.2f} kPa/s",
+                )
+                for one in held
+            ),
+        )
+    slopes = [one for one in known.slopes if one.slope is not None]
+    if slopes:
+        yield ShopSection(
+            "What pressure does to a clearance",
+            "How much further a pack moved under 10 kPa more, from strokes of one check beside each other, with its "
+            "95 % interval. From 30 strokes over 5 kPa on.",
+            (),
+            (),
+            ("", "strokes", "over", "under 10 kPa more"),
+            tuple(
+                (
+                    _of(one.model, one.pack),
+                    str(one.strokes),
+                    f"{one.reach_pa / 1000:.1f} kPa",
+                    f"{_um(1e4 * one.slope.value)} ({_um(1e4 * one.slope.low)} to {_um(1e4 * one.slope.high)})",
+                )
+                for one in slopes
+                if one.slope is not None
+            ),
+        )
 
 
 def order_section(told: StockForecast, sizes: Sequence[tuple[str, SizeForecast]]) -> ShopSection:

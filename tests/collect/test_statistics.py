@@ -21,8 +21,9 @@ from capture.collect import Collector, CollectSettings, DatabaseSettings, ShopBr
 from capture.collect.database import engine_of
 from capture.collect.sink import Sink
 from capture.collect.statistics.figures import drift, funnel, likeness, of_mean, of_sd, shrunk, wilson
-from capture.collect.statistics.read import ShopStatistics, shop_statistics, statistics_tables
+from capture.collect.statistics.read import shop_statistics, statistics_tables
 from capture.collect.statistics.recount import Recount, pause_s
+from capture.collect.statistics.shop import ShopStatistics
 from capture.mqtt.messages import VerdictMessage
 from tests.support import simulated_shop as truth
 from tests.support.broker import Mosquitto, until
@@ -114,6 +115,40 @@ def test_the_yield_is_of_first_checks_with_wilson_s_interval(shop: Shop, found: 
     off_nm, half = truth.AS_FOUND_OFF_NM, 200 * truth.UM - 1.645 * 8 * truth.UM
     expected = stats.norm.cdf((half - off_nm) / spread) - stats.norm.cdf((-half - off_nm) / spread)
     assert one.share.low < expected < one.share.high
+
+
+def test_who_has_more_strokes_flagged_than_the_others_stands_out_of_them(shop: Shop, found: ShopStatistics) -> None:
+    by = {one.checks: one for one in found.not_counted}
+    assert len(by) == len(truth.FLAGGED)
+    for who, (checks, share) in truth.FLAGGED.items():
+        one = by[checks]
+        assert one.strokes == 5 * checks and one.share is not None and one.against_others is not None
+        assert one.not_counted == sum(not stroke.accepted for stroke in shop.strokes if stroke.technician == who)
+        assert one.share.low < share < one.share.high
+        assert one.against_others.outside == (who == "Ed")
+
+
+def test_what_pressure_does_to_a_clearance_is_told_from_strokes_of_one_check(shop: Shop, found: ShopStatistics) -> None:
+    (one,) = found.slopes
+    assert one.slope is not None and one.slope.low < truth.SLOPE_NM_PER_PA < one.slope.high
+    assert one.slope.high - one.slope.low < 0.5 * truth.SLOPE_NM_PER_PA, "though packs differ by a hundred times more"
+    # statsmodels' least squares with a mean of its own for each check gives the same slope and interval.
+    counted = [stroke for stroke in shop.strokes if stroke.accepted]
+    checks = {number: n for n, number in enumerate(dict.fromkeys(stroke.check for stroke in counted))}
+    design = np.zeros((len(counted), 1 + len(checks)))
+    for row, stroke in enumerate(counted):
+        design[row, 0] = ((stroke.pressure_min_pa or 0) + (stroke.pressure_max_pa or 0)) / 2
+        design[row, 1 + checks[stroke.check]] = 1
+    fitted = OLS([stroke.held_travel_nm for stroke in counted], design).fit()
+    assert one.slope.value == pytest.approx(fitted.params[0], rel=1e-6)
+    assert (one.slope.low, one.slope.high) == pytest.approx(tuple(fitted.conf_int()[0]), rel=1e-4)
+
+
+def test_each_bench_s_air_is_told_as_it_was_held(shop: Shop, found: ShopStatistics) -> None:
+    assert [one.bench for one in found.pressures] == ["bay-1", "bay-2", "bay-3"]
+    for one in found.pressures:
+        assert one.mean_pa == pytest.approx(truth.HELD_PA, abs=1_000) and one.leak_down_pa_per_s == 200
+        assert one.strokes == sum(stroke.accepted for stroke in shop.strokes if stroke.bench == one.bench)
 
 
 def test_a_ring_that_is_off_is_found_with_its_sign_and_the_others_are_not(tmp_path: Path) -> None:

@@ -43,7 +43,10 @@ def known(database: str) -> ShopStatistics:
 def test_the_pictures_come_first_and_every_number_stands_under_its_model(known: ShopStatistics) -> None:
     contents = shop_contents(known, NOW)
     headings = [one.heading for one in contents.sections]
-    assert headings[:2] == ["Good at the first check", "Units that went through"] and headings[-1] == "Gauges"
+    assert (
+        headings[:2] == ["Good at the first check", "Units that went through"]
+        and headings[-1] == "What pressure does to a clearance"
+    )
     html = shop_page(contents, NOW)
     for one in contents.sections:
         place = html.index(f"<h2>{one.heading}</h2>")
@@ -60,7 +63,7 @@ def test_what_is_too_little_for_a_number_shows_none(known: ShopStatistics) -> No
     assert few
     (section,) = (one for one in shop_contents(known, NOW).sections if one.heading == "What rings are off by")
     assert section.pictures[0].count("too few for a number") == len(few)
-    nothing = ShopStatistics(None, (), (), (), (), (), (), (), (), ())
+    nothing = ShopStatistics(None, *[()] * 12)
     assert "Nothing was collected yet" in shop_page(shop_contents(nothing, NOW), NOW)
 
 

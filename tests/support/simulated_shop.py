@@ -14,9 +14,9 @@ import numpy as np
 from capture.clearance.budget import NOT_CHECKED, BudgetLine
 from capture.collect.rows import Arrived
 from capture.collect.sink import Sink
-from capture.mqtt.messages import GaugeMessage, UnitMessage, VerdictMessage, outgoing
+from capture.mqtt.messages import GaugeMessage, StrokeMessage, UnitMessage, VerdictMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
-from tests.support.samples import JOB, SHA256, verdict
+from tests.support.samples import JOB, SHA256, stroke, verdict
 
 MONDAY = datetime(2026, 1, 5, 7, 0, tzinfo=UTC)
 UM = 1_000
@@ -29,6 +29,9 @@ MEASURED_SD_NM = 5 * UM
 #: Between technicians, as a standard deviation of one check beside what the same one finds again.
 TECHNICIANS = {"Ana": -6 * UM, "Bo": 0, "Cy": 6 * UM}
 DRIFT_NM_PER_DAY = 60.0
+HELD_PA, SLOPE_NM_PER_PA = 140_000, 0.8
+#: How many checks each made, and how often a stroke is flagged.
+FLAGGED = {"Ana": (40, 0.05), "Bo": (36, 0.06), "Cy": (33, 0.04), "Di": (42, 0.05), "Ed": (38, 0.25)}
 NOBODY_CHECKED = BudgetLine("maximum error", 7.0 * UM, math.inf, NOT_CHECKED, "rectangular")
 
 
@@ -38,6 +41,7 @@ class Shop:
 
     sent: list[Outgoing] = field(default_factory=list)
     checks: list[VerdictMessage] = field(default_factory=list)
+    strokes: list[StrokeMessage] = field(default_factory=list)
     suspect: set[UUID] = field(default_factory=set)
     signed: set[UUID] = field(default_factory=set)
     mornings: dict[str, list[tuple[datetime, int]]] = field(default_factory=dict)
@@ -132,7 +136,31 @@ def simulated_shop(units: int = 240, seed: int = 1, days: int = 60, spread_nm: i
             sheet_name=SHEET, sheet_revision=REVISION,
         )  # fmt: skip
         shop.sent.append(outgoing(word))
+    _strokes(shop, rng)
     return shop
+
+
+def _strokes(shop: Shop, rng: np.random.Generator) -> None:
+    """Checks of five strokes under a pressure that wanders, by five people of whom one has them flagged more often."""
+    check = 1_000_000
+    for who, (checks, share) in FLAGGED.items():
+        for n in range(checks):
+            check += 1
+            clearance = rng.normal(PREFERRED_NM, AS_FOUND_SD_NM)
+            for stroke_n in range(1, 6):
+                pa = rng.normal(HELD_PA, 3_000)
+                travel = clearance + SLOPE_NM_PER_PA * (pa - HELD_PA) + rng.normal(0, 2 * UM)
+                half = abs(rng.normal(0, 500))
+                measured = stroke(
+                    stroke_n, held_travel_nm=round(travel), accepted=bool(rng.random() >= share),
+                    pressure_min_pa=round(pa - half), pressure_max_pa=round(pa + half), leak_down_pa_per_s=200,
+                )  # fmt: skip
+                message = StrokeMessage.of(
+                    measured, at=MONDAY + timedelta(days=n), bench=f"bay-{n % 3 + 1}", job=uuid5(JOB, who), pack="low",
+                    check=check, seat=False, sheet_name=SHEET, sheet_revision=REVISION, technician=who,
+                )  # fmt: skip
+                shop.strokes.append(message)
+                shop.sent.append(outgoing(message))
 
 
 def _gauge(bench: str, at: datetime, error_nm: int, out: bool) -> GaugeMessage:

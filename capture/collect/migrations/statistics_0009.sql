@@ -153,3 +153,42 @@ SELECT shop, bench, gauge_serial, count(*) AS mornings, max(max_error_nm) AS max
 FROM (SELECT m.*, m.day - min(m.day) OVER (PARTITION BY m.shop, m.bench, m.gauge_serial) AS x
   FROM shop_gauge_mornings m) AS mornings
 GROUP BY shop, bench, gauge_serial;
+
+-- How many of a technician's strokes did not count for their flags, seat strokes aside. Least sample 20 checks.
+CREATE VIEW shop_strokes_not_counted AS
+SELECT shop, technician, count(*) AS checks, CAST(sum(strokes) AS BIGINT) AS strokes,
+  CAST(sum(not_counted) AS BIGINT) AS not_counted,
+  CASE WHEN count(*) >= 20 THEN CAST(sum(not_counted) AS DOUBLE PRECISION) / sum(strokes) END AS share
+FROM (SELECT s.shop, s.technician, s.bench, s.job, s."check", count(*) AS strokes,
+    sum(CASE WHEN s.accepted THEN 0 ELSE 1 END) AS not_counted
+  FROM collected_strokes s
+  WHERE NOT s.seat AND s.technician <> '' AND s.gauge_standing NOT IN ('out', 'out of control')
+  GROUP BY s.shop, s.technician, s.bench, s.job, s."check") AS checks
+GROUP BY shop, technician;
+
+-- The pressure that a bench holds, in the middle of each counted stroke, and how fast it falls. Least sample 30 strokes.
+CREATE VIEW shop_held_pressure AS
+SELECT s.shop, s.bench, count(*) AS strokes,
+  CASE WHEN count(*) >= 30 THEN avg(CAST(s.pressure_min_pa + s.pressure_max_pa AS DOUBLE PRECISION) / 2) END AS mean_pa,
+  CASE WHEN count(*) >= 30 THEN avg(s.leak_down_pa_per_s) END AS leak_down_pa_per_s
+FROM collected_strokes s
+WHERE s.accepted AND NOT s.seat AND s.pressure_max_pa IS NOT NULL
+GROUP BY s.shop, s.bench;
+
+-- How much further a pack moves under more pressure: strokes of one check beside each other, as least squares has them.
+-- Least sample 30 strokes over 5 kPa.
+CREATE VIEW shop_pressure_slope AS
+SELECT shop, sheet_name, sheet_revision, pack, count(*) AS strokes, sum(first) AS checks,
+  max(pressure_pa) - min(pressure_pa) AS reach_pa, sum(x * x) AS sxx_pa2, sum(x * y) AS sxy_pa_nm, sum(y * y) AS syy_nm2,
+  CASE WHEN count(*) >= 30 AND max(pressure_pa) - min(pressure_pa) >= 5000 AND sum(x * x) > 0
+    THEN sum(x * y) / sum(x * x) END AS slope_nm_per_pa
+FROM (SELECT o.*, pressure_pa - avg(pressure_pa) OVER of_check AS x, travel_nm - avg(travel_nm) OVER of_check AS y,
+    CASE WHEN row_number() OVER of_check = 1 THEN 1 ELSE 0 END AS first
+  FROM (SELECT s.shop, s.bench, s.job, s."check", s.sheet_name, s.sheet_revision, s.pack,
+      CAST(s.pressure_min_pa + s.pressure_max_pa AS DOUBLE PRECISION) / 2 AS pressure_pa,
+      CAST(s.held_travel_nm AS DOUBLE PRECISION) AS travel_nm
+    FROM collected_strokes s
+    WHERE s.accepted AND NOT s.seat AND s.pressure_max_pa IS NOT NULL AND s.sheet_name <> ''
+      AND s.gauge_standing NOT IN ('out', 'out of control')) AS o
+  WINDOW of_check AS (PARTITION BY o.shop, o.bench, o.job, o."check")) AS within
+GROUP BY shop, sheet_name, sheet_revision, pack;

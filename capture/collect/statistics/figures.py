@@ -48,6 +48,14 @@ def of_sd(variance: float, dof: int) -> Interval:
     return Interval(math.sqrt(variance), math.sqrt(variance * dof / low), math.sqrt(variance * dof / high))
 
 
+def of_slope(sxx: float, sxy: float, syy: float, dof: int) -> Interval:
+    """Return the slope of a least-squares line with its interval, from sums about the means (e-Handbook 4.1.4.1)."""
+    slope = sxy / sxx
+    left = max(0.0, syy - slope * sxy)
+    half = float(stats.t.ppf((1 + COVERAGE) / 2, dof)) * math.sqrt(left / dof / sxx)
+    return Interval(slope, slope - half, slope + half)
+
+
 @dataclass(frozen=True, slots=True)
 class Funnel:
     """Whether a share differs from what the other groups have: outside 95 %, and outside 99.8 %, of what a group of its

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
@@ -16,15 +15,28 @@ from capture.collect.column_types import Instant
 from capture.collect.database import CollectError, DatabaseAway, bring_up_to_date, engine_of, why
 from capture.collect.settings import DatabaseSettings
 from capture.collect.statistics.figures import (
-    Funnel,
-    GaugeDrift,
     Interval,
     drift,
     funnel,
     of_mean,
     of_sd,
+    of_slope,
     shrunk,
     wilson,
+)
+from capture.collect.statistics.shop import (
+    ChecksLeftOut,
+    Clearance,
+    Exposure,
+    GaugeHistory,
+    HeldPressure,
+    Model,
+    PressureSlope,
+    Reproducibility,
+    RingBias,
+    ShopStatistics,
+    StrokesNotCounted,
+    Yield,
 )
 from capture.collect.statistics.views import view_statements
 
@@ -40,129 +52,11 @@ TABLES: Final = (
     "shop_ring_bias",
     "shop_reproducibility",
     "shop_gauge_drift",
+    "shop_strokes_not_counted",
+    "shop_held_pressure",
+    "shop_pressure_slope",
     "shop_left_out",
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Model:
-    """What numbers are of, and never mixed: a sheet with its revision, in a shop."""
-
-    shop: str
-    sheet: str
-    revision: str
-
-
-@dataclass(frozen=True, slots=True)
-class Clearance:
-    """A pack's clearance as found or as built. Lengths nm; what is below its least sample is None."""
-
-    model: Model
-    pack: str
-    packs: int
-    low_nm: int
-    high_nm: int
-    preferred_nm: int
-    mean: Interval | None
-    """Off the preferred clearance."""
-    sd: Interval | None
-    share_in_middle_half: float | None = None
-
-    @property
-    def shifted(self) -> bool:
-        """Whether the middle is shown to be off what the sheet prefers; named from 30 packs on."""
-        return self.mean is not None and self.packs >= 30 and not self.mean.low <= 0 <= self.mean.high
-
-
-@dataclass(frozen=True, slots=True)
-class Yield:
-    """How many packs, or units, were good at first; None below the least sample."""
-
-    model: Model
-    pack: str
-    of: int
-    good: int
-    share: Interval | None
-    inconclusive: float | None = None
-    needs_a_master: float | None = None
-    """The share of all that is inconclusive for want of a check of the gauge."""
-    against_all: Funnel | None = None
-    """Beside the packs of all other models; None where it may not be compared."""
-
-
-@dataclass(frozen=True, slots=True)
-class Exposure:
-    """Packs of signed units that were good, and how many of them may be out of range all the same."""
-
-    model: Model
-    pack: str
-    packs: int
-    expected_out: float
-
-
-@dataclass(frozen=True, slots=True)
-class RingBias:
-    """What a size of a selective part is off by, nm; positive is thicker than said."""
-
-    model: Model
-    pack: str
-    part: str
-    thickness_nm: int
-    changes: int
-    mean: Interval | None
-    shrunk: Interval | None
-    """Drawn towards 0 by how little is known, beside the other sizes."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reproducibility:
-    """The standard deviation of one check beside another of the same pack, nm; None below 10 pairs."""
-
-    model: Model
-    another_technician: bool
-    pairs: int
-    sd: Interval | None
-
-
-@dataclass(frozen=True, slots=True)
-class GaugeHistory:
-    """A gauge's mornings since it last became another one; lengths nm."""
-
-    shop: str
-    bench: str
-    serial: str
-    days: tuple[float, ...]
-    errors_nm: tuple[int, ...]
-    max_error_nm: int
-    drift: GaugeDrift | None
-    """None below 12 mornings."""
-
-
-@dataclass(frozen=True, slots=True)
-class ChecksLeftOut:
-    """Checks that count for nothing here, since their gauge was in doubt."""
-
-    shop: str
-    bench: str
-    gauge_serial: str
-    days: tuple[str, ...]
-    checks: int
-
-
-@dataclass(frozen=True, slots=True)
-class ShopStatistics:
-    """All that is known of a shop's work."""
-
-    since: datetime | None
-    as_found: tuple[Clearance, ...]
-    as_built: tuple[Clearance, ...]
-    yields: tuple[Yield, ...]
-    unit_yields: tuple[Yield, ...]
-    exposures: tuple[Exposure, ...]
-    rings: tuple[RingBias, ...]
-    reproducibility: tuple[Reproducibility, ...]
-    gauges: tuple[GaugeHistory, ...]
-    left_out: tuple[ChecksLeftOut, ...]
 
 
 def shop_statistics(database: DatabaseSettings, since: datetime | None = None) -> ShopStatistics:
@@ -184,6 +78,14 @@ def shop_statistics(database: DatabaseSettings, since: datetime | None = None) -
             tuple(_rings(views.rows("shop_ring_bias"))),
             tuple(_reproducibility(views.rows("shop_reproducibility"))),
             tuple(_gauges(views.rows("shop_gauge_mornings"))),
+            tuple(_not_counted(views.rows("shop_strokes_not_counted"))),
+            tuple(
+                HeldPressure(
+                    row["shop"], row["bench"], row["strokes"], _known(row["mean_pa"]), _known(row["leak_down_pa_per_s"])
+                )
+                for row in views.rows("shop_held_pressure")
+            ),
+            tuple(_slopes(views.rows("shop_pressure_slope"))),
             tuple(_left_out(views.rows("shop_left_out"))),
         )
 
@@ -237,7 +139,7 @@ class _Views:
         statement = self._statements[name]
         if name == "shop_gauge_mornings":
             return "SELECT * FROM shop_gauge_mornings WHERE at >= :since"
-        for source, alias in (("shop_checks", "c"), ("shop_gauge_mornings", "m")):
+        for source, alias in (("shop_checks", "c"), ("shop_gauge_mornings", "m"), ("collected_strokes", "s")):
             cut = f"(SELECT * FROM {source} WHERE at >= :since) {alias}"
             statement = re.sub(rf"\b{source} {alias}\b", cut, statement)
         if "FROM shop_pairs" in statement:
@@ -330,6 +232,30 @@ def _gauges(rows: Sequence[Row]) -> Iterator[GaugeHistory]:
         expanded = 2.0 * float(mornings[-1]["standard_uncertainty_nm"] or 0)
         found = drift(days, errors, limit, expanded) if len(mornings) >= 12 else None
         yield GaugeHistory(shop, bench, serial, days, errors, limit, found)
+
+
+def _not_counted(rows: Sequence[Row]) -> Iterator[StrokesNotCounted]:
+    for row in rows:
+        others = [
+            (one["not_counted"], one["strokes"])
+            for one in rows
+            if one["share"] is not None and one["shop"] == row["shop"] and one is not row
+        ]
+        of, out = row["strokes"], row["not_counted"]
+        known = row["share"] is not None
+        beside = funnel(out, of, others) if known and others else None
+        yield StrokesNotCounted(row["shop"], row["checks"], of, out, wilson(out, of) if known else None, beside)
+
+
+def _slopes(rows: Sequence[Row]) -> Iterator[PressureSlope]:
+    for row in rows:
+        slope, dof = row["slope_nm_per_pa"], row["strokes"] - row["checks"] - 1
+        known = None if slope is None or dof < 1 else _slope(row, dof)
+        yield PressureSlope(_model(row), row["pack"], row["strokes"], float(row["reach_pa"]), known)
+
+
+def _slope(row: Row, dof: int) -> Interval:
+    return of_slope(float(row["sxx_pa2"]), float(row["sxy_pa_nm"]), float(row["syy_nm2"]), dof)
 
 
 def _left_out(rows: Sequence[Row]) -> Iterator[ChecksLeftOut]:
