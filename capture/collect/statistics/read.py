@@ -25,11 +25,11 @@ from capture.collect.statistics.figures import (
     wilson,
 )
 from capture.collect.statistics.shop import (
+    AirOfBench,
     ChecksLeftOut,
     Clearance,
     Exposure,
     GaugeHistory,
-    HeldPressure,
     Model,
     PressureSlope,
     Reproducibility,
@@ -80,7 +80,7 @@ def shop_statistics(database: DatabaseSettings, since: datetime | None = None) -
             tuple(_gauges(views.rows("shop_gauge_mornings"))),
             tuple(_not_counted(views.rows("shop_strokes_not_counted"))),
             tuple(
-                HeldPressure(
+                AirOfBench(
                     row["shop"], row["bench"], row["strokes"], _known(row["mean_pa"]), _known(row["leak_down_pa_per_s"])
                 )
                 for row in views.rows("shop_held_pressure")

@@ -116,7 +116,7 @@ class StrokesNotCounted:
 
 
 @dataclass(frozen=True, slots=True)
-class HeldPressure:
+class AirOfBench:
     """The gauge pressure that a bench holds, Pa, and how fast it falls, Pa/s; None below 30 strokes."""
 
     shop: str
@@ -162,6 +162,6 @@ class ShopStatistics:
     reproducibility: tuple[Reproducibility, ...]
     gauges: tuple[GaugeHistory, ...]
     not_counted: tuple[StrokesNotCounted, ...]
-    pressures: tuple[HeldPressure, ...]
+    pressures: tuple[AirOfBench, ...]
     slopes: tuple[PressureSlope, ...]
     left_out: tuple[ChecksLeftOut, ...]
