@@ -89,9 +89,8 @@ def test_every_command_that_a_page_shows_is_there_with_its_options(page: Path) -
     for line in commands_of(page):
         words = shlex.split(line)[1:]
         listed = COMMANDS[words[0]]
-        command = (listed.commands if isinstance(listed, Group) else listed.beside).get(
-            words[1] if words[1:] else "", listed
-        )
+        under = listed.commands if isinstance(listed, Group) else listed.beside
+        command = under.get(words[1], listed) if words[1:] else listed
         known = {option for parameter in command.load("x").params for option in parameter.opts}
         assert {word for word in words if word.startswith("--")} <= known, line
 

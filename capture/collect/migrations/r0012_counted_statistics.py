@@ -23,6 +23,9 @@ _COUNTED = {
     "shop_ring_bias": f"{_PACK}, part, thickness_nm",
     "shop_reproducibility": "shop, sheet_name, sheet_revision, another_technician",
     "shop_gauge_drift": "shop, bench, gauge_serial",
+    "shop_strokes_not_counted": "shop, technician",
+    "shop_held_pressure": "shop, bench",
+    "shop_pressure_slope": _PACK,
 }
 _ALLOWED = text(
     "SELECT CASE WHEN a.grantee = 0 THEN 'PUBLIC' ELSE a.grantee::regrole::text END AS who "
