@@ -22,6 +22,7 @@ from capture.collect.rows import Arrived
 from capture.collect.schema import VERSION_TABLE, by_id, strokes
 from capture.collect.sink import Sink
 from capture.collect.statistics.recount import Recount
+from capture.collect.statistics.views import view_statements
 from capture.mqtt.messages import StrokeMessage, outgoing
 from capture.plumbing.migrations import to_newest
 from tests.support.guide_blocks import guide_blocks
@@ -155,13 +156,16 @@ def test_a_view_of_the_shop_s_own_is_not_left_looking_at_the_rest_alone(engine: 
 
 def test_tables_that_a_shop_divided_itself_are_left_as_they_are(engine: sa.Engine) -> None:
     as_before(engine)
+    views = {name: made for name, made in view_statements("postgresql").items() if "collected_strokes" in made}
     do(
         engine,
+        *(f"DROP VIEW {name}" for name in views),
         "ALTER TABLE collected_strokes RENAME TO collected_strokes_before",
         "CREATE TABLE collected_strokes (LIKE collected_strokes_before INCLUDING DEFAULTS, PRIMARY KEY (id, at)) "
         "PARTITION BY RANGE (at)",
         "CREATE TABLE own_november PARTITION OF collected_strokes FOR VALUES FROM ('2026-11-01Z') TO ('2026-12-01Z')",
         "DROP TABLE collected_strokes_before",
+        *(f"CREATE VIEW {name} AS {made}" for name, made in views.items()),
     )
     sink = Sink(engine)
     assert sink.keep([stroke_at(NOW), stroke_at(NOW - timedelta(days=90))]) == Counts(strokes=2)
