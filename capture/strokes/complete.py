@@ -80,6 +80,10 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
     run = max(1, _SWAY_NS // max(1, stroke.pace.reading_ns))
     swayed = sway_of(agreed(rest.readings), run, rest.noise_nm, stroke.resolution_nm)
     stroke.sway_nm = max(swayed, stroke.sway_nm * 3 // 4)
+    tolerance = stroke.tolerance()
+    moved = 0 if rest_after_nm is None else abs(rest_after_nm - rest.level_nm)
+    # What moved much further was moved, and does not move by itself.
+    stroke.moved_nm = max(moved if moved <= 2 * tolerance else 0, stroke.moved_nm * 3 // 4)
     return StrokeSamples(
         times=stroke.times,
         values=stroke.values,
@@ -91,10 +95,11 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
         top_nm=stroke.top_nm,
         fall_index=stroke.fall_index,
         rest_after_nm=rest_after_nm,
-        returned=rest_after_nm is not None and abs(rest_after_nm - rest.level_nm) <= stroke.tolerance(),
+        returned=rest_after_nm is not None and moved <= tolerance,
         reading_ns=stroke.pace.reading_ns,
         release_ns=stroke.release_ns,
         noted=frozenset(stroke.noted),
+        moved_nm=stroke.moved_nm,
         sway_nm=stroke.sway_nm,
         rest_mean_ns=rest.time_ns - rest.age_ns,
         drift_nm_per_s=drift,

@@ -64,6 +64,8 @@ class StrokeSamples:
     drift_nm_per_s: int = 0
     """How fast the rest level moved, as displayed, as far as what still comes home did not make it."""
     drift_doubt_nm_per_s: int = 0
+    moved_nm: int = 0
+    """How far the level at rest moved from before to after, this stroke or, less and less, one before."""
     sway_nm: int = 0
     """How far the level went at rest around this stroke, beyond noise."""
 

@@ -183,10 +183,7 @@ def _swayed(samples: StrokeSamples) -> int:
     """Return how far the travel may move because the base did, which is no leak and no squeeze-out: so many times what
     the level at rest went lately, and from before to after, since a hold is longer than what was seen of a rest.
     """
-    moved = 0
-    if samples.returned and samples.rest_after_nm is not None:
-        moved = abs(samples.rest_after_nm - samples.rest_nm)
-    return max(_SWAYS * samples.sway_nm, _MOVES * moved)
+    return max(_SWAYS * samples.sway_nm, _MOVES * samples.moved_nm)
 
 
 def _offsets(samples: StrokeSamples) -> list[int]:
@@ -280,9 +277,10 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100, swayed)
         # The beginning of the release is no leak.
         held_on = standing[: len(standing) - min(len(standing) // 8, _OPENING_NS // max(1, samples.reading_ns))]
-        fell = max(
-            0, -growth(held_on, noise, rounding, 25 + 60 // len(held_on))
-        )  # few readings know their noise roughly
+        # A hold may be noisier than the rest by less than a step; few readings know their noise roughly.
+        many = len(held_on) >= 16
+        restless = max(noise, min(successive_noise(held_on), curvature_noise(held_on))) if many else noise
+        fell = max(0, -growth(held_on, restless, rounding, 30 if many else 25 + 60 // len(held_on)))
         if fell <= swayed:
             fell = 0
         first = len(hold) - len(standing)

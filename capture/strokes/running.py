@@ -40,10 +40,10 @@ class RunningStroke:
     """One departure from rest, from the first reading that left it to the last of the return."""
 
     __slots__ = (
-        "after_gap", "air_applied", "direction", "earlier", "fall_index", "flat_from_ns", "looked_at", "near_nm",
-        "noted", "pace", "plateaus", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns", "release_ns",
-        "resolution_nm", "rest", "settle_from_ns", "settle_nm", "sway_nm", "taken_out", "times", "top_nm", "values",
-        "was_near",
+        "after_gap", "air_applied", "direction", "earlier", "fall_index", "flat_from_ns", "looked_at", "moved_nm",
+        "near_nm", "noted", "pace", "plateaus", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns",
+        "release_ns", "resolution_nm", "rest", "settle_from_ns", "settle_nm", "sway_nm", "taken_out", "times",
+        "top_nm", "values", "was_near",
     )  # fmt: skip
 
     def __init__(self, resolution_nm: int, plunger_range: tuple[int, int] | None, rest: RestLevel, pace: Pace) -> None:
@@ -59,6 +59,8 @@ class RunningStroke:
         """Whether readings are missing since the pack was last seen to rest."""
         self.sway_nm = 0
         """How far the level at rest went lately, beyond noise: less and less of what it did some strokes ago."""
+        self.moved_nm = 0
+        """How far it moved from before a stroke to after it, in the same way."""
         self.direction = 1
         self.top_nm = 0
         self.near_nm = 0
