@@ -225,6 +225,23 @@ def test_a_check_begun_while_a_fixture_gives_air_asks_about_it_and_measures_rest
     assert [stroke.accepted for stroke in found] == [True] * 3
 
 
+def test_a_slow_return_that_the_next_apply_cuts_short_was_the_air_of_the_start_where_it_ends_near_zero() -> None:
+    """By hand, zeroed at rest; what is still to come of the return is more than noise."""
+    wave = Waveform(rate_hz=50, resolution_nm=1_000, noise_nm=300, rest_nm=0)
+    wave.toward(1.6 * MM, 1.5, 1e-9).toward(0, 0.7, 0.15)
+    for _ in range(4):
+        wave.toward(1.6 * MM, 1.2, 0.02).toward(0, 1.4, 0.15)
+    found = wave.find()
+    assert len(found) == 4
+    assert [stroke.peak_travel_nm for stroke in found[1:]] == pytest.approx([1.6 * MM] * 3, abs=2_000)
+
+
+def test_the_noise_of_a_hold_is_no_leak_where_the_rest_was_the_calmer() -> None:
+    index = troubled_levels.TROUBLES.index("moved")
+    found = troubled_levels.found_in(troubled_levels.draw("moved", np.random.default_rng([31, index, 29])))
+    assert {stroke.fall_nm_per_s for stroke in found} == {0}
+
+
 @pytest.mark.parametrize("name", RECORDINGS)
 def test_a_damaged_byte_makes_no_stroke_takes_none_and_moves_no_level_unless_it_reads_like_others(name: str) -> None:
     """A share of what `tests.load.damaged_bytes` tries, from the first byte of the stream on."""
