@@ -279,7 +279,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         held_on = standing[: len(standing) - min(len(standing) // 8, _OPENING_NS // max(1, samples.reading_ns))]
         # A hold may be noisier than the rest by less than a step; few readings know their noise roughly.
         many = len(held_on) >= 16
-        restless = max(noise, min(successive_noise(held_on), curvature_noise(held_on))) if many else noise
+        restless = max(noise, min(successive_noise(held_on), noise_of_bends(bends_of(held_on)))) if many else noise
         fell = max(0, -growth(held_on, restless, rounding, 30 if many else 25 + 60 // len(held_on)))
         if fell <= swayed:
             fell = 0
