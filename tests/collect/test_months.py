@@ -115,50 +115,51 @@ def test_a_bench_whose_clock_is_wrong_keeps_what_it_sent_lately(database: str) -
     engine.dispose()
 
 
-def as_before(engine: sa.Engine) -> None:
+@pytest.fixture
+def before(empty_postgres: Postgres) -> Iterator[sa.Engine]:
     """The tables as they were before they were divided."""
-    with engine.begin() as connection:
+    made = engine_of(DatabaseSettings(url=empty_postgres.url))
+    with made.begin() as connection:
         to_newest(connection, sa.MetaData(), STEPS, VERSION_TABLE, "0009")
+    yield made
+    made.dispose()
 
 
-def test_tables_from_before_are_divided_without_copying_and_who_may_read_them_still_may(engine: sa.Engine) -> None:
-    as_before(engine)
+def test_tables_from_before_are_divided_without_copying_and_who_may_read_them_still_may(before: sa.Engine) -> None:
     status = (
         "id, received_at, shop, at, bench, state, software_version, unit_serial, technician, indicator, "
         "messages_waiting, display_unit, measure, air, air_fault, gauge_serial, gauge_standing, gauge_text, needs, "
         "silent"
     )
     do(
-        engine,
+        before,
         "CREATE ROLE office_before",
         "GRANT SELECT ON collected_strokes, shop_checks, shop_as_built TO office_before",
         f"INSERT INTO collected_statuses ({status}) VALUES (gen_random_uuid(), now(), '', '2026-10-02Z', 'bay-1', "
         "'online', '', '', '', '', 0, 'mm', 'peak', '', '', '', '', '', '', false)",
     )
-    file = said(engine, "SELECT pg_relation_filenode('collected_statuses')")
-    bring_up_to_date(engine)
-    assert said(engine, "SELECT pg_relation_filenode('collected_statuses_rest')") == file, "it is the same file"
-    assert keep_by_month(engine, NOW, None).made == 3 * len(by_id) + 1
-    assert said(engine, "SELECT bench FROM collected_statuses_2026_10") == ["bay-1"]
+    file = said(before, "SELECT pg_relation_filenode('collected_statuses')")
+    bring_up_to_date(before)
+    assert said(before, "SELECT pg_relation_filenode('collected_statuses_rest')") == file, "it is the same file"
+    assert keep_by_month(before, NOW, None).made == 3 * len(by_id) + 1
+    assert said(before, "SELECT bench FROM collected_statuses_2026_10") == ["bay-1"]
     for table in ("collected_strokes", "shop_checks", "shop_as_built"):
-        assert said(engine, f"SELECT has_table_privilege('office_before', '{table}', 'SELECT')") == [True]
-    do(engine, "DROP OWNED BY office_before; DROP ROLE office_before")
+        assert said(before, f"SELECT has_table_privilege('office_before', '{table}', 'SELECT')") == [True]
+    do(before, "DROP OWNED BY office_before; DROP ROLE office_before")
 
 
-def test_a_view_of_the_shop_s_own_is_not_left_looking_at_the_rest_alone(engine: sa.Engine) -> None:
-    as_before(engine)
-    do(engine, "CREATE VIEW own_list AS SELECT id FROM collected_units")
+def test_a_view_of_the_shop_s_own_is_not_left_looking_at_the_rest_alone(before: sa.Engine) -> None:
+    do(before, "CREATE VIEW own_list AS SELECT id FROM collected_units")
     with pytest.raises(CollectError, match=r"collected_units is to be divided .* own_list of your own read it"):
-        bring_up_to_date(engine)
-    assert said(engine, f"SELECT version_num FROM {VERSION_TABLE}") == ["0009"], "nothing was done"
-    do(engine, "DROP VIEW own_list")
+        bring_up_to_date(before)
+    assert said(before, f"SELECT version_num FROM {VERSION_TABLE}") == ["0009"], "nothing was done"
+    do(before, "DROP VIEW own_list")
 
 
-def test_tables_that_a_shop_divided_itself_are_left_as_they_are(engine: sa.Engine) -> None:
-    as_before(engine)
+def test_tables_that_a_shop_divided_itself_are_left_as_they_are(before: sa.Engine) -> None:
     views = {name: made for name, made in view_statements("postgresql").items() if "collected_strokes" in made}
     do(
-        engine,
+        before,
         *(f"DROP VIEW {name}" for name in views),
         "ALTER TABLE collected_strokes RENAME TO collected_strokes_before",
         "CREATE TABLE collected_strokes (LIKE collected_strokes_before INCLUDING DEFAULTS, PRIMARY KEY (id, at)) "
@@ -167,35 +168,34 @@ def test_tables_that_a_shop_divided_itself_are_left_as_they_are(engine: sa.Engin
         "DROP TABLE collected_strokes_before",
         *(f"CREATE VIEW {name} AS {made}" for name, made in views.items()),
     )
-    sink = Sink(engine)
+    sink = Sink(before)
     assert sink.keep([stroke_at(NOW), stroke_at(NOW - timedelta(days=90))]) == Counts(strokes=2)
-    assert set(said(engine, "SELECT tableoid::regclass::text FROM collected_strokes")) == {
+    assert set(said(before, "SELECT tableoid::regclass::text FROM collected_strokes")) == {
         "own_november",
         "collected_strokes_rest",
     }
 
 
 @pytest.fixture
-def roles(engine: sa.Engine, postgres: Postgres, tmp_path: Path) -> Iterator[Callable[[str], sa.Engine]]:
-    """Gives the guide's roles in the database of before; then an engine as one of them."""
-    as_before(engine)
+def roles(before: sa.Engine, empty_postgres: Postgres, tmp_path: Path) -> Iterator[Callable[[str], sa.Engine]]:
+    """Gives the guide's roles in the database of before; then an before as one of them."""
     (given,) = [one for one in guide_blocks("many-shops", "sql") if "CREATE ROLE" in one]
-    with engine.begin() as connection:
+    with before.begin() as connection:
         connection.exec_driver_sql(given)
     secret = tmp_path / "password"
-    secret.write_text(postgres.password)
+    secret.write_text(empty_postgres.password)
     made: list[sa.Engine] = []
 
     def as_role(name: str) -> sa.Engine:
-        do(engine, f"ALTER ROLE {name} PASSWORD '{postgres.password}'")
-        url = postgres.url.replace(f"{postgres.user}@", f"{name}@")
+        do(before, f"ALTER ROLE {name} PASSWORD '{empty_postgres.password}'")
+        url = empty_postgres.url.replace(f"{empty_postgres.user}@", f"{name}@")
         made.append(engine_of(DatabaseSettings(url=url, password_file=secret)))
         return made[-1]
 
     yield as_role
     for one in made:
         one.dispose()
-    do(engine, "DROP OWNED BY office, strokelog_runs; DROP ROLE office, strokelog_runs")
+    do(before, "DROP OWNED BY office, strokelog_runs; DROP ROLE office, strokelog_runs")
 
 
 def migrate(url: str, *options: str) -> str:
@@ -205,21 +205,21 @@ def migrate(url: str, *options: str) -> str:
 
 
 def test_by_the_guide_s_roles_the_owner_changes_tables_the_collector_rows_and_the_office_nothing(
-    postgres: Postgres, engine: sa.Engine, roles: Callable[[str], sa.Engine]
+    empty_postgres: Postgres, before: sa.Engine, roles: Callable[[str], sa.Engine]
 ) -> None:
     runs, office, now = roles("strokelog_runs"), roles("office"), datetime.now(UTC)
     with pytest.raises(DatabaseAway, match=r"must be owner .* run `strokelog collect migrate` as their owner"):
         bring_up_to_date(runs)
-    assert "ALTER TABLE collected_strokes RENAME TO collected_strokes_rest;" in migrate(postgres.url, "--dry-run")
-    assert said(engine, f"SELECT version_num FROM {VERSION_TABLE}") == ["0009"], "nothing stays"
-    bring_up_to_date(engine)
+    assert "ALTER TABLE collected_strokes RENAME TO collected_strokes_rest;" in migrate(empty_postgres.url, "--dry-run")
+    assert said(before, f"SELECT version_num FROM {VERSION_TABLE}") == ["0009"], "nothing stays"
+    bring_up_to_date(before)
     assert Sink(runs).keep([stroke_at(now)]) == Counts(strokes=1)
     assert "run `strokelog collect migrate` as the owner" in keep_by_month(runs, now, None).needs
     month = f"collected_strokes_{now:%Y_%m}"
-    assert f"-- make {month}" in migrate(postgres.url, "--dry-run")
-    assert f"{3 * len(by_id)} made, 0 dropped" in migrate(postgres.url)
+    assert f"-- make {month}" in migrate(empty_postgres.url, "--dry-run")
+    assert f"{3 * len(by_id)} made, 0 dropped" in migrate(empty_postgres.url)
     assert Sink(runs).keep([stroke_at(now)]) == Counts(strokes=1)
-    assert list(by_part(engine)) == [month.removeprefix("collected_strokes_")]
+    assert list(by_part(before)) == [month.removeprefix("collected_strokes_")]
     assert keep_by_month(runs, now, None) == Upkeep()
     Recount(runs).run()
     assert said(office, f"SELECT count(*) FROM {month}") == [2], "a month made since"

@@ -64,8 +64,8 @@ def test_a_record_comes_to_exactly_the_tables_in_use(path: Path, first: bool) ->
 
 
 @pytest.mark.parametrize("first", [False, True], ids=["from nothing", "from the first schema"])
-def test_a_collector_s_database_comes_to_exactly_the_tables_in_use(database: str, first: bool) -> None:
-    table, engine = collected.VERSION_TABLE, engine_of(DatabaseSettings(url=database))
+def test_a_collector_s_database_comes_to_exactly_the_tables_in_use(empty_database: str, first: bool) -> None:
+    table, engine = collected.VERSION_TABLE, engine_of(DatabaseSettings(url=empty_database))
     if first:
         with engine.begin() as connection:
             make_as_first(connection, "collect", table)
