@@ -14,9 +14,9 @@ from pydantic import ValidationError
 from drivers.indicator_port import NO_BAUD, indicator_port_at
 from drivers.indicators.protocol import NM_PER_UNIT, IndicatorDriver, IndicatorSettings, Sends
 from drivers.indicators.registry import driver_names, find_driver
+from drivers.port_events import Chunk, Lost, Opened
 from drivers.reading import LengthUnit, Reading
 from drivers.registry import make_settings
-from drivers.transport import Chunk, Lost, Opened
 from drivers.units import format_length
 
 #: The usual first, then by how common they are on shop instruments (common practice).

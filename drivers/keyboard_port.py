@@ -1,6 +1,6 @@
 """A keyboard of its own as a port: `input:/dev/input/by-id/...`, for an indicator that types its values as keys.
 
-It has the face of `drivers.transport.Transport`. The device is taken for this alone (EVIOCGRAB, linux/input.h), so that
+The device is taken for this alone (EVIOCGRAB, linux/input.h), so that
 no value is typed into a window, and is the one of its path, never whichever keyboard comes first. What its keys would
 write on a keyboard laid out as in the United States comes out as bytes; Enter is a carriage return.
 """
@@ -13,9 +13,9 @@ import errno
 from collections.abc import Iterable
 from pathlib import Path
 from time import monotonic_ns
-from typing import Any, Final, Protocol, Self
+from typing import Any, Final, Protocol
 
-from drivers.transport import Chunk, Event, Lost, Opened
+from drivers.port_events import Chunk, Lost, Opened, QueuedPort
 
 __all__ = ["PREFIX", "KeyboardPort", "KeysWritten", "keyboards"]
 
@@ -98,40 +98,26 @@ def _opened(path: str) -> InputDevice:
     return device
 
 
-class KeyboardPort:
-    """Iterate over its events. A device that goes away is looked for every second, and comes back by itself."""
+class KeyboardPort(QueuedPort):
+    """A device that goes away is looked for every second, and comes back by itself."""
 
     def __init__(self, url: str) -> None:
+        super().__init__()
         self.url = url
         self._path = url.removeprefix(PREFIX)
-        self._events: asyncio.Queue[Event | None] = asyncio.Queue()
         self._closed = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
 
-    async def __aenter__(self) -> Self:
-        return self
-
-    async def __aexit__(self, *exc_info: object) -> None:
-        await self.close()
-
-    def __aiter__(self) -> Self:
-        return self
-
-    async def __anext__(self) -> Event:
-        if self._task is None and not self._closed.is_set():
+    def _begin(self) -> None:
+        if not self._closed.is_set():
             self._task = asyncio.create_task(self._run(), name=f"port {self.url}")
-        event = await self._events.get()
-        if event is None:
-            self._events.put_nowait(None)
-            raise StopAsyncIteration
-        return event
 
     async def close(self) -> None:
         """Give the device back; what has come can still be iterated."""
         self._closed.set()
         if self._task is not None:
             await self._task
-        self._events.put_nowait(None)
+        await super().close()
 
     async def _run(self) -> None:
         told = ""

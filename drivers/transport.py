@@ -10,13 +10,13 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Self
 
 import serial
 from serial.tools import list_ports as serial_ports
 
 from drivers.line_guard import LineGuard
 from drivers.modem_lines import SETTLE_S, LineWatch, ModemLines, hang_up_on_close, parse_setting
+from drivers.port_events import Chunk, Event, EventPort, Lost, Opened
 
 #: How long a read waits, seconds: how soon the thread notices that it is to stop, poll or write.
 _READ_WAIT_S = 0.05
@@ -33,32 +33,6 @@ _MOST_AT_ONCE = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class Opened:
-    """The port is open; `t_ns` on the monotonic clock, nanoseconds."""
-
-    t_ns: int
-
-
-@dataclass(frozen=True, slots=True)
-class Chunk:
-    """Bytes as they came; the first of them arrived at `t_ns`, nanoseconds on the monotonic clock."""
-
-    t_ns: int
-    data: bytes
-
-
-@dataclass(frozen=True, slots=True)
-class Lost:
-    """The port is not there; `reason` says why and what to do. It is being opened again."""
-
-    t_ns: int
-    reason: str
-
-
-Event = Opened | Chunk | Lost
-
-
-@dataclass(frozen=True, slots=True)
 class Port:
     """A serial port of this computer; `device` is what a Transport takes as its URL."""
 
@@ -71,7 +45,7 @@ def list_ports() -> list[Port]:
     return [Port(port.device, port.description or "") for port in sorted(serial_ports.comports())]
 
 
-class Transport:
+class Transport(EventPort):
     """A port at `url`: a device path, `socket://host:port` or `rfc2217://host:port`. Iterate over its events.
 
     A thread of its own reads the port, so that bytes are stamped when they arrive, however busy the event loop
@@ -139,15 +113,6 @@ class Transport:
         """What goes before all that, and when it was given, monotonic nanoseconds."""
 
     # The loop's side
-
-    async def __aenter__(self) -> Self:
-        return self
-
-    async def __aexit__(self, *exc_info: object) -> None:
-        await self.close()
-
-    def __aiter__(self) -> Self:
-        return self
 
     async def __anext__(self) -> Event:
         self._start()

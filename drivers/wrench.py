@@ -8,8 +8,9 @@ import time
 from collections.abc import AsyncGenerator, Callable
 from contextlib import suppress
 
+from drivers.port_events import Chunk, Lost, Opened
 from drivers.torque import LEAST_UNM, Tightenings, TorqueSettings, torque_decoder
-from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.transport import Transport
 
 #: How often a silence is looked at, seconds.
 _LOOK_S = 0.1

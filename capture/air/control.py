@@ -36,7 +36,8 @@ from capture.air.safety import (
     WantOpen,
 )
 from capture.air.standing import Air, FixtureSetup
-from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.port_events import Chunk, Lost, Opened
+from drivers.transport import Transport
 from drivers.wirings.protocol import (
     COMMAND_INTERVAL_NS,
     Button,

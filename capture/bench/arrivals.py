@@ -17,18 +17,16 @@ from capture.bench.state import BenchState
 from capture.bench.telling import Telling
 from capture.recordings.file import RecordingError
 from capture.recordings.playback import PREFIX as RECORDED
-from capture.recordings.playback import Playback, open_port
+from capture.recordings.playback import open_port
 from capture.recordings.stream import IndicatorStream
 from capture.strokes.stroke import Stroke
-from drivers.keyboard_port import KeyboardPort
-from drivers.transport import Chunk, Lost, Opened, Transport
-from drivers.typed_port import TypedPort
+from drivers.port_events import Chunk, EventPort, Lost, Opened
 
 #: Something that came, with whether the fixture sent it.
 Early = tuple[bool, Chunk | Lost]
 
 
-def indicator_port(setup: BenchSetup) -> Transport | KeyboardPort | TypedPort | Playback:
+def indicator_port(setup: BenchSetup) -> EventPort:
     """Return the indicator's port, not open yet."""
     return open_port(
         setup.port,

@@ -44,8 +44,7 @@ from capture.recordings.file import RecordingError
 from capture.recordings.playback import Playback
 from capture.strokes.stroke import Stroke
 from capture.unit.facts import Fact
-from drivers.keyboard_port import KeyboardPort
-from drivers.transport import Transport
+from drivers.port_events import EventPort
 from drivers.typed_port import TypedPort
 
 _LOOK_EVERY_S = 0.5
@@ -99,7 +98,7 @@ class Bench:
         self._keeping = Keeping(self._keep, self._busy)
         self._found_meanwhile: list[Stroke] | None = None
         """While a stroke is left out: those that were completed, for the check to take afterwards."""
-        self._transport: Transport | KeyboardPort | TypedPort | Playback | None = None
+        self._transport: EventPort | None = None
         self.ready = asyncio.Event()
         """Set once the record is open and the job begun."""
         self.finished = asyncio.Event()
@@ -411,7 +410,7 @@ class Bench:
         if self._failure is None:
             self._failure = error
             if self._transport is not None:
-                self._closing = asyncio.create_task(self._transport.__aexit__(None, None, None))
+                self._closing = asyncio.create_task(self._transport.close())
 
     # -- strokes and verdicts ----------------------------------------------------------------------------
 

@@ -25,7 +25,7 @@ from capture.recordings.file import FORM, GAP_NOTE, RecordingError, RecordingWri
 from capture.recordings.master_strokes import MastersMeasured, measure_masters
 from capture.recordings.playback import open_port
 from capture.recordings.stream import IndicatorStream
-from drivers.transport import Chunk, Lost
+from drivers.port_events import Chunk, Lost
 
 #: Nobody slides masters for longer than this.
 _LONGEST_S: Final = 600.0

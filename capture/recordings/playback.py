@@ -1,7 +1,7 @@
 """A recording as a port: `recording:FILE` plays a recording's indicator bytes to the bench at their own pace.
 
-It has the face of `drivers.transport.Transport`, so that a bench, its record and its screen can be tried on a real
-stream with no hardware. Marks of a lost port come out as a lost port.
+A bench, its record and its screen can be tried on a real stream with no hardware. Marks of a lost port come out as a
+lost port.
 """
 
 from __future__ import annotations
@@ -9,20 +9,17 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 from time import monotonic_ns
-from typing import Self
 
 from capture.recordings.file import GAP_NOTE, RecordedLine, read_recording
 from drivers.indicator_port import indicator_port_at
-from drivers.keyboard_port import KeyboardPort
-from drivers.transport import Chunk, Event, Lost, Opened, Transport
-from drivers.typed_port import TypedPort
+from drivers.port_events import Chunk, Event, EventPort, Lost, Opened
 
 PREFIX = "recording:"
 
 
-class Playback:
-    """Iterate over its events: nothing comes before `begin`, so that nothing is played while nobody measures; after the
-    recording's last byte it is a port that is lost and stays so."""
+class Playback(EventPort):
+    """Nothing comes before `begin`, so that nothing is played while nobody measures; after the recording's last byte it
+    is a port that is lost and stays so."""
 
     def __init__(self, path: Path, speed: float = 1.0) -> None:
         """Open the recording; raises RecordingError. Stamps are as if `speed` times real time were real time."""
@@ -35,19 +32,13 @@ class Playback:
         self._next = -1
         self._began_ns = 0
 
-    async def __aenter__(self) -> Self:
-        return self
-
-    async def __aexit__(self, *exc_info: object) -> None:
+    async def close(self) -> None:
         self._closed.set()
         self._begun.set()
 
     def begin(self) -> None:
         """Play from now on."""
         self._begun.set()
-
-    def __aiter__(self) -> Self:
-        return self
 
     async def __anext__(self) -> Event:
         if self._next < 0:
@@ -80,9 +71,7 @@ class Playback:
         return True
 
 
-def open_port(
-    url: str, *, baud: int, framing: str, request: bytes, poll_interval_ns: int, speed: float
-) -> Transport | KeyboardPort | TypedPort | Playback:
+def open_port(url: str, *, baud: int, framing: str, request: bytes, poll_interval_ns: int, speed: float) -> EventPort:
     """Return the port at `url`: a recording, or whatever an indicator can be at."""
     if url.startswith(PREFIX):
         return Playback(Path(url.removeprefix(PREFIX)), speed)

@@ -15,8 +15,9 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from typing import Any
 
+from drivers.port_events import Chunk, Lost, Opened
 from drivers.registry import make_settings
-from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.transport import Transport
 from drivers.units import format_pressure
 from drivers.wirings.protocol import (
     COMMAND_INTERVAL_NS,

@@ -28,7 +28,7 @@ from capture.recordings.file import RecordingError, kept_at, open_recording, rea
 from capture.recordings.playback import Playback
 from capture.recordings.replay import Replay
 from capture.unit.facts import Correction, SignedOff
-from drivers.transport import Chunk
+from drivers.port_events import Chunk
 from tests.support.killed import in_a_child, killed_before_each_step, step, with_room_for
 from tests.support.proven_record import AT, RECORDINGS, check_from, copy_all, open_job, tamper
 

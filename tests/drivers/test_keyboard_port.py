@@ -19,9 +19,9 @@ from drivers import keyboard_port
 from drivers.identify import how_it_sends, listen_live, survey
 from drivers.indicators.registry import find_driver
 from drivers.keyboard_port import KeyboardPort, KeysWritten, keyboards
+from drivers.port_events import Chunk, Lost, Opened
 from drivers.port_origin import origin_of_port
 from drivers.registry import make_settings
-from drivers.transport import Chunk, Lost, Opened
 from tests.support.broker import until
 
 #: `struct input_event` without its time: type, code, value (linux/input.h).

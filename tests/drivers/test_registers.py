@@ -15,9 +15,10 @@ from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from drivers.indicators.registry import find_driver
+from drivers.port_events import Chunk
 from drivers.reading import Reading
 from drivers.registry import make_settings
-from drivers.transport import Chunk, Transport
+from drivers.transport import Transport
 
 REGISTERS = find_driver("registers")
 FRAMER = FramerRTU(DecodePDU(is_server=True))

@@ -18,7 +18,8 @@ import pytest
 import serial
 import serial.rfc2217
 
-from drivers.transport import Chunk, Event, Lost, Opened, Transport, list_ports
+from drivers.port_events import Chunk, Event, Lost, Opened
+from drivers.transport import Transport, list_ports
 
 DEADLINE_S = 20.0
 

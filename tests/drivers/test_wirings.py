@@ -27,8 +27,9 @@ from pymodbus.simulator import DataType, SimData, SimDevice
 
 import drivers.wirings
 from capture.simulation.physics import PackPhysics, PistonSimulator
+from drivers.port_events import Chunk, Lost, Opened
 from drivers.registry import make_settings
-from drivers.transport import Chunk, Lost, Opened, Transport
+from drivers.transport import Transport
 from drivers.wirings.ascii import check_value, line, words_of
 from drivers.wirings.conformance import Result, check_fixture
 from drivers.wirings.protocol import Button, FixtureCodec, FixtureFault, Heartbeat, Pressure, Signal, Valve
@@ -607,7 +608,7 @@ from drivers.wirings.protocol import Valve
 from drivers.wirings.registry import find_driver
 from drivers.registry import make_settings
 from drivers.wirings.wiring import fixture_transport
-from drivers.transport import Chunk
+from drivers.port_events import Chunk
 
 async def main(name, url, values):
     driver = find_driver(name)
