@@ -71,7 +71,7 @@ class Pace:
         if self.last_ns is None:
             return 0
         span = t_ns - self.last_ns
-        if self.chunk_ns and span > self._gap_ns():
+        if span > FASTEST_GAP_NS and self.chunk_ns and span > self._gap_ns():
             return None
         if span > 0:
             # A slow-moving typical chunk interval: one long pause must not stretch it much.

@@ -249,8 +249,10 @@ class RunningStroke:
         further than anything moves here: a line that lost a digit."""
         if limit_nm is None or len(self.values) < 2:
             return False
+        here, newest = self.values[-2], self.values[-1]
+        if abs(here - newest) <= limit_nm:
+            return False
         before = self.values[-3] if len(self.values) >= 3 else self.rest.level_nm
-        here, newest = self.values[-2:]
         return min(here - before, here - newest) > limit_nm or min(before - here, newest - here) > limit_nm
 
     def without_wild(self) -> bool:
