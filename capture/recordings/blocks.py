@@ -34,6 +34,7 @@ _PLAIN: Final = re.compile(rb"(?:[ !#-\[\]-~]|\\[rn])*")
 _MOST_DIGITS: Final = 18
 
 _ZEROS, _HIGH, _SIX = np.uint64(0x3030303030303030), np.uint64(0xF0F0F0F0F0F0F0F0), np.uint64(0x0606060606060606)
+_BYTE = np.uint64(0xFF)
 _PAIRS, _FOURS = np.uint64(0x00FF00FF00FF00FF), np.uint64(0x0000FFFF0000FFFF)
 #: What of a word belongs to its last so many bytes.
 _LAST = np.array([((1 << 64) - 1) >> 8 * (8 - size) << 8 * (8 - size) for size in range(9)], np.uint64)
@@ -95,8 +96,10 @@ class _Blocks:
     def __init__(self, reader: LineReader) -> None:
         self._reader = reader
         self._known = KnownTexts()
-        self._sent: list[bytes | None] = []
-        """What the indicator sent in each known text, None where that is no text of JSON."""
+        self._sent: list[bytes] = []
+        """What the indicator sent in each known text."""
+        self._wrong: list[int] = []
+        """The known texts that are none of JSON."""
 
     def read(self, file: BinaryIO) -> Generator[Block, None, None]:
         # One buffer for all blocks: a new one each time would cost more than all that is done with its bytes.
@@ -128,7 +131,7 @@ class _Blocks:
         if buffer[over - 1] != _NEWLINE:
             ends = np.append(ends, over)
         begins = np.append(_FRONT, ends[:-1] + 1)
-        times, which, texts_at, texts_size = self._alike(buffer, octets, begins, ends)
+        times, which, texts_at, texts_size = self._alike(buffer, begins, ends)
         extra: list[bytes] = []
         others: list[tuple[int, RecordedLine]] = []
         sound = len(ends)
@@ -155,14 +158,13 @@ class _Blocks:
             sound = int(backwards[0])
             others = [(at, line) for at, line in others if at < sound]
         if sound:
-            texts = [text if text is not None else b"" for text in self._sent]
-            yield Block(times[:sound], which[:sound], [*texts, *extra], len(texts), others)
+            yield Block(times[:sound], which[:sound], [*self._sent, *extra], len(self._sent), others)
             self._reader.passed(sound, int(times[sound - 1]))
         # The line after those is read by itself, for what is wrong with it.
         return sound == len(ends) or self._reader.next(_raw(buffer, begins[sound], ends[sound], over)) is not None
 
     def _alike(
-        self, buffer: bytearray, octets: NDArray[np.uint8], begins: NDArray[np.int64], ends: NDArray[np.int64]
+        self, buffer: bytearray, begins: NDArray[np.int64], ends: NDArray[np.int64]
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
         """Return the time of each line of the usual form, which known text it has, and where that is and how long.
 
@@ -170,29 +172,41 @@ class _Blocks:
         """
         words = words_of(buffer)
         head, middle = next((form for form in reversed(_FORMS) if buffer.startswith(form[0], _FRONT)), _FORMS[0])
-        at = begins + len(head)
-        usual = words[begins] & np.uint64((1 << 8 * len(head)) - 1) == int.from_bytes(head, "little")
+        lengths, same = ends - begins, False
         # Times never decrease, so that all have as many digits as the first where the last has no more.
-        digits = _digits(words, at[[0, -1]])
-        digits = _digits(words, at) if digits[0] != digits[1] else digits[:1]
-        usual &= (digits > 0) & (digits <= _MOST_DIGITS) & ((octets[at] != ord("0")) | (digits == 1))
+        some = _digits(words, begins[[0, -1]] + len(head))
+        digits = int(some[0]) if some[0] == some[1] else _digits(words, begins + len(head))
+        if isinstance(digits, int):
+            same = bool((lengths == lengths[0]).all())
+
+        def load(place: NDArray[np.int64] | int) -> NDArray[np.uint64]:
+            """Return the eight bytes from this place of every line on."""
+            if same:  # the lines are as far apart as they are long
+                return np.ndarray((len(begins),), "<u8", buffer, _FRONT + int(place), (int(lengths[0]) + 1,))
+            found: NDArray[np.uint64] = words[begins + place]
+            return found
+
+        usual = load(0) & np.uint64((1 << 8 * len(head)) - 1) == int.from_bytes(head, "little")
+        usual &= (digits > 0) & (digits <= _MOST_DIGITS) & ((load(len(head)) & _BYTE != ord("0")) | (digits == 1))
         digits = np.clip(digits, 1, _MOST_DIGITS)
-        end = at + digits
+        end = len(head) + digits
         times = np.zeros(len(begins), np.int64)
         for word in range(int(digits.max() + 7) // 8):
-            value = (words[end - 8 * (word + 1)] ^ _ZEROS) & _LAST[np.clip(digits - 8 * word, 0, 8)]
+            value = (load(end - 8 * (word + 1)) ^ _ZEROS) & _LAST[np.clip(digits - 8 * word, 0, 8)]
             usual &= (value + _SIX | value) & _HIGH == 0
             times += _decimal(value) * 10 ** (8 * word)
         text = end + len(middle)
-        sizes = ends - 2 - text
+        sizes = lengths - 2 - text
         usual &= sizes >= 0
-        usual &= words[end] == int.from_bytes(middle[:8], "little")
-        usual &= words[text - 8] == int.from_bytes(middle[-8:], "little")
-        usual &= (octets[ends - 2] == ord('"')) & (octets[ends - 1] == ord("}"))
+        usual &= load(end) == int.from_bytes(middle[:8], "little")
+        usual &= load(text - 8) == int.from_bytes(middle[-8:], "little")
+        last = load(int(lengths[0]) - 8) if same else words[ends - 8]
+        usual &= last >> np.uint64(48) == int.from_bytes(b'"}', "little")
         which = np.full(len(begins), -1, np.int64)
-        some = slice(None) if usual.all() else np.flatnonzero(usual)
-        which[some] = self._numbers(buffer, words, text[some], sizes[some])
-        return times, which, text, np.where(usual, sizes, -1)
+        texts = begins + text
+        rows = slice(None) if usual.all() else np.flatnonzero(usual)
+        which[rows] = self._numbers(buffer, words, texts[rows], sizes[rows])
+        return times, which, texts, np.where(usual, sizes, -1)
 
     def _numbers(
         self, buffer: bytearray, words: NDArray[np.uint64], begins: NDArray[np.int64], sizes: NDArray[np.int64]
@@ -205,6 +219,6 @@ class _Blocks:
             try:
                 self._sent.append(self._reader.line(b'{"ns":0,"indicator":"' + text + b'"}').data)
             except MalformedError:
-                self._sent.append(None)
-        wrong = [number for number, sent in enumerate(self._sent) if sent is None]
-        return np.where(np.isin(numbers, wrong), -1, numbers) if wrong else numbers
+                self._wrong.append(len(self._sent))
+                self._sent.append(b"")
+        return np.where(np.isin(numbers, self._wrong), -1, numbers) if self._wrong else numbers

@@ -73,18 +73,22 @@ class KnownTexts:
         self, words: NDArray[np.uint64], begins: NDArray[np.int64], sizes: NDArray[np.int64],
         told: Callable[[int], bytes],
     ) -> NDArray[np.int64]:  # fmt: skip
+        if len(sizes) and (sizes == sizes[0]).all():
+            sizes = sizes[:1]
         short = np.minimum(sizes, LONGEST)
         # What is not loaded is zero, as it is masked to be.
         many = -(-int(short.max(initial=1)) // 8)
         parts = [words[begins + 8 * word] & _MASKS[word][short] for word in range(many)]
         mixed = short.astype(np.uint64) * _SPREAD_U64[3]
         for part, factor in zip(parts, _SPREAD_U64, strict=False):
-            mixed ^= part * factor
+            mixed = mixed ^ part * factor
             mixed ^= mixed >> np.uint64(29)
         places = (mixed * _SPREAD_U64[0] >> np.uint64(64 - _PLACES_BITS)).astype(np.int64)
         known = self._sizes[places] == sizes
         for part, kept in zip(parts, self._words, strict=False):
             known &= kept[places] == part
+        if known.all():
+            return self._at[places]
         found = np.where(known, self._at[places], -1)
         for at in np.flatnonzero(~known & (sizes <= LONGEST)).tolist():
             found[at] = self._number(told(at), int(places[at]), [part[at] for part in parts])
