@@ -342,7 +342,12 @@ class RunningStroke:
         """Say whether what was just left is where the first departure of a check begun with the air on had ended."""
         if self.earlier.count or len(self.values) < 5:
             return False
-        return self.air_applied is False or self.came_to_zero(self.stood_nm(), self.top_nm // _STILL_TO_COME)
+        if self.air_applied is False:
+            return True
+        stood = self._stood()
+        still_nm, out = self.top_nm // _STILL_TO_COME, len(stood) // 5
+        # What was pushed there by hand and turned at once did not stand there.
+        return stood[-1 - out] - stood[out] <= 2 * still_nm and self.came_to_zero(stood[len(stood) // 2], still_nm)
 
     def doubt_release(self, t_ns: int) -> None:
         """Forget when the fixture let go of the first departure of a check where that came just before, and the pack
@@ -356,9 +361,13 @@ class RunningStroke:
 
     def stood_nm(self) -> int:
         """Return where it mostly stood before it fell, as displayed: lately, since it may have come there slowly."""
-        end = self.first_fallen()
-        stood = sorted(self.values[max(0, min(2 * end // 3, end - 3)) : end])
+        stood = self._stood()
         return stood[len(stood) // 2]
+
+    def _stood(self) -> list[int]:
+        """Return the readings where it lately stood before it fell, in order of size."""
+        end = self.first_fallen()
+        return sorted(self.values[max(0, min(2 * end // 3, end - 3)) : end])
 
     def stands_still(self, t_ns: int) -> bool:
         """Say whether it has stood where it is for so long that it is settled there."""

@@ -236,6 +236,12 @@ def test_a_slow_return_that_the_next_apply_cuts_short_was_the_air_of_the_start_w
     assert [stroke.peak_travel_nm for stroke in found[1:]] == pytest.approx([1.6 * MM] * 3, abs=2_000)
 
 
+def test_what_is_pushed_by_hand_as_far_as_zero_and_turns_there_was_not_let_go_there() -> None:
+    stream = draw("no hold", np.random.default_rng([9, TROUBLES.index("no hold"), 54]))
+    found, _ = found_in(stream)
+    assert [stroke.accepted for stroke in found] == [False] * len(stream.strokes)
+
+
 def test_the_noise_of_a_hold_is_no_leak_where_the_rest_was_the_calmer() -> None:
     index = troubled_levels.TROUBLES.index("moved")
     found = troubled_levels.found_in(troubled_levels.draw("moved", np.random.default_rng([31, index, 29])))
