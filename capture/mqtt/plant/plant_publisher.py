@@ -42,6 +42,7 @@ _LOOK_EVERY_S: Final = 5.0
 _CONNECT_S: Final = 1.2
 _CLOSING_S: Final = 1.6
 _LEAVE_S: Final = 0.3
+_HOST_ANSWERS_S: Final = 1.0  # what it said of itself is retained, so it comes at once
 _UNREAD: Final = 64  # commands and states; what a host sends beyond that is left out
 
 
@@ -182,6 +183,9 @@ class PlantPublisher:
         if self._host.left or (self._stop.is_set() and not self._born):
             return False
         if not self._host.there:
+            await passed(self._wake, _HOST_ANSWERS_S)
+            if self._wake.is_set():
+                return True
             self._on_state("down", f"the plant's primary host {self._host.name} is away; it is all in the record")
             await passed(self._wake, None)
             return True
