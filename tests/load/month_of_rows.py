@@ -53,10 +53,11 @@ FROM (SELECT n, n % {benches} AS bench, n / {benches} AS seq FROM generate_serie
 _ROWS = {
     "collected_strokes": """
   (id, received_at, shop, at, bench, job, pack, unit_serial, "check", seat, n, start_ns, end_ns, released_nm,
-   peak_travel_nm, held_travel_nm, rise_ns, creep_nm, return_error_nm, flags, accepted, outcome, attempt)
+   peak_travel_nm, held_travel_nm, rise_ns, creep_nm, return_error_nm, flags, accepted, outcome, attempt, technician,
+   pressure_min_pa, pressure_max_pa)
 SELECT gen_random_uuid(), at, shop, at - (7 - i) * interval '4 s', bay, job, pack, serial, k + 1, i = 1, i,
   i * 4000000000, i * 4000000000 + 2500000000, 12000, mean_nm + 900, mean_nm, 180000000, 400, 300, '[]', true,
-  CASE WHEN i = 1 THEN 'seat' ELSE 'counted' END, 1
+  CASE WHEN i = 1 THEN 'seat' ELSE 'counted' END, 1, 'Tech ' || bench % 7, 138000, 141000
 FROM made, generate_series(1, 6) AS i""",
     "collected_verdicts": """
   (id, received_at, shop, at, bench, head_number, head_sha256, job, pack, unit_serial, "check", verdict, mean_nm,

@@ -35,7 +35,9 @@ _ALLOWED = text(
 #: Only who owns a view may count it anew, and whoever the owner lets do that alone.
 _ANEW = """
 CREATE OR REPLACE FUNCTION shop_count_anew(counted text) RETURNS void LANGUAGE plpgsql SECURITY DEFINER
-SET search_path = {schema}, pg_temp AS $$
+SET search_path = {schema}, pg_temp
+-- All rows are read: a plan that looks them up one by one, by guesses of how few there are, takes hours.
+SET enable_nestloop = off SET work_mem = '64MB' SET jit = off AS $$
 BEGIN
   IF counted NOT IN ({names}) THEN
     RAISE EXCEPTION '% is no view that is counted', counted;

@@ -2,24 +2,26 @@
 -- differently stands in braces. Lengths are nanometres. A number is null below its least sample.
 
 -- A row a check that came to a verdict, as it stands without strokes that were left out since. `suspect` is 1 where the
--- gauge had been found out, or was found out before a check of it passed again.
+-- gauge had been found out, or was found out before a check of it passed again, `last_of_pack` where the pack was not
+-- checked again in its job.
 CREATE VIEW shop_checks AS
 SELECT v.shop, v.bench, v.job, v.unit_serial, v.pack, v."check", v.at, v.sheet_name, v.sheet_revision, v.technician,
   v.gauge_serial, v.attempt, v.parts_changed, v.unit_parts_changed, v.verdict, v.mean_nm, v.low_nm, v.high_nm,
   v.preferred_nm, v.standard_uncertainty_nm, v.conformance_probability, v.predicted_nm, v.changed_part,
   v.changed_from_nm, v.changed_to_nm, v.changed_closes, v.needs_a_master,
-  CASE WHEN v.gauge_standing IN ('out', 'out of control') THEN 1
-    WHEN v.gauge_serial <> '' AND (
-      SELECT CASE WHEN g.alarm THEN 1 ELSE 0 END FROM collected_gauge_checks g
-      WHERE g.gauge_serial = v.gauge_serial AND g.shop = v.shop AND g.bench = v.bench AND g.at > v.at
-        AND g.not_measured = '' AND (g.alarm OR g.result <> 'refused')
-      ORDER BY g.at LIMIT 1) = 1 THEN 1
-    ELSE 0 END AS suspect
-FROM collected_verdicts v
-WHERE v.not_measured = '' AND v.sheet_name <> '' AND NOT EXISTS (
-  SELECT 1 FROM collected_verdicts w
-  WHERE w.job = v.job AND w."check" = v."check" AND w.shop = v.shop AND w.bench = v.bench
-    AND (w.at > v.at OR (w.at = v.at AND w.id > v.id)));
+  CASE WHEN v.gauge_standing IN ('out', 'out of control') OR g.at IS NOT NULL THEN 1 ELSE 0 END AS suspect,
+  CASE WHEN v."check" = v.last_check THEN 1 ELSE 0 END AS last_of_pack
+FROM (SELECT w.*,
+    row_number() OVER (PARTITION BY w.shop, w.bench, w.job, w."check" ORDER BY w.at DESC, w.id DESC) AS newest,
+    max(w."check") OVER (PARTITION BY w.shop, w.bench, w.job, w.pack) AS last_check
+  FROM collected_verdicts w) AS v
+LEFT JOIN (SELECT t.shop, t.bench, t.gauge_serial, t.at, t.alarm,
+    lag(t.at) OVER (PARTITION BY t.shop, t.bench, t.gauge_serial ORDER BY t.at) AS before_at
+  FROM collected_gauge_checks t
+  WHERE t.gauge_serial <> '' AND t.not_measured = '' AND (t.alarm OR t.result <> 'refused')) AS g
+  ON g.alarm AND g.gauge_serial = v.gauge_serial AND g.shop = v.shop AND g.bench = v.bench AND v.at < g.at
+    AND (g.before_at IS NULL OR v.at >= g.before_at)
+WHERE v.newest = 1 AND v.not_measured = '' AND v.sheet_name <> '';
 
 -- The units that are signed off now, as units and not as demonstrations.
 CREATE VIEW shop_signed_units AS
@@ -58,10 +60,7 @@ SELECT shop, sheet_name, sheet_revision, pack, count(*) AS packs, max(low_nm) AS
     THEN 1.0 ELSE 0.0 END) END AS share_in_middle_half
 FROM (SELECT c.*, CAST(c.mean_nm - c.preferred_nm AS DOUBLE PRECISION) AS off_nm FROM shop_checks c
   JOIN shop_signed_units s ON s.job = c.job AND s.shop = c.shop AND s.bench = c.bench
-  WHERE c.suspect = 0 AND c.preferred_nm IS NOT NULL AND NOT EXISTS (
-    SELECT 1 FROM collected_verdicts w
-    WHERE w.job = c.job AND w.shop = c.shop AND w.bench = c.bench AND w.pack = c.pack AND w."check" > c."check"
-  )) AS built
+  WHERE c.suspect = 0 AND c.preferred_nm IS NOT NULL AND c.last_of_pack = 1) AS built
 GROUP BY shop, sheet_name, sheet_revision, pack;
 
 -- How often a pack is good at its first check, is not settled by it, and would be, had the gauge been checked. Least
@@ -95,10 +94,7 @@ SELECT shop, sheet_name, sheet_revision, pack, count(*) AS packs,
   sum(1.0 - conformance_probability) AS expected_out, avg(1.0 - conformance_probability) AS expected_share
 FROM (SELECT c.* FROM shop_checks c
   JOIN shop_signed_units s ON s.job = c.job AND s.shop = c.shop AND s.bench = c.bench
-  WHERE c.suspect = 0 AND c.verdict = 'good' AND NOT EXISTS (
-    SELECT 1 FROM collected_verdicts w
-    WHERE w.job = c.job AND w.shop = c.shop AND w.bench = c.bench AND w.pack = c.pack AND w."check" > c."check"
-  )) AS signed
+  WHERE c.suspect = 0 AND c.verdict = 'good' AND c.last_of_pack = 1) AS signed
 GROUP BY shop, sheet_name, sheet_revision, pack;
 
 -- What a ring's nominal thickness is off by, from what came out after it was fitted: positive is thicker than said.

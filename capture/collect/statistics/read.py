@@ -113,6 +113,7 @@ class _Views:
             self._connection.begin()
             if self._engine.dialect.name == "postgresql":  # a large shop's years take their time
                 self._connection.execute(text("SET LOCAL statement_timeout = 0"))
+                self._connection.execute(text("SET LOCAL enable_nestloop = off"))  # all rows are read: never one by one
         except SQLAlchemyError as error:
             self._engine.dispose()
             raise DatabaseAway(why(error)) from error
