@@ -124,11 +124,11 @@ def _message(state: BenchState, view: BenchView) -> str:
         back = state.earlier.words(state.unit_serial)
         if state.not_confirmed:
             return f"{back} {state.not_confirmed} Enter asks what is fitted, before the first check.".strip()
-        if state.unfinished:
-            return f"{state.unfinished} {back} Enter begins a new job.".replace("  ", " ")
-        if state.earlier:
-            return f"{back} Enter asks why it is back, and begins."
-        begins = f"{_first(state, view.packs[0].name)}Enter begins the first check."
+        first, why = _first(state, view.packs[0].name), "asks why it is back, and " if state.earlier else ""
+        if state.unfinished or state.earlier:
+            job = " a new job" if state.unfinished else ""
+            return " ".join(f"{state.unfinished} {back} {first}Enter {why}begins{job}.".split())
+        begins = f"{first}Enter begins the first check."
         return f"{back} {begins}".strip() if state.unit_serial else f"Scan the unit, or n to type it. {begins}"
     if shown is not None and shown.recheck:
         return f"Check {shown.name} again, seat strokes first: {shown.recheck}."

@@ -30,6 +30,7 @@ from capture.session.daemon import Way, run_daemon
 from capture.session.faces.hall import Hall
 from capture.session.session import Session
 from capture.session.units_keys import NextUnit
+from capture.sheet.sheet import parse_sheet
 from capture.unit.facts import CameBack, NoteMade, PartsChanged, SignedOff
 from tests.bench.test_live import ended, setup_for, simulated
 from tests.job.test_unfinished import UNIT, left
@@ -84,6 +85,17 @@ async def test_a_unit_that_was_signed_off_says_so_and_why_it_is_back_is_asked_be
         assert bench.state.running is not None and bench.state.job_id == earlier + 1
     (fact,) = [one.fact for one in job(tmp_path / "data", earlier + 1).facts]
     assert isinstance(fact, CameBack) and (fact.earlier, fact.reason) == (earlier, "slips in high")
+
+
+async def test_what_is_next_for_a_unit_that_is_back_says_what_enter_asks_and_what_comes_first(tmp_path: Path) -> None:
+    left(tmp_path / "data", signed=True)
+    left(tmp_path / "data")
+    usual = setup_for(tmp_path)
+    toml = usual.sheet_toml + '[[steps]]\nkind = "soak"\nname = "plates"\nbefore = "packs"\n'
+    setup = replace(usual, sheet=parse_sheet(toml, "sheet"), sheet_toml=toml)
+    async with bench_at(tmp_path, setup=setup) as (_, controls):
+        said = "(plates): s signs it. Then Enter asks why it is back, and begins a new job."
+        assert said in shown(controls) and "s steps" in shown(controls)
 
 
 async def test_both_jobs_name_each_other_in_show_and_report(tmp_path: Path) -> None:
