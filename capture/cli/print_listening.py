@@ -152,8 +152,15 @@ def _name_for_people(port: str, heard: list[HeardAtBaud], settled: Callable[[Wir
             settings = "".join(f" --set {key}={json.dumps(value)}" for key, value in fit.settings.items())
             _say(f"  {fit.driver}{settings}: {fit.readings} readings, fits {fit.confidence:.0%}; newest {newest}")
     leading = best(heard[0].fits)
+    if leading is None and (still := heard[0].fits) and still[0].values == 1:
+        _say(
+            f"It stood still at {still[0].shown(still[0].sample[-1])}, which tells too little: move the plunger in and"
+        )
+        _say("out while this listens.")
+        return 1
     if leading is None:
-        _say("No driver fits. Check framing (--set framing=7E1) and wiring, or record it and write a driver.")
+        _say("No driver fits. Check framing (--set framing=7E1) and wiring,")
+        _say("or record it and write a driver.")
         return 1
     for question in open_questions(heard):
         _say(question)

@@ -34,8 +34,8 @@ def new_sheet(
     if not file.parent.is_dir():
         fail(f"{file.parent}: is no folder; make it first, or give another name")
     draft = file.with_name(f"{file.name}.draft")
-    say("Answer from the manufacturer's service literature. Enter alone takes what stands in")
-    say("[brackets], < goes back a question, Ctrl-C leaves and keeps the answers for later.")
+    say("Answer from the manufacturer's service literature.")
+    say("Enter takes what stands in [brackets], < goes back, Ctrl-C leaves and keeps them.")
     asking = _Asking(_kept(draft))
     if asking.answers:
         say(f"Goes on behind the {len(asking.answers)} answers in {draft}.")
@@ -56,7 +56,7 @@ def new_sheet(
     draft.unlink(missing_ok=True)
     say(f"\n{file} is written. It asks for this:\n")
     show_sheet(sheet)
-    say(f"\nHold it against the literature. Measure by it: strokelog run --sheet {file}")
+    say(f"\nHold it against the literature. Measure by it:\nstrokelog run --sheet {file}")
 
 
 def _kept(draft: Path) -> list[str]:

@@ -25,6 +25,14 @@ class Field:
     hidden: bool = False
     """Shows a dot for each character; the characters are kept elsewhere, by whoever asks."""
 
+    @property
+    def next_value(self) -> str:
+        """What the line waits for once one of several values is typed, in words; empty where it waits for none."""
+        if self.many < 2 or not self.value.endswith("; "):
+            return ""
+        typed = len(split_values(self.value))
+        return f"{typed + 1} of {self.many}" + (f"; Enter: one for all {self.many}" if typed == 1 else "")
+
 
 @dataclass(slots=True)
 class Form:
@@ -105,7 +113,8 @@ class Form:
         missing = [i for i, line in enumerate(self.fields) if not line.value.strip() and not line.optional]
         if not missing:
             return "done"
+        passed_over = self.at in missing
         # The lines below first, then from the top again.
         self.at = next((i for i in missing if i > self.at), missing[0])
-        self.problem = f"{self.fields[self.at].label} is missing."
+        self.problem = f"{self.fields[self.at].label} is missing." if passed_over else ""
         return "typing"

@@ -48,7 +48,8 @@ def _form_rows(form: Form, width: int, ink: Ink) -> list[Row]:
         row: Row = [(label, "bold" if here else ""), (value, "bold")]
         if here:
             row.append((ink.pick("▏", "_"), "bold"))
-        hint = wrap(ink.text(f"({field.hint})"), max(8, room), 4) if not field.value and field.hint else []
+        said = field.next_value or ("" if field.value else field.hint)
+        hint = wrap(ink.text(f"({said})"), max(8, room - cell_len(value)), 4) if said else []
         if hint:
             row.append((hint[0], "dim"))
         rows.append(row)

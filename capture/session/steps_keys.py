@@ -13,7 +13,7 @@ from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import far_off, typed_readings
 from capture.unit.facts import Fact, StepBegun, StepDone
 from capture.unit.torques import tightened, torques_far_off, typed_torques, wrong_count
-from drivers.units import parse_duration
+from drivers.units import parse_duration, with_unit
 
 
 def torque_hint(step: Torque) -> str:
@@ -65,7 +65,7 @@ class StepsKeys:
             submit = self._dimension(index, step)
         elif step.minimum_ns is not None:
             begun = standing.state == "begun"
-            hint = "leave empty: it lasted from when it was begun" if begun else "leave empty: it begins now"
+            hint = "leave empty: it lasted from when it was begun" if begun else "leave empty: it begins now; or in min"
             lasted = Field("lasted", "it lasted", hint=hint, optional=True)
             does = "signs the step" if begun else "begins it, or signs it with its time"
             form = Form(title, [lasted, forms.by()], said=said, does=does, at=0)
@@ -100,7 +100,7 @@ class StepsKeys:
             by, lasted = self._forms.person(values["by"]), values["lasted"]
             if lasted:
                 try:
-                    done = StepDone(index, by, lasted_ns=parse_duration(lasted))
+                    done = StepDone(index, by, lasted_ns=parse_duration(with_unit(lasted, "min")))
                 except ValueError as error:
                     return str(error)
                 assert self._forms.bench.unit is not None

@@ -95,6 +95,12 @@ def test_a_silent_port_is_told_of_at_once_and_says_what_to_look_for() -> None:
     assert "nothing came: is it on?" in done.stderr and "polled-line" in done.stdout
 
 
+def test_a_plunger_that_stands_still_is_told_apart_from_a_form_that_nobody_knows() -> None:
+    with instrument(lambda n: b"+3.00 mm\r\n") as port:
+        done = listened(port, "--set", "baud=9600")
+    assert done.exit_code == 1 and "It stood still at 3.00 mm" in done.stdout and "No driver fits" not in done.stdout
+
+
 def test_a_recording_is_listened_to_as_a_port_is() -> None:
     port = f"recording:{ROOT / 'fixtures/recordings/line-1000hz-mm-micron-short.jsonl'}"
     done = listened(port)

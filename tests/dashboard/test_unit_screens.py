@@ -18,7 +18,7 @@ from capture.dashboard.bench_screen import render
 from capture.dashboard.form import Field, Form
 from capture.dashboard.parts_screen import parts_screen, parts_shown
 from capture.dashboard.signoff_screen import release_screen, signoff_shown
-from capture.dashboard.steps_screen import STEP_LOOKS, steps_screen, steps_shown
+from capture.dashboard.steps_screen import STEP_LOOKS, StepsShown, steps_screen, steps_shown
 from capture.dashboard.unit_page import Page
 from capture.dashboard.view import BenchView, PackView
 from capture.output.words import CAUTION_LINE
@@ -29,7 +29,7 @@ from capture.unit.offers import Choice, offers
 from capture.unit.standing import UnitStanding, unit_now
 from capture.unit.torques import typed_torques
 from tests.bench.test_live import setup_for
-from tests.support.preview import sample_verdict
+from tests.support.preview import sample_verdict, sample_view
 
 SHEET = parse_sheet(
     """
@@ -311,10 +311,13 @@ def test_torques_are_numbers_in_the_sheets_unit_with_blanks_between() -> None:
 def test_eight_bolts_are_eight_numbers_with_enter_between_and_one_holds_for_all() -> None:
     form = Form("Cover bolts", [Field("torque", "torque", many=3), Field("by", "by", "Ana")])
     assert typed(form, "4", "6", "enter", "4", "7", "enter") == ["typing"] * 6
-    assert form.values["torque"] == "46; 47;"
+    assert form.values["torque"] == "46; 47;" and form.fields[0].next_value == "3 of 3"
     assert typed(form, "4", "5", "enter")[-1] == "done" and form.values["torque"] == "46; 47; 45"
     one = Form("Cover bolts", [Field("torque", "torque", many=8), Field("by", "by", "Ana")])
-    assert typed(one, "4", "6", "enter", "enter")[-2:] == ["typing", "done"] and one.values["torque"] == "46"
+    typed(one, "4", "6", "enter")
+    shown = words(steps_screen(sample_view("good"), Page(form=one), StepsShown((), None, 0), 80, 24))
+    assert "46; ▏(2 of 8; Enter: one for all 8)" in shown
+    assert typed(one, "enter") == ["done"] and one.values["torque"] == "46"
     blanks = Form("Cover bolts", [Field("torque", "torque", many=3), Field("by", "by", "Ana")])
     assert typed(blanks, *"46 47 45", "enter")[-1] == "done"
 
