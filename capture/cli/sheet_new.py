@@ -35,7 +35,7 @@ def new_sheet(
         fail(f"{file.parent}: is no folder; make it first, or give another name")
     draft = file.with_name(f"{file.name}.draft")
     say("Answer from the manufacturer's service literature.")
-    say("Enter takes what stands in [brackets], < goes back, Ctrl-C leaves and keeps them.")
+    say("Enter takes what stands in [brackets], < goes back, Ctrl-C leaves and keeps all.")
     asking = _Asking(_kept(draft))
     if asking.answers:
         say(f"Goes on behind the {len(asking.answers)} answers in {draft}.")
@@ -48,7 +48,7 @@ def new_sheet(
             fail(f"{file}: not written, nothing was answered")
         with written(draft) as out:
             out.write("".join(f"{answer}\n" for answer in asking.answers).encode())
-        fail(f"{file}: not written; the same command goes on behind the answers so far, which are in {draft}")
+        fail(f"{file}: not written. The answers so far are in {draft};\nthe same command goes on behind them.")
     except SheetError as error:
         fail(f"not written: {error}")
     with written(file) as out:
@@ -87,6 +87,8 @@ class _Asking:
         self._at = 0
         self._was = ""
         """The answer that was taken back."""
+        self._shows = True
+        """Whether what answers by itself is shown: what stood in a draft is, what was just typed is not."""
 
     def all(self) -> SheetAnswers:
         """Return everything that was asked."""
@@ -231,6 +233,8 @@ class _Asking:
         """Ask until an answer will do; `usual` is what Enter alone takes, `shown` how it stands beside the question."""
         while True:
             known = self._at < len(self.answers)
+            if known and self._shows:
+                say(f"{question}{' ' if question.endswith('?') else ': '}{self.answers[self._at] or usual or ''}")
             line = f"{self.answers[self._at]}\n" if known else self._typed(question, usual, shown)
             if not line:
                 raise EOFError
@@ -252,11 +256,12 @@ class _Asking:
             return found
 
     def _typed(self, question: str, usual: object, shown: str | None) -> str:
-        """Ask a person; where an answer was taken back, that is what Enter takes."""
-        before = self._was or (f"{usual or ''}" if shown is None else shown)
-        write(f"{question}{f' [{before}]' if before else ''}{' ' if question.endswith('?') else ': '}")
-        line = sys.stdin.readline()
-        return f"{self._was}\n" if line == "\n" and self._was else line
+        """Ask a person; an answer that was taken back is told, and Enter takes what is usual all the same."""
+        self._shows = False
+        was = f" (was {self._was})" if self._was else ""
+        before = f"{usual or ''}" if shown is None else shown
+        write(f"{question}{was}{f' [{before}]' if before else ''}{' ' if question.endswith('?') else ': '}")
+        return sys.stdin.readline()
 
     def _length(self, text: str, over: int = -1) -> str:
         from drivers.units import format_length, length_text, parse_length

@@ -253,7 +253,7 @@ class Controls:
             self._asked = Question("enter", text), self._check
             self._pack_asked = self._asked[0], int(late) - 1
         else:
-            self.said = f"{late} was not taken: no check is running. Enter begins the next one."
+            self.said = f"{late} was not taken: no check is running."
         return True
 
     async def _check_gauge(self) -> None:

@@ -85,9 +85,10 @@ def test_who_leaves_the_questions_has_written_no_sheet_and_goes_on_where_they_we
 
 
 def test_a_question_back_is_asked_again_with_what_was_answered(tmp_path: Path) -> None:
-    answers = [*TWO_PACKS[:8], "<", "<", "hgih", "<", "low", "", *TWO_PACKS[8:]]
+    answers = [*TWO_PACKS[:8], "<", "<", "hgih", "<", *TWO_PACKS[6:]]
     done = answered(tmp_path / "box.toml", answers)
-    assert done.exit_code == 0 and "least clearance [.040]" in done.output and "its name [hgih]" in done.output
+    assert done.exit_code == 0 and "least clearance (was .040):" in done.output
+    assert "its name (was hgih):" in done.output
     assert load_sheet(tmp_path / "box.toml").packs[0].name == "low"
 
 
