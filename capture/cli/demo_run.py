@@ -310,25 +310,22 @@ def _tell(session: Session, seen: _Subscriber, home: Path, sheet_path: Path) -> 
 
     verdicts = ", ".join(f"{pack} {word}" for pack, word in seen.verdicts.items())
     signed = f"; signed off as a demonstration by {seen.signed_by}" if seen.signed_by else ""
-    _say_whole(f"Over MQTT: {seen.strokes} strokes, verdicts: {verdicts or 'none'}{signed}")
-    _say_whole(f"Record: {home / 'record.sqlite'}")
-    _say_whole(f"Recordings: {home / 'recordings'}")
+    say(f"Over MQTT: {seen.strokes} strokes, verdicts: {verdicts or 'none'}{signed}")
+    say(f"Record: {home / 'record.sqlite'}, and its recordings in {home / 'recordings'}")
     job = session.bench.state.job_id
-    _say_whole(f"Look at it: strokelog show {job} --data-dir {home}")
-    _say_whole(f"Its steps:  strokelog unit steps {job} --data-dir {home}")
-    _say_whole(f"Prove it:   strokelog record verify {job} --data-dir {home}")
-    _say_whole(f"Report it:  strokelog report {job} --data-dir {home} --out {home}")
+    _say_command(f"Look at it: strokelog show {job} --data-dir {home}")
+    _say_command(f"Its steps:  strokelog unit steps {job} --data-dir {home}")
+    _say_command(f"Prove it:   strokelog record verify {job} --data-dir {home}")
+    _say_command(f"Report it:  strokelog report {job} --data-dir {home} --out {home}")
     recordings = sorted((home / "recordings" / f"job-{job:05d}").glob("*.jsonl"))
     if recordings:
         pack = session.bench.state.packs[session.bench.state.pack].name
         newest = next((path for path in reversed(recordings) if f"-{pack}-" in path.name), recordings[-1])
-        _say_whole(f"Replay it:  strokelog replay {newest} --sheet {sheet_path} --pack {pack} --explain")
+        _say_command(f"Replay it:  strokelog replay {newest} --sheet {sheet_path} --pack {pack} --explain")
 
 
-def _say_whole(line: str) -> None:
-    """Say a line; on a terminal that is too narrow for it, broken between words as a shell takes it."""
+def _say_command(line: str) -> None:
+    """Say what to type; on a terminal that is too narrow for it, broken between words as a shell takes it."""
     width = shutil.get_terminal_size().columns if sys.stdout.isatty() else len(line)
-    if len(line) > width:
-        parts = textwrap.wrap(line, width - 4, break_long_words=False, break_on_hyphens=False)
-        line = (" \\\n  " if " strokelog " in line else "\n  ").join(parts)
-    say(line)
+    parts = textwrap.wrap(line, width - 4, break_long_words=False, break_on_hyphens=False)
+    say(" \\\n  ".join(parts) if len(line) > width and max(map(len, parts)) <= width - 4 else line)

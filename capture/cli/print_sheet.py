@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from rich.text import Text
-
-from capture.plumbing.outward import harmless_console
-from capture.plumbing.terminal.canvas import wrap
+from capture.plumbing.outward import say
 from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Adjuster, Pack, Sheet, Shim
 from capture.sheet.steps import EVERY_PACK, Step, Torque
@@ -18,7 +15,6 @@ from drivers.units import format_duration, format_length
 
 def show_sheet(sheet: Sheet) -> None:
     """Print what a sheet asks for, pack by pack in the order of checking, then the steps."""
-    console = harmless_console()
     unit = sheet.display_unit
     lines = [f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"]
     lines += [f"air of an apply: {sheet.air.text(unit)}"] if sheet.air is not None else []
@@ -37,13 +33,7 @@ def show_sheet(sheet: Sheet) -> None:
         lines += [f"    {line}" for line in _step(step)]
     lines += ["", "then the sign-off: every pack good and every step signed, or let pass by name and reason"]
     for line in lines:
-        indent = len(line) - len(line.lstrip())
-        for text in _wrapped(line, console.width - indent) if console.is_terminal else [line.strip()]:
-            console.print(Text(" " * indent + text), soft_wrap=True)
-
-
-def _wrapped(line: str, width: int) -> list[str]:
-    return wrap(line, max(20, width), len(line)) or [""]
+        say(line)
 
 
 def _own(variant: Variant) -> Iterator[str]:

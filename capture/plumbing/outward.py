@@ -8,10 +8,12 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import sys
+import textwrap
 from collections.abc import Iterable, Mapping
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -38,20 +40,36 @@ def write(text: str) -> None:
 
 
 def say(text: str = "") -> None:
-    """Write a line to standard output."""
-    sys.stdout.write(harmless(text) + "\n")
+    """Write a line to standard output; on a terminal too narrow for it, broken between words."""
+    sys.stdout.write(_in_whole_words(harmless(text), sys.stdout) + "\n")
+
+
+def _in_whole_words(text: str, stream: TextIO) -> str:
+    """Return `text` with each line that its terminal is too narrow for broken at blanks, indented alike."""
+    if not stream.isatty():
+        return text
+    width = shutil.get_terminal_size().columns
+    lines = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        broken = textwrap.wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+        # A word that is too long for a line of its own, such as a path, is the terminal's to break.
+        fits = all(len(word) <= width for word in broken)
+        lines += broken if len(line) > width and fits else [line]
+    return "\n".join(lines)
 
 
 def say_json(line: Mapping[str, Any]) -> None:
     """Write an object as one line of JSON to standard output."""
-    say(json.dumps(line, ensure_ascii=False))
+    sys.stdout.write(harmless(json.dumps(line, ensure_ascii=False)) + "\n")
 
 
 def warn(text: str, *, error: bool = False) -> None:
     """Write a line to standard error; for the journal, at the priority of a warning or of an `error`."""
     # The priorities of syslog(3), as sd-daemon(3) has them at the beginning of a line.
     mark = ("<3>" if error else "<4>") if _to_journal() else ""
-    sys.stderr.write("".join(f"{mark}{line}\n" for line in harmless(text).split("\n")))
+    whole = _in_whole_words(harmless(text), sys.stderr)
+    sys.stderr.write("".join(f"{mark}{line}\n" for line in whole.split("\n")))
     sys.stderr.flush()
 
 
