@@ -492,6 +492,12 @@ class _Unit:
                     f"{name} was signed before parts of {', '.join(moved)} were changed; if its bolts were "
                     "loosened for that, tighten them again and sign it again"
                 )
+            measured = [one for one, pack in self.packs.items() if pack.number > standing.number and one not in moved]
+            if measured and not step.before:
+                found.append(
+                    f"{name} comes after the packs, and was signed before the check of {' and '.join(measured)}; if "
+                    "its bolts were loosened for that, tighten them again and sign it again"
+                )
         return found
 
     def _early(self, standing: StepStanding) -> list[str]:

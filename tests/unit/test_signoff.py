@@ -251,6 +251,9 @@ def test_a_step_that_follows_the_packs_is_not_next_before_they_are_good() -> Non
     now = standing(SHEET, kept(StepBegun(SOAK, "Ana")), left)
     assert now.next_step == SOAK and now.packs_left == ("low",)  # it runs, and no torque comes meanwhile
     assert standing(SHEET, kept(), left).next_step is None
+    # Kept as number 100, and low was checked after that: whoever signs the unit off is told.
+    early = look(done(FIRST, "35 in lb"), packs=[PackState("low", "good", 200), PackState("high", "good", 1)])
+    assert "comes after the packs, and was signed before the check of low" in early.cautions[0]
 
 
 def test_what_was_corrected_no_longer_counts() -> None:
