@@ -95,6 +95,8 @@ def run(
     name_of_bench, folder = bench or settled.bench, data_dir or settled.data_dir
     record = folder / "record.sqlite"
     terminal = is_terminal() and not (as_json or service)
+    if service and (auto or repeat):
+        fail("--service measures when a technician says so; leave --auto and --repeat out, or --service", 2)
     if look or (terminal and not auto):
         attach(name_of_bench, record, look=look, service=data_dir is None, unit=unit, technician=tech or "")
     if resume is not None and (sheet is not None or unit or repeat or variant is not None):

@@ -414,6 +414,7 @@ async def test_a_signed_job_and_another_bench_s_are_not_gone_on_with(tmp_path: P
         await Bench(replace(setup_for(tmp_path), resume=job)).run()
     where = ["--data-dir", str(tmp_path / "data")]
     assert "leave --sheet, --variant, --unit" in strokelog("run", "--resume", "1", "--unit", "X", *where, code=2)
+    assert "leave --auto and --repeat out" in strokelog("run", "--service", "--auto", *where, code=2)
     assert "there is no job 7" in strokelog("run", "--resume", "7", *where, code=1)
 
 

@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any, Final
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from capture.mqtt.plant.edge_node import EdgeNode
@@ -581,6 +583,13 @@ def test_a_host_that_comes_back_at_once_was_away_all_the_same() -> None:
     assert host.there and host.left
     host.connects()
     assert not host.there and not host.left
+
+
+@given(st.binary())
+def test_whatever_comes_as_a_command_or_a_state_asks_for_nothing_and_breaks_nothing(came: bytes) -> None:
+    host = PrimaryHost("h")
+    host.heard(came)
+    assert not host.there and not asks_for_rebirth(came)
 
 
 @pytest.mark.parametrize("group", ["", "a/b", "a+", "#", "a\nb"])
