@@ -53,6 +53,7 @@ def whole(proof: Proof, told: dict[str, Any]) -> None:
     assert proof.further == []
     assert proof.head == tuple(told["head"])
     assert [proof.jobs, proof.verdicts, proof.abandoned, proof.gauge_checks] == told["proven"]
+    assert (proof.photos, proof.people) == (told.get("photos", 0), "")
 
 
 def judged(store: Store) -> list[list[Any]]:

@@ -8,6 +8,8 @@ collector's database of what the bench published, the settings, the sheet, the m
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 import shutil
 from collections.abc import Sequence
@@ -18,6 +20,7 @@ from uuid import UUID
 
 from capture import __version__
 from capture.clearance.advice import Change
+from capture.clearance.gauge.facts import GaugeChecked
 from capture.collect.database import engine_of
 from capture.collect.rows import Arrived
 from capture.collect.settings import DatabaseSettings
@@ -25,12 +28,26 @@ from capture.collect.sink import Sink
 from capture.custody.backup import back_up_to_folder
 from capture.custody.backup.sources import Source
 from capture.custody.verify import verify
+from capture.job.gauge_now import gauge_check_told
+from capture.job.people import PeopleFile, keep_people
+from capture.job.photo_files import keep_photo
 from capture.job.unit_on_record import UnitOnRecord
 from capture.record import Store
+from capture.record.settings_kept import WhoSet
 from capture.recordings.file import RecordingWriter, read_recording
 from capture.recordings.replay import Replay
 from capture.stock import PieceWanted, Place, StockRoom, load_stock
-from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from capture.unit.facts import (
+    Correction,
+    Fact,
+    NoteMade,
+    Override,
+    PartsChanged,
+    PhotoKept,
+    SignedOff,
+    StepBegun,
+    StepDone,
+)
 from tests.support.gauge_mornings import GAUGE, keep_morning, list_masters
 
 __all__ = ["RELEASES", "keep_check", "main", "make_release"]
@@ -41,7 +58,11 @@ _STREAMS = ROOT / "fixtures" / "recordings"
 SHEET = ROOT / "fixtures" / "demo" / "workshop-forwarder.toml"
 _STOCK = ROOT / "fixtures" / "stock" / "forestry-workshop.toml"
 _AT = datetime(2026, 11, 28, 7, 30, tzinfo=UTC)
-_ORIGIN = {"kind": "serial", "port": "/dev/ttyUSB0", "host": "bay-1", "boot": "6f0d0c52-3f0e-4d0f-9d4e-0d6f4a2b8c11"}
+_ORIGIN = {"kind": "line", "port": "/dev/ttyUSB0", "host": "bay-1", "boot": "6f0d0c52-3f0e-4d0f-9d4e-0d6f4a2b8c11"}
+#: One grey pixel, as any program for pictures writes it (PNG, ISO/IEC 15948).
+_PHOTO = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4nGNoAAAAggCBd81ytgAAAABJRU5ErkJggg=="
+)
 _SETTINGS = f"""bench = "bay-1"
 sheet = "sheet.toml"
 
@@ -140,7 +161,15 @@ def _record(home: Path) -> list[Arrived]:
     """Make the record and its recordings; return what was published of it. Its newest messages still wait."""
     with Store.open(home / "record.sqlite") as store:
         list_masters(store, home, _later(-1500))
-        keep_morning(store, home, _later(-20), max_error="0.010 mm")
+        number = keep_morning(store, home, _later(-20), max_error="0.010 mm")
+        *before, morning = store.gauge_facts()
+        assert isinstance(morning.fact, GaugeChecked) and morning.number == number
+        told = gauge_check_told(before, morning.fact, morning.at, (number, morning.sha256))
+        store.put_outbox([told], at=morning.at)
+        PeopleFile(home).give_key("Carl", "PIN", "2718")
+        keep_people(store, home, "bay-1", WhoSet("", "bench"), _later(-15))
+        retention = {"compress_after_days": 90, "prune_after_days": 1825}
+        store.keep_settings("bay-1", "retention", retention, WhoSet("", "bench"), at=_later(-14))
         store.add_clock_jump("bay-1", {"from": _later(-10).isoformat(), "to": _later(-5).isoformat()}, at=_later(-5))
         unit = _unit(store, 0x5D3F2C9E, "FW3-0117", _AT)
         keep_check(unit, store, home, "low", "line-10hz-mm-clean", "line-10hz-mm-clean", at=_later(1))
@@ -149,6 +178,10 @@ def _record(home: Path) -> list[Arrived]:
         keep_check(unit, store, home, "high", "line-10hz-in-clean", "line-50hz-in-leak", at=_later(8))
         _say(unit, 12, PartsChanged("high", (Change(0, "selective", 3_000_000, 3_200_000),), 1_084_000, 31_000, "Aino"))
         keep_check(unit, store, home, "high", "line-10hz-mm-clean", "line-10hz-mm-clean", at=_later(14))
+        _say(unit, 17, NoteMade("the drum is scored, and was left in", "Aino", "high"))
+        photo = PhotoKept(hashlib.sha256(_PHOTO).hexdigest(), len(_PHOTO), "png", "drum.png", "Aino", "high")
+        keep_photo(home, photo, _PHOTO)
+        _say(unit, 17.5, photo)
         _say(unit, 18, Override("reverse", None, "foreman", "measured by hand, 1.1 mm"))
         _say(unit, 19, StepBegun(0, "Aino"))
         _say(unit, 52, StepDone(0, "Aino"))
@@ -158,7 +191,7 @@ def _record(home: Path) -> list[Arrived]:
         _say(unit, 56, Correction(wrong, "Berit", "misread the scale", "the torque was 46 N m"))
         _say(unit, 57, StepDone(3, "Berit", torque_unm=46_200_000))
         store.close_job(unit.job.id, at=_later(58))
-        _say(unit, 60, SignedOff("Carl", "to be fitted in machine 12", unit.look().standing.remarks, "seen"))
+        _say(unit, 60, SignedOff("Carl", "to be fitted in machine 12", unit.look().standing.remarks, "seen", "PIN"))
         published = store.outbox_after(0, 1000)
         store.drop_outbox([one.row for one in published])
         second = _unit(store, 0x6E4A3DBF, "FW3-0118", _later(70))
@@ -196,6 +229,7 @@ def _expected(data: Path, collected: int) -> dict[str, Any]:
             if (one := check.verdict) is not None
         ],
         "proven": [proof.jobs, proof.verdicts, proof.abandoned, proof.gauge_checks],
+        "photos": proof.photos,
         "outbox": waiting,
         "stock": bins,
         "collected": collected,
