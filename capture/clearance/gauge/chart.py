@@ -6,21 +6,22 @@ Theory. One master, the check standard, is read every time. Two charts of it (NI
     level       the error, a value a morning: an individuals chart, with an exponentially weighted moving average beside
                 it (z = w e + (1 - w) z before), which finds small shifts that stay
 
-The limits are estimated, from at least 12 mornings in control and at most the phase's first 100, and without the
+The limits are estimated, from at least 12 mornings in control and at most the phase's first 130, and without the
 newest 20 of more: a shift has to be found before it is learned. So the quantiles are those of t. s is never below what
 the display's rounding and the repeats leave in an error: otherwise a coarse display alarms by its digits. A value
 outside its own limits does not enter the average, nor later limits.
 
-A check near the edge, a value beyond 3 s or an average beyond 1.75 of its own, asks for another look with wiped faces,
+A check near the edge, a value beyond 3 s or an average beyond 1.4 of its own, asks for another look with wiped faces,
 and the mean of the looks is the morning's value. What is outside then is an alarm:
 
     value       beyond 3.5 s sqrt(1 + 1/K)
-    average     beyond (2.95 - f / 2) s sqrt(w / (2 - w) + 10/K^2), w = 0.12 the newest value's weight
+    average     beyond (A - 0.4 f) s sqrt(w / (2 - w) + 10/K^2), w = 0.12 the newest value's weight
 
 f is the share of a morning's variance that its own repeats make: as much as a second look halves. 10/K^2 stands for
-what is not known of the mean of K mornings: wide while there are few. The widths are chosen by simulation (the room's
-README, D1); with limits known exactly, weight 0.2 and no second look, 3.5 and 3 s give one false alarm in 465 mornings,
-and a shift of one s found in 11 (worked out as a Markov chain).
+what is not known of the mean of K mornings: wide while there are few. A is 2.82 up to 40 mornings and rises to 3.13 at
+130: a mean that is known finds a shift sooner, and what that gains is spent on fewer false alarms. The widths are
+chosen by simulation (the room's README, D1); with limits known exactly, weight 0.2 and no second look, 3.5 and 3 s give
+one false alarm in 465 mornings, and a shift of one s found in 11 (worked out as a Markov chain).
 
 A phase ends where the gauge or its stand became another: dropped, a new tip, repaired. Nothing is compared across it.
 """
@@ -38,18 +39,21 @@ from capture.clearance.gauge.spread import Spread, mean_of, pooled, sd_of
 
 #: How many mornings the limits rest on, at least and at most.
 LEAST_MORNINGS: Final = 12
-MOST_MORNINGS: Final = 100
+MOST_MORNINGS: Final = 130
 #: So many of the newest mornings have no part in the limits, where there are enough before them.
 NEWEST: Final = 20
 #: The newest value's weight in the moving average.
 WEIGHT: Final = 0.12
 #: Beyond so many standard deviations a check asks for another look.
 _LOOK_VALUE: Final = 3.0
-_LOOK_AVERAGE: Final = 1.75
-#: And beyond so many the mean of the looks is an alarm; the average's less what a second look halves.
+_LOOK_AVERAGE: Final = 1.4
+#: And beyond so many the mean of the looks is an alarm; the average's more by every morning above so many, and less by
+#: what a second look halves.
 _ALARM_VALUE: Final = 3.5
-_ALARM_AVERAGE: Final = 2.95
-_LESS_BY_REPEATS: Final = 0.5
+_ALARM_AVERAGE: Final = 2.82
+_MORE_ABOVE: Final = 40
+_MORE_BY_MORNING: Final = 1 / 290
+_LESS_BY_REPEATS: Final = 0.4
 #: What is not known of the mean of K mornings, over K^2.
 _FEW: Final = 10.0
 #: How sure the F test of the spread is.
@@ -208,6 +212,7 @@ def _limits(baseline: Sequence[Point]) -> Limits:
     share = min(1.0, mean_of([own**2 for own in repeats]) / sd**2) if sd else 0.0
     value = sd * math.sqrt(1 + 1 / mornings)
     moving = average_limit(sd, 1, of_mean=_FEW / mornings**2)
+    widths = _ALARM_AVERAGE + _MORE_BY_MORNING * max(0, mornings - _MORE_ABOVE) - _LESS_BY_REPEATS * share
     return Limits(
         mean_nm=mean,
         sd_nm=sd,
@@ -215,7 +220,7 @@ def _limits(baseline: Sequence[Point]) -> Limits:
         look_value_nm=_quantile(_LOOK_VALUE, mornings) * value,
         look_average_nm=_quantile(_LOOK_AVERAGE, mornings) * moving,
         value_nm=_quantile(_ALARM_VALUE, mornings) * value,
-        average_nm=_quantile(round(_ALARM_AVERAGE - _LESS_BY_REPEATS * share, 2), mornings) * moving,
+        average_nm=_quantile(round(widths, 2), mornings) * moving,
         spread=short,
     )
 
