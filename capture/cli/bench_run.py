@@ -152,7 +152,7 @@ class BenchRun:
                 return Session(
                     self.setup if first else self._setup_for(following), outlet.line, as_json=self.as_json,
                     attended=self.service or link is not None, wrench=self.wrench, changed=hall.changed,
-                    leaves=link is not None or self.service, understood=following is not None,
+                    leaves=link is not None or listener is not None, understood=following is not None,
                 )  # fmt: skip
 
             way = Way(conduct, listener, link, repeats=self.repeats, stays=self.service)

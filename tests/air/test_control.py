@@ -442,6 +442,11 @@ async def test_a_reader_of_the_output_that_hangs_holds_up_neither_the_hand_nor_t
                     await asyncio.sleep(1.0)  # a hold
                     await shut_in_time(fixture)
                     await until(partial(has_kept, tmp_path, made), 20)
+                terminal.keys("q")  # whoever looks does not end what somebody else began without being asked
+                await asyncio.to_thread(terminal.wait_for, "d leaves this screen and the bench measures on")
+                terminal.keys("d")
+                await asyncio.to_thread(terminal.wait_for_shell)
+                assert bench.returncode is None
                 bench.terminate()
                 await asyncio.wait_for(bench.wait(), 20)
         finally:
