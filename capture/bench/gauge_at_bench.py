@@ -37,13 +37,15 @@ class GaugeAtBench:
         """The check that goes, or that waits to be signed."""
         return self._arrivals.gauge_check
 
-    async def begin(self) -> None:
-        """Begin to check the gauge against masters. Raises RecordError, in words, where that cannot be."""
+    async def begin(self, *, over_the_range: bool = False) -> None:
+        """Begin to check the gauge against a morning's masters, or over its range against all of them. Raises
+        RecordError, in words, where that cannot be."""
         self._no_more_air("the gauge is being checked")
         async with self._busy:
             if self._state.running is not None:
                 raise RecordError("A pack is being measured: end its check first.")
-            self._arrivals.gauge_check = await GaugeCheck.begin(self._books, self._state.technician, self._fail)
+            begun = GaugeCheck.begin(self._books, self._state.technician, self._fail, over_the_range=over_the_range)
+            self._arrivals.gauge_check = await begun
             self._arrivals.begin_port()
             self._telling.changed()
 

@@ -12,7 +12,8 @@ from capture.bench.bookkeeping import Bookkeeping
 from capture.bench.origin import origin_now
 from capture.bench.running_check import since
 from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry
-from capture.clearance.gauge.guided import GuidedCheck
+from capture.clearance.gauge.guided import GuidedCheck, told_apart
+from capture.clearance.gauge.linearity import LEAST_MASTERS
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import masters_of, mornings_of
 from capture.dashboard.gauge_screen import GaugeShown
@@ -27,7 +28,7 @@ from capture.strokes.stroke import Stroke
 from capture.unit.gauge_identity import Gauge
 from drivers.reading import Reading
 
-#: A morning's check takes the first master three times and a second one once.
+#: A morning's check takes the first master three times and a second one once; over the range it takes them all.
 _MASTERS = 2
 
 
@@ -43,6 +44,8 @@ class GaugeCheck:
     path: Path
     started_ns: int
     entries: list[GaugeEntry]
+    valid: int
+    """How many masters there are that hold and can be told apart."""
     fact: GaugeChecked | None = None
     """What it came to, once all of it is on the disk."""
     text: str = ""
@@ -50,9 +53,15 @@ class GaugeCheck:
 
     @classmethod
     async def begin(
-        cls, books: Bookkeeping, technician: str, on_failure: Callable[[RecordingError], None]
+        cls,
+        books: Bookkeeping,
+        technician: str,
+        on_failure: Callable[[RecordingError], None],
+        *,
+        over_the_range: bool = False,
     ) -> GaugeCheck:
-        """Begin the recording of a check. Raises RecordError with what has to be seen to first, and RecordingError."""
+        """Begin the recording of a check, of a morning's masters or of all there are. Raises RecordError with what has
+        to be seen to first, and RecordingError."""
         setup = books.setup
         if setup.gauge is None:
             raise RecordError("The settings do not say which gauge this is: give its serial under [gauge].")
@@ -60,14 +69,30 @@ class GaugeCheck:
             raise RecordError("Nobody is named who could sign: scan your name first.")
         entries: list[GaugeEntry] = await books.do(books.store.gauge_facts)
         today = datetime.now(UTC).astimezone().date()
-        masters = [one for one in masters_of(entries) if not one.overdue(today)][:_MASTERS]
-        if not masters:
+        low, high = setup.settings.range or (0, 0)
+        valid = told_apart(masters_of(entries), today, high - low)
+        if not valid:
             raise RecordError("There is no master to check it against: `strokelog gauge masters FILE` lists them.")
+        if over_the_range and len(valid) < LEAST_MASTERS:
+            text = f"Over the range takes {LEAST_MASTERS} masters or more; {len(valid)} hold, and can be told apart."
+            raise RecordError(text)
+        masters = valid if over_the_range else valid[:_MASTERS]
         now, started_ns = datetime.now(UTC), monotonic_ns()
         writer = await books.do(_recording, books, setup.gauge.serial, masters, technician, now)
         stream = IndicatorStream(setup.driver, setup.settings)
         recording = QueuedRecording(writer, on_failure)
-        return cls(books, setup.gauge, GuidedCheck(masters), stream, recording, writer.path, started_ns, entries)
+        guided = GuidedCheck(masters)
+        return cls(books, setup.gauge, guided, stream, recording, writer.path, started_ns, entries, len(valid))
+
+    @property
+    def over_the_range(self) -> bool:
+        """Whether it is one over the range, and no morning's."""
+        return len(self.guided.masters) > _MASTERS
+
+    @property
+    def may_widen(self) -> bool:
+        """Whether nothing was slid under yet, and there are masters enough to go over the range instead."""
+        return not self.guided.strokes and not self.over_the_range and self.valid >= LEAST_MASTERS
 
     @property
     def measured(self) -> bool:
@@ -108,6 +133,8 @@ class GaugeCheck:
         number = self.entries[-1].number + 1
         with_it = [*self.entries, GaugeEntry(number, "0" * 64, now, self.fact)]
         self.text = gauge_now(with_it, self.gauge, setup.bench, now, origin).text
+        if self.fact.linearity is not None:
+            self.text += f" {self.fact.linearity.spoken}"
 
     async def sign(self) -> int:
         """Keep it; return its entry's number. Raises RecordError."""
@@ -136,7 +163,7 @@ class GaugeCheck:
             step = "Enter keeps it as refused, and begins it again."
         if self.measured and self.fact is None:
             step = "Measured; one moment."
-        return GaugeShown(self.gauge.serial, standing, step, self.text, upper, lower, refused)
+        return GaugeShown(self.gauge.serial, standing, step, self.text, upper, lower, refused, self.may_widen)
 
 
 def _recording(

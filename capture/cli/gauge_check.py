@@ -202,10 +202,5 @@ def check_lines(done: CheckDone) -> list[str]:
         lines.append("No max_error is given under [indicator], so nothing can be proven against it.")
     lines += found.remarks
     if (line := done.measured.linearity) is not None:
-        lines.append(
-            f"Over the range: {line.line.slope * 1000:+.2f} um a mm, up to {line.local_nm / 1000:.1f} um between two "
-            f"masters; {'a line fits' if line.fits else 'no line fits'}"
-            + (f", play {line.play.nm / 1000:+.1f} um" if line.play is not None and line.play.shown else "")
-            + "."
-        )
+        lines.append(line.spoken)
     return [*lines, done.text] if done.text else [*lines, done.not_kept]

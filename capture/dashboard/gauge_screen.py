@@ -26,6 +26,8 @@ class GaugeShown:
     """The mornings before, two lines of braille."""
     lower: str
     refused: bool
+    may_widen: bool = False
+    """Whether all masters may be taken instead, up and down over the range."""
 
 
 def gauge_screen(view: BenchView, shown: GaugeShown, width: int, height: int, *, ascii_only: bool = False) -> Frame:
@@ -47,6 +49,7 @@ def gauge_screen(view: BenchView, shown: GaugeShown, width: int, height: int, *,
         rows += [[], [(" the last mornings  ", "dim"), (shown.upper, "")], [(" " * 20, ""), (shown.lower, "")]]
     foot = [*urgent_rows(view, width, height >= 30, ink)]
     keys = "Enter sign   Escape leave" if shown.result else "Escape leave"
+    keys = f"l over the range   {keys}" if shown.may_widen else keys
     foot.append(keys_row(view, keys, width, ink))
     rows = rows[: max(0, height - len(foot))]
     filler: list[Row] = [[] for _ in range(height - len(foot) - len(rows))]

@@ -256,13 +256,13 @@ class Controls:
             self.said = f"{late} was not taken: no check is running."
         return True
 
-    async def _check_gauge(self) -> None:
+    async def _check_gauge(self, *, over_the_range: bool = False) -> None:
         """Begin a check of the gauge against masters, or say why that cannot be."""
         if "gauge-check" in self._bench.setup.keys_for:
             self._say("A gauge check is signed by a key here: `strokelog gauge check` asks for it.")
             return
         try:
-            await self._bench.gauge.begin()
+            await self._bench.gauge.begin(over_the_range=over_the_range)
         except (RecordError, RecordingError) as error:
             self._say(str(error))
 
@@ -293,7 +293,10 @@ class Controls:
                 return
             self._say(f"Entry {number}: {made.text}")
             if refused:
-                await self._check_gauge()
+                await self._check_gauge(over_the_range=made.over_the_range)
+        elif key == "l" and made is not None and made.may_widen:
+            await bench.gauge.leave()
+            await self._check_gauge(over_the_range=True)
         elif key == "escape":
             # What was measured is kept, whatever it says.
             if made is not None and made.measured:

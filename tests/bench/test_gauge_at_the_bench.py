@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from capture.bench.bench import Bench
-from capture.clearance.gauge.facts import GaugeChecked
+from capture.clearance.gauge.facts import GaugeChecked, MastersListed
+from capture.clearance.gauge.masters import load_masters
 from capture.custody.verify import verify
 from capture.dashboard.showing import decoded, draw, encoded
 from capture.plumbing.terminal.scanner import Key
@@ -22,6 +23,7 @@ from capture.unit.gauge_identity import Gauge
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import until
 from tests.support.gauge_mornings import list_masters
+from tests.support.master_recording import MASTERS
 
 FIRST, SECOND = PackPhysics(clearance_nm=1_000_120), PackPhysics(clearance_nm=1_999_900)
 
@@ -83,6 +85,34 @@ async def test_a_minute_in_the_morning_stands_behind_the_day_s_verdicts(tmp_path
     assert {"master", "check's resolution"} <= {line.source for line in check.verdict.verdict.budget}
     proof = verify(record)
     assert proof.mismatch is None and proof.gauge_checks == 1
+
+
+MORE = "".join(
+    f'\n[[masters]]\nserial = "GB-{n}"\nkind = "gauge block"\nvalue = "{n}.0 mm"\n'
+    f'expanded_uncertainty = "0.0005 mm"\ncertificate = "C-17"\ndue = 2099-05-01\n'
+    for n in (3, 4, 5)
+)
+
+
+async def test_once_a_month_all_masters_are_slid_under_up_and_down(tmp_path: Path) -> None:
+    async with morning(tmp_path) as (controls, bench, fixture):
+        await controls.take(Key("g"))
+        assert "over the range" not in screen(controls)  # two masters say nothing of it
+        await controls.take(Key("escape"))
+        with Store.open(tmp_path / "data" / "record.sqlite") as store:
+            (tmp_path / "more.toml").write_text(MASTERS + MORE)
+            listed = MastersListed(tuple(load_masters(tmp_path / "more.toml")), "foreman")
+            store.add_gauge_fact(listed, at=datetime.now(UTC))
+        await controls.take(Key("g"))
+        assert "l over the range" in screen(controls)
+        await controls.take(Key("l"))
+        assert bench.gauge.check is not None and len(bench.gauge.check.guided.masters) == 5
+        await slide(fixture, bench, FIRST, "Tip on the anvil")
+        assert "Slide the 2.000 mm gauge block GB-2 in and out (2 of 30)." in screen(controls)
+        await controls.take(Key("l"))  # it has begun
+        assert bench.gauge.check.guided.strokes and "l over the range" not in screen(controls)
+        await controls.take(Key("escape"))
+    assert verify(tmp_path / "data" / "record.sqlite").mismatch is None
 
 
 async def test_a_check_that_is_broken_off_leaves_nothing(tmp_path: Path) -> None:

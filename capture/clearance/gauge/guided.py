@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 
 from capture.clearance.gauge.linearity import LEAST_MASTERS
 from capture.clearance.gauge.master_check import ANOTHER_PIECE_NM, REPEATS, nearest_master, worth_something
@@ -73,6 +74,17 @@ class GuidedCheck:
         if not self.strokes:
             return f"Tip on the anvil, leave it for a second. Then slide the {_name(master)} under it, and out."
         return f"{self._said}Slide the {_name(master)} in and out ({made + 1} of {len(self._cycles)})."
+
+
+def told_apart(masters: Sequence[Master], on: date, reach_nm: int) -> list[Master]:
+    """Return the masters that a gauge with so much travel (nm, 0 for not known) can be checked against on a day: whose
+    certificates hold, that it reaches, and that their reading tells from those named before them."""
+    kept: list[Master] = []
+    for master in masters:
+        alike = any(abs(master.value_nm - one.value_nm) <= 2 * ANOTHER_PIECE_NM for one in kept)
+        if not alike and not master.overdue(on) and (not reach_nm or master.value_nm < reach_nm):
+            kept.append(master)
+    return kept
 
 
 def _name(master: Master) -> str:

@@ -74,6 +74,15 @@ class Linearity:
         """Whether the line describes the gauge."""
         return self.lack_of_fit_p > 1 - _SURE
 
+    @property
+    def spoken(self) -> str:
+        """What it says, in a sentence."""
+        play = f", play {self.play.nm / 1000:+.1f} um" if self.play is not None and self.play.shown else ""
+        return (
+            f"Over the range: {self.line.slope * 1000:+.2f} um a mm, up to {self.local_nm / 1000:.1f} um between two "
+            f"masters; {'a line fits' if self.fits else 'no line fits'}{play}."
+        )
+
 
 def fitted(x: Sequence[float], y: Sequence[float]) -> FittedLine:
     """Return the least-squares line. Raises ValueError for fewer than three points, or all at one place."""

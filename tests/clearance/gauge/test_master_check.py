@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from capture.clearance.gauge.guided import GuidedCheck
+from capture.clearance.gauge.guided import GuidedCheck, told_apart
 from capture.clearance.gauge.limits import against_limit
 from capture.clearance.gauge.master_check import CheckSettings, checked, linearity_in
 from capture.clearance.gauge.masters import ASSUMED_ROOM, Master, Room, load_masters, master_of
@@ -190,6 +190,17 @@ def test_a_file_of_masters_that_cannot_be_says_why(tmp_path: Path, old: str, new
     file.write_text(MASTERS.replace(old, new))
     with pytest.raises(TableError, match=said):
         load_masters(file)
+
+
+def test_a_bench_takes_masters_that_hold_that_its_gauge_reaches_and_that_it_can_tell_apart() -> None:
+    def master(serial: str, nm: int, due: date | None = None) -> Master:
+        return Master(serial, "gauge block", nm, nm, 500, 2.0, "C-17", due)
+
+    listed = [master("A", 1_000_000), master("B", 1_060_000), master("C", 2_000_000, date(2026, 1, 1))]
+    listed += [master("D", 3_000_000), master("E", 25_000_000)]
+    on = date(2026, 11, 28)
+    assert [one.serial for one in told_apart(listed, on, 12_700_000)] == ["A", "D"]
+    assert [one.serial for one in told_apart(listed, on, 0)] == ["A", "D", "E"]
 
 
 def test_five_masters_up_and_down_are_a_linearity_with_play() -> None:
