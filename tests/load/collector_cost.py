@@ -61,17 +61,13 @@ class Side:
         return None if self.bare is None else self.collector.user_us / self.bare.user_us
 
 
-def run(benches: int, a_second: int, seconds: float, *, alone: bool = False) -> Side:
-    """Let benches apply evenly for so long. Starts and ends every process."""
+def run(benches: int, a_second: int, seconds: float, server: Postgres, *, alone: bool = False) -> Side:
+    """Let benches apply evenly for so long, into a server that runs and dates commits; ends all else that it starts."""
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory(ignore_cleanup_errors=True)))
         broker = Mosquitto(folder)
         broker.start()
         stack.callback(broker.stop)
-        server = Postgres("track_commit_timestamp=on")
-        stack.callback(server.close)
-        server.start()
-        os.environ["PGPASSFILE"] = str(server.passfile)
         collector = CollectorProcess(broker.port, server.url)
         stack.callback(collector.stop)
         collector.wait_up()
@@ -143,7 +139,13 @@ def main() -> int:
     parser.add_argument("--seconds", type=float, default=30)
     parser.add_argument("--alone", action="store_true")
     words = parser.parse_args()
-    side = run(words.benches, words.a_second, words.seconds, alone=words.alone)
+    server = Postgres()
+    try:
+        server.start()
+        os.environ["PGPASSFILE"] = str(server.passfile)
+        side = run(words.benches, words.a_second, words.seconds, server, alone=words.alone)
+    finally:
+        server.close()
     tell(side)
     all_there = side.collector.rows == side.sent
     return 0 if all_there and side.collector.late_s <= LATEST_S and (side.times or 0.0) <= DEAREST else 1

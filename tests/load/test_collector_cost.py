@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from tests.load.collector_cost import LATEST_S, run
+from tests.support.postgres import Postgres
 
 
-def test_a_collector_and_a_bare_subscriber_take_every_stroke_once() -> None:
-    side = run(benches=200, a_second=400, seconds=2)
+def test_a_collector_and_a_bare_subscriber_take_every_stroke_once(postgres: Postgres) -> None:
+    side = run(200, 800, 1, postgres)
     assert side.bare is not None
     assert side.collector.rows == side.bare.rows == side.sent == 800
     assert side.collector.median_s < LATEST_S

@@ -86,6 +86,7 @@ class Postgres:
             "listen_addresses=127.0.0.1",
             f"unix_socket_directories={self._data}",
             "max_connections=20",
+            "track_commit_timestamp=on",
             *self._settings,
         ):
             command += ["-c", setting]
