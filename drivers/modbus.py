@@ -47,6 +47,17 @@ class AnswerFinder:
         self._longest_head = max(len(head) for head, _ in self._lengths)
         self._buffer = b""
 
+    @property
+    def holds_nothing(self) -> bool:
+        """Whether what comes next begins a frame."""
+        return not self._buffer
+
+    def whole(self, chunk: bytes) -> bytes | None:
+        """Return the frame, without its CRC, that a chunk is and no more, None where it is none. Nothing is taken."""
+        frame = chunk[:-_CRC_LENGTH]
+        alone = self._frame_length(chunk[: self._longest_head]) == len(chunk) > 1
+        return frame if alone and self._crc(frame) == int.from_bytes(chunk[-_CRC_LENGTH:], "big") else None
+
     def feed(self, data: bytes) -> list[bytes]:
         """Take the next bytes, cut anywhere; return the frames they complete, without their CRC."""
         buffer = self._buffer + data

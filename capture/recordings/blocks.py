@@ -18,13 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.recordings.file import LineReader, MalformedError, RecordedLine
-from drivers.bulk.known_texts import KnownTexts, words_of
+from drivers.bulk.known_texts import PADDING, KnownTexts, words_of
 
 _BLOCK_BYTES: Final = 1 << 19
 #: Before a block: the digits of a time are loaded from up to so many bytes before their end.
 _FRONT: Final = 24
 #: Behind it: of a line that is none, what would be its parts is looked for beyond its end.
-_BEHIND: Final = 64
+_BEHIND: Final = PADDING
 _NEWLINE: Final = 0x0A
 #: How writers of JSON put the keys of a line, with blanks or without: what stands before the time, and before the text.
 _FORMS: Final = tuple((f'{{"ns":{blank}'.encode(), f',{blank}"indicator":{blank}"'.encode()) for blank in ("", " "))

@@ -1,23 +1,24 @@
 """Short runs of bytes that were seen before, looked up many at once in a buffer with NumPy: what a display shows
 repeats, so that what each run means is worked out once. What it means is for others.
 
-Theory. A run of up to 24 bytes is three words of eight, loaded from wherever it begins, with what follows it masked
-away. The words and the length make a key, a product of the key a place in a table, and what stands at that place is
-compared with the whole key: a run that is not there, or whose place another took, is told by its bytes. So no run is
-ever taken for another.
+Theory. A run is up to ten words of eight bytes, as many as the longest needs, loaded from wherever it begins, with what
+follows it masked away. The words and the length make a key, a product of the key a place in a table, and what stands at
+that place is compared with the whole key: a run that is not there, or whose place another took, is told by its bytes.
+So no run is ever taken for another.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import cycle
 
 import numpy as np
 from numpy.typing import NDArray
 
-#: A longer run is not remembered.
-LONGEST = 24
+#: A longer run is not remembered: thirteen bytes as JSON writes them are no longer.
+LONGEST = 80
 #: So many bytes must follow the last run in a buffer, whatever they are.
-PADDING = 32
+PADDING = LONGEST + 8
 #: How many runs are remembered; what more there are is told by its bytes every time.
 _REMEMBERED = 4096
 _PLACES_BITS = 16
@@ -25,10 +26,10 @@ _PLACES_BITS = 16
 _MANY, _FRONT = 512, 128
 
 _ONES = ~np.uint64(0)
-#: What of each of three words belongs to a run of so many bytes.
+#: What of each word belongs to a run of so many bytes.
 _MASKS = tuple(
     np.array([(1 << 8 * min(max(size - 8 * word, 0), 8)) - 1 for size in range(LONGEST + 1)], np.uint64)
-    for word in range(3)
+    for word in range(LONGEST // 8)
 )
 #: Odd, and without a pattern: the golden ratio and pi in 64 bits.
 _SPREAD = (0x9E3779B97F4A7C15, 0x243F6A8885A308D3, 0x13198A2E03707345, 0xA4093822299F31D1)
@@ -48,7 +49,7 @@ class KnownTexts:
         """The runs by their numbers."""
         self._numbers: dict[bytes, int] = {}
         places = 1 << _PLACES_BITS
-        self._words = [np.zeros(places, np.uint64) for _ in range(3)]
+        self._words = [np.zeros(places, np.uint64) for _ in _MASKS]
         self._sizes = np.full(places, -1, np.int64)
         self._at = np.zeros(places, np.int64)
 
@@ -80,9 +81,11 @@ class KnownTexts:
         many = -(-int(short.max(initial=1)) // 8)
         parts = [words[begins + 8 * word] & _MASKS[word][short] for word in range(many)]
         mixed = short.astype(np.uint64) * _SPREAD_U64[3]
-        for part, factor in zip(parts, _SPREAD_U64, strict=False):
+        for part, factor in zip(parts, cycle(_SPREAD_U64), strict=False):
             mixed = mixed ^ part * factor
             mixed ^= mixed >> np.uint64(29)
+            if len(parts) > len(_SPREAD_U64):  # a factor comes again: not for the same sum
+                mixed *= _SPREAD_U64[0]
         places = (mixed * _SPREAD_U64[0] >> np.uint64(64 - _PLACES_BITS)).astype(np.int64)
         known = self._sizes[places] == sizes
         for part, kept in zip(parts, self._words, strict=False):

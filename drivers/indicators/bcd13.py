@@ -24,6 +24,8 @@ _LINE_ENDS = b"\r\n"
 class Bcd13Decoder:
     """Finds frames wherever a preamble and valid digits stand; CR and LF between frames mean nothing."""
 
+    farthest_nm = None
+
     def __init__(self, settings: IndicatorSettings) -> None:
         self.skipped = 0
         self._settings = settings
@@ -49,6 +51,24 @@ class Bcd13Decoder:
         self._skip(self._buffer)
         self._buffer = b""
         return []
+
+    @property
+    def holds_nothing(self) -> bool:
+        """Whether what comes next begins a frame."""
+        return not self._buffer.strip(_LINE_ENDS)
+
+    def whole(self, chunk: bytes) -> Reading | None:
+        """Return what a frame by itself reads as, or one with its line end; None where a chunk is none."""
+        alone = _FRAME.match(chunk) and chunk[_LENGTH:] in (b"", b"\r", b"\n", b"\r\n")
+        return self._reading(chunk[:_LENGTH]) if alone else None
+
+    def goes_on(self, reading: Reading) -> bool:
+        """Say that a whole frame is one, whatever came before."""
+        return True
+
+    def took(self, count: int, newest: Reading, chunk: bytes) -> None:
+        """So many whole frames were taken, the last of which is that chunk."""
+        self._buffer = chunk[_LENGTH:]
 
     def _skip(self, noise: bytes) -> None:
         self.skipped += len(noise.translate(None, _LINE_ENDS))

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from decimal import Decimal
 from fractions import Fraction
-from typing import Annotated, Any, ClassVar, Literal, Protocol, Self
+from typing import Annotated, Any, ClassVar, Literal, Protocol, Self, runtime_checkable
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
@@ -183,6 +183,33 @@ class Decoder(Protocol):
 
         The decoder is then as new, but for `skipped`, and can be fed the stream after the break.
         """
+        ...
+
+
+@runtime_checkable
+class FrameDecoder(Decoder, Protocol):
+    """A decoder of frames that stand alone: a chunk that is one whole frame reads the same wherever it comes, as long
+    as nothing is held from before. Whoever has many chunks at once need not feed them one by one."""
+
+    farthest_nm: int | None
+    """A whole frame is beyond doubt that shows no more than this further on than the one before, in the same unit;
+    None where every one is."""
+
+    @property
+    def holds_nothing(self) -> bool:
+        """Whether what comes next begins a frame."""
+        ...
+
+    def whole(self, chunk: bytes) -> Reading | None:
+        """Return what a chunk reads as that is one frame and no more, None where it is not. Nothing is taken."""
+        ...
+
+    def goes_on(self, reading: Reading) -> bool:
+        """Say whether a whole frame is beyond doubt after the newest that was taken."""
+        ...
+
+    def took(self, count: int, newest: Reading, chunk: bytes) -> None:
+        """So many whole frames, each beyond doubt after the one before, were taken; the last is that chunk."""
         ...
 
 

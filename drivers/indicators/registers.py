@@ -50,6 +50,8 @@ class RegistersDecoder:
     An exception answer, the echo of the request and the answers of other instruments on the line are no frame.
     """
 
+    farthest_nm = None
+
     def __init__(self, settings: RegistersSettings) -> None:
         self._settings = settings
         self._scale_nm = settings.scale_nm
@@ -74,6 +76,23 @@ class RegistersDecoder:
         self._answers.finish()
         self.skipped = self._answers.skipped + self._refused
         return []
+
+    @property
+    def holds_nothing(self) -> bool:
+        """Whether what comes next begins an answer."""
+        return self._answers.holds_nothing
+
+    def whole(self, chunk: bytes) -> Reading | None:
+        """Return what an answer by itself reads as; None where a chunk is none, or refuses."""
+        frame = self._answers.whole(chunk)
+        return None if frame is None or frame[1] & EXCEPTION else self._reading(frame[3:])
+
+    def goes_on(self, reading: Reading) -> bool:
+        """Say that a whole answer is one, whatever came before."""
+        return True
+
+    def took(self, count: int, newest: Reading, chunk: bytes) -> None:
+        """So many whole answers were taken: nothing is left of them."""
 
     def _reading(self, data: bytes) -> Reading:
         settings = self._settings

@@ -72,6 +72,8 @@ class _Score(NamedTuple):
 class Word24Decoder:
     """Keeps in phase by what the readings look like; see the head of this file."""
 
+    farthest_nm = _STEP_NM
+
     def __init__(self, settings: IndicatorSettings) -> None:
         self.skipped = 0
         self._settings = settings
@@ -92,6 +94,27 @@ class Word24Decoder:
         self._buffer = b""
         self._last = self._settled = None
         return readings
+
+    @property
+    def holds_nothing(self) -> bool:
+        """Whether what comes next begins a frame, as far as that is known."""
+        return not self._buffer
+
+    def whole(self, chunk: bytes) -> Reading | None:
+        """Return what a frame by itself reads as; None where a chunk is none."""
+        value = _value(int.from_bytes(chunk, "little")) if len(chunk) == _LENGTH else None
+        return None if value is None else Reading(*value, doubts(self._settings, *value))
+
+    def goes_on(self, reading: Reading) -> bool:
+        """Say whether a frame goes on from the last one."""
+        return self._last is not None and not _suspicious(reading[:2], self._last)
+
+    def took(self, count: int, newest: Reading, chunk: bytes) -> None:
+        """So many frames went on from the last one, each from the one before."""
+        self._steady += count
+        self._last = newest[:2]
+        if self._steady >= _LOOKAHEAD:
+            self._settled = self._last
 
     def _take(self, buffer: bytes, ended: bool) -> list[Reading]:
         readings = []

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from enum import Enum
 from math import exp
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from hypothesis import given, settings
@@ -34,7 +34,10 @@ from capture.recordings.in_bulk import StreamInBulk
 from capture.recordings.replay import Replay
 from capture.recordings.stream import FixtureStream, IndicatorStream, fixture_from, indicator_from
 from capture.sheet.sheet import parse_sheet
+from capture.simulation.indicator import Displayed
+from capture.simulation.wire_bytes import WireSpec, encode
 from capture.strokes.stroke import Stroke
+from drivers.reading import LengthUnit
 from drivers.wirings.ascii import line as fixture_line
 from tests.strokes.test_golden import RECORDINGS
 from tests.support.proven_record import SHEET
@@ -128,7 +131,11 @@ def test_every_recording_is_measured_the_same_in_blocks(path: Path, monkeypatch:
 
 # -- streams that nobody recorded ------------------------------------------------------------------------------
 
-STEPS_NM = {"mm": (1_000, 10_000), "in": (2_540, 12_700)}
+FRAMES: dict[str, Literal["bcd13", "word24", "registers"]] = {
+    "bcd13": "bcd13", "word24": "word24", "registers": "registers",
+}  # fmt: skip
+UNITS: tuple[LengthUnit, ...] = ("mm", "mm", "in")
+STEPS_NM: dict[LengthUnit, tuple[int, int]] = {"mm": (1_000, 10_000), "in": (2_540, 12_700)}
 
 
 class Drawn:
@@ -136,12 +143,15 @@ class Drawn:
 
     def __init__(self, seed: int) -> None:
         draw = self.draw = random.Random(seed)
-        self.unit = draw.choice(("mm", "mm", "in"))
+        self.unit = draw.choice(UNITS)
         self.step_nm = draw.choice(STEPS_NM[self.unit])
         self.period_ns = draw.choice((1, 2, 5, 10, 10, 10, 20, 50, 100, 450)) * 1_000_000
         self.noise_nm = draw.choice((0.0, 0.3, 1.0, 1.5, 3.0)) * self.step_nm
         self.form = draw.choice(("lines", "lines", "lines", "cut", "several", "mixed"))
-        self.driver = draw.choice(("line", "line", "line", "polled-line", "counts"))
+        self.driver = draw.choice(("line", "line", "line", "polled-line", "counts", *FRAMES))
+        self.wire = WireSpec(
+            form=FRAMES.get(self.driver, "line"), hex_digits=draw.random() < 0.5, words=draw.choice((1, 2))
+        )
         self.trouble = draw.choice((0.0, 0.0, 0.002, 0.02))
         self.fixture = draw.random() < 0.4
         self.blanks = draw.random() < 0.5
@@ -153,6 +163,8 @@ class Drawn:
         indicator: dict[str, Any] = {"driver": self.driver, "unit": self.unit}
         if self.driver == "counts":
             indicator["scale"] = f"{self.step_nm} nm"
+        if self.driver == "registers":
+            indicator |= {"scale": f"{self.step_nm} nm", "function": "input", "words": self.wire.words}
         if self.draw.random() < 0.5:
             indicator["range"] = ["-1 mm", "12 mm"]
         found = {"recording": 2, "started": "2026-03-02T07:00:00Z", "bench": "bay-1", "indicator": indicator}
@@ -160,6 +172,8 @@ class Drawn:
 
     def shown(self, value_nm: float) -> str:
         counts = round(value_nm / self.step_nm)
+        if self.driver in FRAMES:
+            return encode(self.wire, Displayed(counts, self.step_nm, self.unit)).decode("latin-1")
         if self.driver == "counts":
             return f"{counts:{self.plus}d}{self.end}"
         decimals = {1_000: 3, 10_000: 2, 2_540: 4, 12_700: 4}[self.step_nm]
