@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -33,6 +34,7 @@ __all__ = [
     "default_config_path",
     "load_config",
     "settings_place",
+    "settings_table",
     "settings_used",
 ]
 
@@ -284,27 +286,38 @@ def _for_bench(value: Any, bench: str) -> Any:
     return value.replace("{bench}", bench) if isinstance(value, str) else value
 
 
+#: What the files of the settings that are being read say.
+_SAID: Final[ContextVar[dict[str, Any]]] = ContextVar("said")
+
+
+class _FromFile(Config):
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        return init_settings, env_settings, InitSettingsSource(settings_cls, _SAID.get())
+
+
+def settings_table(path: Path | None = None) -> dict[str, Any]:
+    """Return what the settings' files say, those of benches in common with them; raises ConfigError."""
+    return _together(*_settings_files(path))
+
+
 def load_config(path: Path | None = None) -> Config:
     """Read the settings from `path`, or from the XDG place if there is a file; raises ConfigError."""
-    raw = _together(*_settings_files(path))
-
-    class _FromFile(Config):
-        @classmethod
-        def settings_customise_sources(
-            cls,
-            settings_cls: type[BaseSettings],
-            init_settings: PydanticBaseSettingsSource,
-            env_settings: PydanticBaseSettingsSource,
-            dotenv_settings: PydanticBaseSettingsSource,
-            file_secret_settings: PydanticBaseSettingsSource,
-        ) -> tuple[PydanticBaseSettingsSource, ...]:
-            return init_settings, env_settings, InitSettingsSource(settings_cls, raw)
-
+    said = _SAID.set(settings_table(path))
     try:
         return _FromFile()
     except ValidationError as error:
         place = settings_place(path)
         raise ConfigError("\n".join(f"{place(way)}: {text}" for way, text in wrong_places(error, Config))) from error
+    finally:
+        _SAID.reset(said)
 
 
 def settings_place(path: Path | None = None) -> Place:
@@ -330,10 +343,8 @@ def _variable(way: Sequence[str | int]) -> str:
     return "STROKELOG_" + "__".join(str(part).upper() for part in way)
 
 
-def settings_used(path: Path | None = None) -> list[tuple[tuple[str, ...], Any, str]]:
-    """Return every setting that a bench would use: its way, its value, and where that is from; raises ConfigError."""
-    settled = load_config(path)
-    place = settings_place(path)
+def settings_used(settled: Config, place: Place) -> list[tuple[tuple[str, ...], Any, str]]:
+    """Return every setting that a bench would use: its way, its value, and where that is from."""
     given = settled.model_dump(mode="json", exclude_unset=True)
 
     def leaves(values: dict[str, Any], told: Any, way: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], Any, str]]:

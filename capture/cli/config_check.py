@@ -14,6 +14,7 @@ from capture.plumbing.outward import harmless_console, say, say_json, warn
 
 if TYPE_CHECKING:
     from capture.config import Config
+    from capture.plumbing.checked_file import Place
 
 #: What no two benches may have alike, and why.
 _OWN: Final = {
@@ -63,22 +64,21 @@ def check(
 
 
 def _look(file: Path) -> _Looked:
-    from capture.config import ConfigError, load_config, settings_used
+    from capture.config import ConfigError, load_config, settings_place, settings_used
 
     try:
-        return _Looked(file, settings_used(file), list(_of_drivers_and_sheet(load_config(file), file)))
+        settled, place = load_config(file), settings_place(file)
+        return _Looked(file, settings_used(settled, place), list(_of_drivers_and_sheet(settled, place)))
     except ConfigError as error:
         return _Looked(file, (), str(error).splitlines())
 
 
-def _of_drivers_and_sheet(settled: Config, file: Path) -> Iterator[str]:
+def _of_drivers_and_sheet(settled: Config, place: Place) -> Iterator[str]:
     """What only shows where a driver or the sheet is taken up."""
-    from capture.config import settings_place
     from capture.sheet.sheet import SheetError, sheet_and_text
     from drivers.indicators.registry import find_driver as find_indicator
     from drivers.wirings.registry import find_driver as find_wiring
 
-    place = settings_place(file)
     for table, find, chosen in (
         ("indicator", find_indicator, settled.indicator),
         ("fixture", find_wiring, settled.fixture),
@@ -96,7 +96,7 @@ def _of_drivers_and_sheet(settled: Config, file: Path) -> Iterator[str]:
             yield f"{place(('sheet',))}: {error}"
 
 
-def _of_driver(driver: Any, values: dict[str, Any], table: str, place: Any) -> Iterator[str]:
+def _of_driver(driver: Any, values: dict[str, Any], table: str, place: Place) -> Iterator[str]:
     from pydantic import ValidationError
 
     from capture.plumbing.wrong_values import wrong_places

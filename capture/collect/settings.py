@@ -15,7 +15,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
-from capture.config import SETTINGS_FILE, Config, ConfigError, load_config
+from capture.config import Config, ConfigError, load_config, settings_table
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import ROOT, topic_filters
 from capture.plumbing.user_folders import data_folder
@@ -126,7 +126,7 @@ class CollectSettings(BaseModel):
 def load_database(path: Path | None, url: str | None) -> DatabaseSettings:
     """Return the database to read: at `url`, else that of a collector's settings file, else this machine's own. A login
     in the file stays with its database. Raises ConfigError."""
-    known = SETTINGS_FILE.table(SETTINGS_FILE.text(path), path).get("database", {}) if path is not None else {}
+    known = settings_table(path).get("database", {}) if path is not None else {}
     told = known if url is None or known.get("url") == url else {**known, "url": url}
     try:
         found = DatabaseSettings.model_validate(told)
@@ -159,7 +159,7 @@ def load_settings(
     where = str(path) if path is not None else "command line"
     values: dict[str, Any] = {}
     if path is not None:
-        values = SETTINGS_FILE.table(SETTINGS_FILE.text(path), path)
+        values = settings_table(path)
     try:
         # A bench's settings file serves as well: what else is in it is of no matter here.
         own = values.pop("broker", None)

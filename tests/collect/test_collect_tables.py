@@ -343,6 +343,9 @@ def test_a_bench_s_broker_serves_where_no_other_is_given(tmp_path: Path, monkeyp
     assert load_settings(bench, brokers=["mqtt://c"]).brokers[0].username is None
     bench.write_text(text + '[[brokers]]\nurl = "mqtt://shop"\n')
     assert [one.url for one in load_settings(bench).brokers] == ["mqtt://shop"]
+    (tmp_path / "shop.toml").write_text('[broker]\nurl = "mqtt://of-all"\nusername = "{bench}"\n')
+    bench.write_text('shared = "shop.toml"\nbench = "bay-7"\n')
+    assert [(one.url, one.username) for one in load_settings(bench).brokers] == [("mqtt://of-all", "bay-7")]
     (tmp_path / "strokelog").mkdir()
     (tmp_path / "strokelog" / "config.toml").write_text(text)
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))

@@ -156,7 +156,8 @@ async def a_day(folder: Path) -> Session:
 
 @pytest.fixture(scope="module")
 def day() -> Iterator[Session]:
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, pytest.MonkeyPatch.context() as patched:
+        patched.setattr("capture.mqtt.plant.plant_publisher._HOST_ANSWERS_S", 0.05)
         yield asyncio.run(a_day(Path(folder)))
 
 
