@@ -25,8 +25,8 @@ def fill_view(state: BenchState) -> BenchView:
         job=str(state.job_id or ""),
         unit_serial=state.unit_serial,
         technician=state.technician,
-        sheet_name=f"{sheet.sheet.name} ({sheet.sheet.revision})"
-        + (f", {kind}" if (kind := sheet.sheet.variant) else ""),
+        sheet_name=f"{sheet.sheet.name} ({sheet.sheet.revision})",
+        fitted=sheet.sheet.variant,
         display_unit=sheet.display_unit,
         packs=packs,
         air=sheet.air.text(sheet.display_unit) if sheet.air is not None else "",

@@ -13,15 +13,18 @@ _LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "
 
 def header(view: BenchView, width: int, ink: Ink) -> Row:
     """Return the line that says whose unit this is, and where."""
-    facts = [("bench", view.bench), ("unit", view.unit_serial), ("tech", view.technician)]
-    facts += [("job", view.job), ("sheet", view.sheet_name)]
+    whose = [("bench", view.bench), ("unit", view.unit_serial), ("tech", view.technician)]
+    whose += [("fitted", view.fitted)] if view.fitted else []
+    facts = [*whose, ("job", view.job), ("sheet", view.sheet_name)]
     texts = [f"{name} {ink.text(value)}" for name, value in facts if value]
     line = " " + "   ".join(texts)
     if cell_len(line) > width:
-        # The first three say whose result this is: each keeps a fair part of the line, the rest goes.
-        share = (width - 1) // 3 - 2
-        short = [shorten(text, share, ink) for text in texts[:3]]
-        line = " " + "  ".join(text.ljust(share) for text in short)
+        # The first say whose result this is, and by whose limits: each keeps a fair part of the line, the rest goes.
+        share = (width - 1) // len(whose) - 2
+        lead = texts[: len(whose)]
+        line = " " + "   ".join(lead)
+        if cell_len(line) > width or all(cell_len(text) <= share for text in lead):
+            line = " " + "  ".join(shorten(text, share, ink).ljust(share) for text in lead)
     return [*fit([(line, "bold reverse")], width, "bold reverse")]
 
 

@@ -52,6 +52,7 @@ def page_form(shown: Showing) -> dict[str, Any]:
         "bench": view.bench,
         "unit": view.unit_serial,
         "technician": view.technician,
+        "fitted": view.fitted,
         "looking": view.looking.split("  k ")[0].strip(),
         "urgent": [
             {"label": label, "text": text}

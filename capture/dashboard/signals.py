@@ -52,7 +52,8 @@ def signal_between(before: BenchView, now: BenchView) -> SignalName | None:
         return "verdict good" if is_now.verdict.verdict == "good" else "verdict not good"
     if len(now.strokes) > len(before.strokes):
         newest = now.strokes[-1]
-        return "counts" if newest.stroke.accepted and not newest.left_out else "does not count"
+        # One that settled the pack is as it should be, though it is not averaged.
+        return "counts" if newest.counts or (newest.seat and not newest.left_out) else "does not count"
     return None
 
 

@@ -83,7 +83,7 @@ def release_screen(
         blocks.append(bullet(f"{mark}{i + 1:>2} ", f"{text}: {do}", width, ink))
     if shown.signed:
         blocks.append(bullet(f" {ink.pick('■■', '##')} ", f"{shown.signed}.", width, ink, style="bold"))
-        keys, aside = "Escape back", "signed off"
+        keys, aside = "Enter next unit   Escape back", "signed off"
     elif shown.open:
         keys = "o override the chosen one   s steps   c parts   arrows choose   Escape back"
         aside = items_open(len(shown.open))

@@ -46,6 +46,8 @@ class BenchView:
     unit_serial: str = ""
     technician: str = ""
     sheet_name: str = ""
+    fitted: str = ""
+    """The variant of the sheet that was confirmed for the unit, whose limits hold; empty where the sheet has none."""
     display_unit: LengthUnit = "mm"
     packs: list[PackView] = field(default_factory=list)
     pack: int = -1

@@ -143,6 +143,6 @@ def _what_follows(variant: Variant, sheet: Sheet) -> str:
     told += [
         f"{pack.name} {format_length(pack.low_nm, unit)} to {format_length(pack.high_nm, unit)}"
         for pack in sheet.packs
-        if pack.name not in variant.packs
+        if pack.name not in variant.packs and any(pack.name in other.packs for other in sheet.variants)
     ]
     return "; ".join(told)

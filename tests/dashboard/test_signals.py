@@ -13,15 +13,17 @@ from pathlib import Path
 
 import pytest
 
-from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import VerdictWord
+from capture.clearance.check import Check, StrokeKept
+from capture.clearance.verdict import MeasurementLimits, VerdictWord
 from capture.dashboard.bench_screen import render
 from capture.dashboard.signals import SIGNALS, SignalName, flooded, signal_between, spoken
 from capture.dashboard.view import BenchView, PackView
 from capture.output.words import LOOKS
 from capture.plumbing.terminal.sounds import Sounds, wav
+from capture.sheet.sheet import parse_sheet
 from tests.support.broker import until
 from tests.support.samples import stroke, verdict
+from tests.support.sheets import HEAD, pack
 
 
 def measuring(count: int, **changes: object) -> BenchView:
@@ -61,6 +63,15 @@ def test_each_thing_that_happens_has_its_signal_once(
     before: BenchView, now: BenchView, signal: SignalName | None
 ) -> None:
     assert signal_between(before, now) == signal
+
+
+def test_a_stroke_that_settles_the_pack_is_no_stroke_that_went_wrong() -> None:
+    """The check keeps it as not averaged; whoever made it has nothing to do again."""
+    check = Check(parse_sheet(HEAD + pack("low"), "unit.toml").pack("low"), MeasurementLimits(10_000, 0))
+    (kept,) = [effect for effect in check.take(stroke(1)) if isinstance(effect, StrokeKept)]
+    assert kept.seat and not kept.counts
+    now = replace(measuring(0), strokes=[kept])
+    assert signal_between(measuring(0), now) == "counts" and spoken("counts", now).endswith(", seat")
 
 
 def test_no_two_signals_look_or_sound_alike() -> None:

@@ -193,7 +193,7 @@ async def test_a_technician_is_asked_at_once_and_nothing_of_the_unit_is_kept_bef
         assert "Which is fitted?" in screen(made[0]) and made[0].bench.unit is None
         await typed(made[0].take, ESCAPE, "s")
         assert "Say first what is fitted" in screen(made[0]) and made[0].bench.unit is None
-        await typed(made[0].take, ESCAPE, "1")
+        await typed(made[0].take, ESCAPE, ENTER)
         await made[0].take(Scan("unit:HX-2209"))
         await typed(made[0].take, "tab", "1", ENTER, "Ana", ENTER)
         await until(lambda: len(made) == 2 and made[1].bench.ready.is_set())
@@ -219,7 +219,7 @@ def test_what_one_unit_had_leaves_no_trace_in_the_text_that_asks_for_the_next() 
 
 async def test_a_unit_is_judged_by_the_limits_of_what_is_fitted_and_proven_by_them(tmp_path: Path) -> None:
     async with measuring(tmp_path, sheet=chosen_text(TOML, 'retainer "4B"', "Ana")) as hand:
-        assert 'retainer "4B"' in hand.bench.view.sheet_name
+        assert 'fitted retainer "4B"' in hand.screen()
         for reading in ("2.00", "3.10", "2.00", "3.10", "2.00", "3.10", "2.00"):
             await hand.reads(reading)
         await until(hand.bench.finished.is_set)

@@ -199,7 +199,8 @@ const draw = (what) => {
   shown = what;
   at("bench").hidden = what.screen !== "bench";
   at("other").hidden = what.screen === "bench";
-  text("names", [`bench ${what.bench}`, what.unit && `unit ${what.unit}`, what.technician && `tech ${what.technician}`].filter(Boolean).join("   "));
+  text("names", [`bench ${what.bench}`, what.unit && `unit ${what.unit}`, what.technician && `tech ${what.technician}`,
+    what.fitted && `fitted ${what.fitted}`].filter(Boolean).join("   "));
   document.title = `Bench ${what.bench}`;
   all("urgent", what.urgent.map((one) => ["p", `${one.label} ${one.text}`]));
   text("looking", what.looking);
