@@ -1,3 +1,3 @@
 """What the bench does with readings: strokes, verdicts, checks, the record, and the screens."""
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"

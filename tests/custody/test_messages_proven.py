@@ -14,14 +14,14 @@ from typing import Any
 from uuid import UUID
 
 import pytest
-from typer.testing import CliRunner
 
-from capture.cli.main import app
 from capture.collect.database import engine_of
+from capture.collect.heads import collected_heads
 from capture.collect.rows import Arrived
 from capture.collect.settings import DatabaseSettings
 from capture.collect.sink import Sink
 from capture.collect.told import collected_messages
+from capture.custody.verify import verify
 from capture.custody.verify_messages import MessageProver
 from capture.custody.verify_outbox import prove_outbox
 from capture.job.gauge_now import gauge_check_told
@@ -194,10 +194,10 @@ def test_an_old_verdict_sent_once_more_with_other_numbers(copy: Path, tmp_path: 
         _against(copy, settings)
 
 
-def test_a_verdict_taken_out_before_it_was_sent_is_told(waiting: Path, copy: Path, tmp_path: Path) -> None:
-    shutil.copytree(RELEASES / "0.2.0" / "data" / "recordings", tmp_path / "recordings", dirs_exist_ok=True)
-    shutil.copytree(waiting.parent / "recordings", tmp_path / "recordings", dirs_exist_ok=True)
+def test_a_verdict_taken_out_before_it_was_sent_is_told(copy: Path, tmp_path: Path) -> None:
     settings = _collected(copy, tmp_path, without=["/verdict"])
-    words = ["record", "verify", "--against", settings.url, "--data-dir", str(tmp_path), "--processes", "1"]
-    said = CliRunner().invoke(app, words, env={"COLUMNS": "300"}).output
-    assert "NEVER COLLECTED: 1 verdict, the first of entry" in said, said
+    with Store.open_to_read(copy) as store:
+        (check,) = (one for one in store.job(2).checks if one.verdict is not None)
+    heads = collected_heads(settings, ["bay-1"])  # of a verdict's message that came, and of what the unit told then
+    proof = verify(copy, heads=heads, collected=collected_messages(settings, ["bay-1"]))
+    assert check.verdict is not None and proof.never_collected == [check.verdict.number]

@@ -102,7 +102,7 @@ def test_its_backup_comes_back_proves_and_takes_the_next_one(left: Path, tmp_pat
 
 def test_its_commands_say_so(left: Path) -> None:
     words, said = ["--data-dir", str(left / "data")], {}
-    for command in ("jobs", "record verify --processes 1", "show 1"):
+    for command in ("jobs", "record verify 2 --processes 1", "show 1"):
         told = CliRunner().invoke(app, [*command.split(), *words], env={"COLUMNS": "200"})
         assert told.exit_code == 0, told.output
         said[command.partition(" ")[0]] = told.output
