@@ -255,7 +255,7 @@ def test_a_damaged_byte_makes_no_stroke_takes_none_and_moves_no_level_unless_it_
     result = damages(name, every=every)
     assert result.tried >= 40
     assert result.wrong == []
-    assert 100 * result.untold <= result.tried
+    assert 100 * (result.untold + result.stated) <= result.tried
 
 
 @pytest.mark.parametrize("kind", ["dropped", "inserted", "flipped"])
