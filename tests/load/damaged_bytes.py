@@ -1,9 +1,9 @@
 """What one damaged byte does to strokes, in a recording of every wire form: `python -m tests.load.damaged_bytes`.
 
 A byte is dropped, one of its bits flips, or a foreign byte comes between: at every `--every`-th place. Listed are a
-stroke more or less, and a counted stroke that does not say `glitch` and whose level moved by more than a tenth of a
-display step, both from what it was and from what it is without the damaged reading, which nobody can give back; nor
-can anybody give back the next, which a damaged end of line takes with it.
+stroke more or less, and a counted stroke that does not say `glitch` and whose level lies more than a tenth of a display
+step beyond what it was and what it is without the damaged reading, which nobody can give back; nor can anybody give
+back the next, which a damaged end of line takes with it.
 
 What cannot be told is counted by itself: a reading that was changed into what the display shows around it anyway, or
 one step beyond that where it flickers, is what noise does as well. Where all readings around agree, it can be told. So
@@ -124,7 +124,7 @@ def damages(name: str, every: int = 1, first: int = 0) -> Damages:
             lost = _only_lost(shown, readings)
             for before, less, after in zip_longest(whole, without, found):
                 levels = [stroke.peak_travel_nm for stroke in (before, less) if stroke is not None]
-                moved = min(abs(after.peak_travel_nm - level) for level in levels)
+                moved = max(min(levels) - after.peak_travel_nm, after.peak_travel_nm - max(levels))
                 if not after.accepted or 10 * moved <= step_nm or "glitch" in after.flags or lost:
                     continue
                 if _reads_like_others(shown, readings, step_nm):
