@@ -371,6 +371,21 @@ def usual_page(usual: Path, text: str, other: str | None = None) -> str:
     return page(contents(job, parse_sheet(job.sheet_toml, "sheet"), text, Proof(), "", head, {}))
 
 
+def test_a_verdict_that_knows_no_limit_of_error_says_so_on_paper(usual: Path) -> None:
+    with Store.open_to_read(usual) as store:
+        job, head = store.job(1), store.head()
+    told = []
+    for check in job.checks:
+        assert check.verdict is not None
+        known = check.verdict.verdict
+        bare = replace(known, budget=tuple(line for line in known.budget if line.source != "maximum error"))
+        told.append(replace(check, verdict=replace(check.verdict, verdict=bare)))
+    sheet = parse_sheet(job.sheet_toml, "sheet")
+    for checks, times in ((job.checks, 0), (tuple(told), len(told))):
+        said = page(contents(replace(job, checks=checks), sheet, "", Proof(), "", head, {}))
+        assert said.count("No max_error is stated") == times
+
+
 @settings(deadline=None, max_examples=8)
 @given(text=st.text(min_size=1, alphabet=st.sampled_from("<>&\"'/= {}%#\\\0\n-!]ab\u202e\u2028é前")))
 def test_no_text_becomes_markup(usual: Path, tagged: tuple[list[str], set[str]], text: str) -> None:
