@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import subprocess
-import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime
@@ -13,12 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
 
 from capture.bench.bench import Bench
 from capture.bench.setup import BenchSetup
 from capture.bench.status import bench_status
 from capture.board.bench_row import BenchOnBoard
 from capture.board.words import plain_row, row_json
+from capture.cli.main import app
 from capture.custody.verify import verify
 from capture.dashboard.showing import draw
 from capture.plumbing.terminal.scanner import Key, Scan
@@ -237,6 +237,5 @@ def test_a_shop_may_say_what_the_eye_adds() -> None:
 def test_a_pipe_can_type_nothing_and_says_so(tmp_path: Path, words: list[str], said: str) -> None:
     sheet = tmp_path / "unit.toml"
     sheet.write_text(SHEET)
-    command = [sys.executable, "-m", "capture.cli", "run", "--sheet", str(sheet), "--data-dir", str(tmp_path), *words]
-    ended = subprocess.run(command, capture_output=True, text=True, stdin=subprocess.DEVNULL, timeout=60)
-    assert ended.returncode == 2 and said in ended.stderr
+    ended = CliRunner().invoke(app, ["run", "--sheet", str(sheet), "--data-dir", str(tmp_path), *words])
+    assert ended.exit_code == 2 and said in ended.stderr
