@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from functools import partial
@@ -51,7 +50,7 @@ class Collector:
         self._standby = standby
         self._stop = asyncio.Event()
         self._database = DatabaseThread(settings.database.url, self._stop, on_event)
-        self._upkeep = Upkeep()
+        self._told: set[str] = set()
         self.total = Counts()
 
     def stop(self) -> None:
@@ -107,10 +106,15 @@ class Collector:
             done = await self._database.once(lambda: keep_by_month(self._engine, datetime.now(UTC), keep_months))
         except DatabaseAway as error:
             done = Upkeep(needs=f"the months of tables were not seen to ({error}); `strokelog collect migrate` does it")
-        if done not in (Upkeep(), self._upkeep):
-            self._on_event(done)
-        self._upkeep = done
+        self._tell(done)
         return not done.needs
+
+    def _tell(self, done: Upkeep) -> None:
+        """Tell what was done, and what needs a person once."""
+        if done != Upkeep() and done.needs not in self._told:
+            self._on_event(done)
+        if done.needs:
+            self._told.add(done.needs)
 
     async def _count_statistics(self) -> None:
         """Keep the statistics counted, by whoever keeps messages; what fails is tried the next time."""
@@ -128,8 +132,11 @@ class Collector:
                 stopping.cancel()
                 if self._stop.is_set():
                     recount.cancel()
-                with contextlib.suppress(DatabaseAway):  # who keeps messages says so
+                try:
                     await counting
+                except DatabaseAway as error:
+                    if not self._stop.is_set():
+                        self._tell(Upkeep(needs=f"the statistics were not counted anew ({error}); it is tried again"))
                 pause = pause_s(self._loop.time() - begun)
         finally:
             engine.dispose()

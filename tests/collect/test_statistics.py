@@ -18,7 +18,8 @@ from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.weightstats import DescrStatsW
 
 from capture.collect import Collector, CollectSettings, DatabaseSettings, ShopBroker
-from capture.collect.database import engine_of
+from capture.collect.database import DatabaseAway, engine_of
+from capture.collect.events import Event, LinkChange, Upkeep
 from capture.collect.sink import Sink
 from capture.collect.statistics.figures import drift, funnel, likeness, of_mean, of_sd, shrunk, wilson
 from capture.collect.statistics.read import shop_statistics, statistics_tables
@@ -401,18 +402,24 @@ async def test_a_collector_counts_anew_after_it_kept_something_and_never_else(
     mosquitto: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     counted: list[int] = []
+
+    def count(recount: Recount) -> None:
+        counted.append(collector.total.strokes)
+        if len(counted) == 1:
+            raise DatabaseAway("permission denied for function shop_count_anew")
+
     pauses: list[float] = []
-    monkeypatch.setattr(Recount, "run", lambda self: counted.append(collector.total.strokes))
+    monkeypatch.setattr(Recount, "run", count)
     monkeypatch.setattr("capture.collect.collector.pause_s", lambda took_s: pauses.append(took_s) or 0.02)
     settings = CollectSettings(
         name="office",
         database=DatabaseSettings(url=f"sqlite:///{tmp_path}/collect.sqlite"),
         brokers=(ShopBroker(url=f"mqtt://127.0.0.1:{mosquitto.port}"),),
     )
-    states: list[str] = []
-    collector = Collector(settings, lambda event: states.append(getattr(event, "state", "")))
+    told: list[Event] = []
+    collector = Collector(settings, told.append)
     working = asyncio.create_task(collector.run())
-    await until(lambda: states.count("up") == 2)
+    await until(lambda: sum(isinstance(one, LinkChange) and one.state == "up" for one in told) == 2)
     benches = Benches(mosquitto.port, benches=1)
     try:
         for n in (1, 2):
@@ -423,3 +430,7 @@ async def test_a_collector_counts_anew_after_it_kept_something_and_never_else(
         await working
         benches.close()
     assert counted == [1, 2], "nothing is counted twice"
+    needs = [one.needs for one in told if isinstance(one, Upkeep)]
+    assert needs == [
+        "the statistics were not counted anew (permission denied for function shop_count_anew); it is tried again"
+    ]

@@ -13,11 +13,9 @@ from sqlalchemy import Engine, text
 from sqlalchemy.exc import SQLAlchemyError
 
 from capture.collect.database import DatabaseAway, why
+from capture.collect.statistics.views import view_statements
 
-_COUNTED: Final = text(
-    "SELECT matviewname FROM pg_matviews WHERE schemaname = current_schema() AND matviewname LIKE 'shop!_%' ESCAPE '!' "
-    "ORDER BY 1"
-)
+_COUNTED: Final = text("SELECT matviewname FROM pg_matviews WHERE schemaname = current_schema() ORDER BY 1")
 _LEAST_PAUSE_S: Final = 60.0
 _TIMES_AS_LONG: Final = 20
 
@@ -37,7 +35,8 @@ class Recount:
         try:
             with self._engine.connect() as connection:
                 self._connection = connection.connection.driver_connection
-                names = connection.execute(_COUNTED).scalars().all()
+                ours = view_statements("postgresql")
+                names = [name for name in connection.execute(_COUNTED).scalars() if name in ours]
                 connection.rollback()
                 for name in names:
                     if self._cancelled:
