@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Final
 
 from sqlalchemy import select
@@ -34,6 +35,9 @@ def signed_elsewhere(database: DatabaseSettings, unit_serial: str, bench: str) -
         told = {name: value for name, value in _AT_ONCE.items() if name not in database.address.query}
         address = database.address.update_query_dict(told)
         database = database.model_copy(update={"url": address.render_as_string(hide_password=False)})
+    file = database.address.database or ""
+    if database.address.get_backend_name() == "sqlite" and not file.startswith("file:") and not Path(file).is_file():
+        raise DatabaseAway(f"there is no database {database.url}")  # and asking it would make one
     column = units.c
     question = (
         select(column.bench, column.job, column.signed_off_at, column.signed_off_by)

@@ -122,6 +122,12 @@ def test_how_a_unit_stands_is_collected_up_to_its_sign_off(database: str) -> Non
     assert signed_elsewhere(asked, "FW3-0118", "bench 4") is None and signed_elsewhere(asked, "FW3-9", "bay-2") is None
 
 
+def test_a_bench_that_asks_makes_no_database_where_there_is_none(tmp_path: Path) -> None:
+    with pytest.raises(DatabaseAway, match="there is no database"):
+        signed_elsewhere(DatabaseSettings(url=f"sqlite:///{tmp_path / 'collect.sqlite'}"), "FW3-0118", "bay-2")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_that_a_seal_leaks_is_a_column_to_ask_by(database: str) -> None:
     told = VerdictMessage.from_wire(verdict_message().payload)
     leaking = told.model_copy(update={"remarks": (RemarkMessage(code="leak", text="The seal leaks."),)})
