@@ -129,6 +129,8 @@ def _draft(
     verdict = check.verdict.verdict
     if verdict.verdict == "good":
         return None
+    if verdict.scattered:
+        return "its strokes differ by too much to be judged; find out why, and check it again"
     if any(isinstance(one, PartsChanged) and one.pack == check.pack for one in since):
         return "its parts were changed since it was measured; check it again"
     try:

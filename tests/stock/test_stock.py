@@ -460,10 +460,11 @@ thicker = "closes"
 
 
 def checked(
-    store: Store, job: int, travel_nm: int, pack: str = "high", at: datetime = AT, low_nm: int = 800_000
-) -> None:
+    store: Store, job: int, travel_nm: int, pack: str = "high", at: datetime = AT, low_nm: int = 800_000,
+    apart_nm: int = 1_000,
+) -> None:  # fmt: skip
     check = start_check(store, job, pack=pack, low_nm=low_nm, high_nm=1_200_000, at=at)
-    travels = [travel_nm - 1_000, travel_nm, travel_nm + 1_000]
+    travels = [travel_nm - apart_nm, travel_nm, travel_nm + apart_nm]
     verdict = judge(travels, low_nm, 1_200_000, MeasurementLimits(2_540))
     assert verdict is not None
     finish_check(store, check, verdict=verdict, at=at)
@@ -516,10 +517,12 @@ def test_a_pack_that_cannot_be_asked_about_is_named_with_what_to_do(room: StockR
         gone = start_check(store, a_job(store, "B"), pack="high")
         store.abandon_check(gone, at=AT)
         checked(store, open_job(store, uuid=uuid4(), unit_serial="C"), 1_400_000)
+        checked(store, a_job(store, "D"), 1_300_000, apart_nm=600_000)
         jobs = jobs_of(store)
     reasons = {one.unit: one.reason for one in from_jobs(jobs, room.holdings(), EVER).not_asked}
     assert reasons["A"] == "is being measured" and "was abandoned; check it again" in reasons["B"]
     assert "its build sheet cannot be read" in reasons["C"]
+    assert "differ by too much to be judged" in reasons["D"]
 
 
 def test_a_plate_the_stock_does_not_list_is_no_selective_part_to_allot(room: StockRoom, tmp_path: Path) -> None:
