@@ -174,7 +174,10 @@ def study(
 
             with errors_in_words():
                 standing, done = study_in_record(gauge, config, data_dir)
-            _tell_study(done, tolerance, as_json) if done is not None else say(standing)
+            if done is not None:
+                _tell_study(done, tolerance, as_json)
+            if standing and not (as_json and done is not None):
+                say(standing)
             return
         if not part or not operator:
             fail("give --csv FILE, or --part and --operator to plan a study", 2)

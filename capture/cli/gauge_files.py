@@ -179,28 +179,37 @@ def keep_plan(
 
 
 def study_in_record(gauge: str | None, config: Path | None, data_dir: Path | None) -> tuple[str, Study | None]:
-    """Return how far the study of a gauge is, and what the newest came to, in mm, where none is being worked off."""
+    """Return how far the study of a gauge is, or what its record holds to take for one; and what the newest came to, in
+    mm, where none is being worked off."""
     from capture.clearance.gauge.facts import StudyKept
     from capture.clearance.gauge.standing import study_of
-    from capture.clearance.gauge.study import Row, studied
+    from capture.clearance.gauge.study import LEAST_PAIRS, Row, studied
     from capture.clearance.gauge.study_at_bench import open_study
+    from capture.job.checked_again import checked_again
 
     settled = settled_of(config)
     serial = _serial_for_study(gauge, settled)
     with new_or_old_record(settled, data_dir) as store:
         entries = store.gauge_facts()
+        again = sum(1 for _ in checked_again(store.every_job(), serial))
     if (going := open_study(entries, serial)) is not None:
         done = len(going.measured)
         return f"Gauge {serial}: {done} of {len(going.cells)} are measured. Left: {going.left_words()}.", None
     kept = study_of(entries, serial)
-    if kept is None or not isinstance(kept.fact, StudyKept):
-        return f"Gauge {serial}: no study is planned; --part, --operator and --at-bench plan one.", None
-    if kept.fact.of_pairs:
-        return (
-            f"Gauge {serial}: one check scatters by {kept.fact.grr_nm / 1000:.1f} um, from pairs in the record.",
-            None,
+    known = (
+        len(kept.fact.rows) // 2 if kept is not None and isinstance(kept.fact, StudyKept) and kept.fact.of_pairs else 0
+    )
+    more = ""
+    if again >= LEAST_PAIRS and again > known:
+        more = (
+            f" {again} packs were checked again, nothing changed: --pairs --by NAME takes what they differ by instead."
         )
-    return "", studied([Row(part, who, value / 1e6) for part, who, value in kept.fact.rows])
+    if kept is None or not isinstance(kept.fact, StudyKept):
+        return f"Gauge {serial}: no study is planned; --part, --operator and --at-bench plan one.{more}", None
+    if known:
+        scatters = f"one check scatters by {kept.fact.grr_nm / 1000:.1f} um, from {known} pairs in the record."
+        return f"Gauge {serial}: {scatters}{more}", None
+    return more.strip(), studied([Row(part, who, value / 1e6) for part, who, value in kept.fact.rows])
 
 
 def study_pairs(

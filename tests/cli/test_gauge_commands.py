@@ -305,7 +305,11 @@ def test_packs_that_were_checked_again_say_what_one_check_scatters_by(home: Path
             name = ("line-10hz-mm-clean", "line-10hz-mm-creep")[count % 2]
             check_from(store, home, job, "low", name, AT + timedelta(minutes=count))
         means = [check.stands.mean_nm for check in store.job(job).checks if check.stands is not None]
+    alone = ("study", "--gauge", GAUGE, "--data-dir", str(home))
+    assert "20 packs were checked again, nothing changed: --pairs --by NAME" in " ".join(run(*alone).output.split())
     told = json.loads(run(*words, "--by", "A. Person").output)
+    said = " ".join(run(*alone).output.split())
+    assert "from 20 pairs in the record." in said and "--pairs" not in said
     pairs = [b - a for half in (means[:11], means[11:]) for a, b in itertools.pairwise(half)]
     assert told["pairs"] == len(pairs) == 20 and told["kept"]
     assert told["grr_sd_nm"] == pytest.approx((sum(one**2 for one in pairs) / 40) ** 0.5)
