@@ -15,6 +15,9 @@ from capture.record.schema import checks, jobs
 from capture.unit.facts import is_demonstration
 
 _LEDGER: Final = schema.ledger.c
+_OF_JOB: Final = (
+    jobs.c.uuid, jobs.c.unit_serial, jobs.c.sheet_name, jobs.c.sheet_revision, jobs.c.technician,
+)  # fmt: skip
 _GROUPS: Final[dict[str, Group]] = {
     "stroke": "stroke",
     "verdict": "verdict",
@@ -38,8 +41,9 @@ def last(connection: Connection) -> tuple[list[Happened], int]:
     found = []
     for group in dict.fromkeys(_GROUPS.values()):
         kinds = [kind for kind, its in _GROUPS.items() if its == group]
-        newest_first = connection.execute(_entries(kinds).order_by(_LEDGER.number.desc()))
-        found += [one for one in map(_happened, newest_first.yield_per(8)) if one.values][:1]
+        with connection.execute(_entries(kinds).order_by(_LEDGER.number.desc()).execution_options(yield_per=8)) as rows:
+            newest = next((one for one in map(_happened, rows) if one.values), None)
+        found += [newest] if newest is not None else []
     return found, ledger.head(connection)[0]
 
 
@@ -53,7 +57,7 @@ def count(connection: Connection, number: int) -> tuple[int, datetime | None]:
 def _entries(kinds: Iterable[str]) -> Select[Any]:
     check = func.json_extract(_LEDGER.body, "$.check")
     return (
-        select(_LEDGER.number, _LEDGER.kind, _LEDGER.at, _LEDGER.body, jobs, checks.c.pack)
+        select(_LEDGER.number, _LEDGER.kind, _LEDGER.at, _LEDGER.body, *_OF_JOB, checks.c.pack)
         .join_from(schema.ledger, jobs, jobs.c.id == _LEDGER.job)
         .outerjoin(checks, checks.c.id == check)
         .where(_LEDGER.kind.in_(list(kinds)))
