@@ -253,7 +253,8 @@ def typed(form: Form, *keys: str) -> list[str]:
 def test_enter_goes_to_what_is_missing_and_then_does_it() -> None:
     form = Form("Override", [Field("by", "by"), Field("reason", "reason"), Field("note", "note", optional=True)])
     assert typed(form, "D", "i", "enter") == ["typing"] * 3
-    assert form.at == 1 and form.problem == "reason is missing."
+    assert form.at == 1 and form.problem == ""  # to go on to the next line is no mistake; to pass it over is one
+    assert typed(form, "enter") == ["typing"] and form.at == 1 and form.problem == "reason is missing."
     assert typed(form, "o", "o", "backspace", "k", "enter")[-1] == "done"
     assert form.values == {"by": "Di", "reason": "ok", "note": ""}
     assert form.take("escape") == "left"
