@@ -26,6 +26,7 @@ from capture.custody.verify import verify
 from capture.plumbing.durable import written
 from capture.record import Store, audit
 from capture.recordings.file import filed_as, in_data_folder
+from capture.report.paper import PaperError
 from capture.stock import StockRoom
 from capture.unit.facts import StepDone
 from tests.support.killed import in_a_child, killed_before_each_step, with_room_for
@@ -435,8 +436,15 @@ def add_to_small(home: Path) -> tuple[int, str]:
 # -- a data folder stands alone --------------------------------------------------------------------------
 
 
-def test_a_restored_folder_is_proven_by_its_own_recordings_alone(kept: Path, tmp_path: Path) -> None:
+def test_a_restored_folder_is_proven_by_its_own_recordings_alone(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """The first folder is still there, with every recording: nothing of it may serve for what the other one lost."""
+
+    def no_pdf(html: str, size: str) -> None:
+        raise PaperError("its page says as much, and sooner")
+
+    monkeypatch.setattr("capture.report.writing.pdf", no_pdf)
     back_up(kept, tmp_path / "copy")
     restore(tmp_path / "copy", tmp_path / "back")
     back = tmp_path / "back"
