@@ -14,14 +14,13 @@ from capture.bench.running_check import since
 from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry
 from capture.clearance.gauge.guided import GuidedCheck, told_apart
 from capture.clearance.gauge.linearity import LEAST_MASTERS
-from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import masters_of, mornings_of
 from capture.dashboard.gauge_screen import GaugeShown
-from capture.job.gauge_now import gauge_check_told, gauge_checked, gauge_now, place_for_check
+from capture.job.gauge_now import gauge_check_told, gauge_checked, gauge_now, recording_of_check
 from capture.mqtt.outgoing import Outgoing
 from capture.output.gauge_chart import strip
 from capture.record import RecordError
-from capture.recordings.file import FORM, GAP_NOTE, RecordingError, RecordingWriter
+from capture.recordings.file import GAP_NOTE, RecordingError
 from capture.recordings.queued import QueuedRecording
 from capture.recordings.stream import IndicatorStream
 from capture.strokes.stroke import Stroke
@@ -78,7 +77,11 @@ class GaugeCheck:
             raise RecordError(text)
         masters = valid if over_the_range else valid[:_MASTERS]
         now, started_ns = datetime.now(UTC), monotonic_ns()
-        writer = await books.do(_recording, books, setup.gauge.serial, masters, technician, now)
+        origin = await books.do(origin_now, setup.port, technician)
+        writer = await books.do(
+            recording_of_check, setup.data_dir, setup.gauge.serial, masters, bench=setup.bench, by=technician, at=now,
+            indicator=setup.indicator, origin=origin,
+        )  # fmt: skip
         stream = IndicatorStream(setup.driver, setup.settings)
         recording = QueuedRecording(writer, on_failure)
         guided = GuidedCheck(masters)
@@ -164,17 +167,3 @@ class GaugeCheck:
         if self.measured and self.fact is None:
             step = "Measured; one moment."
         return GaugeShown(self.gauge.serial, standing, step, self.text, upper, lower, refused, self.may_widen)
-
-
-def _recording(
-    books: Bookkeeping, serial: str, masters: list[Master], technician: str, at: datetime
-) -> RecordingWriter:
-    setup = books.setup
-    header = {
-        "recording": FORM, "started": at.isoformat(), "bench": setup.bench, "indicator": setup.indicator,
-        "gauge": {"serial": serial}, "origin": origin_now(setup.port, technician),
-    }  # fmt: skip
-    writer = RecordingWriter(place_for_check(setup.data_dir, serial, at), header)
-    named = [one.serial for one in masters]
-    writer.mark(0, {"tech": technician, "note": "check against masters", "masters": named})
-    return writer

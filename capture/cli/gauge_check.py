@@ -19,9 +19,9 @@ from capture.clearance.gauge.standing import standing_of
 from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, room_of, signer
 from capture.cli.people import signed_way
 from capture.config import Config
-from capture.job.gauge_now import gauge_check_told, gauge_checked, place_for_check
+from capture.job.gauge_now import gauge_check_told, gauge_checked, place_for_check, recording_of_check
 from capture.mqtt.outgoing import Outgoing
-from capture.recordings.file import FORM, GAP_NOTE, RecordingError, RecordingWriter, open_recording
+from capture.recordings.file import GAP_NOTE, RecordingError, RecordingWriter, open_recording
 from capture.recordings.master_strokes import MastersMeasured, measure_masters
 from capture.recordings.playback import open_port
 from capture.recordings.stream import IndicatorStream
@@ -63,7 +63,7 @@ def run_check(
     """Check a gauge against masters. `tell` is given the next step. Raises RecordingError and RecordError."""
     home = data_dir or settled.data_dir
     serial = gauge_serial(gauge, settled)
-    made = port.recording or _live(port, masters, home, bench or settled.bench, serial, tell)
+    made = port.recording or _live(port, masters, home, serial, by or "", bench or settled.bench, tell)
     room = room_of(room_c, settled)
     measured = measure_masters(made, masters, room)
     signed = by is not None or port.recording is None
@@ -112,15 +112,24 @@ def _copied(made: Path, home: Path, serial: str, at: datetime) -> Path:
 
 
 def _live(
-    port: GaugePort, masters: Sequence[Master], home: Path, bench: str, serial: str, tell: Callable[[str], None]
+    port: GaugePort,
+    masters: Sequence[Master],
+    home: Path,
+    serial: str,
+    by: str,
+    bench: str,
+    tell: Callable[[str], None],
 ) -> Path:
-    now = datetime.now(UTC)
-    header = {
-        "recording": FORM, "started": now.isoformat(), "bench": bench, "indicator": port.indicator,
-        "origin": origin_now(port.url), **({"gauge": {"serial": serial}} if serial else {}),
-    }  # fmt: skip
-    recording = RecordingWriter(place_for_check(home, masters[0].serial, now), header)
-    recording.mark(0, {"note": "check against masters", "masters": [one.serial for one in masters]})
+    recording = recording_of_check(
+        home,
+        serial,
+        masters,
+        bench=bench,
+        by=by,
+        at=datetime.now(UTC),
+        indicator=port.indicator,
+        origin=origin_now(port.url),
+    )
 
     async def follow() -> None:
         with suppress(TimeoutError):

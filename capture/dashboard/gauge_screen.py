@@ -48,7 +48,7 @@ def gauge_screen(view: BenchView, shown: GaugeShown, width: int, height: int, *,
     if shown.upper and not ascii_only:
         rows += [[], [(" the last mornings  ", "dim"), (shown.upper, "")], [(" " * 20, ""), (shown.lower, "")]]
     foot = [*urgent_rows(view, width, height >= 30, ink)]
-    keys = "Enter sign   Escape leave" if shown.result else "Escape leave"
+    keys = "Enter sign" if shown.result else "Escape leave"
     keys = f"l over the range   {keys}" if shown.may_widen else keys
     foot.append(keys_row(view, keys, width, ink))
     rows = rows[: max(0, height - len(foot))]

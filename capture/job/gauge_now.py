@@ -18,7 +18,7 @@ from capture.mqtt.messages import GaugeMessage, outgoing
 from capture.mqtt.outgoing import Outgoing
 from capture.plumbing.durable import copy_into
 from capture.plumbing.file_name import file_name
-from capture.recordings.file import open_recording
+from capture.recordings.file import FORM, RecordingWriter, open_recording
 from capture.recordings.master_strokes import measure_masters
 from capture.strokes.methods import METHOD
 from capture.unit.gauge_identity import Gauge
@@ -84,6 +84,32 @@ def gauge_check_told(
 def place_for_check(home: Path, gauge: str, at: datetime) -> Path:
     """Return where in a data folder the recording of a gauge's check is to be."""
     return home / "recordings" / "gauges" / f"{at:%Y%m%dT%H%M%S}-{file_name(gauge)}-{uuid4().hex[:6]}.jsonl"
+
+
+def recording_of_check(
+    home: Path,
+    gauge: str,
+    masters: Sequence[Master],
+    *,
+    bench: str,
+    by: str,
+    at: datetime,
+    indicator: Mapping[str, Any],
+    origin: Mapping[str, Any] | None,
+) -> RecordingWriter:
+    """Begin the recording of a check of a gauge, empty where its serial is not known, in the data folder `home`.
+
+    Raises RecordingError.
+    """
+    header: dict[str, Any] = {
+        "recording": FORM, "started": at.isoformat(), "bench": bench, "indicator": dict(indicator), "origin": origin,
+    }  # fmt: skip
+    if gauge:
+        header["gauge"] = {"serial": gauge}
+    writer = RecordingWriter(place_for_check(home, gauge or masters[0].serial, at), header)
+    note = {"note": "check against masters", "masters": [one.serial for one in masters]}
+    writer.mark(0, {"tech": by, **note} if by else note)
+    return writer
 
 
 def gauge_checked(
