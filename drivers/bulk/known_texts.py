@@ -49,7 +49,7 @@ class KnownTexts:
         """The runs by their numbers."""
         self._numbers: dict[bytes, int] = {}
         places = 1 << _PLACES_BITS
-        self._words = [np.zeros(places, np.uint64) for _ in _MASKS]
+        self._words: list[NDArray[np.uint64]] = []  # as many as the longest run so far needs: most are short
         self._sizes = np.full(places, -1, np.int64)
         self._at = np.zeros(places, np.int64)
 
@@ -79,6 +79,7 @@ class KnownTexts:
         short = np.minimum(sizes, LONGEST)
         # What is not loaded is zero, as it is masked to be.
         many = -(-int(short.max(initial=1)) // 8)
+        self._words += [np.zeros_like(self._sizes, np.uint64) for _ in range(many - len(self._words))]
         parts = [words[begins + 8 * word] & _MASKS[word][short] for word in range(many)]
         mixed = short.astype(np.uint64) * _SPREAD_U64[3]
         for part, factor in zip(parts, cycle(_SPREAD_U64), strict=False):
