@@ -33,6 +33,7 @@ kind = "torque"
 name = "cover bolts"
 value = "46 N m"
 bolts = 3
+before = "packs"
 """
 
 
