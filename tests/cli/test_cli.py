@@ -189,7 +189,8 @@ def test_the_settings_file_and_the_environment_are_read_and_checked(tmp_path: Pa
     config = tmp_path / "config.toml"
     config.write_text('bench = "bay-1"\ncolour = "red"\n')
     assert (
-        "colour: is no setting; there are: bench" in strokelog("run", "--config", str(config), code=1).stderr.decode()
+        "colour: is no setting; there are: shared, bench"
+        in strokelog("run", "--config", str(config), code=1).stderr.decode()
     )
     config.write_text('bench = "bay-1\n')
     assert "no TOML" in strokelog("run", "--config", str(config), code=1).stderr.decode()
