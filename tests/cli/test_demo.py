@@ -86,7 +86,7 @@ def test_the_demo_on_a_terminal_shows_a_verdict_and_leaves_it_clean(tmp_path: Pa
         terminal.wait_for("0.900 to 1.300 mm")
         terminal.wait_for("Replay it:")
         terminal.wait_for_shell()
-        assert "reverse good; signed off as a demonstration by Ana" in terminal.text().replace("\n", "")
+        assert "reverse good; signed off as a demonstration by Ana" in " ".join(terminal.text().split())
         assert terminal.format("#{alternate_on}") == "0"
         assert terminal.format("#{cursor_flag}") == "1"
         assert {"icanon", "echo"} <= set(terminal.settings())

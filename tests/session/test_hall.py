@@ -205,7 +205,7 @@ async def test_who_does_not_read_is_let_go_and_told_no_more_than_one_view(tmp_pa
 
         await until(shown_often)
         assert len(ana.heard) >= 8  # ten times a second for the second that the other was given
-        link.setblocking(False)
+        link.settimeout(10)  # it is told of its end a moment after it is looked at no more
         lay = b""
         while chunk := link.recv(1 << 20):
             lay += chunk
