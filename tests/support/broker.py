@@ -76,14 +76,14 @@ class Mosquitto:
     def stop(self) -> None:
         if self._process is not None:
             self._process.terminate()
-            self._process.wait(10)
+            self._process.wait(60)
             self._process = None
 
     def crash(self) -> None:
         """kill -9: whatever it has not saved is gone."""
         self.send_signal(signal.SIGKILL)
         assert self._process is not None
-        self._process.wait(10)
+        self._process.wait(60)
         self._process = None
 
 
@@ -112,7 +112,7 @@ class Peer:
         self._reader.start()
 
     def wait_subscribed(self) -> None:
-        assert self._subscribed.wait(10), "mosquitto_sub could not subscribe"
+        assert self._subscribed.wait(60), "mosquitto_sub could not subscribe"
 
     def _read(self) -> None:
         assert self._process.stdout is not None
@@ -138,7 +138,7 @@ class Peer:
 
     def stop(self) -> None:
         self._process.terminate()
-        self._process.wait(10)
+        self._process.wait(60)
         self._reader.join()
         assert self._process.stdout is not None
         self._process.stdout.close()
