@@ -156,14 +156,18 @@ class Verdict:
         if self.verdict != "inconclusive":
             return False
         half = (self.high_nm - self.low_nm) / 2
-        fixed = spread_of([line for line in self.budget if line.source != "repeatability"])
-        with_it, without = (1 - 2 * spread.below(-half) for spread in (self.spread, fixed))
+        with_it, without = (1 - 2 * spread.below(-half) for spread in (self.spread, self.without_scatter))
         return bool(with_it < self.coverage <= without)
 
     @property
     def spread(self) -> Distribution:
         """How what is not known of the clearance is distributed about the mean."""
         return spread_of(self.budget)
+
+    @property
+    def without_scatter(self) -> Distribution:
+        """The same if the strokes repeated exactly: what is left however many of them are made."""
+        return spread_of(line for line in self.budget if line.source != "repeatability")
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,7 +364,7 @@ def _with_what_settles_it(
     mean = shown.corrected(limits)
     edge = "lower" if mean - low < high - mean else "upper"
     distance = abs(mean - (low if edge == "lower" else high))
-    fixed = spread_of([line for line in verdict.budget if line.source != "repeatability"])
+    fixed = verdict.without_scatter
     instrument = fixed.standard_nm
     # What the indicator alone may contribute for a mean this far from the limit (JCGM 106, one-sided guard band).
     guard = fixed.quantile(level) if level < 1 else math.inf
