@@ -25,7 +25,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import partial
 from itertools import islice, takewhile
-from typing import Any, Final, Protocol, Self
+from typing import Any, Final, Protocol
 from uuid import uuid4
 
 from capture.mqtt.link import BrokerLink, Connection, LinkDown, RefusedByBroker, Will, passed
@@ -33,14 +33,13 @@ from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus
 from capture.mqtt.outgoing import OutboxRow, Outgoing, SetAside
 from capture.mqtt.refusals import Refusals
+from capture.mqtt.sender import Sender
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import status_topic, topic_level
 
 _log = logging.getLogger(__name__)
 
 _CONNECT_S: Final = 1.2  # the socket is opened on a thread that cannot be cancelled: keep it short
-_CLOSING_S: Final = 1.6  # for the last messages and the offline status; the rest of 2 s to let go
-_LEAVE_S: Final = 0.3
 _IN_FLIGHT: Final = 8  # enough to hide a round trip, and within the broker's usual window of 20
 _BATCH: Final = 64  # rows read at once: a few milliseconds of the store's thread
 _DROP_AT_ONCE: Final = 512  # rows dropped in one transaction
@@ -70,7 +69,7 @@ class Outbox(Protocol):
     def aside(self) -> SetAside | None: ...
 
 
-class Publisher:
+class Publisher(Sender):
     """Publishes for one bench while its `async with` block runs; leaving the block takes at most 2 s.
 
     `run` runs a function on the store's thread, as in `await run(outbox.outbox_size)`. `on_state` is called on
@@ -92,8 +91,7 @@ class Publisher:
         self._topic = status_topic(status.bench)
         self._on_state = on_state
         self._state = BrokerState("off", 0, "")
-        self._wake = asyncio.Event()
-        self._stop = asyncio.Event()
+        super().__init__("publisher")
         self._status_sent: BenchStatus | None = None
         self._waiting_sent = 0
         self._refusals = Refusals()
@@ -113,37 +111,22 @@ class Publisher:
             # A broker may end the connection of who publishes what it may not (MQTT 3.1.1, section 3.3.5).
             lost_hint="and what the broker lets this bench do under its user name",
         )
-        self._task: asyncio.Task[None] | None = None
 
     @property
     def state(self) -> BrokerState:
         """The newest state given to `on_state`."""
         return self._state
 
-    def notify(self) -> None:
-        """Say that the outbox has a new message; it is published at once if the broker is up."""
-        self._wake.set()
-
     def set_status(self, status: BenchStatus) -> None:
         """Publish `status`, retained, now or on connecting. `id`, `at` and `messages_waiting` are filled in."""
         self._status = status
         self._wake.set()
 
-    async def __aenter__(self) -> Self:
-        """Begin; does not wait for the broker."""
-        self._task = asyncio.create_task(self._forever(), name="publisher")
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
+    async def __aexit__(self, *raised: object) -> None:
         """Send what still waits and `offline` if the broker takes them in time, then disconnect."""
-        assert self._task is not None
-        self._stop.set()
-        self._wake.set()
         try:
-            await asyncio.wait({self._task}, timeout=_CLOSING_S)
+            await super().__aexit__(*raised)
         finally:
-            self._task.cancel()
-            await asyncio.wait({self._task}, timeout=_LEAVE_S)
             self._say("off", "stopped")
 
     def _say(self, link: LinkState, reason: str = "", waiting: int | None = None) -> None:

@@ -16,7 +16,7 @@ import asyncio
 from collections import deque
 from collections.abc import Awaitable, Callable, Sequence
 from datetime import UTC, datetime
-from typing import Any, Final, Protocol, Self
+from typing import Any, Final, Protocol
 
 from capture.mqtt.link import BrokerLink, Connection, LinkDown, Will, passed
 from capture.mqtt.link_state import LinkState
@@ -35,13 +35,12 @@ from capture.mqtt.plant.happened import Happened
 from capture.mqtt.plant.metrics import asks_for_rebirth
 from capture.mqtt.plant.plant_settings import PlantSettings
 from capture.mqtt.plant.primary_host import PrimaryHost
+from capture.mqtt.sender import Sender
 from capture.mqtt.topics import topic_level
 
 _BATCH: Final = 64
 _LOOK_EVERY_S: Final = 5.0
 _CONNECT_S: Final = 1.2
-_CLOSING_S: Final = 1.6
-_LEAVE_S: Final = 0.3
 _HOST_ANSWERS_S: Final = 1.0  # what it said of itself is retained, so it comes at once
 _UNREAD: Final = 64  # commands and states; what a host sends beyond that is left out
 
@@ -62,7 +61,7 @@ class PlantHistory(Protocol):
         """Return the newest of each group, and the number of the newest entry."""
 
 
-class PlantPublisher:
+class PlantPublisher(Sender):
     """Tells for one bench while its `async with` block runs; leaving the block takes at most 2 s.
 
     `run` runs a function on the record's thread. `on_state` is told in words when the link is up or down; it must not
@@ -81,7 +80,7 @@ class PlantPublisher:
         self._status, self._since = status, datetime.now(UTC)
         self._node = EdgeNode(settings.group, topic_level(status.bench), -1)
         self._host = PrimaryHost(settings.primary_host)
-        self._wake, self._stop = asyncio.Event(), asyncio.Event()
+        super().__init__("plant")
         self._rebirth = False
         self._now: Metrics = {}
         """The node's metrics as a host has them."""
@@ -103,32 +102,11 @@ class PlantPublisher:
             most_waiting=_UNREAD,
             lost_hint="and what the broker lets this bench do under its user name",
         )
-        self._task: asyncio.Task[None] | None = None
-
-    def notify(self) -> None:
-        """Say that something was kept; it is told at once if the plant is there."""
-        self._wake.set()
 
     def set_status(self, status: BenchStatus) -> None:
         """Tell how the bench stands, now or when the plant is there."""
         self._status, self._since = status, datetime.now(UTC)
         self._wake.set()
-
-    async def __aenter__(self) -> Self:
-        """Begin; does not wait for the broker."""
-        self._task = asyncio.create_task(self._forever(), name="plant")
-        return self
-
-    async def __aexit__(self, *_: object) -> None:
-        """Tell what still waits and the node's death if the broker takes them in time, then disconnect."""
-        assert self._task is not None
-        self._stop.set()
-        self._wake.set()
-        try:
-            await asyncio.wait({self._task}, timeout=_CLOSING_S)
-        finally:
-            self._task.cancel()
-            await asyncio.wait({self._task}, timeout=_LEAVE_S)
 
     async def _forever(self) -> None:
         while not self._stop.is_set():
