@@ -13,11 +13,9 @@ from operator import sub
 
 from capture.strokes.hold import StrokeSamples
 from capture.strokes.home import MOST_DRIFT_NM_PER_S, WayHome
-from capture.strokes.levels import agreed, rounded_mean, sway_of
+from capture.strokes.levels import rounded_mean
 from capture.strokes.running import RunningStroke
 
-#: Over how long readings at rest are averaged to see their level sway (common practice: a stand sways in seconds).
-_SWAY_NS = 250_000_000
 _SECOND = 1_000_000_000
 
 
@@ -77,9 +75,6 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
     drift, inferred = 0, 0
     if len(back) >= 3 and rest_after_nm == rounded_mean(back):
         drift, inferred = _drifted(stroke, rest_after_nm, len(back))
-    run = max(1, _SWAY_NS // max(1, stroke.pace.reading_ns))
-    swayed = sway_of(agreed(rest.readings), run, rest.noise_nm, stroke.resolution_nm)
-    stroke.sway_nm = max(swayed, stroke.sway_nm * 3 // 4)
     tolerance = stroke.tolerance()
     moved = 0 if rest_after_nm is None else abs(rest_after_nm - rest.level_nm)
     # What moved much further was moved, and does not move by itself.
@@ -100,7 +95,7 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
         release_ns=stroke.release_ns,
         noted=frozenset(stroke.noted),
         moved_nm=stroke.moved_nm,
-        sway_nm=stroke.sway_nm,
+        sway=rest.sway,
         rest_mean_ns=rest.time_ns - rest.age_ns,
         drift_nm_per_s=drift,
         drift_doubt_nm_per_s=inferred,

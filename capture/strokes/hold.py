@@ -16,11 +16,11 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import accumulate
 from operator import sub
 
-from capture.strokes.levels import highest_median
+from capture.strokes.levels import Sway, highest_median
 
 #: A bounce is over within this (common practice).
 _BOUNCE_NS = 250_000_000
@@ -66,8 +66,8 @@ class StrokeSamples:
     drift_doubt_nm_per_s: int = 0
     moved_nm: int = 0
     """How far the level at rest moved from before to after, this stroke or, less and less, one before."""
-    sway_nm: int = 0
-    """How far the level went at rest around this stroke, beyond noise."""
+    sway: Sway = field(default_factory=Sway)
+    """How far the level went at rest before this stroke, or before one not long ago."""
 
 
 def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, resolution_nm: int) -> list[bool]:

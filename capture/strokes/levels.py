@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import dataclass
 from math import isqrt
 from operator import mul, sub
 
@@ -146,18 +147,33 @@ def noise_of_bends(bends: Sequence[int]) -> int:
     return sorted(bends)[len(bends) // 2] * 605 // 1000 if len(bends) >= 3 else 0
 
 
-def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int) -> int:
-    """Return how far the level of readings at rest itself went, nm: between the lowest and the highest mean of `size`
-    of them, without what noise (five standard errors between the ends of a few means) or half a display step makes.
-    """
+@dataclass(frozen=True, slots=True)
+class Sway:
+    """How far the level of readings at rest itself went, nm, without what noise or half a display step makes."""
+
+    all_nm: int = 0
+    """Between the lowest and the highest."""
+    both_ways_nm: int = 0
+    """Up and down again, or down and up. What a stand that warms or a return that has not ended does goes one way."""
+
+
+def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int) -> Sway:
+    """Return how far the means of `size` of these readings went: clear of five standard errors between the lowest and
+    the highest of a few means, of three where one and the other way must both be so far."""
     sums = [sum(levels[at : at + size]) for at in range(len(levels) % size, len(levels), size)]
-    if not sums:
-        return 0
-    lowest, highest = ((2 * total + size) // (2 * size) for total in (min(sums), max(sums)))
-    return max(0, highest - lowest - max(5 * noise_nm // isqrt(size), resolution_nm // 2))
+    up = down = 0
+    lowest = highest = sums[0] if sums else 0
+    for total in sums:
+        lowest, highest = min(lowest, total), max(highest, total)
+        up, down = max(up, total - lowest), max(down, highest - total)
+    went, both = ((2 * apart + size) // (2 * size) for apart in (highest - lowest, min(up, down)))
+    error, flicker = noise_nm // isqrt(size), resolution_nm // 2
+    return Sway(max(0, went - max(5 * error, flicker)), max(0, both - max(3 * error, flicker)))
 
 
-def settled(levels: Sequence[int], noise_nm: int, errors: int = 1, flicker_nm: int = 0) -> Sequence[int]:
+def settled(
+    levels: Sequence[int], noise_nm: int, errors: int = 1, flicker_nm: int = 0, sway_nm: int = 0
+) -> Sequence[int]:
     """Return the end of these levels, from where on they can no longer be told to be rising.
 
     The oil being squeezed out lets the travel grow towards its end level, fast and then ever slower, and so does what
@@ -166,7 +182,8 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1, flicker_nm: i
     every pack.
     It is only ever the start that is compared: where noise alone made the end high, comparing with that would go on
     cutting until little else was left. Nor does a single reading, since that may have been damaged on its way.
-    Where they flicker by one display step, `flicker_nm`, half of that is noise.
+    Where they flicker by one display step, `flicker_nm`, half of that is noise. Where the base goes up and down by
+    `sway_nm`, what stands below by no more than that is no beginning: cutting it would only ever lengthen a travel.
     """
     part = list(levels)
     if len(part) >= 2:
@@ -181,7 +198,7 @@ def settled(levels: Sequence[int], noise_nm: int, errors: int = 1, flicker_nm: i
         rest = count - start
         # The difference of the two means, and its standard error squared, both times start * rest.
         rise = sum(part[start:]) * start - sum(part[:start]) * rest
-        if rise <= 0:
+        if rise <= sway_nm * start * rest:
             break
         noise = with_flicker(part, noise_nm, flicker_nm)
         if rise * rise <= errors * errors * noise * noise * start * rest * count:

@@ -183,7 +183,7 @@ def _swayed(samples: StrokeSamples) -> int:
     """Return how far the travel may move because the base did, which is no leak and no squeeze-out: so many times what
     the level at rest went lately, and from before to after, since a hold is longer than what was seen of a rest.
     """
-    return max(_SWAYS * samples.sway_nm, _MOVES * samples.moved_nm)
+    return max(_SWAYS * samples.sway.all_nm, _MOVES * samples.moved_nm)
 
 
 def _offsets(samples: StrokeSamples) -> list[int]:
@@ -238,12 +238,12 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         shaky = min(shaky, successive_noise(levels))
     if shaky > resolution_nm:
         noise = max(noise, shaky)
+    sway_nm = samples.sway.both_ways_nm
     # The first eighth of every hold is left out, told to be rising or not.
-    standing = settled(levels[len(levels) // 8 :], late, flicker_nm=resolution_nm)
+    standing = settled(levels[len(levels) // 8 :], late, flicker_nm=resolution_nm, sway_nm=sway_nm)
     if not samples.rest_noise_nm:
         standing = agreed(standing, resolution_nm)
-    # What a base that drifts does in the second that makes a rest is taken out already.
-    peak = _peak(standing, noise, resolution_nm, max(0, samples.sway_nm - _MOST_DRIFT_NM_PER_S))
+    peak = _peak(standing, noise, resolution_nm, sway_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
     held = _state_level(standing, max(resolution_nm, 2 * noise))
@@ -270,7 +270,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         swayed = _swayed(samples)
         later = levels[len(levels) // 3 :]
         grew = growth(later, noise, rounding, 22)
-        if grew > peak * 22 // 1000:
+        if grew > max(peak * 22 // 1000, 2 * sway_nm):
             flags.add("creep")
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)

@@ -13,7 +13,16 @@ from operator import neg
 
 from capture.strokes.followed import Inferred
 from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of
-from capture.strokes.levels import agreed, noise_of_steps, rounded_mean, rounding_left, settled, steps_between
+from capture.strokes.levels import (
+    Sway,
+    agreed,
+    noise_of_steps,
+    rounded_mean,
+    rounding_left,
+    settled,
+    steps_between,
+    sway_of,
+)
 from capture.strokes.pace import Pace
 
 #: A disturbance smaller than this is never a stroke: pack clearances are tenths of a millimetre and more
@@ -27,6 +36,8 @@ _KEPT, _BATCH, _SOONER = 1024, 32, 8
 #: The noise is worked out from the newest so many steps from one reading at rest to the next, which in a quick stream
 #: lie about so far apart: a bench that vibrates moves less from one reading to the next than it does.
 _NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
+#: Over how long readings at rest are averaged to see their level sway (common practice: a stand sways in seconds).
+_SWAY_NS = 250_000_000
 #: A standard deviation of the readings at rest that is no calm bench (common practice).
 _SHAKES_NM = 12_000
 #: Where a band begins that is empty: above every reading.
@@ -43,6 +54,7 @@ class RestLevel:
         "_resolution_nm",
         "_slow",
         "_slow_ns",
+        "_swayed",
         "age_ns",
         "band_nm",
         "displayed_noise_nm",
@@ -55,6 +67,7 @@ class RestLevel:
         "low",
         "noise_nm",
         "readings",
+        "sway",
         "time_ns",
         "wander_nm",
     )  # fmt: skip
@@ -87,6 +100,8 @@ class RestLevel:
         self.drift = Drift()
         self._left: tuple[Inferred, int] | None = None
         self._earlier_steps: list[int] = []
+        self.sway = self._swayed = Sway()
+        """How far the level went before the stroke that is running, or before one not long ago."""
 
     @property
     def shakes(self) -> bool:
@@ -192,7 +207,10 @@ class RestLevel:
         steady = self.readings[: len(self.readings) - left_out]
         newest = self.without_lone(steady[-self.window() :])
         rising = newest if direction < 0 else list(map(neg, newest))
-        still = len(settled(rising, self.noise_nm, 2))
+        run = max(1, _SWAY_NS // max(1, self._pace.reading_ns))
+        now, before = sway_of(agreed(self.readings), run, self.noise_nm, self._resolution_nm), self._swayed
+        self.sway = Sway(max(now.all_nm, before.all_nm), max(now.both_ways_nm, before.both_ways_nm))
+        still = len(settled(rising, self.noise_nm, 2, sway_nm=self.sway.both_ways_nm))
         # A digit that was damaged on its way differs by little from what was shown, and by much from what it should be.
         middle = sorted(newest[-still:])[still // 2]
         limit = max(4 * self.noise_nm, 3 * self._resolution_nm // 2)
@@ -232,6 +250,7 @@ class RestLevel:
     def remember(self) -> None:
         """It was a stroke: keep what this rest told for the next, the steps of its noise and where it was."""
         self._earlier_steps = [*self._earlier_steps, *self._steps()][-_NOISE_FROM:]
+        self._swayed = Sway(self.sway.all_nm * 15 // 16, self.sway.both_ways_nm * 15 // 16)
         if self._left is not None:
             level, at_ns = self._left
             if self._slow_ns is None:

@@ -42,7 +42,7 @@ class RunningStroke:
     __slots__ = (
         "after_gap", "air_applied", "direction", "earlier", "fall_index", "flat_from_ns", "looked_at", "moved_nm",
         "near_nm", "noted", "pace", "plateaus", "plunger_range", "quiet_high", "quiet_low", "quiet_until_ns",
-        "release_ns", "resolution_nm", "rest", "settle_from_ns", "settle_nm", "sway_nm", "taken_out", "times",
+        "release_ns", "resolution_nm", "rest", "settle_from_ns", "settle_nm", "taken_out", "times",
         "top_nm", "values", "was_near",
     )  # fmt: skip
 
@@ -57,10 +57,8 @@ class RunningStroke:
         """Whether a fixture says that air is applied, None where none ever did."""
         self.after_gap = False
         """Whether readings are missing since the pack was last seen to rest."""
-        self.sway_nm = 0
-        """How far the level at rest went lately, beyond noise: less and less of what it did some strokes ago."""
         self.moved_nm = 0
-        """How far it moved from before a stroke to after it, in the same way."""
+        """How far the level at rest moved from before a stroke to after it: less and less of what it did some ago."""
         self.direction = 1
         self.top_nm = 0
         self.near_nm = 0
@@ -384,7 +382,7 @@ class RunningStroke:
         """Return those of the settled readings from where on they can no longer be told to be coming back."""
         values = self.rest.without_lone(self.settled())
         rising = [-travel for travel in self.travels(values)]
-        return values[len(values) - len(settled(rising, self.rest.noise_nm)) :]
+        return values[len(values) - len(settled(rising, self.rest.noise_nm, sway_nm=self.rest.sway.both_ways_nm)) :]
 
     def near_level(self) -> int | None:
         """Return the mean of the readings after the fall that are back at rest, None if there are none."""

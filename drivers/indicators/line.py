@@ -144,17 +144,18 @@ class LineDecoder(Generic[Item]):
 
 class DisplayDecoder(LineDecoder[Reading]):
     """Lines of a display with a fixed number of decimals: one with fewer has lost digits, one with more was given some,
-    and either is marked."""
+    and either is marked; so is one without the digit before the mark that all others have."""
 
     def __init__(self, parse: Callable[[bytes], Reading | None], decimal: str, settings: IndicatorSettings) -> None:
         super().__init__(parse)
         self._point = decimal.encode()
         self._needed = _needed(settings)
         self._length = 0
-        self._decimals = 0
+        self._shown = _Shown(0, False)
         self._alike = 0
         self._unit: LengthUnit | None = None
-        self._other: int | None = None
+        self._other: _Shown | None = None
+        self._leaves_out_zero = False
 
     def feed(self, data: bytes) -> list[Reading]:
         """Take the next bytes; return the readings of the lines they complete."""
@@ -173,12 +174,13 @@ class DisplayDecoder(LineDecoder[Reading]):
     @property
     def shape(self) -> object:
         """The decimals and the unit of the display; None while they are in doubt."""
-        return (self._decimals, self._unit) if self._other is None and self._alike else None
+        known = self._other is None and self._alike
+        return (self._shown, self._unit, self._leaves_out_zero) if known else None
 
     def alike(self, line: bytes) -> Reading | None:
-        """Return the reading of a line with the decimals and the unit of those before it; None for another line."""
+        """Return the reading of a line with the digits and the unit of those before it; None for another line."""
         reading = super().alike(line)
-        same = reading is not None and reading.unit == self._unit and _decimals(line, self._point) == self._decimals
+        same = reading is not None and reading.unit == self._unit and self._shown_by(line) == self._shown
         return reading if same else None
 
     def took(self, count: int, last: bytes, begun: bytes) -> None:
@@ -188,26 +190,31 @@ class DisplayDecoder(LineDecoder[Reading]):
         self._length = len(last) if count else self._length
 
     def _looked_at(self, line: bytes, reading: Reading) -> Reading:
-        """Mark a reading with other decimals than all before it.
+        """Mark a reading with other digits about its mark than all before it.
 
         An indicator shows a fixed number of decimals until its unit is switched, but a line that lost a byte, or was
-        given one, may still be a number. One that leaves out zeros at the end is believed from its second such line on.
+        given one, may still be a number. One that leaves out zeros is believed from its second such line on.
         """
-        decimals = _decimals(line, self._point)
-        if decimals == self._decimals:
+        shown = self._shown_by(line)
+        if shown == self._shown:
             self._alike += 1
-        elif reading.unit == self._unit and self._alike >= self._enough and decimals != self._other:
-            self._other = decimals
-            flag = CUT_SHORT if decimals < self._decimals else TOO_MANY_DIGITS
+        elif reading.unit == self._unit and self._alike >= self._enough and shown != self._other:
+            self._other = shown
+            flag = CUT_SHORT if shown < self._shown else TOO_MANY_DIGITS
             return reading._replace(flags=(*reading.flags, flag))
         else:
-            self._decimals, self._alike = decimals, 1
+            self._leaves_out_zero |= self._other == shown and shown.decimals == self._shown.decimals
+            self._shown, self._alike = shown, 1
         self._length, self._unit, self._other = len(line), reading.unit, None
         return reading
 
+    def _shown_by(self, line: bytes) -> _Shown:
+        shown = _shown(line, self._point)
+        return shown._replace(whole=self._shown.whole) if self._leaves_out_zero else shown
+
     @property
     def _enough(self) -> int:
-        return _DECIMALS_OF_THE_STEP if self._decimals == self._needed else _SAME_DECIMALS
+        return _DECIMALS_OF_THE_STEP if self._shown.decimals == self._needed else _SAME_DECIMALS
 
 
 def _needed(settings: IndicatorSettings) -> int:
@@ -216,10 +223,18 @@ def _needed(settings: IndicatorSettings) -> int:
     return next((count for count in range(9) if settings.resolution_nm * 10**count % unit_nm == 0), -1)
 
 
-def _decimals(line: bytes, point: bytes) -> int:
-    """Return how many digits stand after the last decimal mark."""
-    part = line.rpartition(point)[2] if point in line else b""
-    return len(part) - len(part.lstrip(b"0123456789"))
+class _Shown(NamedTuple):
+    """Which digits a line shows; one that lost some is the lesser."""
+
+    decimals: int
+    """How many stand after the last decimal mark."""
+    whole: bool
+    """Whether one stands before it: a display that leaves out a zero there does so from below one on."""
+
+
+def _shown(line: bytes, point: bytes) -> _Shown:
+    before, _, part = line.rpartition(point) if point in line else (line, b"", b"")
+    return _Shown(len(part) - len(part.lstrip(b"0123456789")), before[-1:].isdigit())
 
 
 class Fields(NamedTuple):

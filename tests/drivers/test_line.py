@@ -169,7 +169,17 @@ def flags_of(data: bytes) -> list[tuple[str, ...]]:
 
 def test_a_line_that_lost_a_digit_is_marked_and_what_comes_after_is_not() -> None:
     flags = flags_of(b"0.2565\r\n" * 16 + b"0.565\r\n0.2565\r\n.2565\r\n-0.256\r\n-0.2565\r\n")
-    assert [at for at, each in enumerate(flags) if each == (CUT_SHORT,)] == [16, 19]
+    assert [at for at, each in enumerate(flags) if each == (CUT_SHORT,)] == [16, 18, 19]
+
+
+def test_a_line_that_lost_the_digit_before_its_mark_is_no_plunger_that_jumped_to_zero() -> None:
+    readings = read(b"+6.01\r\n" * 4 + b"+.01\r\n" + b"+6.01\r\n" * 4 + b"+.02\r\n+6.01\r\n", resolution="0.01 mm")[0]
+    assert [at for at, reading in enumerate(readings) if reading.flags == (CUT_SHORT,)] == [4, 9]
+
+
+def test_a_display_that_leaves_out_the_zero_before_the_mark_is_believed_from_the_second_line_on() -> None:
+    flags = flags_of(b"+1.0005\r\n" * 16 + (b"+.9995\r\n" * 3 + b"+1.0005\r\n" * 20) * 3)
+    assert [at for at, each in enumerate(flags) if each] == [16]
 
 
 def test_a_digit_lost_soon_after_the_stream_began_is_known_by_the_decimals_of_the_display_s_step() -> None:

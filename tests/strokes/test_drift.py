@@ -7,6 +7,7 @@ import random
 
 import pytest
 
+from tests.load.troubled_levels import measure
 from tests.support.waveforms import Waveform
 
 MM = 1_000_000
@@ -46,3 +47,10 @@ def test_a_base_that_drifts_evenly_biases_no_travel_by_a_tenth_of_a_step(um_per_
 def test_a_stand_that_settles_biases_no_travel_by_three_tenths_of_a_step() -> None:
     errors = [error for seed in range(12) for error in drifting(lambda t: 20_000 * math.exp(-t / 3), seed)]
     assert abs(sum(errors) / len(errors)) < 0.3
+
+
+def test_a_stand_that_wanders_lengthens_no_travel_since_neither_rest_nor_hold_is_cut_where_it_stands_below() -> None:
+    figures = measure(60, 5, ["wander"])["wander"]["strokelog"]
+    assert abs(figures["bias"]) < 0.4
+    assert figures["counted"] > 0.85 * figures["strokes"]
+    assert figures["covered"] > 0.93 * figures["judged"] and figures["good"] <= 0.05 * 2 * figures["judged"]

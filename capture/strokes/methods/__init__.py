@@ -6,7 +6,7 @@ from typing import Final
 
 #: The way of measuring of this program: what a recording and its sheet give by it, from bytes to verdict. Once it is
 #: frozen its numbers never change: whoever changes them gives the new way the next number.
-METHOD: Final = 2
+METHOD: Final = 3
 #: Of verdicts from before ways of measuring were numbered.
 FIRST_METHOD: Final = 1
 #: What is frozen: the SHA-256 of `method-NUMBER.zip` beside this (`python -m tests.support.freeze_method` adds one).
