@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from capture.collect.statistics.figures import Funnel
 from capture.collect.statistics.shop import Clearance, GaugeHistory, Model, ShopStatistics, Yield
 from capture.report.shop_pictures import Bar, ChartScale, bars_svg, mornings_svg
 from capture.stock.forecast import SizeForecast, StockForecast
@@ -48,6 +49,7 @@ def shop_contents(known: ShopStatistics, at: datetime, more: Sequence[ShopSectio
         *_reproducibility(known),
         *_gauges(known.gauges),
         *_not_counted(known),
+        *_ways_of_working(known),
         *_air(known),
     )
     return ShopContents(
@@ -269,6 +271,77 @@ def _not_counted(known: ShopStatistics) -> Iterator[ShopSection]:
         "they made; nobody is named or ranked. Shown from 20 checks on.",
         (bars_svg(bars, ChartScale(0.0, most, marks), "strokes that did not count"),),
         tuple(notes),
+    )
+
+
+def _ways_of_working(known: ShopStatistics) -> Iterator[ShopSection]:
+    """Two pictures that name nobody: how far the strokes of a check lie apart, and what packs are found to be."""
+    if known.scatters:
+        reach = max([4_000.0, *(one.sd.high for one in known.scatters if one.sd is not None)]) * 1.1
+        bars = [
+            Bar(_by(one.model, one.pack, one.checks, "checks"), None, note="not told yet")
+            if one.sd is None
+            else Bar(
+                _by(one.model, one.pack, one.checks, "checks"), one.sd.value, one.sd.low, one.sd.high, _um(one.sd.value)
+            )
+            for one in sorted(known.scatters, key=lambda one: -one.checks)
+        ]
+        notes = [
+            _stands_out(one.model, one.pack, one.checks, "checks", one.against_others, "how far strokes lie apart")
+            for one in known.scatters
+            if one.against_others is not None and one.against_others.unusual
+        ]
+        marks = tuple((reach / 1.1 * n / 2, _um(reach / 1.1 * n / 2)) for n in range(3))
+        yield ShopSection(
+            "How far the strokes of a check lie apart",
+            "The standard deviation of the counted strokes of one check, by who made them, pack by pack, in the order "
+            "of how many checks they made; nobody is named or ranked. Shown from 20 checks on.",
+            (bars_svg(bars, ChartScale(0.0, reach, marks), "scatter within a check"),),
+            tuple(notes),
+        )
+    levels = [one for one in known.levels if one.mean is not None]
+    if len(levels) > 1:
+        most = max(max(abs(one.mean.low), abs(one.mean.high)) for one in levels if one.mean is not None) * 1.1
+        yield ShopSection(
+            "What packs are found to be, by who finds it",
+            "The mean of packs as they come in, off the preferred clearance, by who made the first check; nobody is "
+            "named or ranked. Everybody gets the packs that come, so that the means should agree. From 20 packs on.",
+            (
+                bars_svg(
+                    [
+                        Bar(
+                            _by(one.model, one.pack, one.packs, "packs"),
+                            mean.value,
+                            mean.low,
+                            mean.high,
+                            _um(mean.value),
+                        )
+                        for one in sorted(levels, key=lambda one: -one.packs)
+                        if (mean := one.mean) is not None
+                    ],
+                    ChartScale(
+                        -most, most, ((-most / 1.1, _um(-most / 1.1)), (0.0, "0"), (most / 1.1, _um(most / 1.1)))
+                    ),
+                    "level of each technician",
+                ),
+            ),
+            tuple(
+                _stands_out(one.model, one.pack, one.packs, "packs", one.against_others, "what packs are found to be")
+                for one in levels
+                if one.against_others is not None and one.against_others.unusual
+            ),
+        )
+
+
+def _by(model: Model, pack: str, count: int, of: str) -> str:
+    return f"somebody with {count} {of}, {_of(model, pack)}"
+
+
+def _stands_out(model: Model, pack: str, count: int, of: str, where: Funnel, what: str) -> str:
+    return (
+        f"Whoever made {count} {of} of {_of(model, pack)} is {'far ' if where.outside else ''}beside the others in "
+        f"{what}, by more than they differ among themselves: look at the fixture and the indicator's stand, and work "
+        "a pack together."
     )
 
 

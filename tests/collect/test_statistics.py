@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from statsmodels.api import OLS, add_constant
+from statsmodels.stats.meta_analysis import combine_effects
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.weightstats import DescrStatsW
 
@@ -21,7 +22,17 @@ from capture.collect import Collector, CollectSettings, DatabaseSettings, ShopBr
 from capture.collect.database import DatabaseAway, engine_of
 from capture.collect.events import Event, LinkChange, Upkeep
 from capture.collect.sink import Sink
-from capture.collect.statistics.figures import drift, funnel, likeness, of_mean, of_sd, shrunk, wilson
+from capture.collect.statistics.figures import (
+    between,
+    drift,
+    funnel,
+    funnel_of_means,
+    likeness,
+    of_mean,
+    of_sd,
+    shrunk,
+    wilson,
+)
 from capture.collect.statistics.read import shop_statistics, statistics_tables
 from capture.collect.statistics.recount import Recount, pause_s
 from capture.collect.statistics.shop import ShopStatistics
@@ -127,6 +138,40 @@ def test_who_has_more_strokes_flagged_than_the_others_stands_out_of_them(shop: S
         assert one.not_counted == sum(not stroke.accepted for stroke in shop.strokes if stroke.technician == who)
         assert one.share.low < share < one.share.high
         assert one.against_others.outside == (who == "Ed")
+
+
+def test_whose_strokes_lie_further_apart_than_the_others_stands_out_and_nobody_is_named(
+    shop: Shop, found: ShopStatistics
+) -> None:
+    by = {one.checks: one for one in found.scatters}
+    for who, (checks, _) in truth.FLAGGED.items():
+        one = by[checks]
+        within = []
+        for check in {stroke.check for stroke in shop.strokes if stroke.technician == who}:
+            travels = [stroke.held_travel_nm for stroke in shop.strokes if stroke.check == check and stroke.accepted]
+            within += [np.var(travels, ddof=1)] if len(travels) > 1 else []
+        assert one.sd is not None and one.against_others is not None
+        assert one.sd.value == pytest.approx(math.sqrt(fmean(within)), rel=1e-9)
+        spread = math.hypot(
+            truth.SCATTER_NM[who], truth.SLOPE_NM_PER_PA * 3_000
+        )  # the pressure wanders from stroke to stroke
+        assert one.sd.low < spread < one.sd.high
+        assert one.against_others.outside == (who == "Di")
+    assert not any(who in repr(found.scatters) for who in truth.FLAGGED)
+
+
+def test_what_each_finds_packs_to_be_is_of_first_checks_as_found_with_a_funnel_of_its_own(
+    shop: Shop, found: ShopStatistics
+) -> None:
+    first = defaultdict(list)
+    for check in firsts(shop):
+        first[check.technician].append(off(check))
+    by = {one.packs: one for one in found.levels}
+    assert len(by) == len(truth.TECHNICIANS)
+    for who in truth.TECHNICIANS:
+        one = by[len(first[who])]
+        assert one.mean is not None and one.mean.value == pytest.approx(fmean(first[who]))
+        assert one.against_others is not None and not one.against_others.outside, "6 um are nothing beside 90"
 
 
 def test_what_pressure_does_to_a_clearance_is_told_from_strokes_of_one_check(shop: Shop, found: ShopStatistics) -> None:
@@ -389,6 +434,31 @@ def test_groups_that_differ_anyhow_are_seldom_called_unusual_and_one_that_differ
     assert np.mean(found) == pytest.approx(0.06, abs=0.015)
     assert plain > 0.25 * groups and unusual < 0.1 * groups
     assert funnel(20, 100, drawn).outside
+
+
+def test_means_that_differ_anyhow_have_the_variance_between_them_that_statsmodels_finds() -> None:
+    """DerSimonian and Laird's, by statsmodels' combine_effects; where errors explain all of it, none is left."""
+    rng = np.random.default_rng(4)
+    for apart in (0.0, 3.0, 12.0):
+        errors = rng.uniform(1, 6, 15)
+        means = rng.normal(100, apart, 15) + rng.normal(0, errors)
+        expected = max(0.0, float(combine_effects(means, errors**2, method_re="dl").tau2))
+        assert between(list(zip(means.tolist(), errors.tolist(), strict=True))) == pytest.approx(expected, abs=1e-9)
+
+
+def test_a_technician_is_seldom_called_unusual_by_chance_and_one_twice_as_wide_is_found() -> None:
+    """Of means that differ by nothing but chance and by what people differ anyhow, 5 in 100 are unusual, 2 in 1,000 are
+    far beside; the errors are estimated from 20 checks."""
+    rng = np.random.default_rng(8)
+    unusual = outside = groups = 0
+    for _ in range(400):
+        values = rng.normal(0, 2.0, 12)[:, None] + rng.normal(0, 10.0, (12, 20))
+        known = list(zip(values.mean(1).tolist(), (values.std(1, ddof=1) / math.sqrt(20)).tolist(), strict=True))
+        for n, (mean, error) in enumerate(known):
+            told = funnel_of_means(mean, error, 19, known[:n] + known[n + 1 :])
+            groups, unusual, outside = groups + 1, unusual + told.unusual, outside + told.outside
+    assert 0.03 < unusual / groups < 0.08 and outside / groups < 0.008
+    assert funnel_of_means(20.0, 2.0, 19, known).outside
 
 
 # -- counted anew by a collector --------------------------------------------------------------------------------------

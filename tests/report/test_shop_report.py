@@ -63,7 +63,7 @@ def test_what_is_too_little_for_a_number_shows_none(known: ShopStatistics) -> No
     assert few
     (section,) = (one for one in shop_contents(known, NOW).sections if one.heading == "What rings are off by")
     assert section.pictures[0].count("too few for a number") == len(few)
-    nothing = ShopStatistics(None, *[()] * 12)
+    nothing = ShopStatistics(None, *[()] * 14)
     assert "Nothing was collected yet" in shop_page(shop_contents(nothing, NOW), NOW)
 
 

@@ -32,6 +32,8 @@ DRIFT_NM_PER_DAY = 60.0
 HELD_PA, SLOPE_NM_PER_PA = 140_000, 0.8
 #: How many checks each made, and how often a stroke is flagged.
 FLAGGED = {"Ana": (40, 0.05), "Bo": (36, 0.06), "Cy": (33, 0.04), "Di": (42, 0.05), "Ed": (38, 0.25)}
+#: How far the strokes of one check lie apart, with whom.
+SCATTER_NM = dict.fromkeys(FLAGGED, 2 * UM) | {"Di": 4 * UM}
 NOBODY_CHECKED = BudgetLine("maximum error", 7.0 * UM, math.inf, NOT_CHECKED, "rectangular")
 
 
@@ -149,7 +151,7 @@ def _strokes(shop: Shop, rng: np.random.Generator) -> None:
             clearance = rng.normal(PREFERRED_NM, AS_FOUND_SD_NM)
             for stroke_n in range(1, 6):
                 pa = rng.normal(HELD_PA, 3_000)
-                travel = clearance + SLOPE_NM_PER_PA * (pa - HELD_PA) + rng.normal(0, 2 * UM)
+                travel = clearance + SLOPE_NM_PER_PA * (pa - HELD_PA) + rng.normal(0, SCATTER_NM[who])
                 half = abs(rng.normal(0, 500))
                 measured = stroke(
                     stroke_n, held_travel_nm=round(travel), accepted=bool(rng.random() >= share),

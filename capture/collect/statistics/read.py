@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -18,9 +19,11 @@ from capture.collect.statistics.figures import (
     Interval,
     drift,
     funnel,
+    funnel_of_means,
     of_mean,
     of_sd,
     of_slope,
+    of_within,
     shrunk,
     wilson,
 )
@@ -35,7 +38,9 @@ from capture.collect.statistics.shop import (
     Reproducibility,
     RingBias,
     ShopStatistics,
+    StrokeScatter,
     StrokesNotCounted,
+    TechnicianLevel,
     Yield,
 )
 from capture.collect.statistics.views import view_statements
@@ -53,6 +58,8 @@ TABLES: Final = (
     "shop_reproducibility",
     "shop_gauge_drift",
     "shop_strokes_not_counted",
+    "shop_stroke_scatter",
+    "shop_technician_level",
     "shop_held_pressure",
     "shop_pressure_slope",
     "shop_left_out",
@@ -79,6 +86,8 @@ def shop_statistics(database: DatabaseSettings, since: datetime | None = None) -
             tuple(_reproducibility(views.rows("shop_reproducibility"))),
             tuple(_gauges(views.rows("shop_gauge_mornings"))),
             tuple(_not_counted(views.rows("shop_strokes_not_counted"))),
+            tuple(_scatters(views.rows("shop_stroke_scatter"))),
+            tuple(_levels(views.rows("shop_technician_level"))),
             tuple(
                 AirOfBench(
                     row["shop"], row["bench"], row["strokes"], _known(row["mean_pa"]), _known(row["leak_down_pa_per_s"])
@@ -246,6 +255,49 @@ def _not_counted(rows: Sequence[Row]) -> Iterator[StrokesNotCounted]:
         known = row["share"] is not None
         beside = funnel(out, of, others) if known and others else None
         yield StrokesNotCounted(row["shop"], row["checks"], of, out, wilson(out, of) if known else None, beside)
+
+
+def _scatters(rows: Sequence[Row]) -> Iterator[StrokeScatter]:
+    for row, others in _beside_others(rows, "variance_nm2"):
+        n, known = row["checks"], None
+        if row["variance_nm2"]:
+            known = _logarithm(row)
+        beside = [_logarithm(one) for one in others if one["variance_nm2"] > 0]
+        compared = funnel_of_means(*known, n - 1, beside) if known and beside else None
+        yield StrokeScatter(_model(row), row["pack"], n, of_within(*known, n - 1) if known else None, compared)
+
+
+def _logarithm(row: Row) -> tuple[float, float]:
+    """Return the logarithm of a variance with its standard error: variances scatter in proportion to themselves."""
+    variance, n = float(row["variance_nm2"]), row["checks"]
+    return math.log(variance), math.sqrt(max(0.0, float(row["variance_of_variance_nm4"])) / n) / variance
+
+
+def _levels(rows: Sequence[Row]) -> Iterator[TechnicianLevel]:
+    for row, others in _beside_others(rows, "mean_off_preferred_nm"):
+        n, mean = row["packs"], row["mean_off_preferred_nm"]
+        beside = [_mean(one) for one in others]
+        yield TechnicianLevel(
+            _model(row),
+            row["pack"],
+            n,
+            None if mean is None else of_mean(float(mean), float(row["variance_nm2"]), n),
+            funnel_of_means(*_mean(row), n - 1, beside) if mean is not None and beside else None,
+        )
+
+
+def _mean(row: Row) -> tuple[float, float]:
+    return float(row["mean_off_preferred_nm"]), math.sqrt(max(0.0, float(row["variance_nm2"])) / row["packs"])
+
+
+def _beside_others(rows: Sequence[Row], known: str) -> Iterator[tuple[Row, list[Row]]]:
+    """Yield each technician's row of a pack with the others' of that pack whose number is shown."""
+    of_pack: dict[tuple[Model, str], list[Row]] = defaultdict(list)
+    for row in rows:
+        of_pack[_model(row), row["pack"]].append(row)
+    for row in rows:
+        beside = of_pack[_model(row), row["pack"]]
+        yield row, [one for one in beside if one is not row and one[known] is not None]
 
 
 def _slopes(rows: Sequence[Row]) -> Iterator[PressureSlope]:

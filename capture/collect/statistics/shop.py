@@ -116,6 +116,32 @@ class StrokesNotCounted:
 
 
 @dataclass(frozen=True, slots=True)
+class StrokeScatter:
+    """How far the strokes of one technician's checks of a pack lie apart, whoever that is; nm."""
+
+    model: Model
+    pack: str
+    checks: int
+    sd: Interval | None
+    """Of the strokes of one check; None below 20 checks, and where a display hides it altogether."""
+    against_others: Funnel | None
+    """Beside the others who checked this pack of this sheet and revision."""
+
+
+@dataclass(frozen=True, slots=True)
+class TechnicianLevel:
+    """What one technician finds a pack to be as it comes in, whoever that is; nm off the preferred clearance."""
+
+    model: Model
+    pack: str
+    packs: int
+    mean: Interval | None
+    """None below 20 packs."""
+    against_others: Funnel | None
+    """Beside the others who checked this pack of this sheet and revision first."""
+
+
+@dataclass(frozen=True, slots=True)
 class AirOfBench:
     """The gauge pressure that a bench holds, Pa, and how fast it falls, Pa/s; None below 30 strokes."""
 
@@ -162,6 +188,8 @@ class ShopStatistics:
     reproducibility: tuple[Reproducibility, ...]
     gauges: tuple[GaugeHistory, ...]
     not_counted: tuple[StrokesNotCounted, ...]
+    scatters: tuple[StrokeScatter, ...]
+    levels: tuple[TechnicianLevel, ...]
     pressures: tuple[AirOfBench, ...]
     slopes: tuple[PressureSlope, ...]
     left_out: tuple[ChecksLeftOut, ...]

@@ -8,9 +8,9 @@ from typing import Final
 
 from sqlalchemy import Connection
 
-#: The SQL lies with the step that makes it, which never changes once released; a later step brings its own.
+#: The SQL lies with the step that makes it, which never changes once released; a later step brings new views'.
 _STEPS: Final = Path(__file__).parents[1] / "migrations"
-NEWEST: Final = "statistics_0009.sql"
+FILES: Final = ("statistics_0009.sql", "statistics_0013.sql")
 #: What is written differently: a time as a day of the calendar in UTC, and as days since 1970.
 _WRITTEN: Final[Mapping[str, Mapping[str, str]]] = {
     "sqlite": {"{date}": "substr(c.at, 1, 10)", "{days}": "julianday(g.at) - 2440587.5"},
@@ -21,13 +21,13 @@ _WRITTEN: Final[Mapping[str, Mapping[str, str]]] = {
 }
 
 
-def view_statements(kind: str, file: str = NEWEST) -> dict[str, str]:
-    """Return the SELECT of each view by its name, in the order in which they rest on each other; none for a kind of
-    database that has no views here."""
+def view_statements(kind: str, *files: str) -> dict[str, str]:
+    """Return the SELECT of each view by its name, of all or of these files', in the order in which they rest on each
+    other; none for a kind of database that has no views here."""
     written = _WRITTEN.get(kind)
     if written is None:
         return {}
-    lines = (_STEPS / file).read_text(encoding="utf-8").splitlines()
+    lines = [line for file in files or FILES for line in (_STEPS / file).read_text(encoding="utf-8").splitlines()]
     text = "\n".join(line for line in lines if not line.startswith("--"))
     for word, here in written.items():
         text = text.replace(word, here)
