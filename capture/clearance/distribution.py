@@ -191,7 +191,7 @@ class _Table:
         return (low + high) / 2
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=32)  # 12 kB each; a verdict asks a few, and the next one seldom the same
 def _table(terms: tuple[Term, ...]) -> _Table:
     """Return the table of a sum: the work is done here, and once."""
     import numpy as np

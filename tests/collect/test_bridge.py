@@ -110,7 +110,7 @@ def test_what_a_shop_publishes_while_the_office_is_gone_waits_over_restarts_and_
         shop.start()
         office.stop()
         office.start()
-        wait_until(lambda: count_strokes(database) == 320)
+        wait_until(lambda: count_strokes(database) == 320, 90)
     finally:
         collector.stop()
     assert compare(benches.sent, database).well

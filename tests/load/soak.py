@@ -140,6 +140,15 @@ async def _reader(url: str, events: list[int]) -> None:
             events[0] += line.startswith(b"data:")
 
 
+async def _answers(url: str, timeout_s: float = 60) -> None:
+    async with asyncio.timeout(timeout_s), aiohttp.ClientSession() as client:
+        while True:
+            with contextlib.suppress(aiohttp.ClientConnectionError):
+                async with client.get(url):
+                    return
+            await asyncio.sleep(0.2)
+
+
 async def _said(file: Path, word: str, timeout_s: float = 30) -> str:
     told = ""
 
@@ -179,7 +188,7 @@ async def soak(folder: Path, minutes: float, log: Path | None = None) -> Soaked:
             page = (await _said(board_said, "at http")).split("at ")[1].split()[0]
             await asyncio.to_thread(collector.wait_up)
             with Terminal(100, 30) as terminal:
-                await asyncio.sleep(3)
+                await _answers(f"http://127.0.0.1:{at}/")  # the bench's own page is a face of it: another finds it too
                 terminal.run("capture.cli", "run", "--bench", "soak", "--data-dir", data)
                 await asyncio.to_thread(terminal.wait_for, "CAUTION")
                 await asyncio.to_thread(terminal.keys, "Space")
