@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import BeforeValidator
@@ -35,6 +35,11 @@ def _registry() -> pint.UnitRegistry[Decimal]:
 def _parse(text: object, dimension: str, base: str, example: str, what: str = "") -> Decimal:
     if not isinstance(text, str):
         raise ValueError(f"{text!r} has no unit; write it as text with one, such as {example!r}")
+    return _read(text, dimension, base, example, what)
+
+
+@lru_cache(maxsize=1024)  # the few settings of a bench are read for every check, and of a year's proof for thousands
+def _read(text: str, dimension: str, base: str, example: str, what: str) -> Decimal:
     if "," in text:
         raise ValueError(f"{text!r} has a comma, write a point; expected such as {example!r}")
     registry = _registry()

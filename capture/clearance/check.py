@@ -115,12 +115,23 @@ class Check:
         """Strokes that do not count for nothing but their fall while held."""
         self._unit = unit
         self.state = CheckState.SEATING if pack.seat_strokes else CheckState.COUNTING
-        self.verdict: Verdict | None = None
+        self._verdict: Verdict | None = None
+        self._unjudged = False
         self.last: StrokeKept | None = None
         self.air_at_start = ""
         """What the readings say of the air when the check began, in words; empty where it was off."""
         self._unit_asked = ""
         """What to ask where the last stroke looks as if the indicator had switched its unit; else empty."""
+
+    @property
+    def verdict(self) -> Verdict | None:
+        """The verdict over what counts so far, None over too little; worked out when somebody asks."""
+        self._judge()
+        return self._verdict
+
+    def _judge(self) -> None:
+        if self._unjudged:
+            self._verdict, self._unjudged = self.judged(self._asked), False
 
     @property
     def counted(self) -> int:
@@ -136,6 +147,7 @@ class Check:
         self.last = StrokeKept(stroke, seat=False)
         if not stroke.accepted:
             if "leak" in stroke.flags and counts(stroke.flags, "peak"):
+                self._judge()  # a stroke that does not count changes nothing that was said before it
                 self._fell.append(stroke)
             return [self.last]
         travel = stroke.peak_travel_nm if self.pack.measure == "peak" else stroke.held_travel_nm
@@ -144,8 +156,8 @@ class Check:
         self._roundings.append(stroke.rounding_nm)
         self._inferred.append(stroke.inferred_nm)
         self._counted.append(stroke)
-        self.verdict = self.judged(self._asked)
-        if self.counted < self.looks.first or self.verdict is None or not self._stop:
+        self._unjudged = True
+        if not self._stop or self.counted < self.looks.first or self.verdict is None:
             return [self.last]
         undecided = self.verdict.verdict == "inconclusive"
         if undecided and self.counted < self.pack.strokes:
@@ -159,7 +171,7 @@ class Check:
             left = 1 - self.looks.left(self.counted) if self._left_out else self.looks.at_last(self.counted)
             final = self.judged(lambda _: left)
             if final is not None and final.verdict != "inconclusive":
-                self.verdict = final
+                self._verdict = final
         self.state = CheckState.DONE
         return [self.last, Finished(self.verdict)]
 
@@ -192,8 +204,8 @@ class Check:
             text = ""
         if text != self.air_at_start:
             self.air_at_start = text
-            if self.verdict is not None and self.state is not CheckState.DONE:
-                self.verdict = self.judged(self._asked)
+            if self._verdict is not None and self.state is not CheckState.DONE:
+                self._unjudged = True
 
     def leave_out(self, number: int) -> None:
         """A person knows that a stroke was wrong: it counts no longer, and another is asked for in its place.
@@ -211,7 +223,7 @@ class Check:
         self._unit_asked = ""
         if self.counted < self.pack.strokes:
             self.state = CheckState.COUNTING
-        self.verdict = self.judged(self._asked)
+        self._unjudged = True
 
     @property
     def _asked(self) -> Callable[[int], float]:

@@ -29,6 +29,7 @@ from capture.clearance.kept_form import columns_of_stroke, columns_of_verdict, s
 from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import kept_with
 from capture.plumbing.outward import write
+from capture.recordings.blocks import SentTexts
 from capture.recordings.file import RecordingError
 from capture.recordings.master_strokes import measure_masters
 from capture.recordings.replay import Replay
@@ -57,6 +58,7 @@ class Derivation:
         """`gauges` is what the ledger says of the shop's gauges, in its order."""
         self._gauges = list(gauges)
         self._told: list[Mapping[str, Any]] = []
+        self._texts = SentTexts()
 
     def answer(self, asked: Mapping[str, Any]) -> Plain:
         """Answer one question. Raises KeyError, TypeError or ValueError for one that is none."""
@@ -89,10 +91,12 @@ class Derivation:
             "seat_wanted": pack.seat_strokes,
             "measure": pack.measure,
         }
+        if self._texts.crowded:
+            self._texts = SentTexts()
         try:
             replay = Replay(
                 Path(asked["recording"]), pack, sheet.display_unit, sheet.air, stop_when_settled=True,
-                left_out=asked["left_out"],
+                left_out=asked["left_out"], texts=self._texts,
             )  # fmt: skip
             strokes = [{**columns_of_stroke(kept.stroke), "seat": kept.seat} for kept in replay.strokes()]
         except RecordingError as error:

@@ -18,7 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.recordings.file import LineReader, MalformedError, RecordedLine
-from drivers.bulk.known_texts import PADDING, KnownTexts, words_of
+from drivers.bulk.display_lines import ReadLines
+from drivers.bulk.known_texts import PADDING, REMEMBERED, KnownTexts, words_of
+from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 
 _BLOCK_BYTES: Final = 1 << 19
 #: Before a block: the digits of a time are loaded from up to so many bytes before their end.
@@ -55,12 +57,35 @@ class Block:
     """The lines that are not the indicator's, and at which place."""
 
 
-def blocks_of(file: BinaryIO, reader: LineReader) -> Generator[Block, None, None]:
+class SentTexts:
+    """What was sent, and read, in each text that was met before, in one recording after another: a shop's displays show
+    the same few thousand texts in all of them. No recording's lines depend on what stood in another."""
+
+    def __init__(self) -> None:
+        self.known = KnownTexts()
+        self.sent: list[bytes] = []
+        """What was sent in each known text."""
+        self.wrong: list[int] = []
+        """The known texts that are none of JSON."""
+        self._lines: dict[object, dict[object, ReadLines]] = {}
+
+    @property
+    def crowded(self) -> bool:
+        """Whether so many are known that another recording might not find room for its own."""
+        tables = [self.known, *(read.known for shapes in self._lines.values() for read in shapes.values())]
+        return max(len(known.texts) for known in tables) > REMEMBERED // 2
+
+    def read_by(self, driver: IndicatorDriver, settings: IndicatorSettings) -> dict[object, ReadLines]:
+        """Return what a display's lines were read as by such a driver, by the display's shape."""
+        return self._lines.setdefault((driver.name, str(settings.model_dump())), {})
+
+
+def blocks_of(file: BinaryIO, reader: LineReader, texts: SentTexts) -> Generator[Block, None, None]:
     """Yield the lines of a recording that was begun to be read, block by block, and close it.
 
     Raises RecordingError and warns as `lines_of` does; what stands before a malformed line is yielded first.
     """
-    return _Blocks(reader).read(file)
+    return _Blocks(reader, texts).read(file)
 
 
 def _decimal(word: NDArray[np.uint64]) -> NDArray[np.int64]:
@@ -93,13 +118,9 @@ def _raw(buffer: bytearray, begin: int, end: int, over: int) -> bytes:
 class _Blocks:
     """What is remembered from block to block."""
 
-    def __init__(self, reader: LineReader) -> None:
+    def __init__(self, reader: LineReader, texts: SentTexts) -> None:
         self._reader = reader
-        self._known = KnownTexts()
-        self._sent: list[bytes] = []
-        """What the indicator sent in each known text."""
-        self._wrong: list[int] = []
-        """The known texts that are none of JSON."""
+        self._known, self._sent, self._wrong = texts.known, texts.sent, texts.wrong
 
     def read(self, file: BinaryIO) -> Generator[Block, None, None]:
         # One buffer for all blocks: a new one each time would cost more than all that is done with its bytes.

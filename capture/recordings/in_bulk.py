@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from capture.recordings.blocks import Block
+from capture.recordings.blocks import Block, SentTexts
 from capture.recordings.file import AIR_OFF_NOTE, FIXTURE_GAP_NOTE, GAP_NOTE, RecordedLine
 from capture.recordings.stream import FixtureStream, IndicatorStream
 from capture.strokes.in_bulk import FinderInBulk, ManyChunks
@@ -40,12 +40,17 @@ class StreamInBulk(IndicatorStream):
         *,
         from_ns: int = 0,
         keep_readings: bool = False,
+        texts: SentTexts | None = None,
     ) -> None:
         """What the indicator sent before `from_ns` is decoded and no more. `keep_readings` keeps every reading, for
-        whoever draws them."""
+        whoever draws them. `texts` are those that the blocks come with."""
         super().__init__(driver, settings, measure, fixture, finder=FinderInBulk)
         decoder = self.decoder
-        self._wire = DisplayLines(decoder) if isinstance(decoder, LineDecoder) else AnyWire(decoder)
+        texts = texts if texts is not None else SentTexts()
+        if isinstance(decoder, LineDecoder):
+            self._wire: DisplayLines | AnyWire = DisplayLines(decoder, texts.read_by(driver, settings))
+        else:
+            self._wire = AnyWire(decoder)
         self._alone = _FEWEST
         self._from_ns = from_ns
         self.broken_off = False

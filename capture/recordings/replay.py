@@ -14,7 +14,7 @@ from capture.clearance.diagnosis import how_far_off
 from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_WAS_ON
 from capture.clearance.verdict import Verdict
 from capture.plumbing.wrong_values import wrong_values
-from capture.recordings.blocks import blocks_of
+from capture.recordings.blocks import SentTexts, blocks_of
 from capture.recordings.file import RecordingError, begin_reading, lines_of
 from capture.recordings.in_bulk import StreamInBulk
 from capture.recordings.stream import FixtureStream, fixture_from, indicator_from, limits_of
@@ -37,13 +37,14 @@ class Replay:
         stop_when_settled: bool = False,
         left_out: Iterable[tuple[int, int]] = (),
         keep_readings: bool = False,
+        texts: SentTexts | None = None,
     ) -> None:
         """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
 
         `air` is what the sheet asks of the supply; with it, a recording that holds a fixture's bytes has its
         strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
         `left_out` are strokes that a person left out while the check ran: after which stroke, and which.
-        `keep_readings` keeps every reading, for whoever draws them.
+        `keep_readings` keeps every reading, for whoever draws them. `texts` are those of recordings measured before.
         """
         self._path = path
         self.header, self._file, self._reader = begin_reading(path)
@@ -65,6 +66,7 @@ class Replay:
                 raise RecordingError(f"{path}, line 1: gauge.error: {error}; expected what a check found") from error
         self._left_out = list(left_out)
         self._keep_readings = keep_readings
+        self._texts = texts if texts is not None else SentTexts()
         self._begin(0)
 
     def _begin(self, from_ns: int) -> None:
@@ -78,6 +80,7 @@ class Replay:
             fixture,
             from_ns=from_ns,
             keep_readings=self._keep_readings,
+            texts=self._texts,
         )
         self._check: Check | None = None
         if self.pack is not None:
@@ -106,23 +109,27 @@ class Replay:
         one that must not end the proof, or the report, of whatever else there is.
         """
         try:
-            if self._as_live:
-                yield from self._measured(speed, sleep)
-                return
-            kept = list(self._measured(None, sleep))
-            until_ns = self.stream.moving.air_was_on_until_ns if self.stream.moving is not None else None
-            if speed is not None or until_ns is not None:
-                _, self._file, self._reader = begin_reading(self._path)
-                self._begin(until_ns or 0)
-                yield from self._measured(speed, sleep)
-            else:
-                yield from kept
+            yield from self._all(speed, sleep)
+            _ = self.verdict  # worked out here, so that what cannot be judged is told as what cannot be found
         except (ArithmeticError, LookupError, RuntimeError, TypeError, ValueError) as error:
             what = f"{type(error).__name__}: {error}".rstrip(": ")
             raise RecordingError(
                 f"strokes cannot be found ({what}) in {self._path}. That is a fault of strokelog, not of the "
                 "bench; keep the recording and send it to whoever looks after strokelog"
             ) from error
+
+    def _all(self, speed: float | None, sleep: Callable[[float], None]) -> Iterator[StrokeKept]:
+        if self._as_live:
+            yield from self._measured(speed, sleep)
+            return
+        kept = list(self._measured(None, sleep))
+        until_ns = self.stream.moving.air_was_on_until_ns if self.stream.moving is not None else None
+        if speed is not None or until_ns is not None:
+            _, self._file, self._reader = begin_reading(self._path)
+            self._begin(until_ns or 0)
+            yield from self._measured(speed, sleep)
+        else:
+            yield from kept
 
     def _measured(self, speed: float | None, sleep: Callable[[float], None]) -> Iterator[StrokeKept]:
         for found in self._in_bulk() if speed is None else self._at_pace(speed, sleep):
@@ -132,7 +139,7 @@ class Replay:
         yield from self._kept(self.stream.finish(self._reader.last_ns))
 
     def _in_bulk(self) -> Iterator[list[Stroke]]:
-        for block in blocks_of(self._file, self._reader):
+        for block in blocks_of(self._file, self._reader, self._texts):
             yield from self.stream.feed_block(block)
 
     def _at_pace(self, speed: float, sleep: Callable[[float], None]) -> Iterator[list[Stroke]]:

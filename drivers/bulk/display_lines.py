@@ -37,20 +37,30 @@ class ManyReadings:
     shown: list[Reading]
 
 
-class DisplayLines:
-    """What one decoder read so far."""
+class ReadLines:
+    """What the lines of a display of one shape read as, so far."""
 
-    def __init__(self, decoder: LineDecoder[Reading]) -> None:
+    def __init__(self) -> None:
+        self.shown: list[Reading] = []
+        self.numbers: dict[bytes, int] = {}
+        self.lines: list[bytes] = []
+        """By the numbers of the readings: a line that reads so."""
+        self.of_chunk = np.zeros(0, np.int64)
+        """Which reading a remembered chunk is, where it is one line and nothing else."""
+        self.known = KnownTexts()
+        self.of_line = np.zeros(0, np.int64)
+
+
+class DisplayLines:
+    """What one decoder reads."""
+
+    _read: ReadLines
+
+    def __init__(self, decoder: LineDecoder[Reading], before: dict[object, ReadLines]) -> None:
+        """`before` is, by the display's shape, what decoders of the same settings read of chunks numbered as these."""
         self._decoder = decoder
         self._shape: object = None
-        self._shown: list[Reading] = []
-        self._numbers: dict[bytes, int] = {}
-        self._lines: list[bytes] = []
-        """By the numbers of the readings: a line that reads so."""
-        self._of_chunk = np.zeros(0, np.int64)
-        """Which reading a remembered chunk is, where it is one line and nothing else."""
-        self._known = KnownTexts()
-        self._of_line = np.zeros(0, np.int64)
+        self._before = before
 
     def take(self, texts: list[bytes], remembered: int, which: NDArray[np.int64]) -> ManyReadings:
         """Take as many chunks as bring nothing but lines of the display as it is, none where it is in doubt.
@@ -59,10 +69,12 @@ class DisplayLines:
         """
         decoder = self._decoder
         if decoder.shape is None or decoder.begun is None:
-            return self._taken(which[:0], which[:0])
-        if decoder.shape != self._shape or len(self._numbers) > _REMEMBERED:
-            self._shape, self._shown, self._numbers, self._lines = decoder.shape, [], {}, []
-            self._of_chunk = self._of_line = np.zeros(0, np.int64)
+            return ManyReadings(which[:0], which[:0], [])
+        if decoder.shape != self._shape or len(self._read.numbers) > _REMEMBERED:
+            self._shape, read = decoder.shape, self._before.get(decoder.shape)
+            if read is None or len(read.numbers) > _REMEMBERED:
+                read = self._before[decoder.shape] = ReadLines()
+            self._read = read
         if not decoder.begun and (not len(which) or which.max() < remembered):
             found = self._whole_lines(texts, remembered, which)
             if found is not None:
@@ -70,33 +82,35 @@ class DisplayLines:
         return self._joined(texts, which)
 
     def _taken(self, counts: NDArray[np.int64], which: NDArray[np.int64]) -> ManyReadings:
-        return ManyReadings(counts, which, self._shown)
+        return ManyReadings(counts, which, self._read.shown)
 
     def _reading(self, line: bytes) -> int:
         """Return the number of what a line reads as."""
-        number = self._numbers.get(line)
+        read = self._read
+        number = read.numbers.get(line)
         if number is None:
             reading = self._decoder.alike(line)
-            number = self._numbers[line] = _NONE if reading is None else len(self._shown)
+            number = read.numbers[line] = _NONE if reading is None else len(read.shown)
             if reading is not None:
-                self._shown.append(reading)
-                self._lines.append(line)
+                read.shown.append(reading)
+                read.lines.append(line)
         return number
 
     def _whole_lines(self, texts: list[bytes], remembered: int, which: NDArray[np.int64]) -> ManyReadings | None:
         """Take chunks of which each is one line; None where one is not."""
-        if len(self._of_chunk) < remembered:
+        read = self._read
+        if len(read.of_chunk) < remembered:
             more = []
-            for text in texts[len(self._of_chunk) : remembered]:
+            for text in texts[len(read.of_chunk) : remembered]:
                 lines = [line for line in text.splitlines() if line]
                 whole = len(lines) == 1 and text[-1] in b"\r\n"
                 more.append(self._reading(lines[0]) if whole else _NONE)
-            self._of_chunk = np.append(self._of_chunk, np.array(more, np.int64))
-        readings = self._of_chunk[which]
+            read.of_chunk = np.append(read.of_chunk, np.array(more, np.int64))
+        readings = read.of_chunk[which]
         if len(readings) and readings.min() < 0:
             return None
         if len(readings):
-            self._decoder.took(len(readings), self._lines[readings[-1]], b"")
+            self._decoder.took(len(readings), read.lines[readings[-1]], b"")
         return self._taken(np.ones_like(readings), readings)
 
     def _joined(self, texts: list[bytes], which: NDArray[np.int64]) -> ManyReadings:
@@ -116,11 +130,12 @@ class DisplayLines:
         def told(at: int) -> bytes:
             return stream[begins[at] : ends[at]]
 
-        numbers = self._known.numbers(words_of(padded), begins, ends - begins, told)
-        if len(self._of_line) < len(self._known.texts):
-            more = [self._reading(line) for line in self._known.texts[len(self._of_line) :]]
-            self._of_line = np.append(self._of_line, np.array(more, np.int64))
-        readings = np.where(numbers < 0, _NONE, self._of_line[numbers]) if len(self._of_line) else numbers
+        read = self._read
+        numbers = read.known.numbers(words_of(padded), begins, ends - begins, told)
+        if len(read.of_line) < len(read.known.texts):
+            more = [self._reading(line) for line in read.known.texts[len(read.of_line) :]]
+            read.of_line = np.append(read.of_line, np.array(more, np.int64))
+        readings = np.where(numbers < 0, _NONE, read.of_line[numbers]) if len(read.of_line) else numbers
         for at in np.flatnonzero(numbers < 0).tolist():
             readings[at] = self._reading(told(at))
         chunk_of = np.searchsorted(chunk_ends, ends, "right")
@@ -132,5 +147,5 @@ class DisplayLines:
         if len(tail) > LONGEST_LINE:
             return self._taken(readings[:0], readings[:0])
         if chunks:
-            decoder.took(count, self._lines[readings[count - 1]] if count else b"", tail)
+            decoder.took(count, read.lines[readings[count - 1]] if count else b"", tail)
         return self._taken(np.bincount(chunk_of[:count], minlength=chunks), readings[:count])

@@ -20,7 +20,7 @@ LONGEST = 80
 #: So many bytes must follow the last run in a buffer, whatever they are.
 PADDING = LONGEST + 8
 #: How many runs are remembered; what more there are is told by its bytes every time.
-_REMEMBERED = 4096
+REMEMBERED = 4096
 _PLACES_BITS = 16
 #: From so many runs on those at the front are told first, so that the rest finds them.
 _MANY, _FRONT = 512, 128
@@ -100,7 +100,7 @@ class KnownTexts:
 
     def _number(self, text: bytes, place: int, parts: list[np.uint64]) -> int:
         number = self._numbers.get(text, -1)
-        if number < 0 and len(self.texts) < _REMEMBERED:
+        if number < 0 and len(self.texts) < REMEMBERED:
             number = self._numbers[text] = len(self.texts)
             self.texts.append(text)
         if number >= 0 and self._sizes[place] < 0:

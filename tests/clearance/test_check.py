@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.clearance.check import Check, CheckState, Finished, StrokeKept
+from capture.clearance.remarks import AIR_WAS_ON
 from capture.clearance.stroke_by_stroke import HOW_TO
 from capture.clearance.verdict import MOST_STROKES, MeasurementLimits, judge
 from capture.sheet.sheet import Pack, parse_sheet
@@ -231,6 +232,20 @@ def test_judging_a_whole_recording_counts_every_stroke() -> None:
         assert not finished(check.take(stroke(n, 1_100_000 + n)))
     assert check.counted == 7
     assert check.verdict == judge([1_100_000 + n for n in range(2, 9)], 800_000, 1_400_000, LIMITS)
+
+
+def test_what_a_check_says_is_the_same_whoever_asked_it_and_when() -> None:
+    leaking = replace(stroke(5), flags=("leak",), accepted=False, fall_nm_per_s=900_000)
+    asked, unasked = (Check(pack(strokes=6, seat_strokes=1), LIMITS) for _ in range(2))
+    for one in (stroke(1), stroke(2), stroke(3), stroke(4, 1_104_000), leaking):
+        asked.take(one)
+        assert (asked.verdict is None) is (one.n < 3)  # as a screen asks after each stroke
+        unasked.take(one)  # as a proof asks, at the end
+    assert unasked.verdict == asked.verdict is not None and not asked.verdict.remarks
+    for check in (asked, unasked):
+        check.tell_air_at_start(AIR_WAS_ON)
+    assert unasked.verdict == asked.verdict is not None
+    assert {remark.code for remark in asked.verdict.remarks} == {"air_at_start", "leak_once"}
 
 
 @given(

@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.recordings import blocks
-from capture.recordings.blocks import blocks_of
+from capture.recordings.blocks import SentTexts, blocks_of
 from capture.recordings.file import (
     FIXTURE_GAP_NOTE,
     GAP_NOTE,
@@ -39,6 +39,7 @@ from capture.simulation.wire_bytes import WireSpec, encode
 from capture.strokes.stroke import Stroke
 from drivers.reading import LengthUnit
 from drivers.wirings.ascii import line as fixture_line
+from tests.load.year_in_bulk import write_shift
 from tests.strokes.test_golden import RECORDINGS
 from tests.support.proven_record import SHEET
 
@@ -98,15 +99,17 @@ def fixture_of(header: dict[str, Any] | None) -> FixtureStream | None:
     return FixtureStream(*fixture_from(header), (130_000, 150_000)) if header else None
 
 
-def assert_same(path: Path, size: int, monkeypatch: pytest.MonkeyPatch) -> int:
-    """Measure both ways, and compare all that is known after every block; return how many strokes there were."""
+def assert_same(path: Path, size: int, monkeypatch: pytest.MonkeyPatch, texts: SentTexts | None = None) -> int:
+    """Measure both ways, and compare all that is known after every block; return how many strokes there were. `texts`
+    are those of recordings measured before."""
+    texts = texts or SentTexts()
     monkeypatch.setattr(blocks, "_BLOCK_BYTES", size)
     one, live = one_by_one(path)
     header, file, reader = begin_reading(path)
     driver, chosen, _ = indicator_from(header.indicator)
-    many = StreamInBulk(driver, chosen, "peak", fixture_of(header.fixture))
+    many = StreamInBulk(driver, chosen, "peak", fixture_of(header.fixture), texts=texts)
     passed = strokes = 0
-    for block in blocks_of(file, reader):
+    for block in blocks_of(file, reader, texts):
         found = [stroke for some in many.feed_block(block) for stroke in some]
         expected = []
         for _ in range(len(block.times_ns)):
@@ -124,9 +127,10 @@ def assert_same(path: Path, size: int, monkeypatch: pytest.MonkeyPatch) -> int:
 
 @pytest.mark.parametrize("path", RECORDINGS, ids=lambda path: path.stem)
 def test_every_recording_is_measured_the_same_in_blocks(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    texts = SentTexts()  # the second time all of them are known
     for size in SIZES:
         with monkeypatch.context() as patch:
-            assert_same(path, size, patch)
+            assert_same(path, size, patch, texts)
 
 
 # -- streams that nobody recorded ------------------------------------------------------------------------------
@@ -261,11 +265,25 @@ def test_any_stream_is_measured_the_same_in_blocks(
 
 def test_the_streams_that_are_drawn_hold_strokes_of_every_form(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     found: dict[str, int] = {}
+    texts = SentTexts()  # whatever display showed a text before, with whatever settings
     for seed in range(22):
         drawn, path = Drawn(seed), tmp_path / f"{seed}.jsonl"
         drawn.write(path, 800)
-        found[drawn.form] = found.get(drawn.form, 0) + assert_same(path, 1 << 19, monkeypatch)
+        found[drawn.form] = found.get(drawn.form, 0) + assert_same(path, 1 << 19, monkeypatch, texts)
     assert min(found.values()) >= 2 and len(found) == 4, found
+
+
+def test_a_text_that_was_met_before_is_read_by_the_settings_of_its_own_recording(tmp_path: Path) -> None:
+    path, texts, travels = tmp_path / "counts.jsonl", SentTexts(), []
+    write_shift(path, 0.2, 6)
+    header, *lines = path.read_text("utf-8").replace("+3.", "+3").replace("+2.", "+2").splitlines(keepends=True)
+    for scale in ("0.001 mm", "0.002 mm", "0.001 mm"):
+        told = json.loads(header) | {"indicator": {"driver": "counts", "scale": scale}}
+        path.write_text(json.dumps(told) + "\n" + "".join(lines), "utf-8")
+        (kept,) = Replay(path, texts=texts).strokes()
+        travels.append(kept.stroke.peak_travel_nm)
+        assert [kept] == list(Replay(path).strokes())
+    assert travels[0] == travels[2] and travels[1] == pytest.approx(2 * travels[0], rel=1e-3)
 
 
 # -- lines that are none ---------------------------------------------------------------------------------------
@@ -307,7 +325,7 @@ def read(path: Path, in_blocks: bool) -> tuple[list[tuple[int, bytes]], str]:
         warnings.simplefilter("always")
         try:
             if in_blocks:
-                for block in blocks_of(file, reader):
+                for block in blocks_of(file, reader, SentTexts()):
                     texts = (b"" if at < 0 else block.texts[at] for at in block.which.tolist())
                     found += zip(block.times_ns.tolist(), texts, strict=True)
             else:
