@@ -15,7 +15,7 @@ from capture.plumbing.outward import say, say_json
 
 if TYPE_CHECKING:
     from capture.collect import DatabaseSettings
-    from capture.report.shop_contents import ShopSection
+    from capture.report.shop_section import ShopSection
 
 Database = Annotated[
     str | None,

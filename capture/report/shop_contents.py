@@ -6,22 +6,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from capture.collect.statistics.figures import Funnel
-from capture.collect.statistics.shop import Clearance, GaugeHistory, Model, ShopStatistics, Yield
+from capture.collect.statistics.shop import Clearance, GaugeHistory, ShopStatistics, Yield
+from capture.report.shop_people import not_counted, reproducibility, ways_of_working
 from capture.report.shop_pictures import Bar, ChartScale, bars_svg, mornings_svg
+from capture.report.shop_section import ShopSection, micrometres, of_model
 from capture.stock.forecast import SizeForecast, StockForecast
-
-
-@dataclass(frozen=True, slots=True)
-class ShopSection:
-    """A statistic: its heading, what it says in a sentence, its pictures, and what else to know."""
-
-    heading: str
-    what: str
-    pictures: tuple[str, ...]
-    notes: tuple[str, ...] = ()
-    columns: tuple[str, ...] = ()
-    rows: tuple[tuple[str, ...], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,10 +35,10 @@ def shop_contents(known: ShopStatistics, at: datetime, more: Sequence[ShopSectio
         *_clearances(known.as_built, "as built", 30),
         *_exposure(known),
         *_rings(known),
-        *_reproducibility(known),
+        *reproducibility(known),
         *_gauges(known.gauges),
-        *_not_counted(known),
-        *_ways_of_working(known),
+        *not_counted(known),
+        *ways_of_working(known),
         *_air(known),
     )
     return ShopContents(
@@ -65,16 +54,6 @@ def _left_out(known: ShopStatistics) -> tuple[str, ...]:
     )
 
 
-def _of(model: Model, pack: str = "") -> str:
-    shop = f"{model.shop}: " if model.shop else ""
-    revision = f" rev {model.revision}" if model.revision else ""
-    return f"{shop}{model.sheet}{revision}{f', {pack}' if pack else ''}"
-
-
-def _um(nm: float) -> str:
-    return f"{nm / 1000:.1f} µm"
-
-
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
 
@@ -83,8 +62,8 @@ def _yields(known: ShopStatistics) -> Iterator[ShopSection]:
     if known.yields:
         bars = [_yield_bar(one, one.pack) for one in known.yields]
         unusual = [
-            f"{_of(one.model, one.pack)} is {'far ' if one.against_all.outside else ''}beside what the shop's other "
-            "packs have, by more than they differ among themselves and chance gives a group of its size "
+            f"{of_model(one.model, one.pack)} is {'far ' if one.against_all.outside else ''}beside what the shop's "
+            "other packs have, by more than they differ among themselves and chance gives a group of its size "
             f"({'99.8' if one.against_all.outside else '95'} %)."
             for one in known.yields
             if one.against_all is not None and one.against_all.unusual
@@ -106,7 +85,7 @@ def _yields(known: ShopStatistics) -> Iterator[ShopSection]:
 
 
 def _yield_bar(one: Yield, pack: str) -> Bar:
-    label = _of(one.model, pack)
+    label = of_model(one.model, pack)
     if one.share is None:
         return Bar(label, None, note=f"{one.good} of {one.of}")
     unclear = "" if one.inconclusive is None else f", {_percent(one.inconclusive)} inconclusive"
@@ -125,7 +104,7 @@ def _clearances(known: Sequence[Clearance], how: str, least: int) -> Iterator[Sh
     bars, rows, notes = [], [], []
     for one in known:
         label, band = (
-            _of(one.model, one.pack),
+            of_model(one.model, one.pack),
             (float(one.low_nm - one.preferred_nm), float(one.high_nm - one.preferred_nm)),
         )
         if one.mean is None or one.sd is None:
@@ -139,14 +118,16 @@ def _clearances(known: Sequence[Clearance], how: str, least: int) -> Iterator[Sh
         rows.append(
             (
                 label,
-                f"{_um(one.mean.value)} ({_um(one.mean.low)} to {_um(one.mean.high)})",
-                f"{_um(one.sd.value)} ({_um(one.sd.low)} to {_um(one.sd.high)})",
+                f"{micrometres(one.mean.value)} ({micrometres(one.mean.low)} to {micrometres(one.mean.high)})",
+                f"{micrometres(one.sd.value)} ({micrometres(one.sd.low)} to {micrometres(one.sd.high)})",
                 middle,
             )
         )
         if one.shifted:
             side = "loose" if one.mean.value > 0 else "tight"
-            notes.append(f"{label} is shifted to the {side} side {how}, by {_um(abs(one.mean.value))} in the mean.")
+            notes.append(
+                f"{label} is shifted to the {side} side {how}, by {micrometres(abs(one.mean.value))} in the mean."
+            )
     yield ShopSection(
         f"Clearance {how}",
         f"Off what the sheet prefers; the dot is the mean, the line two standard deviations to either side, the grey "
@@ -169,7 +150,7 @@ def _exposure(known: ShopStatistics) -> Iterator[ShopSection]:
         (),
         (),
         ("", "packs", "expected out of range"),
-        tuple((_of(one.model, one.pack), str(one.packs), f"{one.expected_out:.2f}") for one in known.exposures),
+        tuple((of_model(one.model, one.pack), str(one.packs), f"{one.expected_out:.2f}") for one in known.exposures),
     )
 
 
@@ -178,14 +159,18 @@ def _rings(known: ShopStatistics) -> Iterator[ShopSection]:
         return
     ends = [abs(end) for one in known.rings if one.mean for end in (one.mean.low, one.mean.high)]
     reach = max([*ends, 5_000.0]) * 1.1
-    marks = ((-reach / 1.1, f"{_um(-reach / 1.1)}"), (0.0, "as said"), (reach / 1.1, f"+{_um(reach / 1.1)}"))
+    marks = (
+        (-reach / 1.1, f"{micrometres(-reach / 1.1)}"),
+        (0.0, "as said"),
+        (reach / 1.1, f"+{micrometres(reach / 1.1)}"),
+    )
     bars = []
     for one in known.rings:
-        label = f"{one.part} {one.thickness_nm / 1e6:.2f} mm, {one.pack}, {_of(one.model)}"
+        label = f"{one.part} {one.thickness_nm / 1e6:.2f} mm, {one.pack}, {of_model(one.model)}"
         if one.mean is None or one.shrunk is None:
             bars.append(Bar(label, None, note=f"{one.changes} changes"))
         else:
-            drawn = f"{one.changes} changes; take {_um(one.shrunk.value)}"
+            drawn = f"{one.changes} changes; take {micrometres(one.shrunk.value)}"
             bars.append(Bar(label, one.mean.value, one.mean.low, one.mean.high, drawn))
     yield ShopSection(
         "What rings are off by",
@@ -193,28 +178,6 @@ def _rings(known: ShopStatistics) -> Iterator[ShopSection]:
         "before it was off by is in the spread. Shown from 10 changes on; `take` is drawn towards nothing by how "
         "little is known.",
         (bars_svg(bars, ChartScale(-reach, reach, marks), "thickness of rings"),),
-    )
-
-
-def _reproducibility(known: ShopStatistics) -> Iterator[ShopSection]:
-    shown = [one for one in known.reproducibility if one.sd is not None]
-    if not known.reproducibility:
-        return
-    reach = max([one.sd.high for one in shown if one.sd is not None] + [10_000.0]) * 1.1
-    marks = tuple((reach / 1.1 * n / 2, _um(reach / 1.1 * n / 2)) for n in range(3))
-    bars = []
-    for one in known.reproducibility:
-        label = f"{'another technician' if one.another_technician else 'the same one again'}, {_of(one.model)}"
-        if one.sd is None:
-            bars.append(Bar(label, None, note=f"{one.pairs} pairs"))
-        else:
-            bars.append(Bar(label, one.sd.value, one.sd.low, one.sd.high, f"{one.pairs} pairs: {_um(one.sd.value)}"))
-    yield ShopSection(
-        "How far two checks differ",
-        "The standard deviation of a check beside another of the same pack with the same gauge, nothing changed "
-        "between. It says what the way of working does, and nothing of any person. Shown from 10 pairs on; from 20 on "
-        "it may stand for a study's.",
-        (bars_svg(bars, ChartScale(0.0, reach, marks), "reproducibility"),),
     )
 
 
@@ -235,113 +198,12 @@ def _gauges(known: Sequence[GaugeHistory]) -> Iterator[ShopSection]:
             day = one.drift.slope_nm_per_day
             left = one.drift.days_to_limit
             until = "" if left is None else f"; at that it reaches its limit in about {left:.0f} days"
-            notes.append(f"{name} drifts by {_um(30 * day)} in 30 days{until}.")
+            notes.append(f"{name} drifts by {micrometres(30 * day)} in 30 days{until}.")
     yield ShopSection(
         "Gauges",
         "What each gauge reads too much at its check standard, morning by morning, since it last became another one.",
         tuple(pictures),
         tuple(notes),
-    )
-
-
-def _not_counted(known: ShopStatistics) -> Iterator[ShopSection]:
-    if not known.not_counted:
-        return
-    most = max([0.02, *(one.share.high for one in known.not_counted if one.share is not None)]) * 1.1
-    marks = tuple((most / 1.1 * n / 2, f"{100 * most / 1.1 * n / 2:.1f} %") for n in range(3))
-    by_checks = sorted(known.not_counted, key=lambda one: -one.checks)
-    bars = []
-    for one in by_checks:
-        label = f"{one.shop + ': ' if one.shop else ''}somebody with {one.checks} checks"
-        told = f"{one.not_counted} of {one.strokes}"
-        if one.share is None:
-            bars.append(Bar(label, None, note=told))
-        else:
-            bars.append(Bar(label, one.share.value, one.share.low, one.share.high, told))
-    beside = [one for one in by_checks if one.against_others is not None and one.against_others.unusual]
-    notes = [
-        f"Whoever made {one.checks} checks is {'far ' if one.against_others.outside else ''}beside the others, by more "
-        "than they differ among themselves: look at the fixture, the regulator and how the indicator stands."
-        for one in beside
-        if one.against_others is not None
-    ]
-    yield ShopSection(
-        "Strokes that did not count",
-        "The share of strokes that were flagged and not averaged, by who made them, in the order of how many checks "
-        "they made; nobody is named or ranked. Shown from 20 checks on.",
-        (bars_svg(bars, ChartScale(0.0, most, marks), "strokes that did not count"),),
-        tuple(notes),
-    )
-
-
-def _ways_of_working(known: ShopStatistics) -> Iterator[ShopSection]:
-    """Two pictures that name nobody: how far the strokes of a check lie apart, and what packs are found to be."""
-    if known.scatters:
-        reach = max([4_000.0, *(one.sd.high for one in known.scatters if one.sd is not None)]) * 1.1
-        bars = [
-            Bar(_by(one.model, one.pack, one.checks, "checks"), None, note="not told yet")
-            if one.sd is None
-            else Bar(
-                _by(one.model, one.pack, one.checks, "checks"), one.sd.value, one.sd.low, one.sd.high, _um(one.sd.value)
-            )
-            for one in sorted(known.scatters, key=lambda one: -one.checks)
-        ]
-        notes = [
-            _stands_out(one.model, one.pack, one.checks, "checks", one.against_others, "how far strokes lie apart")
-            for one in known.scatters
-            if one.against_others is not None and one.against_others.unusual
-        ]
-        marks = tuple((reach / 1.1 * n / 2, _um(reach / 1.1 * n / 2)) for n in range(3))
-        yield ShopSection(
-            "How far the strokes of a check lie apart",
-            "The standard deviation of the counted strokes of one check, by who made them, pack by pack, in the order "
-            "of how many checks they made; nobody is named or ranked. Shown from 20 checks on.",
-            (bars_svg(bars, ChartScale(0.0, reach, marks), "scatter within a check"),),
-            tuple(notes),
-        )
-    levels = [one for one in known.levels if one.mean is not None]
-    if len(levels) > 1:
-        most = max(max(abs(one.mean.low), abs(one.mean.high)) for one in levels if one.mean is not None) * 1.1
-        yield ShopSection(
-            "What packs are found to be, by who finds it",
-            "The mean of packs as they come in, off the preferred clearance, by who made the first check; nobody is "
-            "named or ranked. Everybody gets the packs that come, so that the means should agree. From 20 packs on.",
-            (
-                bars_svg(
-                    [
-                        Bar(
-                            _by(one.model, one.pack, one.packs, "packs"),
-                            mean.value,
-                            mean.low,
-                            mean.high,
-                            _um(mean.value),
-                        )
-                        for one in sorted(levels, key=lambda one: -one.packs)
-                        if (mean := one.mean) is not None
-                    ],
-                    ChartScale(
-                        -most, most, ((-most / 1.1, _um(-most / 1.1)), (0.0, "0"), (most / 1.1, _um(most / 1.1)))
-                    ),
-                    "level of each technician",
-                ),
-            ),
-            tuple(
-                _stands_out(one.model, one.pack, one.packs, "packs", one.against_others, "what packs are found to be")
-                for one in levels
-                if one.against_others is not None and one.against_others.unusual
-            ),
-        )
-
-
-def _by(model: Model, pack: str, count: int, of: str) -> str:
-    return f"somebody with {count} {of}, {_of(model, pack)}"
-
-
-def _stands_out(model: Model, pack: str, count: int, of: str, where: Funnel, what: str) -> str:
-    return (
-        f"Whoever made {count} {of} of {_of(model, pack)} is {'far ' if where.outside else ''}beside the others in "
-        f"{what}, by more than they differ among themselves: look at the fixture and the indicator's stand, and work "
-        "a pack together."
     )
 
 
@@ -375,10 +237,11 @@ def _air(known: ShopStatistics) -> Iterator[ShopSection]:
             ("", "strokes", "over", "under 10 kPa more"),
             tuple(
                 (
-                    _of(one.model, one.pack),
+                    of_model(one.model, one.pack),
                     str(one.strokes),
                     f"{one.reach_pa / 1000:.1f} kPa",
-                    f"{_um(1e4 * one.slope.value)} ({_um(1e4 * one.slope.low)} to {_um(1e4 * one.slope.high)})",
+                    f"{micrometres(1e4 * one.slope.value)} "
+                    f"({micrometres(1e4 * one.slope.low)} to {micrometres(1e4 * one.slope.high)})",
                 )
                 for one in slopes
                 if one.slope is not None

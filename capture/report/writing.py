@@ -19,7 +19,8 @@ from capture.report.letterhead import Letterhead
 from capture.report.page import page, shop_page
 from capture.report.paper import PaperError, pdf
 from capture.report.photographs import pictures_of
-from capture.report.shop_contents import ShopSection, shop_contents
+from capture.report.shop_contents import shop_contents
+from capture.report.shop_section import ShopSection
 from capture.report.traces import trace_of
 from capture.sheet.sheet import Sheet, SheetError, parse_sheet
 
