@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from scipy.stats import poisson
 
-from tests.load.gauge_year import ALONE, Counted, year
+from tests.load.gauge_year import ALONE, MORNINGS, Counted, Situation, year
 
 
 @pytest.fixture(scope="module")
@@ -26,12 +27,13 @@ def test_a_drop_in_june_is_found_the_next_morning_and_every_pack_after_it_is_in_
 
 
 def test_nobody_is_called_for_nothing_all_year(counted: Counted) -> None:
-    assert counted.false_alarms == 0
+    """With one false alarm in 400 mornings, of a thousand years one has more than this."""
+    assert counted.false_alarms <= poisson.isf(0.001, MORNINGS / 400) == 4
 
 
 def test_far_fewer_packs_stay_inconclusive(counted: Counted) -> None:
     for width in (400_000, 100_000):
-        assert counted.share(width, with_check=True) < 0.5 * counted.share(width, with_check=False)
+        assert counted.share(Situation(width, True)) < 0.5 * counted.share(Situation(width, False))
     assert counted.mean_guard(with_check=True) < 0.5 * counted.mean_guard(with_check=False)
 
 
