@@ -18,10 +18,10 @@ strokes show (type A, 4.2) and what is known of the indicator (type B, 4.3):
     hysteresis      a plunger with play H shows a place higher or lower by H, by which side it came from. Whatever it
                     loses where it turns round, at the rest or in the hold, a travel is short by 0 to H, and never long.
                     Corrected by half. What is left is no rectangle: a plunger has the play it has in every check, and
-                    one that has all of what was set, or learned from a gauge check, lies at the rectangle's edge,
-                    beyond 95 % of it. So the play is taken to be at one end or the other, each as likely; of all
-                    between the two that has the widest interval, and whatever the play is, 95 of 100 intervals hold
-                    the clearance: P(|e + x| <= U) over an error e of one peak is least for x at an end
+                    one that has all of what was set lies at the rectangle's edge, beyond 95 % of it. So the play is
+                    taken to be at one end or the other, each as likely; of all between the two that has the widest
+                    interval, and whatever the play is, 95 of 100 intervals hold the clearance: P(|e + x| <= U) over an
+                    error e of one peak is least for x at an end
 
 Where the gauge was checked against a master, what was found stands for the maker's limit (`gauge.error_found`).
 
@@ -187,8 +187,8 @@ class _Strokes:
     def one_sided(self, limits: MeasurementLimits) -> tuple[float, float]:
         """Return half of what misalignment may add to the mean, and half of what play may take from it."""
         known = self._found(limits)
-        short = 0.0 if known is not None and known.play_known else limits.hysteresis_nm / 2
-        return abs(self.mean) * (1 - math.cos(limits.misalignment)) / 2, short
+        left = 1.0 if known is None else known.play_left(abs(self.mean))
+        return abs(self.mean) * (1 - math.cos(limits.misalignment)) / 2, left * limits.hysteresis_nm / 2
 
     def _found(self, limits: MeasurementLimits) -> ErrorFound | None:
         """Return what was found of the gauge's error, where it stands for the maker's limit."""

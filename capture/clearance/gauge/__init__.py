@@ -1,1 +1,1 @@
-"""What checks against masters say of a gauge: its error, its spread, its level over the mornings, its play. Pure."""
+"""What checks against masters say of a gauge: its error, also over the range, its spread, its mornings' level. Pure."""

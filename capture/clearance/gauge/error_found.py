@@ -9,8 +9,10 @@ measured. At a travel y,
     u(e)          of the check: its repeats, its display, its master's certificate, each as it is distributed
     local error   what the gauge does between two masters: as its linearity was found, else a tenth of the maker's limit
                   to either side (assumption)
-    play          H as it was found: a travel loses none or all of it where it turns round, as a plunger's play does
-                  that is only stated. Corrected by half, and as much to either side, at one end or the other
+    play          none of its own. A master slid under the tip and out is a stroke: it turns round where a pack's does,
+                  from below on to the master and from above back on to the anvil, and loses the same. So it is in the
+                  error found, whatever the settings say of it; of a travel shorter than the smallest master the error
+                  is taken in proportion and play is not, so there the rest of it is left (`play_left`)
     drift         how far the moving average of the mornings is from their mean, not corrected, and what the error moves
                   from one morning to the next, without what the checks' own scatter makes of both (it is in u(e));
                   before there are enough mornings, a fortieth of the limit (assumption)
@@ -30,9 +32,7 @@ from typing import Any, Final, Literal
 from capture.clearance.gauge.linearity import error_between
 
 #: The lines that two travels measured after one check share.
-OF_THE_GAUGE: Final = frozenset(
-    {"check's repeats", "check's resolution", "master", "play found", "drift", "error not corrected"}
-)
+OF_THE_GAUGE: Final = frozenset({"check's repeats", "check's resolution", "master", "drift", "error not corrected"})
 #: The gauge may do this share of the maker's limit between two masters until its linearity is known (assumption).
 LOCAL_SHARE: Final = 1 / 10
 #: And drift by this share from one morning to the next until there are enough mornings (assumption).
@@ -41,7 +41,7 @@ DRIFT_SHARE: Final = 1 / 40
 _REACH: Final = 1.5
 
 #: A budget's line: source, standard uncertainty, degrees of freedom, basis, shape.
-Line = tuple[str, float, float, str, Literal["t", "rectangular", "triangular", "two points"]]
+Line = tuple[str, float, float, str, Literal["t", "rectangular", "triangular"]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,9 +62,6 @@ class ErrorFound:
     """The certificate's standard uncertainty, the largest of the masters'."""
     local_nm: float
     """Half-width."""
-    play_nm: float
-    """Signed; 0 where none was shown, or none was looked for."""
-    play_known: bool
     drift_nm: float
     drift_dof: int
     """0: an assumption, as if known."""
@@ -84,9 +81,13 @@ class ErrorFound:
         return not self.widened_nm and 0 < travel_nm <= _REACH * max(value for value, _ in self.table)
 
     def correction(self, travel_nm: float) -> float:
-        """Return what is added to a travel to correct it: the error, where it matters, and half of the play."""
+        """Return what is added to a travel to correct it: the error, where it matters."""
         error = error_between(self.table, travel_nm)
-        return (-error if abs(error) > self.standard_nm else 0.0) + abs(self.play_nm) / 2
+        return -error if abs(error) > self.standard_nm else 0.0
+
+    def play_left(self, travel_nm: float) -> float:
+        """Return the share of the plunger's play that the error at a travel does not hold."""
+        return max(0.0, 1 - travel_nm / min(value for value, _ in self.table))
 
     @property
     def _check(self) -> str:
@@ -113,9 +114,6 @@ class ErrorFound:
         if abs(error) <= self.standard_nm:
             basis = "less than its uncertainty, so not corrected: e/sqrt(3)"
             lines.append(("error not corrected", abs(error) / math.sqrt(3), math.inf, basis, "rectangular"))
-        if self.play_nm:
-            half = abs(self.play_nm) / 2
-            lines.append(("play found", half, math.inf, "none or all of H, corrected by half", "two points"))
         if self.remount_dof:
             basis = "remounts and technicians, from studies and pairs"
             lines.append(("remounts", self.remount_nm, self.remount_dof, basis, "t"))
@@ -137,4 +135,6 @@ def found_in(kept: Mapping[str, Any] | None) -> ErrorFound | None:
     if not isinstance(told, dict):
         raise TypeError(f"the gauge's error is {type(told).__name__}, expected an object")
     table = tuple((int(value), float(error)) for value, error in told["table"])
-    return ErrorFound(**{**told, "table": table})
+    # The first two ways of measuring kept a play of its own.
+    kept_now = {name: value for name, value in told.items() if name not in ("play_nm", "play_known")}
+    return ErrorFound(**{**kept_now, "table": table})

@@ -262,5 +262,5 @@ def _linearity_of(kept: Mapping[str, Any]) -> Linearity:
         lack_of_fit_p=kept["lack_of_fit_p"],
         table=tuple((int(value), float(error)) for value, error in kept["table"]),
         local_nm=kept["local_nm"],
-        play=None if kept["play"] is None else Play(**kept["play"]),
+        play=None if kept.get("play") is None else Play(**kept["play"]),
     )

@@ -1,10 +1,11 @@
-"""The gauge's error over its range, and its play: five or more masters, up and down. Pure; lengths nm.
+"""The gauge's error over its range: five or more masters, up and down. Pure; lengths nm.
 
 Theory. e = a + b x by least squares, all masters slid under equally often (NIST/SEMATECH e-Handbook, 2.3.6.7 and
 4.4.4.6). What is left at each master beyond its repeats' spread is lack of fit; F says whether it is more than chance.
 Where it is, a line describes the gauge badly: the errors found at the masters are used as they are, and what may hide
-between two of them is told by how far they are from a line. Play shows as the difference of the same master read coming
-from below and from above, H = mean(descending) - mean(ascending), u(H) = s sqrt(2/m).
+between two of them is told by how far they are from a line. Up and down makes what drifts meanwhile even out. It shows
+no play: between two masters the tip is on the anvil, so it comes to each from below, whatever the order (the room's
+README, D10).
 """
 
 from __future__ import annotations
@@ -38,20 +39,11 @@ class FittedLine:
 
 @dataclass(frozen=True, slots=True)
 class Play:
-    """How much the gauge reads differently coming from above. Lengths nm; negative where it then reads less."""
+    """By how much masters read differently on the way down, as the first two ways of measuring told it. Lengths nm."""
 
     nm: float
     standard_nm: float
     dof: int
-
-    @property
-    def shown(self) -> bool:
-        """Whether it is more than chance (t at 95 %, two-sided)."""
-        from scipy.special import stdtrit
-
-        if not self.dof:
-            return False
-        return abs(self.nm) > self.standard_nm * float(stdtrit(self.dof, (1 + _SURE) / 2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +59,8 @@ class Linearity:
     """The mean error at each master's value, in the order of values: (nm, nm)."""
     local_nm: float
     """The largest distance of a table's point from the line through its neighbours: what may hide between two."""
-    play: Play | None
+    play: Play | None = None
+    """Only of records from the first two ways of measuring."""
 
     @property
     def fits(self) -> bool:
@@ -77,10 +70,9 @@ class Linearity:
     @property
     def spoken(self) -> str:
         """What it says, in a sentence."""
-        play = f", play {self.play.nm / 1000:+.1f} um" if self.play is not None and self.play.shown else ""
         return (
             f"Over the range: {self.line.slope * 1000:+.2f} um a mm, up to {self.local_nm / 1000:.1f} um between two "
-            f"masters; {'a line fits' if self.fits else 'no line fits'}{play}."
+            f"masters; {'a line fits' if self.fits else 'no line fits'}."
         )
 
 
@@ -100,22 +92,22 @@ def fitted(x: Sequence[float], y: Sequence[float]) -> FittedLine:
     )
 
 
-def linearity(readings: Sequence[tuple[int, Sequence[float], Sequence[float]]]) -> Linearity:
-    """Return the linearity from each master's value, its readings ascending and those descending, all nm.
+def linearity(readings: Sequence[tuple[int, Sequence[float]]]) -> Linearity:
+    """Return the linearity from each master's value and its readings, all nm.
 
     Raises ValueError for fewer than five masters, or one that was read once.
     """
     if len(readings) < LEAST_MASTERS:
         raise ValueError(f"{len(readings)} masters; expected {LEAST_MASTERS} or more over the range in use")
     ordered = sorted(readings, key=lambda one: one[0])
-    groups = [[nm - value for nm in (*up, *down)] for value, up, down in ordered]
+    groups = [[nm - value for nm in read] for value, read in ordered]
     if min(len(group) for group in groups) < 2:
         raise ValueError("a master was read once; expected each two times or more")
-    x = [float(value) for (value, _, _), group in zip(ordered, groups, strict=True) for _ in group]
+    x = [float(value) for (value, _), group in zip(ordered, groups, strict=True) for _ in group]
     line = fitted(x, [error for group in groups for error in group])
     f, p = _lack_of_fit(line, groups)
-    table = tuple((value, mean_of(group)) for (value, _, _), group in zip(ordered, groups, strict=True))
-    return Linearity(line, f, p, table, _between(table), play([(up, down) for _, up, down in ordered]))
+    table = tuple((value, mean_of(group)) for (value, _), group in zip(ordered, groups, strict=True))
+    return Linearity(line, f, p, table, _between(table))
 
 
 def _lack_of_fit(line: FittedLine, groups: Sequence[Sequence[float]]) -> tuple[float | None, float]:
@@ -138,18 +130,6 @@ def _between(table: Sequence[tuple[int, float]]) -> float:
         share = (x - before[0]) / (following[0] - before[0])
         farthest = max(farthest, abs(error - before[1] - share * (following[1] - before[1])))
     return farthest
-
-
-def play(readings: Sequence[tuple[Sequence[float], Sequence[float]]]) -> Play | None:
-    """Return the play from readings ascending and descending of the same masters; None unless both were made."""
-    both = [(up, down) for up, down in readings if up and down]
-    if not both:
-        return None
-    spread = one_way([group for pair in both for group in pair])
-    differences = [mean_of(down) - mean_of(up) for up, down in both]
-    sd = math.sqrt(spread.within / spread.within_dof) if spread.within_dof else 0.0
-    share = math.fsum(1 / len(up) + 1 / len(down) for up, down in both) / len(both) ** 2
-    return Play(mean_of(differences), sd * math.sqrt(share), spread.within_dof)
 
 
 def error_between(table: Sequence[tuple[int, float]], travel_nm: float) -> float:

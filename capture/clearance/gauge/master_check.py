@@ -149,24 +149,14 @@ def terms_at(master: Master, repeats: int, shared: Spread, rounding_nm: float, w
 
 
 def linearity_in(strokes: Sequence[Stroke], masters: Sequence[Master], room: Room) -> Linearity | None:
-    """Return the linearity in strokes over five or more masters, each ascending and descending; None where it is none.
-
-    A stroke is descending where the one before it was of a larger master, or of the same on the way down.
-    """
-    steps = [one for one in strokes if worth_something(one)]
-    up: dict[Master, list[float]] = {master: [] for master in masters}
-    down: dict[Master, list[float]] = {master: [] for master in masters}
-    before, falling = 0, False
-    for one in steps:
+    """Return the linearity in strokes over five or more masters, each two times or more; None where it is none."""
+    read: dict[Master, list[float]] = {master: [] for master in masters}
+    for one in filter(worth_something, strokes):
         master = nearest_master(one, masters)
-        if master.value_nm != before:
-            falling = master.value_nm < before
-        (down if falling else up)[master].append(one.held_travel_nm - master.expansion_nm(room))
-        before = master.value_nm
-    groups = [(master.value_nm, up[master], down[master]) for master in masters]
-    if len(groups) < LEAST_MASTERS or min(len(rising) + len(sinking) for _, rising, sinking in groups) < 2:
+        read[master].append(one.held_travel_nm - master.expansion_nm(room))
+    if len(read) < LEAST_MASTERS or min(map(len, read.values())) < 2:
         return None
-    return linearity(groups)
+    return linearity([(master.value_nm, readings) for master, readings in read.items()])
 
 
 def worth_something(stroke: Stroke) -> bool:

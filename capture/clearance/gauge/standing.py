@@ -209,7 +209,6 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
     known = len(same) >= LEAST_MORNINGS
     drift = _drift(charted, moved.sd) if known else limit * DRIFT_SHARE
     remount_nm, remount_dof = _remounts(entries, gauge)
-    shown = line is not None and line.play is not None and line.play.shown
     return ErrorFound(
         entry=newest.entry.number,
         sha256=newest.entry.sha256,
@@ -219,8 +218,6 @@ def error_of_check(entries: Sequence[GaugeEntry], mornings: Sequence[Morning]) -
         rounding_nm=check.rounding_nm,
         master_nm=max(one.standard_uncertainty_nm for one in fact.masters),
         local_nm=line.local_nm if line is not None else limit * LOCAL_SHARE,
-        play_nm=line.play.nm if shown and line is not None and line.play is not None else 0.0,
-        play_known=line is not None and line.play is not None,
         drift_nm=drift,
         drift_dof=moved.dof if known else 0,
         remount_nm=remount_nm,

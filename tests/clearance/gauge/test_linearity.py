@@ -1,37 +1,27 @@
-"""A gauge read up and down over its range: line, lack of fit, play."""
+"""A gauge read up and down over its range: line, lack of fit; and plans and tables of studies."""
 
 from __future__ import annotations
 
 import pytest
 
-from capture.clearance.gauge.linearity import error_between, linearity, play
+from capture.clearance.gauge.linearity import error_between, linearity
 from capture.clearance.gauge.study import Row, StudyError, plan, studied
 
 MASTERS = (200_000, 600_000, 1_000_000, 1_400_000, 1_800_000)
 SCATTER = (-300.0, 0.0, 300.0)
 
 
-def test_a_gauge_with_a_scale_that_is_off_is_a_line_and_has_no_play() -> None:
-    found = linearity([(nm, [nm * 1.002 + s for s in SCATTER], [nm * 1.002 - s for s in SCATTER]) for nm in MASTERS])
+def test_a_gauge_with_a_scale_that_is_off_is_a_line() -> None:
+    found = linearity([(nm, [nm * 1.002 + s for s in SCATTER]) for nm in MASTERS])
     assert found.line.slope == pytest.approx(0.002) and found.line.intercept == pytest.approx(0, abs=1e-6)
     assert found.fits and found.local_nm == pytest.approx(0, abs=1e-6)
-    assert found.play is not None and not found.play.shown
 
 
 def test_a_worn_tooth_shows_as_lack_of_fit_and_as_a_local_error() -> None:
     worn = {1_000_000: 5000.0}
-    found = linearity([(nm, [nm + worn.get(nm, 0) + s for s in SCATTER], []) for nm in MASTERS])
+    found = linearity([(nm, [nm + worn.get(nm, 0) + s for s in SCATTER]) for nm in MASTERS])
     assert not found.fits
     assert found.local_nm == pytest.approx(5000)
-    assert found.play is None
-
-
-def test_play_has_its_sign() -> None:
-    """Coming down it still hangs 2 um above: it reads more."""
-    found = play([([nm + s for s in SCATTER], [nm + 2000 + s for s in SCATTER]) for nm in MASTERS])
-    assert found is not None and found.shown and found.nm == pytest.approx(2000)
-    below = play([([nm + s for s in SCATTER], [nm - 2000 + s for s in SCATTER]) for nm in MASTERS])
-    assert below is not None and below.nm == pytest.approx(-2000)
 
 
 def test_between_two_masters_the_error_is_in_between() -> None:
@@ -45,7 +35,7 @@ def test_between_two_masters_the_error_is_in_between() -> None:
 @pytest.mark.parametrize("count", [2, 4])
 def test_fewer_than_five_masters_are_no_linearity(count: int) -> None:
     with pytest.raises(ValueError, match="expected 5 or more"):
-        linearity([(nm, [nm], [nm]) for nm in MASTERS[:count]])
+        linearity([(nm, [nm, nm]) for nm in MASTERS[:count]])
 
 
 def test_a_plan_has_every_measurement_once_in_an_order_that_its_seed_gives() -> None:

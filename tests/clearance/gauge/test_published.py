@@ -230,12 +230,8 @@ def test_lack_of_fit_is_that_of_a_general_package() -> None:
 
     rng = np.random.default_rng(8)
     values = [200_000, 500_000, 1_000_000, 1_500_000, 2_000_000]
-    readings = [
-        (nm, [nm + 3000 * math.sin(nm / 300_000) + rng.normal(0, 800) for _ in range(3)],
-         [nm + 3000 * math.sin(nm / 300_000) + rng.normal(0, 800) for _ in range(3)])
-        for nm in values
-    ]  # fmt: skip
-    frame = pd.DataFrame([{"x": nm, "e": one - nm} for nm, up, down in readings for one in (*up, *down)])
+    readings = [(nm, [nm + 3000 * math.sin(nm / 300_000) + rng.normal(0, 800) for _ in range(6)]) for nm in values]
+    frame = pd.DataFrame([{"x": nm, "e": one - nm} for nm, read in readings for one in read])
     compared = anova_lm(ols("e ~ x", frame).fit(), ols("e ~ C(x)", frame).fit())
     found = linearity(readings)
     assert found.lack_of_fit_f == pytest.approx(compared.loc[1, "F"], rel=1e-6)

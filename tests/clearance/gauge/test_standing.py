@@ -141,8 +141,6 @@ def error(**changes: object) -> ErrorFound:
         "rounding_nm": 400.0,
         "master_nm": 250.0,
         "local_nm": 2_000.0,
-        "play_nm": 0.0,
-        "play_known": False,
         "drift_nm": 500.0,
         "drift_dof": 0,
     }
@@ -184,13 +182,49 @@ def test_the_budget_is_the_sum_of_squares_of_what_was_found() -> None:
     assert found - plain == pytest.approx(300**2 + 400**2 + 250**2 + 2_000**2 / 3 + 500**2)
 
 
-def test_play_that_was_found_stands_for_the_one_in_the_settings() -> None:
-    """A travel loses none or all of it: corrected by half, and as much to either side."""
-    known = error(table=((1_000_000, 0.0),), play_nm=-3_000.0, play_known=True)
-    found = judged(MeasurementLimits(1_000, LIMIT, hysteresis_nm=9_000, found=known))
-    assert found.mean_nm == 1_001_500
-    sources = {line.source: line.standard_nm for line in found.budget}
-    assert "hysteresis" not in sources and sources["play found"] == 1_500
+def _with_play(ways: list[float], play_nm: float) -> list[float]:
+    """Return what a plunger with so much play shows of the places it is moved to: it follows once the play is taken
+    up."""
+    shown, at = [], ways[0] + play_nm / 2  # let down on to the anvil
+    for place in ways:
+        at = min(max(at, place - play_nm / 2), place + play_nm / 2)
+        shown.append(at)
+    return shown
+
+
+def _travels(nm: int, play_nm: float, times: int) -> list[int]:
+    shown = _with_play([0.0, *[float(nm), 0.0] * times], play_nm)
+    return [round(there - before) for before, there in zip(shown[::2], shown[1::2], strict=False)]
+
+
+@pytest.mark.parametrize(("travel", "set_nm"), [(1_400_000, 0), (1_400_000, 9_000), (300_000, 9_000), (700_000, 9_000)])
+def test_a_master_slid_under_loses_to_the_plunger_s_play_what_a_pack_s_stroke_does(travel: int, set_nm: int) -> None:
+    """So the error found holds it, and what the settings say of the play is not corrected once more: only where the
+    travel is shorter than the smallest master, the part that the error in proportion leaves."""
+    block = replace(BLOCK, value_nm=1_000_000)
+    check = checked(steps(*_travels(1_000_000, 9_000.0, 3)), [block], CheckSettings(1_000, LIMIT), date(2026, 3, 2))
+    assert check.masters[0].error_nm == -9_000
+    found = error(table=((1_000_000, float(check.masters[0].error_nm)),))
+    verdict = judge(_travels(travel, 9_000.0, 5), 0, 2_000_000, MeasurementLimits(1_000, LIMIT, 0.0, set_nm, found))
+    assert verdict is not None
+    left = 0 if travel >= 1_000_000 else round(4_500 * (1 - travel / 1_000_000))
+    assert verdict.mean_nm == pytest.approx(travel - left, abs=100)  # the error is that at what was read
+    lines = {line.source: line.standard_nm for line in verdict.budget}
+    assert lines.get("hysteresis", 0.0) == pytest.approx(left, abs=50)
+    assert abs(verdict.mean_nm - travel) <= verdict.expanded_uncertainty_nm
+
+
+def test_what_earlier_ways_of_measuring_kept_of_play_is_read_and_left_alone() -> None:
+    kept = {"error": {**error().kept(), "play_nm": -3_000.0, "play_known": True}}
+    assert found_in(kept) == error()
+    line = {"intercept": 0.0, "slope": 0.0, "intercept_sd": 1.0, "slope_sd": 0.0, "residual": {"sd": 1.0, "dof": 3}}
+    body = body_of(morning(1, 0, 0).fact) | {"linearity": {
+        "line": line, "lack_of_fit_f": None, "lack_of_fit_p": 1.0, "table": [[1_000_000, 0.0]], "local_nm": 0.0,
+        "play": {"nm": 2_000.0, "standard_nm": 100.0, "dof": 8},
+    }}  # fmt: skip
+    fact = gauge_fact_of("gauge_check", body)
+    assert isinstance(fact, GaugeChecked) and fact.linearity is not None and fact.linearity.play is not None
+    assert body_of(fact)["linearity"]["play"] == body["linearity"]["play"]
 
 
 def test_masters_say_nothing_of_travels_far_beyond_them() -> None:
