@@ -10,9 +10,10 @@ cannot be told from noise and rounding, and where a fixture measures, how fast t
     837-1; from memory). A supply can sag as well, and the words say so
 
 One stroke may be an accident of the air, and may be the first that a failing seal shows: it is said, and asked for
-again. Two, and a quarter of the strokes, are no accident (common practice). Strokes that would count but for their fall
-are among them. The remark stands beside the verdict, whatever that is: a leaking pack may well be in range, and is not
-good for that.
+again, where it fell by a display step for either end of its hold: of the noise of six holds, one falls by a step. Two,
+and a quarter of the strokes, are no accident (common practice). Strokes that would count but for their fall are among
+them. The remark stands beside the verdict, whatever that is: a leaking pack may well be in range, and is not good for
+that.
 
 Whether the check began with the air on, the readings say (`strokes.sides`) to whoever feeds the check.
 """
@@ -55,6 +56,8 @@ def remarks_on(
     """Return the findings about the strokes that count, or would but for their fall, in the unit of the text."""
     found = []
     falling = [stroke for stroke in strokes if _falls(stroke, pack, limits)]
+    if not _enough(falling, strokes):
+        falling = [stroke for stroke in falling if _falls(stroke, pack, limits, steps=2)]
     if falling:
         rates = [stroke.fall_nm_per_s for stroke in falling if stroke.fall_nm_per_s]
         how = f" by up to {format_length(max(rates), unit)} a second" if rates else ""
@@ -78,13 +81,13 @@ def remarks_on(
     return tuple(found)
 
 
-def _falls(stroke: Stroke, pack: Pack, limits: MeasurementLimits) -> bool:
+def _falls(stroke: Stroke, pack: Pack, limits: MeasurementLimits, steps: int = 1) -> bool:
     rate = stroke.fall_nm_per_s
     if rate is None:
         return "leak" in stroke.flags
     if pack.leak is not None:
         return rate > pack.leak
-    return "leak" in stroke.flags or rate * _held_ns(stroke) > limits.resolution_nm * 1_000_000_000
+    return "leak" in stroke.flags or rate * _held_ns(stroke) > steps * limits.resolution_nm * 1_000_000_000
 
 
 def _sags(stroke: Stroke, pack: Pack) -> bool:

@@ -203,6 +203,8 @@ class RestLevel:
 
         `direction` and `travel_nm` are those of the stroke before: the pack may still have been coming back from it.
         """
+        if not self.known:
+            self.tune()  # a small stroke soon after the beginning is told by the few readings there are
         left_out = 2 if len(self.readings) >= 10 else 0
         steady = self.readings[: len(self.readings) - left_out]
         newest = self.without_lone(steady[-self.window() :])

@@ -77,6 +77,12 @@ def test_without_a_limit_a_fall_of_less_than_a_display_step_in_the_hold_is_what_
     assert codes(judged(low(), [stroke(n, fall) for n in range(1, 6)])) == ["leak"] * leaks
 
 
+@pytest.mark.parametrize(("fall", "asked"), [(7_000, False), (13_000, False), (14_000, True)])
+def test_of_one_stroke_alone_a_fall_of_less_than_two_display_steps_is_noise(fall: int, asked: bool) -> None:
+    strokes = [stroke(n, fall if n == 3 else 0) for n in range(1, 6)]
+    assert codes(judged(low(), strokes)) == ["leak_once"] * asked
+
+
 @pytest.mark.parametrize(("fall", "leaks"), [(49_000, False), (52_000, True)])
 def test_the_sheet_says_how_fast_a_travel_may_fall(fall: int, leaks: bool) -> None:
     verdict = judged(low('leak = "0.05 mm/s"'), [stroke(n, fall, ("leak",)) for n in range(1, 6)])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
@@ -13,10 +14,10 @@ UM, MM, SECOND = 1_000, 1_000_000, 1_000_000_000
 
 def check_of(
     rng: np.random.Generator, rate: float, travel_nm: float, noise_nm: float, hold_s: tuple[float, float],
-    rest_s: tuple[float, float], step_nm: int,
+    rest_s: tuple[float, float], step_nm: int, first_s: tuple[float, float] = (1.6, 3.1),
 ) -> tuple[list[tuple[float, float]], list[Stroke], int]:  # fmt: skip
-    """Six strokes after one to two and a half seconds of rest: when they were, what was found, how many nobody saw."""
-    spans, t = [], rng.uniform(1.0, 2.5) + 6 / rate
+    """Six strokes after some rest: when they were, what was found, how many nobody saw."""
+    spans, t = [], rng.uniform(*first_s) + 6 / rate - 0.6
     for _ in range(6):
         hold = rng.uniform(*hold_s)
         spans.append((t, t + hold))
@@ -60,6 +61,21 @@ def test_a_hold_of_a_tenth_or_two_of_a_second_leaves_a_row_that_does_not_count()
     assert lost * 100 <= strokes
 
 
+def rests_measured(spans: list[tuple[float, float]], found: list[Stroke]) -> int:
+    middles = [(stroke.start_ns + stroke.end_ns) / 2 / SECOND for stroke in found]
+    return sum(not any(apply_s - 0.1 <= at <= release_s + 0.15 for apply_s, release_s in spans) for at in middles)
+
+
+@pytest.mark.parametrize("seed", [(43, 128), (45, 108), (45, 152), (46, 179)])
+def test_no_rest_of_a_small_pack_is_measured_as_a_stroke(seed: tuple[int, int]) -> None:
+    """Once five of six rests were, since the first apply had passed for the indicator being moved."""
+    rng = np.random.default_rng(seed)
+    step_nm = int(rng.choice((1_000, 2_540, 10_000)))
+    noise_nm = rng.uniform(2, 4) * UM
+    spans, found, _ = check_of(rng, 10.0, 100 * UM, noise_nm, (0.5, 1.2), (0.8, 1.6), step_nm)
+    assert (rests_measured(spans, found), lost_and_false(spans, found)) == (0, (0, 0))
+
+
 def test_every_stroke_of_a_small_pack_is_found_though_rests_and_holds_are_short_and_the_display_restless() -> None:
     lost = false = 0
     for seed in range(120):
@@ -70,5 +86,18 @@ def test_every_stroke_of_a_small_pack_is_found_though_rests_and_holds_are_short_
         )  # fmt: skip
         missed, invented = lost_and_false(spans, found)
         lost, false = lost + missed, false + invented
+        assert rests_measured(spans, found) == 0
         assert all(abs(stroke.peak_travel_nm - 100 * UM) < 15 * UM for stroke in found if stroke.accepted)
+    assert (lost, false) == (0, 0)
+
+
+def test_a_small_stroke_a_second_after_the_beginning_is_known_by_the_ten_readings_before_it() -> None:
+    lost = false = 0
+    for seed in range(60):
+        rng = np.random.default_rng([47, seed])
+        spans, found, _ = check_of(
+            rng, 10.0, 100 * UM, rng.uniform(2, 4) * UM, (0.6, 2.0), (0.6, 2.0), 10 * UM, (0.9, 1.15)
+        )  # fmt: skip
+        missed, invented = lost_and_false(spans, found)
+        lost, false = lost + missed, false + invented + rests_measured(spans, found)
     assert (lost, false) == (0, 0)

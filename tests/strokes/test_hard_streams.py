@@ -168,11 +168,6 @@ def test_a_calm_bench_is_not_said_to_shake() -> None:
         assert finder.notices == ()
 
 
-def test_rests_of_a_small_pack_are_not_measured_as_strokes() -> None:
-    assert (result := tallied("small", 60)).false == 0
-    assert result.lost == result.off == 0
-
-
 def test_a_hold_too_short_for_a_slow_stream_is_a_stroke_that_does_not_count_or_is_said_to_be_lost() -> None:
     result = Tally()
     for check in range(40):

@@ -8,9 +8,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from capture.clearance.remarks import remarks_on
+from capture.clearance.verdict import MeasurementLimits
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
 from drivers.reading import Reading
+from tests.load import troubled_levels
+from tests.support.sheets import pack, sheet
 
 SECOND = 1_000_000_000
 INCH = 25_400_000
@@ -186,3 +190,17 @@ def test_a_seal_that_loses_most_of_the_travel_in_a_hold_is_a_leak_in_every_strok
         assert len(strokes) == 5
         assert all("leak" in stroke.flags for stroke in strokes), (rate, [stroke.flags for stroke in strokes])
         assert all((stroke.fall_nm_per_s or 0) > fall_um_per_s * 500 for stroke in strokes)
+
+
+@pytest.mark.parametrize(
+    ("trouble", "seed", "check"),
+    [("calm", 7, 244), ("calm", 8, 98), ("calm", 9, 80), ("small", 8, 238)]
+    + [("moved", *at) for at in ((7, 1), (7, 52), (7, 169), (8, 113), (8, 130), (8, 132), (8, 240))],
+)
+def test_noise_that_falls_in_one_hold_of_a_check_accuses_no_seal(trouble: str, seed: int, check: int) -> None:
+    """One check in seventy was accused for one of its six strokes, of which none leaks."""
+    at = [seed, troubled_levels.TROUBLES.index(trouble), check]
+    drawn = troubled_levels.draw(trouble, np.random.default_rng(at))
+    counted = [stroke for stroke in troubled_levels.found_in(drawn) if stroke.accepted]
+    assert len(counted) >= 5
+    assert remarks_on(counted, sheet(pack("any")).packs[0], MeasurementLimits(drawn.resolution_nm), "mm") == ()
