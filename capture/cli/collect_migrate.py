@@ -29,7 +29,7 @@ def migrate(
     """Bring the tables up to date, make the months that are due, and drop those older than keep_months says.
 
     A collector does all this itself where its user owns the tables. Where it may only read and write rows, run this as
-    the owner before a new version starts, and once a month.
+    the owner before a new version starts, and once a month. Exit code 3 if months are left that only the owner may make.
     """
     from capture.collect.database import CollectError, DatabaseAway, bring_up_to_date, engine_of, steps_due
     from capture.collect.partitions import keep_by_month, months_to_see_to, part_of
@@ -46,6 +46,8 @@ def migrate(
                 bring_up_to_date(engine)
                 done = keep_by_month(engine, now, settings.keep_months, patience_ms=None)
                 write(f"tables are up to date\n{upkeep_in_words(done)}\n")
+                if done.needs:
+                    raise typer.Exit(3)
                 return
             steps = steps_due(engine)
             for one in steps:

@@ -1,20 +1,22 @@
-"""How a collector is, by its database alone: whether one lives, how late messages come, and what needs a person."""
+"""How a collector is, by its database alone: whether one lives and has its brokers, how late messages come, whether the
+months that rows belong to are there, and what needs a person."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 from statistics import median
 from typing import Final
 
-from sqlalchemy import Connection, Engine, func, literal, select, tuple_
+from sqlalchemy import Connection, Engine, func, literal, select, text, tuple_
 from sqlalchemy.exc import SQLAlchemyError
 
 from capture.collect.database import CollectError, DatabaseAway, engine_of, why
 from capture.collect.lease import LOOK_S, STILL_S, Lease
+from capture.collect.partitions import MonthsDue, month_of, months_to_see_to, part_of
 from capture.collect.schema import broken, by_id, heads, leases, refused
 from capture.collect.settings import DatabaseSettings
 from capture.output.health_points import Health, HealthPoint, clock_point, disk_point
@@ -26,18 +28,22 @@ _LATELY: Final = timedelta(minutes=10)
 _LONGEST_LAG_S: Final = 60.0
 #: For so long a record that was found broken is somebody's work; the row itself stays.
 _BROKEN_LATELY: Final = timedelta(days=1)
+#: A month that begins so soon, or has begun, must be there.
+_SOON: Final = timedelta(days=14)
 
 
 def collector_health(settings: DatabaseSettings, now: datetime, pause: Callable[[float], None] = time.sleep) -> Health:
     """Return how the collector of a database is. `pause` passes the time between two looks, in seconds."""
-    name = settings.address.render_as_string()
+    name = settings.url
     points: list[HealthPoint] = []
     try:
         engine = engine_of(settings)
         try:
             with _looking(engine) as connection:
                 points += [_lag(connection, now), *_seen_to(connection, now), *_benches(connection, now)]
-            points.append(_collecting(engine, pause))
+                points.append(_rows(connection))
+            points.append(_months(months_to_see_to(engine, now, settings.keep_months), now))
+            points += _collecting(engine, pause)
         finally:
             engine.dispose()
     except (DatabaseAway, CollectError) as error:
@@ -59,8 +65,9 @@ def _looking(engine: Engine) -> Iterator[Connection]:
         raise DatabaseAway(why(error)) from error
 
 
-def _collecting(engine: Engine, pause: Callable[[float], None]) -> HealthPoint:
-    """Say whether everybody who holds a lease showed that he lives, within the time after which it may be taken."""
+def _collecting(engine: Engine, pause: Callable[[float], None]) -> Iterator[HealthPoint]:
+    """Say whether everybody who holds a lease showed that he lives, within the time after which it may be taken, and
+    whether each has his broker."""
     first, looks = _held(engine), round(STILL_S / LOOK_S)
     silent = dict(first)
     while silent and looks:
@@ -68,12 +75,19 @@ def _collecting(engine: Engine, pause: Callable[[float], None]) -> HealthPoint:
         now, looks = _held(engine), looks - 1
         silent = {session: one for session, one in silent.items() if now.get(session) == one}
     if not first:
-        return HealthPoint("collecting", "no collector is at work on this database", False, {"up": 0})
-    if silent:
+        says = "no collector is at work on this database, or none has reached its broker yet; see its log"
+        yield HealthPoint("collecting", says, False, {"up": 0})
+    elif silent:
         who = ", ".join(sorted({one.holder for one in silent.values()}))
-        return HealthPoint("collecting", f"{who} has been silent for {STILL_S:.0f} s; restart it", False, {"up": 0})
-    who = ", ".join(sorted({one.holder for one in first.values()}))
-    return HealthPoint("collecting", f"{who} lives", True, {"up": 1})
+        yield HealthPoint("collecting", f"{who} has been silent for {STILL_S:.0f} s; restart it", False, {"up": 0})
+    else:
+        who = ", ".join(sorted({one.holder for one in first.values()}))
+        yield HealthPoint("collecting", f"{who} lives", True, {"up": 1})
+    for session, one in _held(engine).items():
+        if session not in silent:
+            up = not one.broker_lost
+            says, labels = "up" if up else f"down: {one.broker_lost}", {"link": "broker", "session": session}
+            yield HealthPoint("link", says, up, {"up": int(up)}, labels)
 
 
 def _held(engine: Engine) -> dict[str, Lease]:
@@ -135,3 +149,37 @@ def _next_bench(connection: Connection, after: tuple[str, str]) -> tuple[str, st
     query = select(heads.c.shop, heads.c.bench).where(beyond).order_by(heads.c.shop, heads.c.bench).limit(1)
     row = connection.execute(query).first()
     return None if row is None else (row.shop, row.bench)
+
+
+def _months(due: Sequence[MonthsDue], now: datetime) -> HealthPoint:
+    """Say which months are not there: the rows of one that has begun, or soon will, would lie in the rest meanwhile."""
+    parts = [part_of(one.table, month) for one in due for month in (*one.make, *one.drop)]
+    if not parts:
+        return HealthPoint("months", "all are there that rows belong to", True, {"due": 0})
+    missing = any(month_of(now) <= month <= month_of(now + _SOON) for one in due for month in one.make)
+    says = f"{len(parts)} parts of tables are to be made or dropped, such as {parts[0]}"
+    if not missing:  # within hours a collector sees to it, or the owner's next migration
+        return HealthPoint("months", says, None, {"due": len(parts)})
+    says += "; run `strokelog collect migrate` as the tables' owner"
+    return HealthPoint("months", says, False, {"due": len(parts)})
+
+
+#: By the database's own reckoning, which reads no rows: where a part was never looked at, by what was written into it.
+_RECKONED: Final = text(
+    "SELECT sum(greatest(c.reltuples, s.n_live_tup, 0)) FROM pg_partition_tree(CAST(:table AS regclass)) p "
+    "JOIN pg_class c ON c.oid = p.relid LEFT JOIN pg_stat_user_tables s ON s.relid = p.relid WHERE p.isleaf"
+)
+
+
+def _rows(connection: Connection) -> HealthPoint:
+    """Say how much is kept: about, where counting would read it all."""
+    figures: dict[str, int | float] = {}
+    for kind, table in by_id.items():
+        if connection.dialect.name == "postgresql":
+            rows = connection.execute(_RECKONED, {"table": table.name}).scalar() or 0
+        else:
+            rows = connection.execute(select(func.count()).select_from(table)).scalar_one()
+        figures[f"{kind}_rows"] = int(rows)
+    about = "about " if connection.dialect.name == "postgresql" else ""
+    says = about + ", ".join(f"{rows} of {kind.removesuffix('_rows')}" for kind, rows in figures.items())
+    return HealthPoint("kept", says, None, figures)

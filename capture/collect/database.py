@@ -119,6 +119,8 @@ def steps_due(engine: Engine) -> list[str]:
         if not _to_newest(connection, engine):
             told.clear()
         connection.rollback()
+    if engine.dialect.name == "postgresql":  # as it goes to the driver each % is doubled, and to the database it is not
+        told = [one.replace("%%", "%") for one in told]
     return [one.strip() for one in told if not one.lstrip().startswith(("SELECT", "PRAGMA", "SET"))]
 
 
@@ -152,8 +154,8 @@ def _to_newest(connection: Connection, engine: Engine) -> bool:
 
 
 def _lacks_rights(error: Exception) -> bool:
-    # SQLSTATE 42501, insufficient_privilege, of PostgreSQL's Appendix A.
-    return isinstance(error, DBAPIError) and getattr(error.orig, "sqlstate", None) == "42501"
+    # SQLSTATE 42501, insufficient_privilege, and 25006, read_only_sql_transaction, of PostgreSQL's Appendix A.
+    return isinstance(error, DBAPIError) and getattr(error.orig, "sqlstate", None) in ("42501", "25006")
 
 
 def _stored_version(connection: Connection, engine: Engine) -> str | None:

@@ -2,7 +2,7 @@
 
 Theory of operation. Collectors of one name and user are one session to a broker, so only one of them may be connected.
 A row for each session says who that is (`holder`), how often it changed hands (`number`), and how often its holder
-showed that it lives (`beat`). Every transaction that keeps messages first raises the beat of the row it holds: where
+showed that it lives (`beat`); with that it says why it has no broker, if so (`broker_lost`). Every transaction that keeps messages first raises the beat of the row it holds: where
 another has taken the row, that changes none, and the transaction keeps nothing. The row is locked until the commit, so
 it cannot be taken in the middle of one. Whoever waits takes a row whose beat stood still for 6 s of its own clock, by a
 statement that names the beat it saw: of two who wait, one gets it. No clock of one machine is held against another's.
@@ -40,6 +40,7 @@ class Lease:
     holder: str = ""
     number: int = 0
     beat: int = 0
+    broker_lost: str = ""
 
     @staticmethod
     def read(connection: Connection, session: str) -> Lease | None:
@@ -53,19 +54,22 @@ class Lease:
         done = connection.execute(
             update(leases)
             .where(leases.c.session == self.session, leases.c.number == self.number, leases.c.beat == self.beat)
-            .values(holder=holder, number=mine.number, beat=mine.beat)
+            .values(holder=holder, number=mine.number, beat=mine.beat, broker_lost="")
         )
         return mine if done.rowcount else None
 
-    def beaten(self, connection: Connection, *, holder: str | None = None) -> None:
+    def beaten(
+        self, connection: Connection, *, holder: str | None = None, broker_lost: str | None = None
+    ) -> None:
         """Raise the beat, and lock the row for this transaction; with `holder` it is handed over as well.
 
-        Raises LeaseLost if it is another's by now.
+        `broker_lost`: why the broker cannot be reached, empty where it can. Raises LeaseLost if the lease is another's.
         """
+        said = {} if broker_lost is None else {"broker_lost": broker_lost}
         done = connection.execute(
             update(leases)
             .where(leases.c.session == self.session, leases.c.number == self.number, leases.c.holder == self.holder)
-            .values(beat=leases.c.beat + 1, holder=self.holder if holder is None else holder)
+            .values(beat=leases.c.beat + 1, holder=self.holder if holder is None else holder, **said)
         )
         if not done.rowcount:
             raise LeaseLost

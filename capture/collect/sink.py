@@ -132,15 +132,15 @@ class Sink:
         with self._transaction() as connection:
             return seen.taken(connection, holder)
 
-    def beat(self, lease: Lease) -> None:
-        """Show that the lease's holder lives. Raises LeaseLost."""
+    def beat(self, lease: Lease, broker_lost: str | None = None) -> None:
+        """Show that the lease's holder lives, and why it has no broker (empty where it has). Raises LeaseLost."""
         with self._transaction() as connection:
-            lease.beaten(connection)
+            lease.beaten(connection, broker_lost=broker_lost)
 
     def hand_over(self, lease: Lease) -> None:
         """Let whoever waits for the lease have it at once. Raises LeaseLost."""
         with self._transaction() as connection:
-            lease.beaten(connection, holder="")
+            lease.beaten(connection, holder="", broker_lost="")
 
     def close(self) -> None:
         """Let go of the database. It is whole whether this is called or not."""

@@ -104,6 +104,8 @@ class ShopSubscriber:
 
     def _say(self, state: LinkState | Literal["standby"], reason: str = "") -> None:
         link = LinkChange("broker", self._broker.url, state, reason)
+        if state != "connecting":
+            self._turn.broker_lost = reason if state == "down" else ""
         if link != self._link:
             self._link = link
             self._on_link(link)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import Callable
+from functools import partial
 from typing import Final
 
 from capture.collect.database import DatabaseAway
@@ -35,6 +36,8 @@ class Turn:
         self._stop = stop
         self._lease: Lease | None = None
         self._beating: asyncio.Task[None] | None = None
+        #: Why the broker cannot be reached now, empty where it can; told with every beat.
+        self.broker_lost = ""
 
     async def come(self, tell: Callable[[str], None]) -> bool:
         """Return once this collector may connect, False when told to stop; `tell` is told whom it waits for."""
@@ -101,7 +104,8 @@ class Turn:
         while lease is not None and not self._stop.is_set():
             await passed(self._stop, BEAT_S)
             try:
-                await self._database.once(lambda: self._sink.beat(lease))
+                lost = self.broker_lost
+                await self._database.once(partial(self._sink.beat, lease, lost))
             except DatabaseAway:
                 continue  # it is told where something is to be kept
             except LeaseLost:

@@ -54,9 +54,10 @@ def size(connection: Connection) -> int:
     return connection.execute(select(func.count()).select_from(outbox)).scalar_one()
 
 
-def waiting_since(connection: Connection) -> datetime | None:
-    """Return when the oldest waiting message was queued, None where none waits."""
-    text = connection.execute(select(outbox.c.created_at).order_by(outbox.c.id).limit(1)).scalar()
+def waiting_since(connection: Connection, newest: int) -> datetime | None:
+    """Return when the oldest of the `newest` messages was queued, None where none is there."""
+    latest = select(outbox.c.id, outbox.c.created_at).order_by(outbox.c.id.desc()).limit(newest).subquery()
+    text = connection.execute(select(latest.c.created_at).order_by(latest.c.id).limit(1)).scalar()
     return None if text is None else datetime.fromisoformat(text)
 
 

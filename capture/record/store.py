@@ -400,14 +400,14 @@ class Store(SqliteFile):
                 outbox.drop(connection, ids)
 
     def outbox_size(self) -> int:
-        """Return how many messages wait for the broker."""
+        """Return how many messages are in the outbox: those that wait, and those that the broker took just now."""
         with self._reading("count the outbox") as connection:
             return outbox.size(connection)
 
-    def waiting_since(self) -> datetime | None:
-        """Return when the oldest message that waits for the broker was queued, None where none waits."""
+    def waiting_since(self, newest: int) -> datetime | None:
+        """Return when the oldest of the `newest` messages in the outbox was queued, None where none is there."""
         with self._reading("read the outbox") as connection:
-            return outbox.waiting_since(connection)
+            return outbox.waiting_since(connection, newest)
 
     def last_stroke_at(self) -> datetime | None:
         """Return when the newest stroke was kept, on whatever bench; None before the first."""

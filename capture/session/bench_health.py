@@ -33,7 +33,8 @@ def bench_health(
     `service`: its process may be a service of another user. `must_run`: a bench that nothing measures at is not well.
     """
     link = found(bench, folder / "record.sqlite", service=service)
-    points = [*_live(link, must_run), *_kept(settled, bench, folder / "record.sqlite", now)]
+    points, waiting = _live(link, must_run)
+    points += _kept(settled, bench, folder / "record.sqlite", now, waiting)
     try:
         points.append(disk_point(disk_room(folder)))
     except OSError as error:
@@ -41,25 +42,30 @@ def bench_health(
     return Health("bench", bench, now, points)
 
 
-def _live(link: socket | None, must_run: bool) -> Iterator[HealthPoint]:
+def _live(link: socket | None, must_run: bool) -> tuple[list[HealthPoint], int | None]:
+    """Return what the process shows, and how many messages its broker has not taken where that link is up."""
     if link is None:
-        yield HealthPoint("process", "nothing measures at this bench now", False if must_run else None, {"up": 0})
-        return
+        return [_process("nothing measures at this bench now", False if must_run else None)], None
     try:
         with link:
             view = _shown(link)
     except (OSError, ValueError) as error:
         words = f"something has the bench, and does not say how it is: {error or type(error).__name__}; restart it"
-        yield HealthPoint("process", words, False, {"up": 0})
-        return
+        return [_process(words, False)], None
     if view is None:
-        yield HealthPoint("process", "it has just ended", False if must_run else None, {"up": 0})
-        return
-    yield HealthPoint("process", "it answers", True, {"up": 1})
+        return [_process("it has just ended", False if must_run else None)], None
     readings = view.silence or view.indicator_text
-    yield _link("indicator", view.indicator, readings, well=view.indicator != "down" and not view.silence)
-    yield _link("broker", view.broker, f"{view.broker_waiting} messages wait", well=view.broker != "down")
-    yield _link("fixture", view.fixture, view.air_text, well=view.fixture != "down")
+    points = [
+        _process("it answers", True),
+        _link("indicator", view.indicator, readings, well=view.indicator != "down" and not view.silence),
+        _link("broker", view.broker, f"{view.broker_waiting} messages wait", well=view.broker != "down"),
+        _link("fixture", view.fixture, view.air_text, well=view.fixture != "down"),
+    ]
+    return points, view.broker_waiting if view.broker == "up" else None
+
+
+def _process(says: str, well: bool | None) -> HealthPoint:
+    return HealthPoint("process", says, well, {"up": int(well is True)})
 
 
 def _link(name: str, state: str, more: str, *, well: bool) -> HealthPoint:
@@ -79,7 +85,9 @@ def _shown(link: socket) -> BenchView | None:
     return said.showing.view if said.showing is not None else None
 
 
-def _kept(settled: Config, bench: str, record: Path, now: datetime) -> Iterator[HealthPoint]:
+def _kept(
+    settled: Config, bench: str, record: Path, now: datetime, waiting: int | None
+) -> Iterator[HealthPoint]:
     synchronised = clock_synchronised()
     if not record.is_file():
         yield HealthPoint("record", f"there is none at {record} yet")
@@ -87,7 +95,7 @@ def _kept(settled: Config, bench: str, record: Path, now: datetime) -> Iterator[
         return
     try:
         with Store.open_to_read(record) as store:
-            points = [*_of_record(store), *_of_outbox(store, settled, now), _of_gauge(store, settled, bench, now)]
+            points = [*_of_record(store), *_of_outbox(store, settled, now, waiting), _of_gauge(store, settled, bench, now)]
             if settled.plant is not None:
                 points.append(_of_plant(store, now))
             points.append(clock_point(now, store.newest_at(), synchronised))
@@ -111,11 +119,21 @@ def _of_record(store: Store) -> Iterator[HealthPoint]:
         yield HealthPoint("last_stroke", said, None, {"timestamp_seconds": stroke.timestamp()})
 
 
-def _of_outbox(store: Store, settled: Config, now: datetime) -> Iterator[HealthPoint]:
-    waiting, since, aside = store.outbox_size(), store.waiting_since(), store.aside()
+def _of_outbox(store: Store, settled: Config, now: datetime, waiting: int | None) -> Iterator[HealthPoint]:
+    """Say what waits: `waiting` messages where the bench told it, else all; the broker has taken the others just now."""
+    kept, aside = store.outbox_size(), store.aside()
+    waits = kept if waiting is None else min(kept, waiting)
+    since = store.waiting_since(waits)
     age_s = max(0.0, (now - since).total_seconds()) if since is not None else 0.0
-    figures = {"messages": waiting, "age_seconds": age_s, "refused_messages": aside.count if aside else 0}
-    says = f"{waiting} messages wait, the oldest for {age_s:.0f} s" if waiting else "nothing waits"
+    figures = {
+        "messages": waits,
+        "age_seconds": age_s,
+        "taken_messages": kept - waits,
+        "refused_messages": aside.count if aside else 0,
+    }
+    says = f"{waits} messages wait, the oldest for {age_s:.0f} s" if waits else "nothing waits"
+    if kept > waits:
+        says += f"; {kept - waits} that the broker took are kept for a while all the same"
     well = age_s <= _LONGEST_WAIT_S if settled.broker is not None else None
     if well is None:
         says += "; the settings name no broker"
@@ -128,7 +146,7 @@ def _of_outbox(store: Store, settled: Config, now: datetime) -> Iterator[HealthP
 def _of_plant(store: Store, now: datetime) -> HealthPoint:
     waiting, since = RecordForPlant(store).waiting()
     age_s = max(0.0, (now - since).total_seconds()) if since is not None else 0.0
-    says = f"{waiting} entries wait for the plant, the oldest for {age_s:.0f} s" if waiting else "nothing waits"
+    says = f"{waiting} entries wait for the plant or were told it just now, the oldest for {age_s:.0f} s" if waiting else "nothing waits"
     return HealthPoint("plant", says, age_s <= _LONGEST_WAIT_S, {"messages": waiting, "age_seconds": age_s})
 
 

@@ -49,6 +49,13 @@ def test_a_collector_lives_while_its_lease_is_beaten(tmp_path: Path) -> None:
     waited: list[float] = []
     dead = point(look(settings, waited.append), "collecting")
     assert dead.well is False and "office-pc process 7" in dead.says and sum(waited) == STILL_S
+    sink.beat(lease, "connection refused")
+    lost = look(settings, lambda _: sink.beat(lease))
+    (link,) = [one for one in lost.points if one.point == "link"]
+    assert not lost.well and point(lost, "collecting").well and link.well is False
+    assert link.says == "down: connection refused" and link.labels == {"link": "broker", "session": "office"}
+    sink.beat(lease, "")
+    assert look(settings, lambda _: sink.beat(lease)).well
     sink.hand_over(lease)
     assert point(look(settings), "collecting").well is False
     sink.close()

@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 
 from capture.cli.main import app
 from capture.collect import Counts, DatabaseSettings
+from capture.collect.collector_health import collector_health
 from capture.collect.database import CollectError, DatabaseAway, bring_up_to_date, engine_of
 from capture.collect.events import Upkeep
 from capture.collect.partitions import keep_by_month, months_due
@@ -183,9 +184,9 @@ def test_tables_that_a_shop_divided_itself_are_left_as_they_are(before: sa.Engin
 @pytest.fixture
 def roles(before: sa.Engine, empty_postgres: Postgres, tmp_path: Path) -> Iterator[Callable[[str], sa.Engine]]:
     """Gives the guide's roles in the database of before; then an before as one of them."""
-    (given,) = [one for one in guide_blocks("many-shops", "sql") if "CREATE ROLE" in one]
-    with before.begin() as connection:
-        connection.exec_driver_sql(given)
+    (given,) = [one for one in guide_blocks("many-shops", "sql") if "GRANT" in one]
+    do(before, "CREATE ROLE strokelog_runs LOGIN", "CREATE ROLE office LOGIN", given)
+    do(before, "ALTER ROLE office SET default_transaction_read_only = on")
     secret = tmp_path / "password"
     secret.write_text(empty_postgres.password)
     made: list[sa.Engine] = []
@@ -202,26 +203,42 @@ def roles(before: sa.Engine, empty_postgres: Postgres, tmp_path: Path) -> Iterat
     do(before, "DROP OWNED BY office, strokelog_runs; DROP ROLE office, strokelog_runs")
 
 
-def migrate(url: str, *options: str) -> str:
+def migrate(url: str, *options: str, code: int = 0) -> str:
     done = CliRunner().invoke(app, ["collect", "migrate", "--database", url, *options])
-    assert done.exit_code == 0, done.output
+    assert done.exit_code == code, done.output
     return done.output
 
 
 def test_by_the_guide_s_roles_the_owner_changes_tables_the_collector_rows_and_the_office_nothing(
-    empty_postgres: Postgres, before: sa.Engine, roles: Callable[[str], sa.Engine]
+    empty_postgres: Postgres,
+    before: sa.Engine,
+    roles: Callable[[str], sa.Engine],
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     runs, office, now = roles("strokelog_runs"), roles("office"), datetime.now(UTC)
     with pytest.raises(DatabaseAway, match=r"must be owner .* run `strokelog collect migrate` as their owner"):
         bring_up_to_date(runs)
-    assert "ALTER TABLE collected_strokes RENAME TO collected_strokes_rest;" in migrate(empty_postgres.url, "--dry-run")
+    with pytest.raises(DatabaseAway, match=r"read-only transaction.* run `strokelog collect migrate` as their owner"):
+        bring_up_to_date(office)
+    tried = migrate(empty_postgres.url, "--dry-run")
+    assert "CONCURRENTLY %I'" in tried and "%%" not in tried, "what is told is what the database is given"
+    assert "ALTER TABLE collected_strokes RENAME TO collected_strokes_rest;" in tried
     assert said(before, f"SELECT version_num FROM {VERSION_TABLE}") == ["0009"], "nothing stays"
     bring_up_to_date(before)
     assert Sink(runs).keep([stroke_at(now)]) == Counts(strokes=1)
     assert "run `strokelog collect migrate` as the owner" in keep_by_month(runs, now, None).needs
+    asked = DatabaseSettings(url=empty_postgres.url)
+    (months,) = [one for one in collector_health(asked, now, lambda _: None).points if one.point == "months"]
+    assert months.well is False and months.figures == {"due": 3 * len(by_id)} and "as the tables' owner" in months.says
     month = f"collected_strokes_{now:%Y_%m}"
     assert f"-- make {month}" in migrate(empty_postgres.url, "--dry-run")
+    with monkeypatch.context() as environment:
+        environment.setenv("PGPASSWORD", empty_postgres.password)
+        as_runs = empty_postgres.url.replace(f"{empty_postgres.user}@", "strokelog_runs@")
+        assert "as the owner" in migrate(as_runs, code=3), "done, but not all of it"
     assert f"{3 * len(by_id)} made, 0 dropped" in migrate(empty_postgres.url)
+    points = {one.point: one for one in collector_health(asked, now, lambda _: None).points}
+    assert points["months"].well and points["kept"].figures["stroke_rows"] in (0, 1), "about, until it was looked at"
     assert Sink(runs).keep([stroke_at(now)]) == Counts(strokes=1)
     assert list(by_part(before)) == [month.removeprefix("collected_strokes_")]
     assert keep_by_month(runs, now, None) == Upkeep()

@@ -29,6 +29,7 @@ from tests.support.preview import sample_view
 from tests.support.proven_record import copy_all, make_record
 
 NOW = datetime(2026, 11, 28, 12, tzinfo=UTC)
+BROKER = BrokerSettings(url="mqtt://broker.shop.example")
 
 
 @pytest.fixture(scope="module")
@@ -115,15 +116,32 @@ def test_messages_that_wait_too_long_or_are_refused_need_a_person(record: Path) 
         message = [Outgoing(str(uuid4()), "strokelog/v1/bay-1/status", "{}", True)]
         store.put_outbox(message, at=made_at)
     assert point(look(record, now=NOW + timedelta(days=9)), "outbox").well is None  # a bench that publishes nothing
-    broker = BrokerSettings(url="mqtt://broker.shop.example")
-    waits = point(look(record, broker=broker), "outbox")
+    waits = point(look(record, broker=BROKER), "outbox")
     assert waits.well is True
-    assert waits.figures == {"messages": 1, "age_seconds": 840.0, "refused_messages": 0}
-    assert point(look(record, now=NOW + timedelta(minutes=2), broker=broker), "outbox").well is False
+    assert waits.figures == {"messages": 1, "age_seconds": 840.0, "taken_messages": 0, "refused_messages": 0}
+    assert point(look(record, now=NOW + timedelta(minutes=2), broker=BROKER), "outbox").well is False
     with Store.open(record) as store:
         store.set_aside({one.row: "quota exceeded" for one in store.outbox_after(0, 10)})
     aside = point(look(record), "outbox")
     assert aside.well is False and "quota exceeded" in aside.says and aside.figures["refused_messages"] == 1
+
+
+class _CaughtUp(House):
+    """The way to the broker is back: all but the two newest messages were taken."""
+
+    def showing(self) -> Showing:
+        return Showing(replace(sample_view("good"), broker="up", broker_waiting=2))
+
+
+async def test_what_the_broker_has_taken_waits_no_more_though_it_is_still_kept(record: Path) -> None:
+    with Store.open(record) as store:
+        for minutes in (40, 30, 2, 1):
+            message = Outgoing(str(uuid4()), "strokelog/v1/bay-1/low/stroke", "{}", False)
+            store.put_outbox([message], at=NOW - timedelta(minutes=minutes))
+    async with open_hall(_CaughtUp(), place("bay-1", record)):
+        outbox = point(await asyncio.to_thread(look, record, broker=BROKER), "outbox")
+    assert outbox.well is True and "2 messages wait, the oldest for 120 s; 2 that the broker took" in outbox.says
+    assert outbox.figures == {"messages": 2, "age_seconds": 120.0, "taken_messages": 2, "refused_messages": 0}
 
 
 def test_what_waits_too_long_for_a_plant_needs_a_person(record: Path) -> None:
