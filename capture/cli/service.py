@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from capture.bench.service.install import FileDeed
     from capture.bench.service.upgrade import BenchData
 
-Benches = Annotated[list[str], typer.Argument(metavar="BENCH...", help="Names of benches, such as bay-1.")]
+Benches = Annotated[
+    list[str] | None,
+    typer.Argument(metavar="[BENCH...]", help="Names of benches, such as bay-1; none for a board or collector alone."),
+]
 Root = Annotated[Path, typer.Option("--root", metavar="DIR", help="An image's folder, in place of this machine.")]
 DryRun = Annotated[bool, typer.Option("--dry-run", help="Only say what would be done.")]
 _WOULD: Final = {"written": "write", "updated": "update", "removed": "remove"}
@@ -43,7 +46,7 @@ def _folder(root: Path) -> Path:
 
 
 def install(
-    benches: Benches,
+    benches: Benches = None,
     root: Root = Path("/"),
     command: Annotated[
         str | None, typer.Option("--command", metavar="PATH", help="The strokelog that services run, if not this one.")
@@ -54,17 +57,17 @@ def install(
     """Install benches as services, or bring what an older strokelog installed up to date.
 
     Writes units, the rule for serial adapters, settings to fill in and samples for the broker. Records of an older
-    version are copied, then brought up to date; their services must be stopped. Exit code 3 if a file was left
-    because somebody changed it.
+    version are copied, then brought up to date; their services must be stopped, and all of them where units change.
+    Exit code 3 if a file was left because somebody changed it.
     """
-    from capture.bench.service.install import all_benches, carry_out_install, plan_install
+    from capture.bench.service.install import all_benches, carry_out_install, changes_all, plan_install
     from capture.bench.service.installed import read_installed
     from capture.bench.service.own_command import own_command, plain_command
     from capture.bench.service.upgrade import at_rest, data_of
 
     with _service_errors():
         installed = read_installed(_folder(root))
-        there = all_benches(installed, benches)
+        there = all_benches(installed, benches or ())
         program = plain_command(command) if command is not None else own_command()
         plan = plan_install(root, installed, there, program)
         data = data_of(root, there)
@@ -74,13 +77,15 @@ def install(
                     _tell_record(as_json, one.bench, None)
         else:
             version = installed.version if installed else "unknown"
-            with at_rest(root, data):
-                _upgrade(root, [one for one in data if one.behind], version, as_json)
+            behind = [one for one in data if one.behind]
+            with at_rest(root, data if changes_all(installed, plan) else behind):
+                _upgrade(root, behind, version, as_json)
                 carry_out_install(root, installed, there, program, plan)
     _tell(plan, as_json, dry_run)
     if not (dry_run or as_json):
-        say(f"The services run {program}. Fill the settings in, then:")
-        units = " ".join(f"strokelog@{bench}" for bench in benches)
+        on_it = "" if root == Path("/") else " on that machine"
+        say(f"The services run {program}. Fill the settings in, then{on_it}:")
+        units = " ".join(f"strokelog@{bench}" for bench in benches or ()) or "strokelog-board strokelog-collect"
         say("  systemd-sysusers && udevadm control --reload && systemctl daemon-reload")
         say(f"  systemctl enable --now {units}")
     raise typer.Exit(3 if any(one.deed == "left" for one in plan) else 0)
@@ -117,21 +122,25 @@ def _tell(plan: Sequence[FileDeed], as_json: bool, dry_run: bool) -> None:
             say(f"would {_WOULD[one.deed]} {one.path}" if dry_run else f"{one.deed} {one.path}")
 
 
-def uninstall(benches: Benches, root: Root = Path("/"), dry_run: DryRun = False, as_json: Json = False) -> None:
+def uninstall(
+    benches: Benches = None, root: Root = Path("/"), dry_run: DryRun = False, as_json: Json = False
+) -> None:
     """Take away what `service install` wrote, and nothing else. Records, recordings and backups stay.
 
     What all benches share goes with the last of them. Exit code 3 if a file was left because somebody changed it.
     """
     from capture.bench.service.install import carry_out_uninstall, plan_uninstall
-    from capture.bench.service.installed import read_installed
+    from capture.bench.service.installed import on, read_installed
 
+    going = benches or []
     with _service_errors():
         installed = read_installed(_folder(root))
-        plan = plan_uninstall(root, installed, benches)
+        plan = plan_uninstall(root, installed, going)
         if installed is not None and not dry_run:
-            carry_out_uninstall(root, installed, benches, plan)
+            carry_out_uninstall(root, installed, going, plan)
     _tell(plan, as_json, dry_run)
     if not as_json:
-        for bench in benches:
-            say(f"The record of {bench} stays, in /var/lib/strokelog/{bench}.")
+        for bench in going:
+            if on(root, folder := f"/var/lib/strokelog/{bench}").is_dir():
+                say(f"The record of {bench} stays, in {folder}.")
     raise typer.Exit(3 if any(one.deed == "left" for one in plan) else 0)

@@ -163,6 +163,33 @@ def test_benches_share_the_units_and_the_last_takes_them_along(root: Path) -> No
     assert tree(root) == {}
 
 
+def test_a_bench_is_added_beside_one_that_measures_and_units_are_changed_under_none(root: Path) -> None:
+    """common practice: a workshop that gets one more bench does not send the others' technicians home."""
+    assert service("install", root, "bay-1").exit_code == 0
+    data = root / "var/lib/strokelog/bay-1"
+    data.mkdir(parents=True)
+    Store.open(data / "record.sqlite").close()
+    with BenchLock(data, "bay-1"):
+        added = service("install", root, "bay-2")
+        changed = service("install", root, "bay-2", command="/srv/strokelog/bin/strokelog")
+    assert added.exit_code == 0 and (root / "etc/strokelog/bay-2.toml").is_file(), added.output
+    assert changed.exit_code == 1 and "systemctl stop strokelog@bay-1" in changed.output
+    gone = service("uninstall", root, "bay-1", "bay-2").output
+    assert "The record of bay-1 stays" in gone and "The record of bay-2" not in gone, "it has none"
+
+
+def test_an_office_that_has_no_bench_gets_the_units_of_board_and_collector(root: Path) -> None:
+    assert service("uninstall", root).exit_code == 1
+    done = service("install", root)
+    assert done.exit_code == 0 and "systemctl enable --now strokelog-board strokelog-collect" in done.output
+    assert unit(root, "strokelog-collect.service").is_file() and not list((root / "etc/strokelog").glob("bay*"))
+    assert service("install", root, "bay-1").exit_code == 0
+    assert "name the benches" in service("uninstall", root).output
+    assert service("uninstall", root, "bay-1").exit_code == 0 and tree(root) == {}
+    service("install", root)
+    assert service("uninstall", root).exit_code == 0 and tree(root) == {}
+
+
 def test_what_is_enabled_or_running_is_not_taken_away(root: Path) -> None:
     service("install", root, "bay-1")
     wants = unit(root).parent / "timers.target.wants"

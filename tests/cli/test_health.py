@@ -81,7 +81,7 @@ def test_every_figure_has_its_help_and_names_from_outside_are_escaped() -> None:
     points = []
     for name in _HELP:
         known = ("last_stroke", "newest_head", "process", "head", "outbox", "link", "gauge", "disk", "clock",
-                 "collecting", "queue", "refused", "broken", "benches", "plant")  # fmt: skip
+                 "collecting", "queue", "refused", "broken", "benches", "plant", "months", "kept")  # fmt: skip
         point = next(one for one in known if name.startswith(f"{one}_"))
         points.append(HealthPoint(point, "", None, {name.removeprefix(f"{point}_"): 1.5}))
     points += [HealthPoint("link", "", True, {"up": 1}, {"link": one}) for one in ('the "old"\none', "c:\\port")]

@@ -54,6 +54,12 @@ def plan_install(root: Path, installed: Installed | None, benches: tuple[str, ..
     return plan
 
 
+def changes_all(installed: Installed | None, plan: Sequence[FileDeed]) -> bool:
+    """Say whether what is done matters to benches that are there already, and not only to one that is added."""
+    shared = any(one.deed in ("updated", "removed") and not one.bench for one in plan)
+    return shared or (installed is not None and installed.version != __version__)
+
+
 def _put(root: Path, file: Shipped, ours: set[str]) -> FileDeed:
     place, wanted = on(root, file.path), _sha256(file.contents)
     if not place.exists() and not place.is_symlink():
@@ -107,6 +113,10 @@ def plan_uninstall(root: Path, installed: Installed | None, benches: Sequence[st
     Raises ServiceError for a bench that is not installed, and for units that are still enabled.
     """
     there = installed.benches if installed else ()
+    if installed is None and not benches:
+        raise ServiceError("nothing was installed by strokelog")
+    if there and not benches:
+        raise ServiceError(f"name the benches that go; installed are: {', '.join(there)}")
     for bench in benches:
         if bench not in there:
             raise ServiceError(f"{bench!r} was not installed by strokelog; installed are: {', '.join(there) or 'none'}")
