@@ -29,7 +29,7 @@ def migrate(
     """Bring the tables up to date, make the months that are due, and drop those older than keep_months says.
 
     A collector does all this itself where its user owns the tables. Where it may only read and write rows, run this as
-    the owner before a new version starts, and once a month. Exit code 3 if months are left that only the owner may make.
+    the owner before a new version starts, and once a month. Exit code 3 if only the owner may make what is left.
     """
     from capture.collect.database import CollectError, DatabaseAway, bring_up_to_date, engine_of, steps_due
     from capture.collect.partitions import keep_by_month, months_to_see_to, part_of

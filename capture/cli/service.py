@@ -122,9 +122,7 @@ def _tell(plan: Sequence[FileDeed], as_json: bool, dry_run: bool) -> None:
             say(f"would {_WOULD[one.deed]} {one.path}" if dry_run else f"{one.deed} {one.path}")
 
 
-def uninstall(
-    benches: Benches = None, root: Root = Path("/"), dry_run: DryRun = False, as_json: Json = False
-) -> None:
+def uninstall(benches: Benches = None, root: Root = Path("/"), dry_run: DryRun = False, as_json: Json = False) -> None:
     """Take away what `service install` wrote, and nothing else. Records, recordings and backups stay.
 
     What all benches share goes with the last of them. Exit code 3 if a file was left because somebody changed it.

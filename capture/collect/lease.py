@@ -2,7 +2,8 @@
 
 Theory of operation. Collectors of one name and user are one session to a broker, so only one of them may be connected.
 A row for each session says who that is (`holder`), how often it changed hands (`number`), and how often its holder
-showed that it lives (`beat`); with that it says why it has no broker, if so (`broker_lost`). Every transaction that keeps messages first raises the beat of the row it holds: where
+showed that it lives (`beat`); with that it says why it has no broker, where it has none (`broker_lost`). Every
+transaction that keeps messages first raises the beat of the row it holds: where
 another has taken the row, that changes none, and the transaction keeps nothing. The row is locked until the commit, so
 it cannot be taken in the middle of one. Whoever waits takes a row whose beat stood still for 6 s of its own clock, by a
 statement that names the beat it saw: of two who wait, one gets it. No clock of one machine is held against another's.
@@ -58,9 +59,7 @@ class Lease:
         )
         return mine if done.rowcount else None
 
-    def beaten(
-        self, connection: Connection, *, holder: str | None = None, broker_lost: str | None = None
-    ) -> None:
+    def beaten(self, connection: Connection, *, holder: str | None = None, broker_lost: str | None = None) -> None:
         """Raise the beat, and lock the row for this transaction; with `holder` it is handed over as well.
 
         `broker_lost`: why the broker cannot be reached, empty where it can. Raises LeaseLost if the lease is another's.

@@ -85,9 +85,7 @@ def _shown(link: socket) -> BenchView | None:
     return said.showing.view if said.showing is not None else None
 
 
-def _kept(
-    settled: Config, bench: str, record: Path, now: datetime, waiting: int | None
-) -> Iterator[HealthPoint]:
+def _kept(settled: Config, bench: str, record: Path, now: datetime, waiting: int | None) -> Iterator[HealthPoint]:
     synchronised = clock_synchronised()
     if not record.is_file():
         yield HealthPoint("record", f"there is none at {record} yet")
@@ -95,7 +93,11 @@ def _kept(
         return
     try:
         with Store.open_to_read(record) as store:
-            points = [*_of_record(store), *_of_outbox(store, settled, now, waiting), _of_gauge(store, settled, bench, now)]
+            points = [
+                *_of_record(store),
+                *_of_outbox(store, settled, now, waiting),
+                _of_gauge(store, settled, bench, now),
+            ]
             if settled.plant is not None:
                 points.append(_of_plant(store, now))
             points.append(clock_point(now, store.newest_at(), synchronised))
@@ -120,7 +122,7 @@ def _of_record(store: Store) -> Iterator[HealthPoint]:
 
 
 def _of_outbox(store: Store, settled: Config, now: datetime, waiting: int | None) -> Iterator[HealthPoint]:
-    """Say what waits: `waiting` messages where the bench told it, else all; the broker has taken the others just now."""
+    """Say what waits: `waiting` messages where the bench told it, else all; the others the broker took just now."""
     kept, aside = store.outbox_size(), store.aside()
     waits = kept if waiting is None else min(kept, waiting)
     since = store.waiting_since(waits)
@@ -146,7 +148,11 @@ def _of_outbox(store: Store, settled: Config, now: datetime, waiting: int | None
 def _of_plant(store: Store, now: datetime) -> HealthPoint:
     waiting, since = RecordForPlant(store).waiting()
     age_s = max(0.0, (now - since).total_seconds()) if since is not None else 0.0
-    says = f"{waiting} entries wait for the plant or were told it just now, the oldest for {age_s:.0f} s" if waiting else "nothing waits"
+    says = (
+        f"{waiting} entries wait for the plant or were just told it, the oldest for {age_s:.0f} s"
+        if waiting
+        else "nothing waits"
+    )
     return HealthPoint("plant", says, age_s <= _LONGEST_WAIT_S, {"messages": waiting, "age_seconds": age_s})
 
 
