@@ -188,6 +188,11 @@ def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[i
             f"Not measured on a unit: {many(proof.not_measured, 'verdict')}, from a recording or a program; "
             "`strokelog show` names them."
         )
+    if proof.decided:
+        lines.append(
+            f"WITHOUT A VERDICT: {many(len(proof.decided), 'check')} given up, the first by entry {proof.decided[0]}, "
+            "though the recording comes to a verdict: given up as the last stroke ended, or the verdict was taken out."
+        )
     lines += _otherwise_lines(proof)
     lines += _settings_lines(proof)
     if proof.people:
@@ -279,6 +284,7 @@ def _json_lines(proof: Proof, heads: list[tuple[int, str]]) -> list[dict[str, An
             "jobs": proof.jobs,
             "verdicts": proof.verdicts,
             "abandoned": proof.abandoned,
+            "given_up_though_decided": proof.decided,
             "derived_before": proof.derived_before,
             "gauge_checks": proof.gauge_checks,
             "pruned": proof.pruned,

@@ -54,6 +54,8 @@ class Proof:
     """Verdicts derived again from their recordings."""
     abandoned: int = 0
     """Checks without a verdict whose strokes were derived again."""
+    decided: list[int] = field(default_factory=list)
+    """The entries of those whose recording comes to a verdict, which a bench would have kept."""
     pruned: int = 0
     """Checks whose recording was removed by policy: not provable any more."""
     unsealed: int = 0
@@ -88,6 +90,7 @@ class Proof:
         """Add what was proven of one check."""
         self.verdicts += part.verdicts
         self.abandoned += part.abandoned
+        self.decided += part.decided
         self.pruned += part.pruned
         self.unsealed += part.unsealed
         self.not_measured += part.not_measured
@@ -248,10 +251,12 @@ def _prove(
     if name in names:
         proof.derived_before += 1
     else:
-        one.derived()
+        if not one.derived():
+            proof.decided.append(ended.entry)
+            name = ""  # it is told each time, and so derived each time
         if one.method != METHOD and (otherwise := one.otherwise()):
             proof.otherwise += otherwise
-            name = ""  # it is told each time, and so derived each time
+            name = ""
     if check.verdict is None:
         proof.abandoned += 1
     else:
@@ -353,8 +358,9 @@ class _OneCheck:
             raise self._mismatch(*answer["refused"])
         return answer
 
-    def derived(self) -> None:
-        """The recording and the sheet give the same strokes, seat marks and verdict."""
+    def derived(self) -> bool:
+        """The recording and the sheet give the same strokes, seat marks and verdict. Return whether a check without a
+        verdict comes to none, as one that was given up."""
         answer, check = self._asked(self.way, self._question()), self._check
         kept = [plain({**columns_of_stroke(one.stroke), "seat": one.seat}) for one in check.strokes]
         for had, made in zip(kept, answer["strokes"], strict=False):
@@ -364,7 +370,9 @@ class _OneCheck:
         if len(kept) != len(answer["strokes"]):
             raise self._differs("how many strokes it has", len(kept), len(answer["strokes"]))
         if check.verdict is None:
-            return
+            made = answer["verdict"]
+            enough = made is not None and made["strokes"] >= check.strokes_wanted
+            return not enough or made["verdict"] == "inconclusive"
         self._same_verdict("the verdict", check.verdict.verdict, answer["verdict"])
         # What was left out after the verdict is proven from the strokes that were just derived again.
         gone: list[int] = []
@@ -374,6 +382,7 @@ class _OneCheck:
                 way = self._by(fact.method or FIRST_METHOD)
                 again = self._asked(way, self._without(kept, gone))["verdict"]
                 self._same_verdict(f"the verdict without stroke {fact.stroke}", fact.verdict, again)
+        return True
 
     def _without(self, strokes: Sequence[Plain], left_out: Sequence[int]) -> Plain:
         return {

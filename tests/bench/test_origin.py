@@ -57,6 +57,7 @@ def unit_with(tmp_path: Path, *origins: Mapping[str, Any] | None) -> tuple[Store
     return store, unit
 
 
+@pytest.mark.attack("a replay measured as it is")
 def test_what_came_from_a_recording_is_signed_as_a_demonstration_or_not_at_all(tmp_path: Path) -> None:
     store, unit = unit_with(tmp_path, PLAYED)
     with store:
@@ -91,6 +92,7 @@ def test_the_newest_check_of_a_pack_decides(tmp_path: Path) -> None:
         assert [one.code for one in unit.now.standing.remarks] == ["not_measured"]
 
 
+@pytest.mark.attack("a program that plays an indicator")
 @pytest.mark.parametrize("kind", ["this-machine", "pseudo-terminal", "recording", "unknown", "something newer"])
 def test_only_a_line_and_another_machine_s_line_measure(kind: str) -> None:
     assert not_measured_words(LINE | {"kind": kind})
@@ -98,6 +100,7 @@ def test_only_a_line_and_another_machine_s_line_measure(kind: str) -> None:
     assert origin_words(LINE) == "a port of this computer, /dev/ttyUSB0, adapter A1B2, on bay-pc"
 
 
+@pytest.mark.attack("a replay measured as it is")
 @pytest.mark.timeout(120)
 def test_a_recording_played_at_the_port_is_proven_and_no_measurement(tmp_path: Path) -> None:
     command = [
@@ -141,6 +144,7 @@ def test_what_is_kept_tells_this_running_of_this_computer() -> None:
     assert Path("/proc/sys/kernel/random/boot_id").read_text().strip() == one["boot"]
 
 
+@pytest.mark.attack("measured under a wrong clock")
 def test_a_clock_that_was_set_is_an_entry_and_told_when_the_record_is_proven(tmp_path: Path) -> None:
     store, _ = unit_with(tmp_path)
     with store:

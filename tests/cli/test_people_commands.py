@@ -114,6 +114,8 @@ def verified(home: Path, code: int = 0) -> str:
     return strokelog(home, "record", "verify", "--processes", "1", code=code)
 
 
+@pytest.mark.attack("a key given, taken or exchanged")
+@pytest.mark.attack("the count of wrong tries there")
 def test_every_change_of_who_signs_is_an_entry_whoever_made_it_and_by_what(
     home: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

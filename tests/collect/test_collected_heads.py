@@ -88,6 +88,7 @@ def test_every_head_is_kept_once_and_is_the_record_s_own(record: Path, shop: str
     assert f"Proven against what was collected as it happened: 3 heads, the newest of entry {newest[0]}." in said
 
 
+@pytest.mark.attack("the unit's serial, a sign-off's name")
 def test_a_chain_worked_out_anew_proves_alone_and_not_against_what_was_collected(record: Path, shop: str) -> None:
     collect(shop, let_pass(record, "high"))
     with closing(sqlite3.connect(record)) as connection:
@@ -103,6 +104,7 @@ def test_a_chain_worked_out_anew_proves_alone_and_not_against_what_was_collected
     assert mismatch["entry"] == number and proof["proven"] is False and proof["collected_heads"] == 1
 
 
+@pytest.mark.attack("the end cut off")
 def test_a_record_put_back_from_a_backup_is_noticed_by_its_next_message(
     record: Path, shop: str, tmp_path: Path
 ) -> None:
@@ -128,6 +130,7 @@ def test_a_record_put_back_from_a_backup_is_noticed_by_its_next_message(
     assert "the hash of this entry as it was written down" in said
 
 
+@pytest.mark.attack("the end cut off")
 def test_a_cut_tail_is_found_by_what_was_collected(record: Path, shop: str, tmp_path: Path) -> None:
     short = tmp_path / "short.sqlite"
     with closing(sqlite3.connect(record)) as source, closing(sqlite3.connect(short)) as copy:

@@ -75,6 +75,7 @@ def test_openssl_finds_the_stamp_sound(copy: Path, tmp_path: Path, service: str,
     assert "1 stamp checked; the newest is of" in strokelog(*words, "--authority", authority).stdout
 
 
+@pytest.mark.attack("an anchor rewritten with the record")
 def test_a_stamp_of_another_head_or_of_another_authority_does_not_hold(
     copy: Path, tmp_path: Path, service: str, authority: Path
 ) -> None:
@@ -92,6 +93,7 @@ def test_a_stamp_of_another_head_or_of_another_authority_does_not_hold(
     assert "the stamp of entry 1 of bench bay-1 does not hold" in strokelog(*words, authority, code=1).stderr
 
 
+@pytest.mark.attack("measured under a wrong clock")
 def test_an_entry_dated_before_a_stamp_that_it_came_after_is_told(
     copy: Path, tmp_path: Path, service: str, authority: Path
 ) -> None:
@@ -169,6 +171,7 @@ def test_anchors_of_another_bench_prove_nothing(copy: Path, tmp_path: Path) -> N
     assert "no head to write down yet" in strokelog("record", "anchor", "--file", file, "--data-dir", empty).stdout
 
 
+@pytest.mark.attack("an anchor's own time")
 def test_an_anchor_that_was_given_another_time_is_told(
     copy: Path, tmp_path: Path, service: str, authority: Path
 ) -> None:

@@ -8,7 +8,6 @@ import hashlib
 import json
 import re
 import sqlite3
-from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -19,10 +18,20 @@ from typer.testing import CliRunner
 from capture.cli.main import app
 from capture.custody.verify import recording_of, verify
 from capture.record import Mismatch, Store, audit
-from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest
 from capture.record.settings_kept import WhoSet
 from capture.recordings.file import read_recording
 from tests.support import proven_record
+from tests.support.attacked_record import (
+    entries,
+    found,
+    header_says,
+    judged,
+    number_of,
+    only_elsewhere,
+    put_right,
+    rebuild,
+    take_out,
+)
 from tests.support.proven_record import AT, copy_all, forge, make_record, tamper
 
 
@@ -41,56 +50,22 @@ def heads(record: Path) -> list[tuple[int, str]]:
     return [audit(record).head]
 
 
-def entries(path: Path) -> list[dict[str, Any]]:
-    with closing(sqlite3.connect(path)) as connection:
-        connection.row_factory = sqlite3.Row
-        return [dict(row) for row in connection.execute("SELECT * FROM ledger ORDER BY number")]
-
-
-def number_of(path: Path, kind: str, nth: int = 0) -> int:
-    return int([one["number"] for one in entries(path) if one["kind"] == kind][nth])
-
-
-def rebuild(path: Path, change: Callable[[dict[str, Any]], None], *more: tuple[str, tuple[Any, ...]]) -> None:
-    """Change entries, work the whole chain out again, and make the tables agree with `more`."""
-    last, statements = BEFORE_THE_FIRST[1], list(more)
-    for one in entries(path):
-        body = json.loads(one["body"])
-        one["body"] = body
-        change(one)
-        text = canonical(body)
-        sha256 = digest(last, one["number"], one["kind"], one["at"], text)
-        sql = "UPDATE ledger SET at = ?, body = ?, previous = ?, sha256 = ? WHERE number = ?"
-        statements.append((sql, (one["at"], text, last, sha256, one["number"])))
-        last = sha256
-    tamper(path, *statements)
-
-
-def found(path: Path, **options: Any) -> str:
-    mismatch = verify(path, **options).mismatch
-    assert mismatch is not None
-    return str(mismatch)
-
-
-def only_elsewhere(path: Path, heads: list[tuple[int, str]]) -> str:
-    """The record by itself proves; what was written down elsewhere says otherwise."""
-    assert verify(path).mismatch is None
-    return found(path, heads=heads)
-
-
 # -- what the chain finds --------------------------------------------------------------------------------
 
 
+@pytest.mark.attack("a number, name or time edited")
 def test_a_travel_edited_in_the_table(copy: Path) -> None:
     tamper(copy, ("UPDATE verdicts SET mean_nm = mean_nm - 1 WHERE id = 1", ()))
     assert "mean_nm of the verdict" in found(copy)
 
 
+@pytest.mark.attack("an entry taken out or put in")
 def test_a_sign_off_taken_out_of_the_middle(copy: Path) -> None:
     tamper(copy, ("DELETE FROM ledger WHERE number = ?", (number_of(copy, "signed_off"),)))
     assert "an entry of the ledger is missing" in found(copy)
 
 
+@pytest.mark.attack("a trigger or table replaced")
 @pytest.mark.parametrize(
     ("attack", "said"),
     [
@@ -119,6 +94,7 @@ def test_a_trigger_or_table_that_only_has_the_right_name(copy: Path, attack: str
 # -- what the recordings find, though the chain was worked out again ----------------------------------------
 
 
+@pytest.mark.attack("a verdict, stroke or seat mark")
 def test_a_verdict_made_good_and_the_chain_worked_out_again(copy: Path) -> None:
     forge(copy, number_of(copy, "verdict"), verdict="tight")
     tamper(copy, ("UPDATE verdicts SET verdict = 'tight' WHERE id = 1", ()))
@@ -132,16 +108,13 @@ def scaled(path: Path) -> None:
     path.write_text(shrunk)
 
 
-def judged(path: Path) -> Path:
-    with Store.open_to_read(path) as store:
-        return recording_of(next(one for one in store.job(1).checks if one.verdict is not None), path)
-
-
+@pytest.mark.attack("a byte of a recording")
 def test_a_scaled_recording_under_the_old_chain(copy: Path) -> None:
     scaled(judged(copy))
     assert "of its recording" in found(copy)
 
 
+@pytest.mark.attack("a recording scaled and its hash")
 def test_a_scaled_recording_whose_hash_was_put_right_everywhere(copy: Path) -> None:
     path = judged(copy)
     scaled(path)
@@ -152,6 +125,7 @@ def test_a_scaled_recording_whose_hash_was_put_right_everywhere(copy: Path) -> N
     assert "derived again from" in found(copy)
 
 
+@pytest.mark.attack("limits, the indicator's settings, bench")
 def test_another_benchs_work_taken_for_ones_own(copy: Path) -> None:
     def other_bench(one: dict[str, Any]) -> None:
         if one["kind"] == "job_opened":
@@ -161,6 +135,7 @@ def test_another_benchs_work_taken_for_ones_own(copy: Path) -> None:
     assert "the bench in its recording" in found(copy)
 
 
+@pytest.mark.attack("limits, the indicator's settings, bench")
 def test_a_check_moved_to_another_day(copy: Path) -> None:
     at, later = "2026-03-02T07:31:00.000000Z", "2026-04-02T07:31:00.000000Z"
 
@@ -173,6 +148,7 @@ def test_a_check_moved_to_another_day(copy: Path) -> None:
     assert "the start in its recording" in found(copy)
 
 
+@pytest.mark.attack("a replay passed off as a port")
 def test_a_replay_passed_off_as_a_port(copy: Path) -> None:
     line = {"kind": "line", "port": "/dev/ttyUSB0"}
     forge(copy, number_of(copy, "check_started"), origin=line)
@@ -180,6 +156,7 @@ def test_a_replay_passed_off_as_a_port(copy: Path) -> None:
     assert "where the readings came from, in its recording" in found(copy)
 
 
+@pytest.mark.attack("limits, the indicator's settings, bench")
 def test_an_indicators_settings_changed_afterwards(copy: Path) -> None:
     with Store.open_to_read(copy) as store:
         indicator = {**store.job(1).checks[0].indicator, "max_error": "0.001 mm"}
@@ -188,6 +165,7 @@ def test_an_indicators_settings_changed_afterwards(copy: Path) -> None:
     assert "the indicator in its recording" in found(copy)
 
 
+@pytest.mark.attack("limits, the indicator's settings, bench")
 def test_limits_widened_afterwards(copy: Path) -> None:
     forge(copy, number_of(copy, "check_started"), high_nm=9_000_000)
     tamper(copy, ("UPDATE checks SET high_nm = 9000000 WHERE id = 1", ()))
@@ -197,6 +175,7 @@ def test_limits_widened_afterwards(copy: Path) -> None:
 # -- what only a head that left the house finds ---------------------------------------------------------------
 
 
+@pytest.mark.attack("recording scaled, and everything")
 def test_a_scaled_recording_and_everything_rebuilt_from_it(
     tmp_path: Path, heads: list[tuple[int, str]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -213,17 +192,20 @@ def test_a_scaled_recording_and_everything_rebuilt_from_it(
     assert "as it was written down" in said or "the end of the ledger is missing" in said
 
 
+@pytest.mark.attack("the unit's serial, a sign-off's name")
 def test_another_unit_under_the_same_measurement(copy: Path, heads: list[tuple[int, str]]) -> None:
     forge(copy, 1, unit_serial="FW3-9999")
     tamper(copy, ("UPDATE jobs SET unit_serial = 'FW3-9999' WHERE id = 1", ()))
     assert "as it was written down" in only_elsewhere(copy, heads)
 
 
+@pytest.mark.attack("the unit's serial, a sign-off's name")
 def test_a_sign_off_under_another_name(copy: Path, heads: list[tuple[int, str]]) -> None:
     forge(copy, number_of(copy, "signed_off"), by="somebody else")
     assert "as it was written down" in only_elsewhere(copy, heads)
 
 
+@pytest.mark.attack("the end cut off")
 def test_the_last_stroke_cut_off(copy: Path, heads: list[tuple[int, str]]) -> None:
     last = entries(copy)[-1]
     cut = ("DELETE FROM ledger WHERE number = ?", (last["number"],))
@@ -234,6 +216,7 @@ def test_the_last_stroke_cut_off(copy: Path, heads: list[tuple[int, str]]) -> No
 # -- what is told, and is no fault of the chain --------------------------------------------------------------
 
 
+@pytest.mark.attack("a recording removed as though")
 def test_a_recording_removed_as_though_by_policy_is_counted_as_proven_no_more(copy: Path) -> None:
     whole = verify(copy)
     with Store.open(copy) as store:
@@ -248,18 +231,7 @@ def test_a_recording_removed_as_though_by_policy_is_counted_as_proven_no_more(co
 # -- two benches, or two units, exchanged ---------------------------------------------------------------------
 
 
-def put_right(path: Path, table_id: int, recording: Path) -> None:
-    """Make the chain say that this is the recording of a verdict."""
-    data = recording.read_bytes()
-    told = {"recording_sha256": hashlib.sha256(data).hexdigest(), "recording_bytes": len(data)}
-    number = next(
-        one["number"] for one in entries(path) if one["kind"] == "verdict" and json.loads(one["body"])["id"] == table_id
-    )
-    forge(path, number, **told)
-    sql = "UPDATE verdicts SET recording_sha256 = ?, recording_bytes = ? WHERE id = ?"
-    tamper(path, (sql, (*told.values(), table_id)))
-
-
+@pytest.mark.attack("recordings of two units or benches")
 def test_two_units_recordings_exchanged_and_their_hashes_put_right(copy: Path) -> None:
     with Store.open_to_read(copy) as store:
         ours, theirs = (
@@ -274,14 +246,15 @@ def test_two_units_recordings_exchanged_and_their_hashes_put_right(copy: Path) -
     assert len(verify(copy).further) == 1
 
 
+@pytest.mark.attack("recordings of two units or benches")
 def test_a_recording_of_another_bench_whose_hash_was_put_right(copy: Path) -> None:
     path = judged(copy)
-    header, rest = path.read_text().split("\n", 1)
-    path.write_text(json.dumps({**json.loads(header), "bench": "bay-2"}) + "\n" + rest)
+    header_says(path, bench="bay-2")
     put_right(copy, 1, path)
     assert "the bench in its recording" in found(copy)
 
 
+@pytest.mark.attack("the data folders of two benches")
 def test_two_benches_data_folders_exchanged(copy: Path, tmp_path: Path) -> None:
     settings = tmp_path / "bay-2.toml"
     settings.write_text('bench = "bay-2"\n')
@@ -295,6 +268,7 @@ def test_two_benches_data_folders_exchanged(copy: Path, tmp_path: Path) -> None:
 # -- what was set, and what only a head finds of an edited chain ------------------------------------------------
 
 
+@pytest.mark.attack("what the settings were")
 def test_settings_that_say_another_gauge_than_the_checks_begun_under_them(tmp_path: Path) -> None:
     path = tmp_path / "record.sqlite"
     with Store.open(path) as store:
@@ -314,26 +288,22 @@ def test_settings_that_say_another_gauge_than_the_checks_begun_under_them(tmp_pa
         audit(path)
 
 
+@pytest.mark.attack("a replay passed off as a port")
 def test_a_replay_passed_off_as_a_port_in_its_recording_too(copy: Path, heads: list[tuple[int, str]]) -> None:
     path, line = judged(copy), {"kind": "line", "port": "/dev/ttyUSB0"}
-    header, rest = path.read_text().split("\n", 1)
-    path.write_text(json.dumps({**json.loads(header), "origin": line}) + "\n" + rest)
+    header_says(path, origin=line)
     put_right(copy, 1, path)
     forge(copy, number_of(copy, "check_started"), origin=line)
     tamper(copy, ("UPDATE checks SET origin = ? WHERE id = 1", (json.dumps(line),)))
     assert "as it was written down" in only_elsewhere(copy, heads)
 
 
+@pytest.mark.attack("a check left out with its verdict")
 def test_a_bad_check_left_out_and_all_after_it_numbered_anew(copy: Path, heads: list[tuple[int, str]]) -> None:
-    check, number, statements = 4, 0, []
-    for one in entries(copy):
-        body = json.loads(one["body"])
-        if check in (body.get("check"), body["id"] if one["kind"] == "check_started" else None):
-            statements.append(("DELETE FROM ledger WHERE number = ?", (one["number"],)))
-            continue
-        number += 1
-        statements.append(("UPDATE ledger SET number = ? WHERE number = ?", (number, one["number"])))
-    statements += [(f'DELETE FROM {table} WHERE "check" = ?', (check,)) for table in ("strokes", "verdicts")]
-    tamper(copy, *statements, ("DELETE FROM checks WHERE id = ?", (check,)))
-    rebuild(copy, lambda one: None)
+    of_it = [
+        one["number"] for one in entries(copy)
+        if 4 in ((body := json.loads(one["body"])).get("check"), body["id"] if one["kind"] == "check_started" else None)
+    ]  # fmt: skip
+    rows = [(f'DELETE FROM {table} WHERE "check" = 4', ()) for table in ("strokes", "verdicts")]
+    take_out(copy, *of_it, tables=(*rows, ("DELETE FROM checks WHERE id = 4", ())))
     assert "the end of the ledger is missing" in only_elsewhere(copy, heads)

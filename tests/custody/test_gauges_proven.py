@@ -18,11 +18,12 @@ from capture.custody.retention import Policy, keep_by_policy
 from capture.custody.verify import verify
 from capture.job.gauge_now import kept_with
 from capture.job.unit_on_record import judged_in
-from capture.record import Store
+from capture.record import Store, audit
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
 from capture.unit.facts import SignedOff
 from capture.unit.gauge_identity import Gauge
+from tests.support.attacked_record import found, number_of, take_out
 from tests.support.gauge_mornings import GAUGE, keep_morning, list_masters
 from tests.support.proven_record import AT, SHEET, check_from, forge, open_job
 
@@ -76,6 +77,7 @@ def test_a_replay_gives_the_verdict_with_the_check_it_rested_on(tmp_path: Path) 
     assert check.verdict is not None and replay.verdict == check.verdict.verdict
 
 
+@pytest.mark.attack("a check of another gauge taken")
 @pytest.mark.parametrize(
     ("changed", "said"),
     [
@@ -98,6 +100,23 @@ def test_a_check_that_was_forged_does_not_prove(tmp_path: Path, changed: dict[st
     forge(path, entry, **changed)
     proof = verify(path)
     assert proof.mismatch is not None and said in str(proof.mismatch) and proof.mismatch.entry == entry
+
+
+@pytest.mark.attack("a gauge's check that found it out")
+def test_a_gauge_found_out_of_order_is_named_by_the_recordings_of_the_packs_after_it(tmp_path: Path) -> None:
+    path = make(tmp_path, error_nm=30_000.0)
+    number = number_of(path, "gauge_check")
+    with Store.open_to_read(path) as store:
+        (check,) = store.job(1).checks
+    assert check.gauge is not None and check.gauge["standing"] == "out"
+    take_out(path, number)
+    assert "gauge" in found(path)
+    # No pack was checked after this one: then only who wrote down the head knows of it.
+    with Store.open(path) as store:
+        keep_morning(store, tmp_path, AT + timedelta(days=1), error=lambda nm: 30_000.0)
+    head = audit(path).head
+    take_out(path, head[0])
+    assert "the end of the ledger is missing" in found(path, heads=[head])
 
 
 def test_a_verdict_that_claims_another_error_does_not_prove(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
@@ -14,7 +14,9 @@ from typing import Any
 from uuid import UUID
 
 import pytest
+from typer.testing import CliRunner
 
+from capture.cli.main import app
 from capture.collect.database import engine_of
 from capture.collect.heads import collected_heads
 from capture.collect.rows import Arrived
@@ -27,10 +29,11 @@ from capture.custody.verify_outbox import prove_outbox
 from capture.job.gauge_now import gauge_check_told
 from capture.job.unit_on_record import UnitOnRecord
 from capture.mqtt.outgoing import Outgoing
-from capture.record import Mismatch, Store
+from capture.record import Mismatch, Store, audit
+from tests.support.attacked_record import entries, number_of
 from tests.support.gauge_mornings import keep_morning
 from tests.support.make_release import RELEASES
-from tests.support.proven_record import AT, tamper
+from tests.support.proven_record import AT, forge, tamper
 
 _LATER = AT + timedelta(days=900)
 
@@ -74,6 +77,7 @@ def _newest(path: Path, kind: str, aside: bool = False) -> tuple[int, dict[str, 
     return row.row, json.loads(row.message.payload)
 
 
+@pytest.mark.attack("a message that waits for the broker")
 @pytest.mark.parametrize(
     ("kind", "change", "said"),
     [
@@ -109,6 +113,7 @@ def test_a_message_that_no_longer_says_what_was_left_out(copy: Path) -> None:
     assert "left_out of message" in _found(copy)
 
 
+@pytest.mark.attack("a message that waits for the broker")
 def test_a_message_that_the_broker_refused_edited_while_it_is_set_aside(copy: Path) -> None:
     row, told = _newest(copy, "stroke", aside=True)
     changed = json.dumps({**told, "held_travel_nm": 1})
@@ -116,6 +121,7 @@ def test_a_message_that_the_broker_refused_edited_while_it_is_set_aside(copy: Pa
     assert "held_travel_nm of message" in _found(copy) and "that was set aside" in _found(copy)
 
 
+@pytest.mark.attack("a message that waits for the broker")
 @pytest.mark.parametrize(
     ("topic", "said"),
     [
@@ -129,6 +135,7 @@ def test_a_message_that_goes_elsewhere(copy: Path, topic: str, said: str) -> Non
     assert said in _found(copy)
 
 
+@pytest.mark.attack("a message that waits for the broker")
 def test_a_message_that_nobody_wrote(copy: Path) -> None:
     with Store.open(copy) as store:
         told = {**_newest(copy, "verdict")[1], "id": str(UUID(int=7)), "verdict": "good", "mean_nm": 1_100_000}
@@ -139,15 +146,21 @@ def test_a_message_that_nobody_wrote(copy: Path) -> None:
 # -- what was collected ---------------------------------------------------------------------------------------------
 
 
-def _collected(record: Path, home: Path, without: Sequence[str] = ()) -> DatabaseSettings:
-    """Send what waits to a collector's database, but for the kinds `without`."""
+def _collected(
+    record: Path, home: Path, without: Sequence[str] = (), now: Mapping[int, str] | None = None
+) -> DatabaseSettings:
+    """Send what waits to a collector's database, but for the kinds `without`; under the hashes `now`, if given."""
     settings = DatabaseSettings(url=f"sqlite:///{home / 'shop.sqlite'}")
     with Store.open(record) as store:
         store.send_again()
         rows = store.outbox_after(0, 100)
         store.drop_outbox([one.row for one in rows])
     sent = [one.message for one in rows if not one.message.topic.endswith(tuple(without))]
-    _keep(settings, [Arrived(one.topic, one.payload.encode(), _LATER) for one in sent])
+    told = {one: json.loads(one.payload) for one in sent}
+    for payload in told.values():
+        if now is not None and "head_number" in payload:
+            payload["head_sha256"] = now[payload["head_number"]]
+    _keep(settings, [Arrived(one.topic, json.dumps(payload).encode(), _LATER) for one, payload in told.items()])
     return settings
 
 
@@ -167,6 +180,7 @@ def test_what_was_collected_says_what_the_record_says(copy: Path, tmp_path: Path
     assert _against(copy, _collected(copy, tmp_path)) > 16
 
 
+@pytest.mark.attack("a row in the collector's database")
 @pytest.mark.parametrize(
     ("sql", "said"),
     [
@@ -184,6 +198,7 @@ def test_a_collected_row_edited(copy: Path, tmp_path: Path, sql: str, said: str)
         _against(copy, settings)
 
 
+@pytest.mark.attack("an old verdict sent to the collector")
 def test_an_old_verdict_sent_once_more_with_other_numbers(copy: Path, tmp_path: Path) -> None:
     told = {**_newest(copy, "verdict")[1], "id": str(UUID(int=7)), "verdict": "good", "mean_nm": 1_100_000}
     settings = _collected(copy, tmp_path)
@@ -194,10 +209,30 @@ def test_an_old_verdict_sent_once_more_with_other_numbers(copy: Path, tmp_path: 
         _against(copy, settings)
 
 
-def test_a_verdict_taken_out_before_it_was_sent_is_told(copy: Path, tmp_path: Path) -> None:
+@pytest.mark.attack("a message taken out before it was sent")
+def test_a_verdict_taken_out_before_it_was_sent_is_told(waiting: Path, copy: Path, tmp_path: Path) -> None:
     settings = _collected(copy, tmp_path, without=["/verdict"])
     with Store.open_to_read(copy) as store:
         (check,) = (one for one in store.job(2).checks if one.verdict is not None)
     heads = collected_heads(settings, ["bay-1"])  # of a verdict's message that came, and of what the unit told then
     proof = verify(copy, heads=heads, collected=collected_messages(settings, ["bay-1"]))
     assert check.verdict is not None and proof.never_collected == [check.verdict.number]
+    for home in (RELEASES / "0.2.0" / "data", waiting.parent):
+        shutil.copytree(home / "recordings", copy.parent / "recordings", dirs_exist_ok=True)
+    words = ["record", "verify", "2", "--data-dir", str(copy.parent), "--against", settings.url]
+    assert "NEVER COLLECTED" not in CliRunner().invoke(app, words, env={"COLUMNS": "300"}).output  # of one job only
+    said = CliRunner().invoke(app, [*words[:2], *words[3:]], env={"COLUMNS": "300"}).output
+    assert f"NEVER COLLECTED: 1 verdict, the first of entry {check.verdict.number}: lost on the way" in said
+
+
+@pytest.mark.attack("record and collector's database both")
+def test_a_record_and_what_was_collected_of_it_both_made_to_say_the_same(copy: Path, tmp_path: Path) -> None:
+    anchored = audit(copy).head
+    forge(copy, number_of(copy, "job_opened"), unit_serial="FW3-9999")
+    tamper(copy, ("UPDATE jobs SET unit_serial = 'FW3-9999' WHERE id = 1", ()))
+    now = {one["number"]: one["sha256"] for one in entries(copy)}
+    settings = _collected(copy, tmp_path, now=now)
+    heads = collected_heads(settings, ["bay-1"])
+    assert heads and _against(copy, settings) and audit(copy, heads=heads)
+    with pytest.raises(Mismatch, match="as it was written down"):
+        audit(copy, heads=[anchored])

@@ -144,6 +144,7 @@ def test_what_was_changed_is_found_under_an_earlier_method_too(record: Path, tmp
     assert "mean_nm of the verdict, derived again from" in str(mismatch) and f"(method {METHOD})" in str(mismatch)
 
 
+@pytest.mark.attack("the number of the way of measuring")
 def test_a_record_of_a_method_that_is_not_here_is_not_called_proven(record: Path, tmp_path: Path) -> None:
     with Store.open_to_read(record) as store:
         check = store.job(2).checks[0]
@@ -161,6 +162,7 @@ def test_a_verdict_says_by_which_method_it_was_found(record: Path) -> None:
     assert kept == [METHOD, METHOD]
 
 
+@pytest.mark.attack("an earlier way of measuring edited")
 def test_a_changed_archive_is_not_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     place = tmp_path / "method-1.zip"
     place.write_bytes(archive_of(1).read_bytes() + b" ")

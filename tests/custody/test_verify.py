@@ -83,6 +83,7 @@ def cells(path: Path, table: str) -> Iterator[tuple[int, str, Any]]:
             yield row["r"], name, row[name]
 
 
+@pytest.mark.attack("a number, name or time edited")
 @pytest.mark.parametrize("table", [*KINDS, "ledger"])
 def test_any_changed_field_is_found_and_named(record: Path, tmp_path: Path, table: str) -> None:
     """Every field of every row of every table, by the smallest change there is."""
@@ -188,6 +189,7 @@ def recordings(path: Path) -> list[tuple[str, Path]]:
         return [(check.state, recording_of(check, path)) for job in store.jobs(9) for check in job.checks]
 
 
+@pytest.mark.attack("a byte of a recording")
 def test_any_changed_byte_of_a_recording_is_found_and_named(record: Path, tmp_path: Path) -> None:
     path, derived = copy_all(record, tmp_path), tmp_path / "derived"
     assert verify(path, derived=derived).mismatch is None  # what is changed is not derived, nor the others once more
@@ -248,6 +250,7 @@ def test_recordings_that_changed_places_are_found(record: Path, tmp_path: Path) 
 # -- somebody who works the chain out again --------------------------------------------------------------
 
 
+@pytest.mark.attack("a verdict, stroke or seat mark")
 def test_a_forged_stroke_is_found_from_the_recording(copy: Path) -> None:
     entry = entry_of(copy, "stroke", 3)
     forge(copy, entry, peak_travel_nm=1_000_000)
@@ -282,6 +285,7 @@ def test_a_forged_verdict_is_found_from_the_recording(copy: Path, column: str, v
     assert said in str(found(copy))
 
 
+@pytest.mark.attack("a verdict, stroke or seat mark")
 def test_a_forged_seat_mark_and_a_forged_range_are_found(copy: Path, record: Path, tmp_path: Path) -> None:
     forge(copy, entry_of(copy, "stroke", 1), seat=False)
     tamper(copy, ("UPDATE strokes SET seat = 0 WHERE id = 1", ()))

@@ -11,6 +11,7 @@ import pytest
 from drivers.port_origin import PortOrigin, origin_of_port
 
 
+@pytest.mark.attack("a program that plays an indicator")
 def test_a_pseudo_terminal_is_known_as_one_under_any_name(tmp_path: Path) -> None:
     ours, theirs = os.openpty()
     try:
@@ -28,6 +29,7 @@ def test_a_recording_is_a_recording_whether_it_is_there_or_not(tmp_path: Path) -
     assert origin_of_port(url).kind == "recording"
 
 
+@pytest.mark.attack("a program that plays an indicator")
 @pytest.mark.parametrize("host", ["127.0.0.1", "localhost", "[::1]", "127.4.5.6", "0.0.0.0"])
 def test_a_socket_of_this_machine_is_no_other_machine_s(host: str) -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:

@@ -155,6 +155,7 @@ def grow(file: Path) -> None:
     file.write_bytes(file.read_bytes() + b"\0")
 
 
+@pytest.mark.attack("a photo's file replaced")
 @pytest.mark.parametrize("harm", [lose, change, grow])
 def test_a_photo_that_is_missing_or_changed_is_named_and_not_shown(home: Path, harm: Callable[[Path], None]) -> None:
     assert keep(home).exit_code == 0

@@ -43,6 +43,7 @@ def test_what_differs_is_named() -> None:
     assert difference_of({"wrench": "W-1"}, {}) == {"wrench": ("W-1", None)}
 
 
+@pytest.mark.attack("the gauge, its limits or the sheet")
 def test_verify_tells_who_was_at_work_when_settings_became_others(tmp_path: Path) -> None:
     path = make_record(tmp_path)
     with Store.open(path) as store:
@@ -56,6 +57,7 @@ def test_verify_tells_who_was_at_work_when_settings_became_others(tmp_path: Path
     assert [one["technician"] for one in line["settings"]] == ["Aino", "Berit"]
 
 
+@pytest.mark.attack("what the settings were")
 def test_who_was_at_work_cannot_be_made_another_unseen(tmp_path: Path) -> None:
     path = make_record(tmp_path)
     with Store.open(path) as store:
@@ -67,6 +69,7 @@ def test_who_was_at_work_cannot_be_made_another_unseen(tmp_path: Path) -> None:
     assert mismatch is not None and "as it was written down" in str(mismatch)
 
 
+@pytest.mark.attack("the gauge, its limits or the sheet")
 def test_how_long_recordings_stay_is_kept_when_recordings_are_pruned_by_it(tmp_path: Path) -> None:
     path = make_record(tmp_path)
     settings = tmp_path / "bay-1.toml"

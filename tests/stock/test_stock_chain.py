@@ -86,6 +86,7 @@ def cells() -> Iterator[tuple[str, str]]:
             yield table.name, column.name
 
 
+@pytest.mark.attack("a movement, bin or measured part")
 @pytest.mark.parametrize(("table", "column"), list(cells()))
 def test_any_changed_column_is_found_and_named(stock: Path, table: str, column: str) -> None:
     edit(
@@ -98,6 +99,7 @@ def test_any_changed_column_is_found_and_named(stock: Path, table: str, column: 
     assert (f"{column} of row" in text and f"of {table}" in text) or (column == "id" and table in text), text
 
 
+@pytest.mark.attack("a movement, bin or measured part")
 @pytest.mark.parametrize(
     ("statement", "found"),
     [
@@ -142,6 +144,7 @@ def rebuild(path: Path, number: int, **changes: object) -> None:
     edit(path, *statements)
 
 
+@pytest.mark.attack("the stock edited and its chain")
 def test_a_chain_worked_out_again_is_found_by_a_head_that_left_the_house(stock: Path, tmp_path: Path) -> None:
     head = walk_stock(stock).head
     rebuild(stock, head[0], by="Berit")
@@ -149,6 +152,19 @@ def test_a_chain_worked_out_again_is_found_by_a_head_that_left_the_house(stock: 
     assert "as it was written down" in said(stock, head)
     told = strokelog("stock", "verify", "--stock", stock, "--expect", f"{head[0]}:{head[1]}")
     assert told.exit_code == 1 and "as it was written down" in told.output
+
+
+@pytest.mark.attack("a part taken off the shelf")
+def test_a_part_taken_off_the_shelf_shows_only_when_somebody_counts(stock: Path, tmp_path: Path) -> None:
+    assert walk_stock(stock)  # whatever lies on the shelf
+    with StockRoom.open(stock) as room:
+        (part, thickness_nm, there), *_ = ((one.part, one.thickness_nm, one.loose) for one in room.holdings().bins)
+        counted = tmp_path / "counted.toml"
+        counted.write_text(
+            f"[[parts]]\npart = '{part}'\nthickness = '{thickness_nm / 1e6:.4f} mm'\ncount = {there - 1}\n"
+        )
+        told = room.import_file(load_stock(counted), by="Aino", at=AT)
+    assert f"-1 unmeasured, now {there - 1}" in "; ".join(told)
 
 
 def test_the_anchor_of_a_record_takes_the_stock_s_head_along(tmp_path: Path) -> None:
