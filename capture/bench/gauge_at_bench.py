@@ -10,6 +10,7 @@ from capture.bench.bookkeeping import Bookkeeping
 from capture.bench.gauge_morning import GaugeCheck
 from capture.bench.state import BenchState
 from capture.bench.telling import Telling
+from capture.clearance.signing import SignedWay
 from capture.record import RecordError
 
 
@@ -57,12 +58,13 @@ class GaugeAtBench:
             await made.drop()
             self._telling.changed()
 
-    async def sign(self) -> int:
-        """Keep what a check of the gauge came to; return its entry's number, 0 where it has not come to anything."""
+    async def sign(self, by: str, signed: SignedWay) -> int:
+        """Keep what a check of the gauge came to, signed by a name; return its entry's number, 0 where it has not come
+        to anything."""
         made = self.check
         if made is None or made.fact is None:
             return 0
-        number = await made.sign()
+        number = await made.sign(by, signed)
         self._arrivals.rest()
         self._arrivals.gauge_check = None
         await self.look()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from time import monotonic_ns
@@ -15,6 +15,7 @@ from capture.clearance.gauge.facts import GaugeChecked, GaugeEntry
 from capture.clearance.gauge.guided import GuidedCheck, told_apart
 from capture.clearance.gauge.linearity import LEAST_MASTERS
 from capture.clearance.gauge.standing import masters_of, mornings_of
+from capture.clearance.signing import SignedWay
 from capture.dashboard.gauge_screen import GaugeShown
 from capture.job.gauge_now import gauge_check_told, gauge_checked, gauge_now, recording_of_check
 from capture.mqtt.outgoing import Outgoing
@@ -139,10 +140,11 @@ class GaugeCheck:
         if self.fact.linearity is not None:
             self.text += f" {self.fact.linearity.spoken}"
 
-    async def sign(self) -> int:
-        """Keep it; return its entry's number. Raises RecordError."""
+    async def sign(self, by: str, signed: SignedWay) -> int:
+        """Keep it, signed by a name; return its entry's number. Raises RecordError."""
         assert self.fact is not None
-        fact, now, published = self.fact, datetime.now(UTC), self.books.setup.broker is not None
+        fact, now = replace(self.fact, by=by, signed=signed), datetime.now(UTC)
+        published = self.books.setup.broker is not None
 
         def told(head: tuple[int, str]) -> list[Outgoing]:
             return [gauge_check_told(self.entries, fact, now, head)] if published else []

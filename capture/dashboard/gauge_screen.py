@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from capture.dashboard.head_and_foot import header, keys_row, said, urgent_rows
+from capture.dashboard.unit_page import Page, form_keys, form_rows
 from capture.dashboard.view import BenchView
 from capture.output.words import number
 from capture.plumbing.terminal.bigtext import big_number
@@ -30,7 +31,9 @@ class GaugeShown:
     """Whether all masters may be taken instead, up and down over the range."""
 
 
-def gauge_screen(view: BenchView, shown: GaugeShown, width: int, height: int, *, ascii_only: bool = False) -> Frame:
+def gauge_screen(
+    view: BenchView, page: Page, shown: GaugeShown, width: int, height: int, *, ascii_only: bool = False
+) -> Frame:
     """Return the screen."""
     ink = Ink(ascii_only)
     width, height = max(1, width), max(1, height)
@@ -47,9 +50,11 @@ def gauge_screen(view: BenchView, shown: GaugeShown, width: int, height: int, *,
         rows += said("REFUSED" if shown.refused else "RESULT", shown.result, width, 5, "bold", ink)
     if shown.upper and not ascii_only:
         rows += [[], [(" the last mornings  ", "dim"), (shown.upper, "")], [(" " * 20, ""), (shown.lower, "")]]
-    foot = [*urgent_rows(view, width, height >= 30, ink)]
+    foot = form_rows(page.form, width, ink) if page.form is not None else []
+    foot += [*urgent_rows(view, width, height >= 30, ink), *said("SAID", view.said, width, 2, "bold", ink)]
     keys = "Enter sign" if shown.result else "Escape leave"
     keys = f"l over the range   {keys}" if shown.may_widen else keys
+    keys = form_keys(page.form) if page.form is not None else keys
     foot.append(keys_row(view, keys, width, ink))
     rows = rows[: max(0, height - len(foot))]
     filler: list[Row] = [[] for _ in range(height - len(foot) - len(rows))]

@@ -57,7 +57,7 @@ def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
     if shown.screen == "budget" and view.verdict is not None:
         return budget_screen(view, view.verdict, width, height, ascii_only=ascii_only)
     if shown.gauge is not None:
-        return gauge_screen(view, shown.gauge, width, height, ascii_only=ascii_only)
+        return gauge_screen(view, page, shown.gauge, width, height, ascii_only=ascii_only)
     if shown.parts is not None:
         return parts_screen(view, page, shown.parts, width, height, ascii_only=ascii_only)
     if shown.steps is not None:

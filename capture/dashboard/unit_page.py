@@ -30,7 +30,13 @@ def bullet(mark: str, text: str, width: int, ink: Ink, *, mark_style: str = "bol
     return [[(mark if i == 0 else " " * cell_len(mark), mark_style), (line, style)] for i, line in enumerate(lines)]
 
 
-def _form_rows(form: Form, width: int, ink: Ink) -> list[Row]:
+def form_keys(form: Form) -> str:
+    """Return what the keys do while a form is open."""
+    return f"Enter {form.does or 'goes on'}   Escape back" + ("   Tab next line" if len(form.fields) > 1 else "")
+
+
+def form_rows(form: Form, width: int, ink: Ink) -> list[Row]:
+    """Return a form as it stands at the foot of a screen."""
     rows: list[Row] = [[(ink.pick("─", "-") * width, "")]]
     rows += bullet(" ", form.title, width, ink, style="bold")
     for line in form.said:
@@ -102,7 +108,7 @@ def unit_page(
         head.append([])
     foot: list[Row] = []
     if page.form is not None:
-        foot += _form_rows(page.form, width, ink)
+        foot += form_rows(page.form, width, ink)
     foot.append([(ink.pick("─", "-") * width, "")])
     foot += [[(f" {line}", "yellow")] for line in wrap(ink.text(CAUTION_LINE), max(1, width - 1), 2)]
     foot += urgent_rows(view, width, roomy, ink)
@@ -112,8 +118,7 @@ def unit_page(
     if roomy:
         foot += [[(f" {line}", "")] for line in wrap(link_text(view, ink), width - 1, 1)]
     if page.form is not None:
-        does = page.form.does or "goes on"
-        keys = f"Enter {does}   Escape back" + ("   Tab next line" if len(page.form.fields) > 1 else "")
+        keys = form_keys(page.form)
     foot.append(keys_row(view, keys, width, ink))
     body = _window(blocks, page.chosen, max(0, height - len(head) - len(foot)))
     filler: list[Row] = [[] for _ in range(height - len(head) - len(foot) - len(body))]

@@ -18,6 +18,7 @@ from capture.plumbing.terminal.scanner import Key, LostScan, Scan
 from capture.record import RecordError
 from capture.recordings.file import RecordingError
 from capture.session.faces.messages import PhotoSent
+from capture.session.gauge_keys import GaugeKeys
 from capture.session.photo_sent import keep_sent
 from capture.session.pressed import NAMES
 from capture.session.typed_dial import WRITES, TypedDial
@@ -43,6 +44,7 @@ class Controls:
         self.following: NextUnit | None = None
         """What comes onto the bench after this session; None where it is over."""
         self._dial = TypedDial(bench, self._say)
+        self.gauge = GaugeKeys(bench, self._say, self._dial.key)
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
         self._explaining = False
@@ -60,15 +62,19 @@ class Controls:
     def showing(self) -> Showing:
         """Return what is shown now."""
         view = replace(self._bench.view, said=self.said, question=self.question)
-        if (made := self._bench.gauge.check) is not None:
-            standing = self._bench.state.gauge
-            return Showing(view, "gauge", gauge=made.shown(standing.text if standing is not None else ""))
+        if self.gauge.open:
+            return self.gauge.showing(view)
         if self.screens.screen and not self._explaining:
             return self.screens.showing(view)
         if self._explaining and view.verdict is not None:
             return Showing(view, "budget")
         entry = self._dial.entry if view.entry is not None else None
         return Showing(replace(view, keys=self._keys(view), entry=entry))
+
+    @property
+    def typing(self) -> bool:
+        """Whether letters are text now."""
+        return self.gauge.typing or self.screens.typing
 
     @property
     def question(self) -> Question | None:
@@ -182,8 +188,8 @@ class Controls:
 
     async def _key(self, key: str, asked: Question | None) -> None:
         bench, view = self._bench, self._bench.view
-        if bench.gauge.check is not None:
-            await self._gauge_key(key)
+        if self.gauge.open:
+            await self.gauge.key(key)
             return
         if self.screens.screen:
             await self._unit_key(key)
@@ -208,7 +214,7 @@ class Controls:
         elif key in OPENS:
             await self._open(OPENS[key])
         elif key == "g":
-            await self._check_gauge()
+            await self.gauge.begin()
         elif key == "y":
             await self._study(asked)
         elif key == "r" and view.pack >= 0:
@@ -256,16 +262,6 @@ class Controls:
             self.said = f"{late} was not taken: no check is running."
         return True
 
-    async def _check_gauge(self, *, over_the_range: bool = False) -> None:
-        """Begin a check of the gauge against masters, or say why that cannot be."""
-        if "gauge-check" in self._bench.setup.keys_for:
-            self._say("A gauge check is signed by a key here: `strokelog gauge check` asks for it.")
-            return
-        try:
-            await self._bench.gauge.begin(over_the_range=over_the_range)
-        except (RecordError, RecordingError) as error:
-            self._say(str(error))
-
     async def _study(self, asked: Question | None) -> None:
         """Say what the next item of the study is, and begin it where that was said."""
         study = self._bench.study
@@ -276,33 +272,6 @@ class Controls:
                 self._asked = Question("y", f"{await study.next_step()} Then y begins; Escape leaves it."), self._check
         except (RecordError, RecordingError) as error:
             self._say(str(error))
-
-    async def _gauge_key(self, key: str) -> None:
-        bench = self._bench
-        made = bench.gauge.check
-        if key == "a" and bench.air is not None:
-            bench.air.disarm()
-        elif self._dial.key(key):
-            return
-        elif key == "enter" and made is not None and made.fact is not None:
-            refused = made.fact.check.refusal is not None
-            try:
-                number = await bench.gauge.sign()
-            except RecordError as error:
-                self._say(str(error))
-                return
-            self._say(f"Entry {number}: {made.text}")
-            if refused:
-                await self._check_gauge(over_the_range=made.over_the_range)
-        elif key == "l" and made is not None and made.may_widen:
-            await bench.gauge.leave()
-            await self._check_gauge(over_the_range=True)
-        elif key == "escape":
-            # What was measured is kept, whatever it says.
-            if made is not None and made.measured:
-                self._say("It is measured: Enter signs it.")
-            else:
-                await bench.gauge.leave()
 
     async def _open(self, screen: ScreenName) -> bool:
         """Show a screen of the unit, or say why that cannot be; say whether it is shown."""
@@ -356,6 +325,7 @@ class Controls:
             case TechnicianNamed(name):
                 bench.name_technician(name)
                 self.screens.named(name)
+                self.gauge.named(name)
                 self._say(f"{name} works from now on.")
             case UnitNamed(serial):
                 known = bench.state.unit_serial
@@ -376,7 +346,9 @@ class Controls:
                 if await self._open("parts") and (why := self.screens.parts.part_fitted(part)):
                     self._say(why)
             case NotUnderstood(read, why):
-                if self.screens.typing:
+                if self.gauge.typing:
+                    self.gauge.scanned(read)
+                elif self.screens.typing:
                     self.screens.typed(read)
                 elif read.startswith(BADGE_BEGINS):
                     self._say("That badge is a key: scan it where its key is asked for.")

@@ -130,7 +130,7 @@ class Session:
     @property
     def typing(self) -> bool:
         """Whether letters are text now."""
-        return self.controls.screens.typing
+        return self.controls.typing
 
     def at_once(self, pressed: Key | Scan | LostScan) -> bool:
         """Take the air off if that is what a key is for: it waits for nothing, whatever else is being done."""

@@ -15,9 +15,13 @@ import pytest
 from capture.bench.bench import Bench
 from capture.clearance.signing import SignedAct
 from capture.dashboard.form import Form
+from capture.dashboard.gauge_screen import GaugeShown
 from capture.dashboard.page_form import page_form
+from capture.dashboard.showing import draw
+from capture.dashboard.view import BenchView
 from capture.job.people import PeopleFile
 from capture.session.form_runner import FormRunner
+from capture.session.gauge_keys import GaugeKeys
 from capture.session.signoff_keys import ask_override
 from capture.sheet.sheet import parse_sheet
 from capture.unit.facts import Fact, Override
@@ -112,6 +116,55 @@ async def test_who_left_is_refused_on_the_form(tmp_path: Path) -> None:
     PeopleFile(tmp_path).left("Foreman", datetime(2026, 3, 2, tzinfo=UTC))
     form = await typed(forms, *NAME_AND_REASON)
     assert "left on 2026-03-02" in form.problem and not bench.facts
+
+
+@dataclass
+class MeasuredGauge:
+    """A bench's gauge whose check waits to be signed."""
+
+    check: Any = field(
+        default_factory=lambda: SimpleNamespace(
+            fact=SimpleNamespace(by="Foreman", check=SimpleNamespace(refusal=None)), measured=True, may_widen=False,
+            text="Gauge DI-0413: reads true at 1 mm: in order.", shown=lambda was: GAUGE_SHOWN,
+        )
+    )  # fmt: skip
+    signed: list[tuple[str, str]] = field(default_factory=list)
+
+    async def sign(self, by: str, way: str) -> int:
+        self.signed.append((by, way))
+        self.check = None
+        return 7
+
+
+GAUGE_SHOWN = GaugeShown("DI-0413", "not checked", "Enter signs it, as measured.", "reads true", "", "", False)
+
+
+def gauge_keys(home: Path, *keys_for: SignedAct) -> tuple[GaugeKeys, MeasuredGauge, list[str]]:
+    _, bench = forms_of(home, *keys_for)
+    gauge, told = MeasuredGauge(), list[str]()
+    made = SimpleNamespace(gauge=gauge, state=SimpleNamespace(technician="Foreman", gauge=None), setup=bench.setup,
+                           keep_people=bench.keep_people, air=None)  # fmt: skip
+    return GaugeKeys(cast("Bench", made), told.append, lambda key: False), gauge, told
+
+
+async def test_a_gauge_s_check_is_signed_at_the_bench_by_the_key_that_the_settings_want(tmp_path: Path) -> None:
+    keys, gauge, told = gauge_keys(tmp_path, "gauge-check")
+    await keys.key("enter")
+    assert keys.typing and not gauge.signed
+    for key in (*"1234", "enter"):
+        await keys.key(key)
+    shown = draw(keys.showing(BenchView("bay-1")), 80, 24, False).text
+    assert "that is no key of Foreman" in shown and "Enter signs it" in shown and "1234" not in shown
+    keys.scanned(BADGE)
+    await keys.key("enter")
+    assert gauge.signed == [("Foreman", "badge")] and not keys.typing
+    assert told == ["Entry 7: Gauge DI-0413: reads true at 1 mm: in order."]
+
+
+async def test_without_such_a_setting_enter_signs_a_gauge_s_check_by_the_name_of_whoever_works(tmp_path: Path) -> None:
+    keys, gauge, _ = gauge_keys(tmp_path, "sign-off")
+    await keys.key("enter")
+    assert gauge.signed == [("Foreman", "typed")]
 
 
 async def test_a_form_that_is_left_forgets_what_was_typed(tmp_path: Path) -> None:

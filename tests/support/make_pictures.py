@@ -29,6 +29,7 @@ from capture.clearance.gauge.standing import mornings_of, spoken
 from capture.clearance.verdict import VerdictWord
 from capture.dashboard.bench_screen import render as bench_screen
 from capture.dashboard.gauge_screen import GaugeShown, gauge_screen
+from capture.dashboard.unit_page import Page
 from capture.dashboard.view import BenchView, PackView
 from capture.mqtt.messages import VerdictMessage
 from capture.mqtt.topics import verdict_topic
@@ -160,7 +161,7 @@ def gauge(width: int = 96, height: int = 24) -> Frame:
     shown = GaugeShown("DI-0413", f"{said}: in order.", "Enter signs it, as measured.", f"{said}: in order.",
                        upper, lower, False)  # fmt: skip
     view = BenchView(bench="forest-1", technician=DEMO_TECHNICIAN, offset_nm=0, reading_nm=0, indicator="up")
-    return gauge_screen(view, shown, width, height)
+    return gauge_screen(view, Page(), shown, width, height)
 
 
 def report_page() -> str:
