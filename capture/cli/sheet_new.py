@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -56,7 +57,9 @@ def new_sheet(
     draft.unlink(missing_ok=True)
     say(f"\n{file} is written. It asks for this:\n")
     show_sheet(sheet)
-    say(f"\nHold it against the literature. Measure by it:\nstrokelog run --sheet {file}")
+    say("\nHold it against the literature. Measure by it:")
+    say(f"strokelog run --port PORT --driver DRIVER --sheet {shlex.quote(str(file))} --unit SERIAL")
+    say("`strokelog listen` finds port and driver; left out, they are those of the settings file.")
 
 
 def _kept(draft: Path) -> list[str]:
@@ -130,11 +133,16 @@ class _Asking:
             return text
 
         more = " (Enter: no more packs)" if before else ""
-        name = self._one(f"Pack {len(before) + 1}, its name{more}", named, None if not before else "")
+        such = "" if before else " (such as low, or shaft end play)"
+        name = self._one(f"Pack {len(before) + 1}{such}, its name{more}", named, None if not before else "")
         if not name:
             return None
-        low = self._one("  least clearance", lambda text: self._length(text, over=0))
-        high = self._one("  greatest clearance", lambda text: self._length(text, over=parse_length(low)))
+        # Only where its name says so: a clutch pack is moved by air, and needs no question.
+        played = _PLAY.search(name) is not None
+        moved_by = self._one("  moved by air or hand", _mover, "hand") if played else "air"
+        what = "play" if moved_by == "hand" else "clearance"
+        low = self._one(f"  least {what}", lambda text: self._length(text, over=0))
+        high = self._one(f"  greatest {what}", lambda text: self._length(text, over=parse_length(low)))
 
         def inside(text: str) -> str:
             length = self._length(text)
@@ -142,11 +150,11 @@ class _Asking:
                 raise ValueError(f"{length} lies outside {low} to {high}")
             return length
 
-        preferred = self._one("  preferred clearance (Enter: the middle)", inside, "")
+        preferred = self._one(f"  preferred {what} (Enter: the middle)", inside, "")
         adjusters: list[ShimAnswer | SelectiveAnswer] = []
         while part := self._part(bool(adjusters)):
             adjusters.append(part)
-        return PackAnswer(name, low, high, preferred, tuple(adjusters))
+        return PackAnswer(name, low, high, preferred, tuple(adjusters), moved_by)
 
     def _part(self, another: bool) -> ShimAnswer | SelectiveAnswer | None:
         from capture.sheet.new_sheet import SelectiveAnswer, ShimAnswer
@@ -155,7 +163,7 @@ class _Asking:
         kind = self._one(f"  {which.strip()}: shim, ring, plate or spacer (Enter: none)", _part_kind, "")
         if not kind:
             return None
-        name = self._text("    what the shop calls it", kind)
+        name = self._one("    what the shop calls it", _part_name, kind)
         if kind == "shim":
             thickness = self._one("    thickness of one", lambda text: self._length(text, over=0))
             fitted = self._one("    how many are in now", _count)
@@ -191,7 +199,9 @@ class _Asking:
             least = self._one("  it lasts at least, in min or such as 2 h (Enter: not said)", lasts, "")
             return StepAnswer(kind, name, least, before=self._before(packs, kind))
         if kind == "torque":
-            passes = self._one("  torque; of several passes each, with blanks between", self._torques)
+            passes = self._one(
+                f"  torque in {self._torque_unit}; of several passes each, with blanks between", self._torques
+            )
             tolerance = self._one(
                 "  plus or minus, such as 4 % (Enter: not said)", lambda t: self._spread(t, passes), ""
             )
@@ -215,9 +225,7 @@ class _Asking:
             return wanted
 
         usual = "all" if kind == "soak" else "none"
-        return self._one(
-            f"  {what} comes before the check of: all, none, or names [{usual}]", chosen, chosen(usual), ""
-        )
+        return self._one(f"  {what}comes before the check of: all, none, or names [{usual}]", chosen, chosen(usual), "")
 
     # -- answers -------------------------------------------------------------------------------------------
 
@@ -296,10 +304,14 @@ class _Asking:
             raise ValueError("expected more than 0")
         return pressure
 
+    @property
+    def _torque_unit(self) -> str:
+        return "ft lb" if self.unit == "in" else "N m"
+
     def _torques(self, text: str) -> tuple[str, ...]:
         from drivers.units import parse_torque, split_values, with_unit
 
-        usual = "ft lb" if self.unit == "in" else "N m"
+        usual = self._torque_unit
         if re.search(r"\d,\d", text):
             raise ValueError(f"{text!r} may be one torque or two; write a point, or a blank between")
         torques = tuple(with_unit(one, usual) for one in split_values(text))
@@ -317,7 +329,7 @@ class _Asking:
         from capture.sheet.steps import Torque
         from drivers.units import with_unit
 
-        spread = text if "%" in text else with_unit(text, "ft lb" if self.unit == "in" else "N m")
+        spread = text if "%" in text else with_unit(text, self._torque_unit)
         try:
             for one in passes:
                 Torque(kind="torque", value=one, tolerance=spread)
@@ -338,6 +350,18 @@ def _step_kind(text: str) -> str:
     return text.casefold()
 
 
+#: What is moved by hand, as its name tells.
+_PLAY = re.compile(r"\b(?:play|backlash|lash|float)\b", re.IGNORECASE)
+
+
+def _mover(text: str) -> Literal["air", "hand"]:
+    if text.casefold() == "air":
+        return "air"
+    if text.casefold() == "hand":
+        return "hand"
+    raise ValueError("expected air or hand")
+
+
 _EXAMPLES = {
     "soak": "friction plates in oil",
     "cure": "threadlocker of the hub bolts",
@@ -352,6 +376,12 @@ def _length_unit(text: str) -> LengthUnit:
     if text.casefold() in ("in", "inch", "inches", '"'):
         return "in"
     raise ValueError("expected mm or in")
+
+
+def _part_name(text: str) -> str:
+    if re.fullmatch(r"[\d.,;\s]+", text):
+        raise ValueError(f"{text!r} is no name; what it measures is asked for next")
+    return text
 
 
 def _part_kind(text: str) -> str:

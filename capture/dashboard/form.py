@@ -21,7 +21,8 @@ class Field:
     hint: str = ""
     optional: bool = False
     many: int = 1
-    """How many values the line may hold, one for all or so many: Enter goes on to the next of them."""
+    """How many values the line may hold: one for all, or so many with blanks between (a plus, at a numeric keypad).
+    Enter takes one alone for all; once there are several, or a blank behind the first, it goes on to the next."""
     hidden: bool = False
     """Shows a dot for each character; the characters are kept elsewhere, by whoever asks."""
 
@@ -30,8 +31,7 @@ class Field:
         """What the line waits for once one of several values is typed, in words; empty where it waits for none."""
         if self.many < 2 or not self.value.endswith("; "):
             return ""
-        typed = len(split_values(self.value))
-        return f"{typed + 1} of {self.many}" + (f"; Enter: one for all {self.many}" if typed == 1 else "")
+        return f"{len(split_values(self.value)) + 1} of {self.many}"
 
 
 @dataclass(slots=True)
@@ -75,7 +75,8 @@ class Form:
         if line.many < 2 or not line.value.strip() or line.value.endswith("; "):
             line.value = line.value.removesuffix("; ")
             return False
-        if len(split_values(line.value)) >= line.many:
+        typed = len(split_values(line.value))
+        if typed >= line.many or (typed == 1 and not line.value.endswith(" ")):
             return False
         line.value = f"{line.value.rstrip()}; "[:_LONGEST]
         return True
@@ -103,7 +104,7 @@ class Form:
         elif key == "up":
             self.at = (self.at - 1) % len(self.fields)
         elif len(key) == 1 and key.isprintable():
-            line.value = (line.value + key)[:_LONGEST]
+            line.value = (line.value + (" " if key == "+" and line.many > 1 else key))[:_LONGEST]
             self.problem = ""
         return "typing"
 

@@ -23,7 +23,7 @@ def torque_hint(step: Torque) -> str:
     hint = f"{unit}, as read at the wrench{such}"
     if not step.bolt_count:
         return hint
-    return f"{hint}; {step.bolt_count} bolts: one for all, or {step.bolt_count} with blanks or Enter between"
+    return f"{hint}; {step.bolt_count} bolts: one for all, or {step.bolt_count} with blanks or + between"
 
 
 class StepsKeys:
@@ -136,6 +136,7 @@ class StepsKeys:
 
     def _torque(self, index: int, step: Torque) -> Submit:
         asked: list[str] = []
+        alone_before: list[str] = []
 
         async def submit(values: dict[str, str]) -> str:
             forms, unit = self._forms, self._forms.bench.unit
@@ -156,10 +157,15 @@ class StepsKeys:
             why = next((one for one in wrong if one), "")
             far = "" if pulls else torques_far_off(step, torques)
             known = bool(far) and far in asked
-            if far and not known:
+            if far and not known and min(torques) > 0:
                 asked.append(far)
-            if not why and (known or not far):
+            alone = pulls is not None and len(torques) == 1 < (step.bolt_count or 1) and text not in alone_before
+            if alone:
+                alone_before.append(text)
+            if not why and not alone and (known or not far):
                 return await self._write(tightened(step, done, torques, pulls.port if pulls else "", asked))
+            if not why and alone:
+                return f"1 pull of the wrench for {step.bolt_count} bolts. Enter again if it stands for all of them"
             if not why:
                 return f"{far}: that is far from {step.value}. Enter again if that is what the wrench says"
             if pulls is not None:

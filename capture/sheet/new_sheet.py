@@ -38,6 +38,7 @@ class PackAnswer:
     high: str
     preferred: str = ""
     adjusters: tuple[ShimAnswer | SelectiveAnswer, ...] = ()
+    moved_by: Literal["air", "hand"] = "air"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +106,8 @@ def _pack(pack: PackAnswer) -> list[str]:
         "strokes = 5  # averaged",
         "seat_strokes = 1  # settle the pack first, not averaged",
     ]
+    if pack.moved_by == "hand":
+        lines.append('moved_by = "hand"  # pushed and pulled from stop to stop, without air')
     for adjuster in pack.adjusters:
         lines += ["", "[[packs.adjusters]]"]
         if isinstance(adjuster, ShimAnswer):

@@ -23,6 +23,7 @@ from pydantic import (
 from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.sheet.dimensions import Dimension
 from capture.sheet.included import whole_text
+from capture.sheet.step_keys import meant_keys
 from capture.sheet.steps import EVERY_PACK, Step, Steps
 from capture.sheet.variants import Variant, place_with, with_variant
 from drivers.reading import LengthUnit
@@ -354,10 +355,18 @@ def load_sheet(path: Path) -> Sheet:
 def sheet_and_text(path: Path) -> tuple[Sheet, str]:
     """Read and check a build sheet; return it with its whole text, shared lists of parts written out in it.
 
-    Raises SheetError.
+    A step's key that stands where another is meant is refused here, and not in a sheet that the record keeps: it was
+    worked by as it is. Raises SheetError.
     """
     whole = whole_text(_SHEETS.text(path), path, _SHEETS)
-    return _checked(whole.text, str(path), whole.place()), whole.text
+    sheet, place = _checked(whole.text, str(path), whole.place()), whole.place()
+    if wrong := [
+        f"{place(('steps', at, key))}: step {at + 1}, {key}: is not read in a step of this kind; {right!r} is meant?"
+        for at, step in enumerate(_SHEETS.table(whole.text, path).get("steps", ()))
+        for key, right in meant_keys(step).items()
+    ]:
+        raise SheetError("\n".join(wrong))
+    return sheet, whole.text
 
 
 @lru_cache(maxsize=16)  # a sheet is frozen, and a unit's is asked for at every fact and message

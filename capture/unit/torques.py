@@ -60,5 +60,6 @@ def tightened(
     notes += [f"typed before, and asked about: {one}" for one in asked]
     notes += [f"wrench at {wrench}"] if wrench else []
     notes += [", ".join(torque_words(step, torque) for torque in torques)] if len(torques) > 1 else []
+    notes += [f"one for all {step.bolt_count} bolts"] if len(torques) == 1 < (step.bolt_count or 1) else []
     farthest = max(torques, key=lambda torque: abs(torque - (step.value_unm or 0)))
     return replace(done, torque_unm=farthest, note="; ".join(notes))

@@ -51,6 +51,12 @@ def torque_words(step: Torque, torque_unm: int) -> str:
     return step.shown(torque_unm) + (f" ({deviation})" if deviation else "")
 
 
+def _reached_words(step: Torque, torque_unm: int, note: str) -> str:
+    """Return the torque of a step; of several, which its note ends with, it is the one farthest from the value."""
+    words, newest = torque_words(step, torque_unm), note.rsplit("; ", 1)[-1].split(", ")
+    return f"farthest {words}" if len(newest) > 1 and words in newest else words
+
+
 def left_ns(step: Step, standing: StepStanding, now: datetime) -> int | None:
     """Return how long a begun step must still last, nanoseconds, not below zero; None unless it runs."""
     elapsed = elapsed_ns(standing, now)
@@ -102,7 +108,8 @@ def fact_words(sheet: Sheet | None, fact: Fact) -> str:
             # The ledger keeps whole numbers beyond 2^53 - 1 as text.
             if torque_unm is not None:
                 unm = int(torque_unm)
-                told.append(torque_words(step, unm) if isinstance(step, Torque) else format_torque(unm, "N m"))
+                reached = isinstance(step, Torque) and _reached_words(step, unm, note)
+                told.append(reached or format_torque(unm, "N m"))
             if fact.readings_nm:
                 told += _readings_words(step, fact)
             if lasted_ns is not None:
@@ -250,7 +257,7 @@ def step_state(step: Step, one: StepStanding, now: datetime | None = None) -> st
         words.append(measured_words(step, one.readings_nm))
         words += [one.instrument] if one.instrument else []
     if one.torque_unm is not None and isinstance(step, Torque):
-        words.append(torque_words(step, one.torque_unm))
+        words.append(_reached_words(step, one.torque_unm, one.note))
     if one.lasted_ns is not None and one.state == "done":
         words.append(_lasted_words(one.lasted_ns, one.known_ns))
     return ", ".join(words)

@@ -100,6 +100,39 @@ def test_thicknesses_are_understood_however_a_hand_parts_them(tmp_path: Path, ty
     assert isinstance(ring, Selective) and (ring.choices, ring.fitted) == ((2_800_000, 3_000_000), 3_000_000)
 
 
+def test_end_play_is_moved_by_hand_and_its_name_says_so(tmp_path: Path) -> None:
+    answers = [
+        "box",
+        "",
+        "literature",
+        "",
+        "",
+        "low",
+        "1",
+        "2",
+        "",
+        "",
+        "output shaft end play",
+        "",
+        "0.1",
+        "0.3",
+        "",
+        "",
+    ]
+    done = answered(tmp_path / "box.toml", [*answers, "", ""])
+    assert done.exit_code == 0 and "moved by air or hand [hand]:" in done.output and "least play:" in done.output
+    assert [pack.moved_by for pack in load_sheet(tmp_path / "box.toml").packs] == ["air", "hand"]
+
+
+def test_the_questions_say_in_which_unit_a_torque_is_and_take_no_thickness_for_a_name(tmp_path: Path) -> None:
+    done = answered(tmp_path / "box.toml", TWO_PACKS)
+    assert "  torque in ft lb; of several passes" in done.output and "  its first pass comes before" in done.output
+    ring = ["ring", "2.8 3.0", "", "2.8 3.0", "3.0", "", "", "", ""]
+    done = answered(tmp_path / "ring.toml", ["box", "", "literature", "", "", "low", "1", "2", "", *ring])
+    assert "'2.8 3.0' is no name" in done.output and done.exit_code == 0
+    assert load_sheet(tmp_path / "ring.toml").packs[0].adjusters[0].name == "ring"
+
+
 def test_a_sheet_that_is_there_is_not_written_over(tmp_path: Path) -> None:
     (tmp_path / "box.toml").write_text("mine")
     done = answered(tmp_path / "box.toml", TWO_PACKS)

@@ -323,3 +323,25 @@ def test_a_step_before_a_pack_that_is_none_is_named_with_those_there_are() -> No
     )
     with pytest.raises(SheetError, match=said):
         parse_sheet(BEFORE.replace('["low"]', '["high"]'), "box.toml")
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ('kind = "torque"\ntorque = "30 N m"', r"line 13: step 1, torque: .*'value' is meant"),
+        ('kind = "torque"\nvalue = "30 N m"\ntolerence = "4 %"', r"step 1, tolerence: .*'tolerance' is meant"),
+        ('kind = "soak"\nduration = "30 min"', r"step 1, duration: .*'minimum' is meant"),
+    ],
+)
+def test_a_key_that_stands_where_another_is_meant_is_named_and_one_of_the_shops_own_is_kept(
+    tmp_path: Path, keys: str, said: str
+) -> None:
+    sheet = tmp_path / "sheet.toml"
+    head = f"{HEAD.strip()}\n[[steps]]\nname = 'plug'\n"
+    sheet.write_text(f'{head}tool = "wrench 3"\n{keys}\n')
+    with pytest.raises(SheetError, match=said):
+        load_sheet(sheet)
+    # A unit of the record was worked by its sheet as it is, and stays open to be read.
+    assert parse_sheet(sheet.read_text(), "record").steps[0].title == "plug"
+    sheet.write_text(f'{head}kind = "clean"\ntool = "wrench 3"\ntorque = "by hand"\n')
+    assert load_sheet(sheet).steps[0].title == "plug"
