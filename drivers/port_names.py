@@ -23,12 +23,13 @@ class UsbAdapter:
 
 
 def lasting_path(port: str, by_id: Path = _BY_ID) -> str:
-    """Return the path below `by_id` that leads to the same device, `port` itself where there is none."""
+    """Return the path below `by_id` that leads to the same device; else `port` as seen from any folder."""
     device = Path(port)
-    if not device.exists() or not by_id.is_dir():
+    if not device.exists():
         return port
-    real = device.resolve()
-    return next((str(link) for link in sorted(by_id.iterdir()) if link.resolve() == real), port)
+    real, port = device.resolve(), str(device.absolute())
+    links = sorted(by_id.iterdir()) if by_id.is_dir() else []
+    return next((str(link) for link in links if link.resolve() == real), port)
 
 
 def usb_adapter(port: str) -> UsbAdapter | None:

@@ -365,7 +365,8 @@ class Bench:
         state = self.state
         state.unfinished = await self._books.unfinished(state.unit_serial)
         here = await self._books.signed_before(state.unit_serial)
-        state.earlier = await signed_before(self.setup, state.unit_serial, here)
+        left = await self._books.fitted_differently(here.job) if here is not None else ""
+        state.earlier = replace(await signed_before(self.setup, state.unit_serial, here), fitted=left)
         earlier = state.earlier.words(state.unit_serial)
         return " ".join(text for text in (state.unfinished, earlier) if text)
 

@@ -24,7 +24,7 @@ from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.verdict import Verdict
 from capture.job.gauge_now import gauge_now, kept_with
 from capture.job.people import PeopleError, keep_people
-from capture.job.unfinished import UnfinishedUnit, signed_before, unfinished, unfinished_units
+from capture.job.unfinished import UnfinishedUnit, fitted_differently, signed_before, unfinished, unfinished_units
 from capture.job.unit_on_record import FactWritten, UnitOnRecord
 from capture.plumbing.user_folders import user_name
 from capture.record import RecordError, SignedJob, Store
@@ -144,6 +144,11 @@ class Bookkeeping:
     async def signed_before(self, unit_serial: str) -> SignedJob | None:
         """Return the newest job in which this unit was signed off, None where it never was."""
         found: SignedJob | None = await self.do(signed_before, self.store, unit_serial)
+        return found
+
+    async def fitted_differently(self, job_id: int) -> str:
+        """Return the parts that a job left in its unit and of which the sheet now says otherwise; empty for none."""
+        found: str = await self.do(fitted_differently, self.store, job_id, self.setup.sheet)
         return found
 
     async def unfinished_units(self) -> tuple[UnfinishedUnit, ...]:

@@ -23,6 +23,8 @@ class SignedBefore:
 
     here: SignedJob | None = None
     elsewhere: SignedElsewhere | None = None
+    fitted: str = ""
+    """The parts that the job here left in it and of which the sheet says otherwise, in words."""
     not_looked: str = ""
     """Why the shop's database was not looked in, where it should be."""
 
@@ -33,12 +35,19 @@ class SignedBefore:
         """Return what a technician must know before such a unit is measured again; empty where nothing is known."""
         told = []
         if self.here is not None:
-            told.append(f"{self.here.at.astimezone():%Y-%m-%d}, by {self.here.by}, in job {self.here.job}")
+            as_one = ", as a demonstration that released no unit" if self.here.demonstration else ""
+            told.append(f"{self.here.at.astimezone():%Y-%m-%d}, by {self.here.by}, in job {self.here.job}{as_one}")
         if self.elsewhere is not None:
             away = self.elsewhere
             told.append(f"{away.at.astimezone():%Y-%m-%d}, by {away.by}, at bench {away.bench}")
         before = f"Unit {unit_serial} was signed off before: {'; '.join(told)}." if told else ""
         return f"{before} {self.not_looked}".strip()
+
+    def fitted_words(self) -> str:
+        """Return what must be entered before advice is followed, where it went out with other parts; else nothing."""
+        if self.here is None or not self.fitted:
+            return ""
+        return f"Job {self.here.job} left other parts in it: {self.fitted}. Enter what is in now: c, then p."
 
     def fact(self, by: str, reason: str) -> Fact:
         """Return what the record keeps of why it is back: linked with the job here, or naming the one elsewhere."""
@@ -66,5 +75,6 @@ async def signed_before(setup: BenchSetup, unit_serial: str, here: SignedJob | N
             found = await asyncio.to_thread(signed_elsewhere, setup.shop_database, unit_serial, setup.bench)
     except (CollectError, DatabaseAway, TimeoutError) as error:
         cause = str(error) or "it does not answer"
-        return SignedBefore(here, None, f"Only this bench's record was looked in, not the shop's database: {cause}.")
+        why = f"Only this bench's record was looked in, not the shop's database: {cause}."
+        return SignedBefore(here, not_looked=why)
     return SignedBefore(here, found)

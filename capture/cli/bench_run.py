@@ -91,6 +91,8 @@ class BenchRun:
     """The group whose members may look and ask for the keys; empty for this user alone."""
     page: ServedPage | None = None
     """The page that shows the bench, if there is one."""
+    begun_with: str = ""
+    """The options that whoever goes on with a unit must give again, as a shell takes them."""
 
     def here(self) -> int:
         """Measure in this process; what completes is written to standard output, which nothing waits for."""
@@ -155,7 +157,7 @@ class BenchRun:
                     leaves=link is not None or listener is not None, understood=following is not None,
                 )  # fmt: skip
 
-            way = Way(conduct, listener, link, repeats=self.repeats, stays=self.service)
+            way = Way(conduct, listener, link, repeats=self.repeats, stays=self.service, begun_with=self.begun_with)
             try:
                 code = await run_daemon(session, way, stop)
             finally:

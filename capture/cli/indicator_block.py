@@ -39,13 +39,13 @@ def indicator_block(port: str, fit: WireFit, heard: HeardAtBaud) -> str:
 def _resolution(fit: WireFit) -> str:
     unit = fit.sample[-1].unit
     if not fit.step_nm or fit.values < _ENOUGH_VALUES or fit.guessed_scale:
-        return '# resolution = "0.01 mm"  # the smallest step of its display; move it more and it is found'
+        return '# resolution = "0.01 mm"  # its display\'s smallest step: move it more'
     places = next(n for n in range(7) if fit.step_nm * 10**n % NM_PER_UNIT[unit] == 0)
     if not fit.names_unit:
         step = format_length(fit.step_nm, unit, places).split(" ")[0]
-        return f'# resolution = "{step} in"  # in its unit: the step that all {fit.values} values kept'
+        return f'# resolution = "{step} in"  # in its unit: all {fit.values} values kept it'
     step = format_length(fit.step_nm, unit, places)
-    return f'resolution = "{step}"  # the step that all {fit.values} values kept; hold it against its data sheet'
+    return f'resolution = "{step}"  # all {fit.values} values kept it; see its data sheet'
 
 
 def show_block(port: str, fit: WireFit, heard: HeardAtBaud) -> None:

@@ -20,6 +20,7 @@ from capture.cli.options import (
     broker_settings,
     errors_in_words,
     fail,
+    options_given,
     pairs,
     read_sheet,
     record_path,
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 
 
 def run(
+    context: typer.Context,
     sheet: Annotated[Path | None, typer.Option("--sheet", help="The build sheet, TOML.")] = None,
     port: Annotated[
         str | None, typer.Option("--port", help="/dev/ttyUSB0, keyboard:, socket://..., rfc2217://..., recording:FILE")
@@ -178,9 +180,10 @@ def run(
             listen or settled.faces.web or "127.0.0.1:8710", settled.faces.token_file or folder / "page-token"
         )
     packs = ([order.index(one) for one in pack] if pack else list(range(len(order)))) if by_itself else None
+    begun_with = options_given(context, "unit", "sheet", "variant", "resume", "repeat")
     bench_run = BenchRun(
         setup, packs=packs, wrench=wrench, as_json=as_json, repeats=repeat and by_itself, service=service,
-        group=settled.faces.group, page=page,
+        group=settled.faces.group, page=page, begun_with=begun_with,
     )  # fmt: skip
     with errors_in_words():
         raise typer.Exit(bench_run.on_terminal() if terminal else bench_run.here())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -107,6 +108,25 @@ def pairs(words: list[str] | None) -> dict[str, Any]:
                 fail(f"--set {word}: no JSON: {error.msg}", 2)
         values[key.strip()] = value
     return values
+
+
+def options_given(context: typer.Context, *but: str) -> str:
+    """Return the options of the command that runs, as they were given on the command line and a shell takes them.
+
+    Parameters named in `but` are left out, and so is what settings or defaults say.
+    """
+    words: list[str] = []
+    for one in context.command.params:
+        source = context.get_parameter_source(one.name or "")
+        if one.name in but or source is None or source.name != "COMMANDLINE":
+            continue
+        value = context.params[one.name or ""]
+        if isinstance(value, bool):
+            words += one.opts[:1] if value else one.secondary_opts[:1]
+        else:
+            for each in value if isinstance(value, (list, tuple)) else [value]:
+                words += [one.opts[0], str(each)]
+    return shlex.join(words)
 
 
 def read_sheet(path: Path, variant: str | None = None, by: str = "", unit: str = "") -> tuple[Sheet, str]:

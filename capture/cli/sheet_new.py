@@ -139,7 +139,7 @@ class _Asking:
             return None
         # Only where its name says so: a clutch pack is moved by air, and needs no question.
         played = _PLAY.search(name) is not None
-        moved_by = self._one("  moved by air or hand", _mover, "hand") if played else "air"
+        moved_by: Literal["air", "hand"] = self._one("  moved by air or hand", _mover, "hand") if played else "air"
         what = "play" if moved_by == "hand" else "clearance"
         low = self._one(f"  least {what}", lambda text: self._length(text, over=0))
         high = self._one(f"  greatest {what}", lambda text: self._length(text, over=parse_length(low)))

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from capture.job.unit_on_record import happened_in
 from capture.record import Job, SignedJob, Store
-from capture.sheet.sheet import Sheet, parse_sheet
+from capture.sheet.sheet import Adjuster, Sheet, SheetError, Shim, parse_sheet
+from capture.unit.changes import PlanError, fitted_now
 
 _NAMED = 3
 #: So many can be told apart by one key.
@@ -36,6 +38,30 @@ def signed_before(store: Store, unit_serial: str) -> SignedJob | None:
     """Return the newest job in which this unit was signed off, None where it never was. Raises RecordError."""
     found = store.signed_jobs(unit_serial) if unit_serial.strip() else []
     return found[0] if found else None
+
+
+def fitted_differently(store: Store, job_id: int, sheet: Sheet) -> str:
+    """Return the parts that a job left in its unit and of which the sheet now says otherwise; empty for none.
+
+    Raises RecordError.
+    """
+    job = store.job(job_id)
+    try:
+        left = fitted_now(parse_sheet(job.sheet_toml, f"the build sheet of job {job_id}"), happened_in(job))
+    except (SheetError, PlanError):  # what went in is not known, and is said to nobody
+        return ""
+    now = {(pack.name, one.name): one for pack in sheet.packs for one in pack.adjusters}
+    told = []
+    for pack in left.packs:
+        for was in pack.adjusters:
+            here = now.get((pack.name, was.name))
+            if here is not None and here.kind == was.kind and here.fitted != was.fitted:
+                told.append(f"{pack.name}: {was.name} {_fitted(was)} (the sheet: {_fitted(here)})")
+    return "; ".join(told)
+
+
+def _fitted(adjuster: Adjuster) -> str:
+    return str(adjuster.fitted) if isinstance(adjuster, Shim) else adjuster.text(adjuster.fitted)
 
 
 def sheet_of_job(record: Path, job_id: int) -> tuple[Sheet, str]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import Connection, func, select
 
 from capture.record import ledger, schema
 from capture.record.entries import Job
-from capture.record.rows import load_jobs
+from capture.record.rows import fact_of, load_jobs
+from capture.unit.facts import is_demonstration
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +22,8 @@ class SignedJob:
     entry: int
     at: datetime
     by: str
+    demonstration: bool = False
+    """Whether the sign-off released no unit, since what was judged was not measured on one."""
 
 
 def unfinished_jobs(connection: Connection, bench: str, limit: int) -> list[Job]:
@@ -35,15 +39,18 @@ def signed_jobs(connection: Connection, unit_serial: str) -> list[SignedJob]:
     jobs, entries = schema.jobs.c, schema.ledger.c
     last = select(func.max(entries.number)).where(entries.kind == "signed_off").group_by(entries.job)
     found = (
-        select(entries.job, entries.number, entries.at, entries.body)
+        select(entries.job, entries.number, entries.at, entries.kind, entries.body)
         .join_from(schema.ledger, schema.jobs, entries.job == jobs.id)
         .where(jobs.unit_serial == unit_serial, entries.number.in_(last))
         .order_by(jobs.id.desc())
     )
-    return [
-        SignedJob(row.job, row.number, datetime.fromisoformat(row.at), str(ledger.parse(row.body)["by"]))
-        for row in connection.execute(found)
-    ]
+    return [_signed(row) for row in connection.execute(found)]
+
+
+def _signed(row: Any) -> SignedJob:
+    body = ledger.parse(row.body)
+    demonstration = is_demonstration(fact_of(row.kind, body))
+    return SignedJob(row.job, row.number, datetime.fromisoformat(row.at), str(body["by"]), demonstration)
 
 
 def came_back_in(connection: Connection, job_id: int) -> list[int]:

@@ -69,8 +69,11 @@ def in_order(packs: list[int]) -> Callable[[Session], Awaitable[int]]:
     return conduct
 
 
-def summary(session: Session) -> list[str]:
-    """Return what a technician wants to read after the screen is gone: each pack's verdict, and where it is kept."""
+def summary(session: Session, begun_with: str = "") -> list[str]:
+    """Return what a technician wants to read after the screen is gone: each pack's verdict, and where it is kept.
+
+    `begun_with` are the options that the command to go on must have again.
+    """
     bench = session.bench
     if not bench.state.job_id:
         return ["Nothing was measured."]
@@ -79,7 +82,8 @@ def summary(session: Session) -> list[str]:
     if view.signed_off:
         lines.append(f"{view.signed_off}.")
     else:
-        lines.append(f"Not signed off. Go on: strokelog run --resume {job_id}, or strokelog unit steps {job_id}")
+        again = f"--resume {job_id} {begun_with}".rstrip()
+        lines.append(f"Not signed off. Go on: strokelog run {again}, or strokelog unit steps {job_id}")
     lines.append(f"Job {job_id} in {bench.setup.record_path}: strokelog show {job_id}")
     return lines
 

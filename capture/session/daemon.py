@@ -38,6 +38,8 @@ class Way:
     """Whether the next session begins when a technician ended one: a service."""
     follows: bool = True
     """Whether the next session begins with the unit that a technician chose."""
+    begun_with: str = ""
+    """The options that whoever goes on with a unit must give again, as a shell takes them."""
     caution_s: float | None = None
     """For how long the cautions stand where no key says that they were read; None for as long as it takes."""
 
@@ -81,7 +83,7 @@ async def run_daemon(
                     await hall.attach(way.link)
                 came_to = await run_session(session, way.conduct, hall, stop, way.caution_s)
                 if session.bench.state.job_id or not told:
-                    code, told = came_to, [*told, *summary(session)][-_LINES:]
+                    code, told = came_to, [*told, *summary(session, way.begun_with)][-_LINES:]
                 ended = Ended(code, told)
                 if way.follows and (following := session.following) is not None and not stop.is_set():
                     continue

@@ -128,7 +128,8 @@ class UnitsKeys:
         linked = (
             "Both jobs name each other from now on." if earlier.here is not None else "The record names that bench."
         )
-        said = (earlier.words(forms.bench.state.unit_serial), linked)
+        words = (earlier.words(forms.bench.state.unit_serial), earlier.fitted_words(), linked)
+        said = tuple(one for one in words if one)
         forms.ask(Form("A unit that came back", [reason, forms.by()], said=said, does="keeps it and begins"), submit)
 
 

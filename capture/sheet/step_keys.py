@@ -7,8 +7,12 @@ from difflib import get_close_matches
 from typing import Any
 
 #: By key that the bench reads, what people write for it (common practice), in the kinds of step that have it.
-_TIME = {"minimum": ("time", "duration", "least", "min", "at_least", "lasts")}
-_TORQUE = {"value": ("torque", "nm", "n_m"), "tolerance": ("plus_minus", "limits"), "bolts": ("bolt_count", "count")}
+_TIME: dict[str, tuple[str, ...]] = {"minimum": ("time", "duration", "least", "min", "at_least", "lasts")}
+_TORQUE: dict[str, tuple[str, ...]] = {
+    "value": ("torque", "nm", "n_m"),
+    "tolerance": ("plus_minus", "limits"),
+    "bolts": ("bolt_count", "count"),
+}
 _MEANT: dict[str, dict[str, tuple[str, ...]]] = {"soak": _TIME, "cure": _TIME, "torque": _TORQUE}
 _READ = ("kind", "name", "text", "order", "value", "pattern", "before")
 _READ_OF = {"soak": ("minimum",), "cure": ("minimum",), "torque": ("tolerance", "joint", "bolts", "passes")}

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
+from typing import Annotated
 
 import pytest
+import typer
 from typer.testing import CliRunner
 
 from capture.cli.groups import Command, Group
 from capture.cli.main import COMMANDS, app
+from capture.cli.options import options_given
 from tests.support.proven_record import make_record
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -130,3 +134,22 @@ def test_a_window_of_40_columns_breaks_no_path(record: Path, tmp_path: Path, wor
     found = re.search(copied.format(home=re.escape(str(record.parent)), out=re.escape(str(tmp_path))), plain)
     assert found is not None, plain
     assert Path(found[0]).exists()
+
+
+def test_the_options_to_give_again_are_those_of_the_command_line_as_a_shell_takes_them() -> None:
+    told: list[str] = []
+    small = typer.Typer()
+
+    @small.command()
+    def measure(
+        context: typer.Context,
+        settings: Annotated[list[str] | None, typer.Option("--set")] = None,
+        unit: Annotated[str, typer.Option("--unit")] = "",
+        auto: Annotated[bool, typer.Option("--auto")] = False,
+        baud: Annotated[int, typer.Option("--baud")] = 9600,
+    ) -> None:
+        told.append(options_given(context, "unit"))
+
+    words = ["--set", "resolution=0.01 mm", "--unit", "HV-1", "--auto", "--set", "unit=mm"]
+    assert CliRunner().invoke(small, words).exit_code == 0
+    assert shlex.split(told[0]) == ["--set", "resolution=0.01 mm", "--set", "unit=mm", "--auto"]

@@ -134,7 +134,9 @@ def test_a_stream_that_two_drivers_explain_says_what_tells_them_apart() -> None:
     ]
 
 
-def test_a_path_by_the_adapters_own_number_takes_the_place_of_one_that_may_change(tmp_path: Path) -> None:
+def test_a_path_by_the_adapters_own_number_takes_the_place_of_one_that_may_change(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     device = tmp_path / "ttyUSB0"
     device.touch()
     (tmp_path / "by-id").mkdir()
@@ -142,6 +144,9 @@ def test_a_path_by_the_adapters_own_number_takes_the_place_of_one_that_may_chang
     link = tmp_path / "by-id" / "usb-Converter_A50-if00-port0"
     link.symlink_to("../ttyUSB0")
     assert lasting_path(str(device), tmp_path / "by-id") == str(link)
+    # A settings file is read from any folder.
+    monkeypatch.chdir(device.parent)
+    assert lasting_path(device.name, tmp_path / "none") == str(device)
     assert lasting_path("socket://127.0.0.1:4000", tmp_path / "by-id") == "socket://127.0.0.1:4000"
 
 

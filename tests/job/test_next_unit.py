@@ -12,7 +12,9 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from capture.bench.bench import Bench
+from capture.bench.came_back import SignedBefore
 from capture.bench.setup import BenchSetup
+from capture.clearance.advice import Change
 from capture.cli.bench_run import BenchRun
 from capture.cli.main import app
 from capture.collect.database import engine_of
@@ -22,7 +24,7 @@ from capture.collect.sink import Sink
 from capture.dashboard.showing import draw
 from capture.mqtt.messages import UnitMessage, outgoing
 from capture.plumbing.terminal.scanner import Key, Scan
-from capture.record import Job, Store
+from capture.record import Job, SignedJob, Store
 from capture.report.writing import gather
 from capture.session.bench_keys import Controls
 from capture.session.conduct import attended, by_hand, in_order
@@ -96,6 +98,19 @@ async def test_what_is_next_for_a_unit_that_is_back_says_what_enter_asks_and_wha
     async with bench_at(tmp_path, setup=setup) as (_, controls):
         said = "(plates): s signs it. Then Enter asks why it is back, and begins a new job."
         assert said in shown(controls) and "s steps" in shown(controls)
+
+
+async def test_a_unit_that_came_back_says_which_parts_went_out_in_it_and_that_nothing_was_released(
+    tmp_path: Path,
+) -> None:
+    earlier = left(tmp_path / "data", signed=True, changes=(Change(0, "shim", 2, 3),))
+    async with bench_at(tmp_path) as (_, controls):
+        await typed(controls.take, ENTER)
+        assert f"Job {earlier} left other parts in it: low: backing shim 3 (the sheet: 2). Enter what is in" in shown(
+            controls
+        )
+    here = SignedJob(earlier, 4, AT, "Di", demonstration=True)
+    assert f"in job {earlier}, as a demonstration that released no unit." in SignedBefore(here).words(UNIT)
 
 
 async def test_both_jobs_name_each_other_in_show_and_report(tmp_path: Path) -> None:

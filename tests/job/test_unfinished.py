@@ -10,6 +10,7 @@ from pathlib import Path
 from uuid import uuid4
 
 from capture.bench.bench import Bench
+from capture.clearance.advice import Change
 from capture.dashboard.showing import draw
 from capture.job.unfinished import unfinished
 from capture.plumbing.terminal.scanner import Key, Scan
@@ -17,7 +18,7 @@ from capture.record import Store
 from capture.session.bench_keys import Controls
 from capture.session.conduct import by_hand
 from capture.session.session import Session
-from capture.unit.facts import SignedOff
+from capture.unit.facts import PartsChanged, SignedOff
 from tests.bench.test_live import ROOT, SHEET, STROKELOG, ended, setup_for, simulated
 from tests.support.broker import until
 from tests.support.samples import AT, finish_check, open_job, start_check, verdict
@@ -25,13 +26,17 @@ from tests.support.samples import AT, finish_check, open_job, start_check, verdi
 UNIT = "FW3-0042"
 
 
-def left(data: Path, *, bench: str = "bay-2", unit: str = UNIT, signed: bool = False) -> int:
-    """A job as a killed session leaves it: low loose, high begun."""
+def left(
+    data: Path, *, changes: tuple[Change, ...] = (), bench: str = "bay-2", unit: str = UNIT, signed: bool = False
+) -> int:
+    """A job as a killed session leaves it: low loose and then `changes` made, high begun."""
     data.mkdir(exist_ok=True)
     with Store.open(data / "record.sqlite") as store:
         toml = SHEET.read_text()
         job = open_job(store, uuid=uuid4(), bench=bench, unit_serial=unit, sheet_toml=toml)
         finish_check(store, start_check(store, job, pack="low"), verdict=verdict(verdict="loose", mean_nm=2_198_000))
+        if changes:
+            store.add_fact(job, PartsChanged("low", changes, None, None, "Di"), at=AT)
         store.abandon_check(start_check(store, job, pack="high"), at=AT)
         if signed:
             store.add_fact(job, SignedOff("Di"), at=AT)
