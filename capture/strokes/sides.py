@@ -151,7 +151,10 @@ class Sides:
         """The stream ends while it stands there, clear of rest, turned as the rests are."""
         if len(self._tops) >= 2:
             top_nm = -self._tops[-1].level_nm
-            if abs(level_nm - top_nm) * _LIKE <= top_nm - self._rests[-1].level_nm:
+            way_nm = top_nm - self._rests[-1].level_nm
+            # Where it stood is told by a few readings, and of a small pack noise is more than that part of its way.
+            restless_nm = min(2 * self._tops[-1].noise_nm + self._resolution_nm, way_nm // 4)
+            if abs(level_nm - top_nm) <= max(way_nm // _LIKE, restless_nm):
                 self._end = _END
                 self._known = None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from pathlib import Path
 
 import numpy as np
@@ -250,7 +251,7 @@ def test_a_damaged_byte_makes_no_stroke_takes_none_and_moves_no_level_unless_it_
     result = damages(name, every=every)
     assert result.tried >= 40
     assert result.wrong == []
-    assert 100 * (result.untold + result.stated) <= result.tried
+    assert 100 * result.untold <= result.tried
 
 
 @pytest.mark.parametrize("kind", ["dropped", "inserted", "flipped"])
@@ -325,3 +326,20 @@ def test_the_first_stroke_that_one_reading_showed_is_a_row_once_another_like_it_
     assert [stroke.n for stroke in found] == [1, 2, 3]
     assert [(stroke.flags, stroke.accepted) for stroke in found] == [(("short_hold", "sparse"), False)] * 3
     assert [stroke.start_ns for stroke in found] == sorted(stroke.start_ns for stroke in found)
+
+
+def test_a_small_pack_in_noise_begun_with_the_air_on_is_measured_from_its_first_release_by_where_it_ends() -> None:
+    """Where it stands at the end is told by a few readings, which noise of a fifteenth of the travel moves."""
+    wrong = 0
+    for seed in range(30):
+        draw_s = random.Random(seed)
+        wave = Waveform(rate_hz=10, resolution_nm=10_000, noise_nm=17_000, seed=seed)
+        wave.toward(0.26 * MM, draw_s.uniform(0.6, 1.5), 1e-9).toward(0, draw_s.uniform(1.2, 2), 0.03)
+        for _ in range(5):
+            wave.stroke(0.26 * MM, draw_s.uniform(0.8, 2), draw_s.uniform(1.2, 2))
+        finder = StrokeFinder(FinderSettings(10_000))
+        for t_ns, reading in wave.samples:
+            finder.feed(t_ns, [reading])
+        finder.ends_by_itself()
+        wrong += finder.air_was_on_until_ns is None
+    assert wrong <= 1
