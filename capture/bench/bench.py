@@ -92,8 +92,9 @@ class Bench:
         self._busy = asyncio.Lock()
         """Held by whoever writes down or changes what is measured; taking what a port brings never waits for it."""
         self.gauge = GaugeAtBench(
-            self.state, self._books, self.telling, self._arrivals, self._busy, self._no_more_air, self._fail
-        )
+            self.state, self._books, self.telling, self._arrivals, self._busy, self._no_more_air, self._abandon,
+            self._fail,
+        )  # fmt: skip
         self.study = StudyAtBench(self.state, self._books, self.telling, self.start_check)
         self._keeping = Keeping(self._keep, self._busy)
         self._found_meanwhile: list[Stroke] | None = None

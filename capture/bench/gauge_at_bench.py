@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 
 from capture.bench.arrivals import Arrivals
 from capture.bench.bookkeeping import Bookkeeping
@@ -11,7 +11,6 @@ from capture.bench.gauge_morning import GaugeCheck
 from capture.bench.state import BenchState
 from capture.bench.telling import Telling
 from capture.clearance.signing import SignedWay
-from capture.record import RecordError
 
 
 class GaugeAtBench:
@@ -25,11 +24,13 @@ class GaugeAtBench:
         arrivals: Arrivals,
         busy: asyncio.Lock,
         no_more_air: Callable[[str], None],
+        abandon: Callable[[str], Awaitable[None]],
         fail: Callable[[BaseException], None],
     ) -> None:
-        """`busy` is held while something is written down; `fail` ends the session."""
+        """`busy` is held while something is written down; `abandon` ends the check of a pack that runs, `fail` the
+        session."""
         self._state, self._books, self._telling, self._arrivals = state, books, telling, arrivals
-        self._busy, self._no_more_air, self._fail = busy, no_more_air, fail
+        self._busy, self._no_more_air, self._abandon, self._fail = busy, no_more_air, abandon, fail
         self._finishing: asyncio.Task[None] | None = None
         arrivals.gauge_measured = self._finish
 
@@ -39,14 +40,14 @@ class GaugeAtBench:
         return self._arrivals.gauge_check
 
     async def begin(self, *, over_the_range: bool = False) -> None:
-        """Begin to check the gauge against a morning's masters, or over its range against all of them. Raises
-        RecordError, in words, where that cannot be."""
+        """Begin to check the gauge against a morning's masters, or over its range against all of them; a pack's check
+        that runs is abandoned. Raises RecordError, in words, where that cannot be."""
         self._no_more_air("the gauge is being checked")
         async with self._busy:
-            if self._state.running is not None:
-                raise RecordError("A pack is being measured: end its check first.")
-            begun = GaugeCheck.begin(self._books, self._state.technician, self._fail, over_the_range=over_the_range)
-            self._arrivals.gauge_check = await begun
+            begin = GaugeCheck.begin(self._books, self._state.technician, self._fail, over_the_range=over_the_range)
+            begun = await begin
+            await self._abandon("the gauge was to be checked")
+            self._arrivals.gauge_check = begun
             self._arrivals.begin_port()
             self._telling.changed()
 

@@ -32,7 +32,8 @@ def chart(
 ) -> None:
     """Show a gauge's mornings: error and spread with their limits, phases, events, and who checked it."""
     from capture.clearance.gauge.standing import mornings_of
-    from capture.output.gauge_chart import chart_lines, chart_page
+    from capture.output.gauge_chart import chart_lines
+    from capture.output.gauge_page import chart_page
     from capture.plumbing.durable import written
 
     with errors_in_words(), open_store(config, data_dir) as store:

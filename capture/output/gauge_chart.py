@@ -1,9 +1,8 @@
-"""A gauge's mornings as people look at them: a strip of two lines, a list with bars, and an SVG. Pure."""
+"""A gauge's mornings as people look at them in a terminal: a strip of two lines, and a list with bars. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from html import escape
 from typing import Final
 
 from capture.clearance.gauge.facts import GaugeEntry, GaugeEvent
@@ -43,7 +42,8 @@ def _scale(mornings: Sequence[Morning]) -> tuple[float, float]:
     return middle, max(reach, limits.value_nm if limits is not None else 0.0, 1_000.0)
 
 
-def _events(entries: Sequence[GaugeEntry], gauge: str) -> list[GaugeEntry]:
+def events_of(entries: Sequence[GaugeEntry], gauge: str) -> list[GaugeEntry]:
+    """Return what happened to a gauge, in order."""
     return [one for one in entries if isinstance(one.fact, GaugeEvent) and one.fact.gauge == gauge]
 
 
@@ -57,7 +57,7 @@ def chart_lines(mornings: Sequence[Morning], entries: Sequence[GaugeEntry], gaug
         f"Gauge {gauge}: its error at {shown[-1].fact.check.masters[0].value_nm / 1e6:.4g} mm, um; "
         f"the bar goes from {(middle - half) / 1000:+.1f} to {(middle + half) / 1000:+.1f}"
     ]
-    events = [one for one in _events(entries, gauge) if one.number > shown[0].entry.number]
+    events = [one for one in events_of(entries, gauge) if one.number > shown[0].entry.number]
     for one in shown:
         while events and events[0].number < one.entry.number:
             lines.append(_event_line(events.pop(0)))
@@ -81,12 +81,18 @@ def _line(one: Morning, middle: float, half: float) -> str:
             bar[_column(edge, middle, half)] = "|"
     bar[_column(one.charted.average_nm, middle, half)] = "○"
     bar[_column(point.error_nm, middle, half)] = "●"
-    told = [_MARKS[one.charted.word].strip(), fact.check.result if fact.check.result != "in order" else ""]
-    told += ["as left" if fact.as_left else "", "out of control" if one.charted.alarm else ""]
-    what = ", ".join(word for word in told if word)
+    what = what_of(one)
     when = one.entry.at.astimezone()
     text = f"{when:%Y-%m-%d %H:%M} {point.error_nm / 1000:+6.1f} {point.spread.sd / 1000:5.2f} {''.join(bar)} {fact.by}"
     return f"{text}  {what}".rstrip()
+
+
+def what_of(morning: Morning) -> str:
+    """Return what there is to say of a morning, empty where it is in order and in control."""
+    fact, charted = morning.fact, morning.charted
+    told = [_MARKS[charted.word].strip(), fact.check.result if fact.check.result != "in order" else ""]
+    told += ["as left" if fact.as_left else "", "out of control" if charted.alarm else ""]
+    return ", ".join(word for word in told if word)
 
 
 def _column(nm: float, middle: float, half: float) -> int:
@@ -97,57 +103,3 @@ def _event_line(entry: GaugeEntry) -> str:
     assert isinstance(entry.fact, GaugeEvent)
     note = f": {entry.fact.note}" if entry.fact.note else ""
     return f"{entry.at.astimezone():%Y-%m-%d %H:%M} -- {entry.fact.event}{note} ({entry.fact.by})"
-
-
-def chart_page(mornings: Sequence[Morning], entries: Sequence[GaugeEntry], gauge: str) -> str:
-    """Return one HTML page with the charts of level and spread as SVG, readable without anything else."""
-    title = f"Gauge {escape(gauge)}"
-    rows = "\n".join(f"{escape(line)}" for line in chart_lines(mornings, entries, gauge, len(mornings)))
-    drawn = "" if not mornings else _svg(mornings, "level") + _svg(mornings, "spread")
-    return (
-        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{title}</title>\n<style>'
-        "body{font:16px sans-serif;margin:2rem;max-width:60rem}svg{width:100%;height:auto}pre{overflow:auto}"
-        f"</style></head><body><h1>{title}</h1>\n{drawn}\n<pre>{rows}</pre></body></html>\n"
-    )
-
-
-def _svg(mornings: Sequence[Morning], which: str) -> str:
-    """Draw a chart: points, the moving average, the limits of each morning, and where a phase ends."""
-    values = [one.charted.point.error_nm if which == "level" else one.charted.point.spread.sd for one in mornings]
-    middle, half = _scale(mornings) if which == "level" else (max(values) / 2, max(*values, 1_000.0) / 2)
-    width, height, left = 900, 260, 60
-
-    def x(place: int) -> float:
-        return left + (width - left - 20) * (place + 0.5) / len(mornings)
-
-    def y(nm: float) -> float:
-        return height / 2 - (height / 2 - 30) * (nm - middle) / half
-
-    drawn = []
-    for edge in (middle - half, middle, middle + half):
-        drawn.append(f'<line x1="{left}" x2="{width - 20}" y1="{y(edge):.1f}" y2="{y(edge):.1f}" stroke="#ccc"/>')
-        drawn.append(f'<text x="4" y="{y(edge) + 5:.1f}" font-size="14">{edge / 1000:+.1f}</text>')
-    for place, one in enumerate(mornings):
-        limits = one.charted.limits
-        if place and one.charted.point.phase != mornings[place - 1].charted.point.phase:
-            at = (x(place) + x(place - 1)) / 2
-            drawn.append(f'<line x1="{at:.1f}" x2="{at:.1f}" y1="20" y2="{height - 20}" stroke="#555"/>')
-        if limits is not None and which == "level":
-            for edge in (limits.mean_nm - limits.value_nm, limits.mean_nm + limits.value_nm):
-                drawn.append(
-                    f'<line x1="{x(place) - 6:.1f}" x2="{x(place) + 6:.1f}" y1="{y(edge):.1f}" y2="{y(edge):.1f}" '
-                    'stroke="#555" stroke-dasharray="3 2"/>'
-                )
-    if which == "level":
-        path = " ".join(f"{x(place):.1f},{y(one.charted.average_nm):.1f}" for place, one in enumerate(mornings))
-        drawn.append(f'<polyline points="{path}" fill="none" stroke="#777"/>')
-    for place, (one, value) in enumerate(zip(mornings, values, strict=True)):
-        outside = one.charted.word == which
-        shape = "black" if outside else "white"
-        who = escape(f"{one.entry.at.astimezone():%Y-%m-%d %H:%M}, {one.fact.by}: {value / 1000:+.1f} um")
-        drawn.append(
-            f'<circle cx="{x(place):.1f}" cy="{y(value):.1f}" r="{6 if outside else 4}" fill="{shape}" '
-            f'stroke="black"><title>{who}</title></circle>'
-        )
-    name = "Error, um: points, their moving average, limits" if which == "level" else "Spread of the repeats, um"
-    return f'<h2>{name}</h2><svg viewBox="0 0 {width} {height}" role="img" aria-label="{name}">{"".join(drawn)}</svg>'

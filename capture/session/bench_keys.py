@@ -125,7 +125,8 @@ class Controls:
         if len(view.packs) > 1 and not view.signed_off and not self._dial.takes_keys:
             words.append(f"1-{min(9, len(view.packs))} pack")
         words += ["w note"] if bench.unit is not None and not view.signed_off else []
-        words += ["g gauge"] if bench.setup.gauge is not None and bench.finished.is_set() else []
+        unspoilt = bench.finished.is_set() or not bench.state.strokes
+        words += ["g gauge"] if bench.setup.gauge is not None and unspoilt else []
         if bench.state.study is not None and bench.finished.is_set() and not view.signed_off:
             words.append(f"y study, {len(bench.state.study.left)} left")
         words += ["e budget"] if view.verdict is not None else []
@@ -214,7 +215,8 @@ class Controls:
         elif key in OPENS:
             await self._open(OPENS[key])
         elif key == "g":
-            await self.gauge.begin()
+            if self._is_meant(key, asked):
+                await self.gauge.begin()
         elif key == "y":
             await self._study(asked)
         elif key == "r" and view.pack >= 0:

@@ -77,6 +77,9 @@ async def test_a_minute_in_the_morning_stands_behind_the_day_s_verdicts(tmp_path
         await bench.start_check(0)
         while not bench.finished.is_set():
             await fixture.run_check(GOOD, 1, seated=bool(bench.state.strokes))
+            if len(bench.state.strokes) == 1:  # which g would end
+                await controls.take(Key("g"))
+                assert bench.gauge.check is None and "Press g again if that is meant" in screen(controls)
     record = tmp_path / "data" / "record.sqlite"
     with Store.open(record) as store:
         (check,), fact = store.job(1).checks, store.gauge_facts()[-1].fact
@@ -117,7 +120,10 @@ async def test_once_a_month_all_masters_are_slid_under_up_and_down(tmp_path: Pat
 
 async def test_a_check_that_is_broken_off_leaves_nothing(tmp_path: Path) -> None:
     async with morning(tmp_path) as (controls, bench, fixture):
+        await bench.start_check(0)  # as a session begins with the first pack
+        assert "g gauge" in screen(controls)
         await controls.take(Key("g"))
+        assert bench.state.running is None and bench.gauge.check is not None
         await slide(fixture, bench, FIRST, "Tip on the anvil")
         await controls.take(Key("escape"))
         assert bench.gauge.check is None and "NEXT" not in screen(controls).partition("g gauge")[2]

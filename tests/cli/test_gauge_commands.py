@@ -231,6 +231,10 @@ def test_the_chart_lists_mornings_limits_events_and_who(home: Path) -> None:
     run("chart", "DI-0413", "--html", str(home / "chart.html"), "--data-dir", str(home))
     page = (home / "chart.html").read_text()
     assert page.count("<circle") == 30 and "early shift" in page and "http" not in page
+    assert page.count(">dropped</text>") == 2 and "<b>dropped</b>: off the bench</td><td>B. Person" in page
+    assert page.count("stroke-dasharray") == 3  # level between two limits, spread below one
+    run("chart", "DI-7", "--html", str(home / "none.html"), "--data-dir", str(home))
+    assert "Not checked against a master yet." in (home / "none.html").read_text()
     assert "not checked against a master yet" in run("chart", "DI-7", "--data-dir", str(home)).output
 
 

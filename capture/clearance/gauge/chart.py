@@ -233,10 +233,19 @@ def _quantile(width: float, mornings: int) -> float:
     return -float(stdtrit(mornings - 1, ndtr(-width)))
 
 
-def _scatters(point: Point, limits: Limits) -> bool:
+def most_scatter(point: Point, limits: Limits) -> float | None:
+    """Return the most that the repeats of a check may scatter (a standard deviation, nm); None where nothing tells."""
+    usual, dof = _usual_scatter(point, limits), point.spread.dof
+    return usual.most(dof, _SPREAD_SURE) if usual.dof and dof else None
+
+
+def _usual_scatter(point: Point, limits: Limits) -> Spread:
     # Repeats that all show the same digits say nothing of the spread; rounding is at least as much as they can differ.
-    usual = Spread(max(limits.spread.sd, point.rounding_nm), limits.spread.dof)
-    return point.spread.exceeds(usual, _SPREAD_SURE)
+    return Spread(max(limits.spread.sd, point.rounding_nm), limits.spread.dof)
+
+
+def _scatters(point: Point, limits: Limits) -> bool:
+    return point.spread.exceeds(_usual_scatter(point, limits), _SPREAD_SURE)
 
 
 def day_to_day(points: Sequence[Point]) -> Spread:

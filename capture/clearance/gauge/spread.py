@@ -18,11 +18,15 @@ class Spread:
     def exceeds(self, usual: Spread, asked: float) -> bool:
         """Say whether it is larger than `usual` with the confidence asked for: the one-sided F test of two variances
         (NIST/SEMATECH e-Handbook, 2.2.3). Where either has no degrees of freedom, nothing is shown."""
-        from scipy.special import fdtri
-
         if not self.dof or not usual.dof:
             return False
-        return self.sd**2 > usual.sd**2 * float(fdtri(self.dof, usual.dof, asked))
+        return self.sd > usual.most(self.dof, asked)
+
+    def most(self, dof: int, asked: float) -> float:
+        """Return the largest standard deviation of `dof` degrees of freedom that the same test lets pass."""
+        from scipy.special import fdtri
+
+        return self.sd * math.sqrt(float(fdtri(dof, self.dof, asked)))
 
 
 @dataclass(frozen=True, slots=True)
