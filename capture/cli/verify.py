@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 import os
-import sys
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
-from time import monotonic
 from typing import TYPE_CHECKING, Annotated, Any, Final
 
 import typer
@@ -25,10 +23,11 @@ from capture.cli.options import (
     open_store,
     record_path,
 )
-from capture.plumbing.outward import rewrite_line, say, say_json
+from capture.cli.progress_bar import ProgressBar
+from capture.plumbing.outward import say, say_json
 
 if TYPE_CHECKING:
-    from capture.custody.verify import Progress, Proof
+    from capture.custody.verify import Proof
 
 #: So many changes of settings, and verdicts measured otherwise, are told one by one.
 _MOST_TOLD: Final = 3
@@ -77,14 +76,17 @@ def verify(
         path = record_path(config, data_dir)
         heads, messages, early = collected(path, against, password_file) if against is not None else ([], None, [])
         kept = Anchored(path, anchors, authority)
-        with _Bar() as bar:
+        with ProgressBar() as bar:
             proof = prove(
                 path,
                 job=job,
                 expect=head,
                 heads=[*heads, *kept.heads],
                 collected=messages,
-                progress=bar.show,
+                progress=lambda done: bar.show(
+                    done.bytes / done.of_bytes if done.of_bytes else done.checks / done.of_checks,
+                    f"check {done.checks} of {done.of_checks}",
+                ),
                 processes=processes or len(os.sched_getaffinity(0)),
                 derived=derived,
             )
@@ -124,38 +126,6 @@ def _another_bench(record: Path, config: Path | None) -> str:
         f"ANOTHER BENCH'S RECORD: the settings are of bench {settled.bench}, and all of this was written at "
         f"{', '.join(benches)}. Were two data folders exchanged?"
     )
-
-
-class _Bar:
-    """How far a proof is, on standard error where that is a terminal: a bar of bytes, and when it will be done."""
-
-    _CELLS: Final = 30
-    _PAUSE_S: Final = 0.1
-
-    def __init__(self) -> None:
-        self._shown = sys.stderr.isatty()
-        self._began = self._next = monotonic()
-
-    def __enter__(self) -> _Bar:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._shown:
-            rewrite_line()
-
-    def show(self, done: Progress) -> None:
-        """Show it, but no oftener than can be seen."""
-        now = monotonic()
-        if not self._shown or now < self._next:
-            return
-        self._next = now + self._PAUSE_S
-        part = done.bytes / done.of_bytes if done.of_bytes else done.checks / done.of_checks
-        left_s = round((now - self._began) * (1 - part) / part) if part else 0
-        cells = round(part * self._CELLS)
-        rewrite_line(
-            f"{'#' * cells}{'.' * (self._CELLS - cells)} {part:4.0%}  check {done.checks} of {done.of_checks}  "
-            f"{left_s // 60}:{left_s % 60:02d} left"
-        )
 
 
 def _lines(proof: Proof, job: int | None, *, expected: bool, heads: list[tuple[int, str]]) -> list[str]:

@@ -23,6 +23,7 @@ from capture.cli.options import (
     read_sheet,
     settings_of,
 )
+from capture.cli.progress_bar import ProgressBar
 from capture.plumbing.outward import say, say_json, warn
 
 if TYPE_CHECKING:
@@ -42,7 +43,11 @@ def replay(
     ] = None,
     as_json: Json = False,
 ) -> None:
-    """Measure a recording again. Exit code 0, or 1 if the recording cannot be read."""
+    """Measure a recording again. Exit code 0, or 1 if the recording cannot be read.
+
+    It is begun anew each time, unlike a proof: hours of readings take seconds, and what a stroke is may rest on all
+    that came before it.
+    """
     from capture.output.json_forms import stroke_json, unjudged_json, verdict_json
     from capture.output.printed_tables import budget_table, report_strokes
     from capture.plumbing.outward import harmless_console
@@ -54,13 +59,14 @@ def replay(
         fail("--explain needs a verdict: give --sheet and --pack", 2)
     if leave_out and chosen is None:
         fail("--leave-out needs a verdict: give --sheet and --pack", 2)
-    with errors_in_words(), warnings.catch_warnings(record=True) as caught:
+    with errors_in_words(), warnings.catch_warnings(record=True) as caught, ProgressBar() as bar:
         warnings.simplefilter("always", RecordingWarning)
-        played = Replay(recording, chosen, unit, air)
+        played = Replay(recording, chosen, unit, air, progress=lambda part: bar.show(part, recording.name))
         if played.unknown_settings:
             warn(f"strokelog: indicator settings not used: {', '.join(played.unknown_settings)}")
         shown = []
         for kept in played.strokes(speed):
+            bar.end()
             shown.append(kept)
             if as_json:
                 say_json(stroke_json(kept))

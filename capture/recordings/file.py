@@ -53,6 +53,7 @@ __all__ = [
     "kept_at",
     "lines_of",
     "open_recording",
+    "part_read",
     "read_recording",
     "unpacked",
 ]
@@ -275,6 +276,10 @@ class _Unpacked(io.RawIOBase):
         self._packed.close()
         super().close()
 
+    @property
+    def packed(self) -> BinaryIO:
+        return self._packed
+
 
 def unpacked(file: BinaryIO) -> BinaryIO:
     """Return a file whose bytes are those of `file`, or those compressed in it; closing it closes `file`.
@@ -284,6 +289,13 @@ def unpacked(file: BinaryIO) -> BinaryIO:
     start = file.read(len(_GZIP_MAGIC))
     file.seek(0)
     return cast("BinaryIO", io.BufferedReader(_Unpacked(file), 1 << 16)) if start == _GZIP_MAGIC else file
+
+
+def part_read(file: BinaryIO) -> float:
+    """Return how much of a recording that `open_recording` opened was read, as a part of its bytes on the disk."""
+    raw = getattr(file, "raw", None)
+    on_disk = raw.packed if isinstance(raw, _Unpacked) else file
+    return on_disk.tell() / max(1, os.fstat(on_disk.fileno()).st_size)
 
 
 def open_recording(path: Path) -> BinaryIO:

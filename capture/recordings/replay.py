@@ -15,7 +15,7 @@ from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_WAS_ON
 from capture.clearance.verdict import Verdict
 from capture.plumbing.wrong_values import wrong_values
 from capture.recordings.blocks import SentTexts, blocks_of
-from capture.recordings.file import RecordingError, begin_reading, lines_of
+from capture.recordings.file import RecordingError, begin_reading, lines_of, part_read
 from capture.recordings.in_bulk import StreamInBulk
 from capture.recordings.stream import FixtureStream, fixture_from, indicator_from, limits_of
 from capture.sheet.sheet import Pack, SheetAir
@@ -38,6 +38,7 @@ class Replay:
         left_out: Iterable[tuple[int, int]] = (),
         keep_readings: bool = False,
         texts: SentTexts | None = None,
+        progress: Callable[[float], None] = lambda part: None,
     ) -> None:
         """Open the recording at `path`; raises RecordingError if it or its indicator's settings are no good.
 
@@ -45,6 +46,8 @@ class Replay:
         strokes' pressure judged. `stop_when_settled` ends the check where a live one ends, and ignores what follows.
         `left_out` are strokes that a person left out while the check ran: after which stroke, and which.
         `keep_readings` keeps every reading, for whoever draws them. `texts` are those of recordings measured before.
+        `progress` is told, now and then, which part of the file was read; of one that is measured at its pace it is
+        not.
         """
         self._path = path
         self.header, self._file, self._reader = begin_reading(path)
@@ -66,6 +69,7 @@ class Replay:
                 raise RecordingError(f"{path}, line 1: gauge.error: {error}; expected what a check found") from error
         self._left_out = list(left_out)
         self._keep_readings = keep_readings
+        self._progress = progress
         self._texts = texts if texts is not None else SentTexts()
         self._begin(0)
 
@@ -141,6 +145,8 @@ class Replay:
     def _in_bulk(self) -> Iterator[list[Stroke]]:
         for block in blocks_of(self._file, self._reader, self._texts):
             yield from self.stream.feed_block(block)
+            if not self._file.closed:
+                self._progress(part_read(self._file))
 
     def _at_pace(self, speed: float, sleep: Callable[[float], None]) -> Iterator[list[Stroke]]:
         began = time.monotonic()
