@@ -76,7 +76,7 @@ def with_pandas(path: Path) -> int:
     import pandas
 
     frame = pandas.read_json(path, lines=True, dtype=False)
-    shown = frame["indicator"].iloc[1:].str.strip().astype(float).to_numpy()
+    shown = frame["indicator"].iloc[1:].dropna().str.strip().astype(float).to_numpy()
     smooth = np.convolve(shown, np.ones(5) / 5, mode="same")
     peaks, _ = find_peaks(smooth - np.median(smooth), prominence=0.3, distance=RATE_HZ)
     return len(peaks)
