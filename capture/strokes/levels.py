@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from math import isqrt
 from operator import mul, sub
 
+#: Of the mean of so many one reading that was damaged by less than a glitch is hardly a part.
+_MANY = 16
 #: So few readings do not agree against one.
 _AGREED = 4
 
@@ -159,7 +161,10 @@ class Sway:
 
 def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int) -> Sway:
     """Return how far the means of `size` of these readings went: clear of five standard errors between the lowest and
-    the highest of a few means, of three where one and the other way must both be so far."""
+    the highest of a few means, of three where one and the other way must both be so far. No single one of few readings
+    is a sway."""
+    if size < _MANY:
+        levels = middles_of_threes(levels)
     sums = [sum(levels[at : at + size]) for at in range(len(levels) % size, len(levels), size)]
     up = down = 0
     lowest = highest = sums[0] if sums else 0

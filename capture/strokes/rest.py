@@ -16,7 +16,6 @@ from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of
 from capture.strokes.levels import (
     Sway,
     agreed,
-    middles_of_threes,
     noise_of_steps,
     rounded_mean,
     rounding_left,
@@ -211,7 +210,7 @@ class RestLevel:
         newest = self.without_lone(steady[-self.window() :])
         rising = newest if direction < 0 else list(map(neg, newest))
         run = max(1, _SWAY_NS // max(1, self._pace.reading_ns))
-        now, before = sway_of(middles_of_threes(self.readings), run, self.noise_nm, self._resolution_nm), self._swayed
+        now, before = sway_of(agreed(self.readings), run, self.noise_nm, self._resolution_nm), self._swayed
         self.sway = Sway(max(now.all_nm, before.all_nm), max(now.both_ways_nm, before.both_ways_nm))
         still = len(settled(rising, self.noise_nm, 2, sway_nm=self.sway.both_ways_nm))
         # A digit that was damaged on its way differs by little from what was shown, and by much from what it should be.
