@@ -235,9 +235,9 @@ def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: i
         return sorted(offsets[at : at + width])[width // 2] * 100 >= top * part
 
     def last_lasting(part: int) -> int:
-        # More than half of its readings reach that, so the last that does is no further on than so many.
+        # Half of its readings at least reach that, so the last that does is no further on than so many.
         reaches = next(at for at in range(len(offsets) - 1, -1, -1) if offsets[at] * 100 >= top * part)
-        return next(at for at in range(min(reaches - width // 2, places[-1]), -1, -1) if lasts(at, part))
+        return next(at for at in range(min(reaches - (width - 1) // 2, places[-1]), -1, -1) if lasts(at, part))
 
     last = [last_lasting(part) for part in (97, 90, 10)]
     first = [next(at for at in places if lasts(at, part)) for part in (97, 90)]

@@ -3,7 +3,7 @@
 A kind draws from what is right, damages it, and lets the product read it. It may refuse in words, by the exception that
 its docstring promises; any other exception is a fault, and so is one case that takes more than a second of the
 processor. An input is what one call takes: a piece of a stream with its finder behind it, a key, a line of a face, a
-message, a whole file. A fault is told with the seed that draws it again (`--kind KIND --seed SEED --inputs 1`).
+message, a whole file. A fault is told with the seed that draws it again (`--kind KIND --seed SEED --inputs 300`).
 
     decoders     pieces of every recorded wire form to a decoder and its finder, a fixture's word beside it
     codecs       pieces of every wiring's stream and of a torque wrench's to their codecs
@@ -411,7 +411,7 @@ class Fuzzed:
 def _batch(kind: str, seed: int, found: Fuzzed, most: int) -> None:
     """Draw one batch of a kind; what it raises or takes too long for is written down."""
     dice, count = random.Random(f"{kind} {seed}"), 0
-    again = f"`--kind {kind} --seed {seed} --inputs 1`"
+    again = f"`--kind {kind} --seed {seed} --inputs 300`"
     began_s = time.thread_time()
     try:
         for step in KINDS[kind][1](dice):
@@ -423,7 +423,8 @@ def _batch(kind: str, seed: int, found: Fuzzed, most: int) -> None:
                 found.faults.setdefault(f"{kind}: an input that takes more than {MOST_S} s", again)
             if count >= most:
                 break
-    except Exception as error:
+    except Exception as raised:
+        error = raised.__cause__ or raised  # a StopIteration leaves a generator as another error
         where = traceback.extract_tb(error.__traceback__)[-1]
         found.faults.setdefault(
             f"{kind}: {type(error).__name__} at {where.filename}:{where.lineno}", f"{error!s:.200} {again}"

@@ -17,6 +17,11 @@ def test_what_nobody_ever_sent_is_read_or_refused_in_words() -> None:
     assert found.inputs.keys() == KINDS.keys() and sum(found.inputs.values()) >= 8_000
 
 
+def test_a_stroke_of_two_readings_is_measured_or_left_and_never_a_failure() -> None:
+    """Before the finder knew how far a window of two readings may begin, this stream ended in a StopIteration."""
+    assert fuzz(60, seed=282_507, kinds=["decoders"]).faults == {}
+
+
 def test_an_exception_and_a_slow_input_are_faults(monkeypatch: pytest.MonkeyPatch) -> None:
     def fails(dice: random.Random) -> Iterator[int]:
         yield 1
