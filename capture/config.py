@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, InitSettingsSource, PydanticBaseSett
 from capture.clearance.gauge.masters import Room
 from capture.clearance.signing import SignedAct
 from capture.mqtt.plant.plant_settings import PlantSettings
-from capture.mqtt.settings import BrokerSettings
+from capture.mqtt.settings import BrokerSettings, SecretFile
 from capture.plumbing.checked_file import FileKind, Place, place_in
 from capture.plumbing.toml_lines import TomlLines
 from capture.plumbing.user_folders import data_folder, settings_folder
@@ -27,6 +27,7 @@ from drivers.units import parse_duration
 
 __all__ = [
     "SETTINGS_FILE",
+    "Alerts",
     "Anchors",
     "Config",
     "ConfigError",
@@ -176,6 +177,25 @@ class Anchors(BaseModel):
     """The address of an RFC 3161 time-stamping service."""
 
 
+class Alerts(BaseModel):
+    """Whom a board tells of a need that a person must see, beside who looks at it; each at most once a need."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+
+    webhook: str = Field(default="", pattern="^(https?://.+)?$")
+    """Where an object is posted, as JSON; empty for nowhere."""
+    token_file: SecretFile | None = None
+    """What is said there as a bearer token."""
+    topic: bool = False
+    """Whether the broker is told, at `strokelog-alerts/v1/BENCH`."""
+    after_s: int = Field(default=60, ge=5, le=3600)
+    """For so long a need must have stood."""
+    kinds: tuple[str, ...] = (
+        "out of air", "no readings", "stuck", "gauge out", "offline", "record broken", "clock off",
+    )  # fmt: skip
+    """Of which needs, as the board names them; what waits at a bench for its own technician only where it is named."""
+
+
 class Shop(BaseModel):
     """How the shop calls itself on what it hands out, and where it collects what its benches say."""
 
@@ -213,6 +233,7 @@ class Config(BaseSettings):
     people: SigningSettings = SigningSettings()
     retention: Retention | None = None
     anchors: Anchors = Anchors()
+    alerts: Alerts = Alerts()
     shop: Shop = Shop()
 
     @property

@@ -27,6 +27,9 @@ from capture.plumbing.terminal.screen import Screen
 
 __all__ = ["local_now", "run_lines", "run_terminal", "watch"]
 
+#: Runs over a floor, and is given what publishes topic and payload.
+Alerting = Callable[[Floor, Callable[[str, bytes], None]], Awaitable[None]]
+
 #: A board is looked at, not raced: so often it is drawn at most, whatever arrives.
 DRAW_S: Final = 0.4
 TICK_S: Final = 1.0
@@ -38,9 +41,16 @@ def local_now() -> datetime:
 
 
 async def watch(
-    settings: BrokerSettings, floor: Floor, changed: Callable[[], None], beside: Callable[[], Awaitable[None]]
+    settings: BrokerSettings,
+    floor: Floor,
+    changed: Callable[[], None],
+    beside: Callable[[], Awaitable[None]],
+    outgoing: asyncio.Queue[tuple[str, bytes]] | None = None,
 ) -> None:
-    """Feed `floor`, calling `changed` after everything that came, until `beside` returns or a signal asks to end."""
+    """Feed `floor`, calling `changed` after everything that came, until `beside` returns or a signal asks to end.
+
+    What is put into `outgoing`, topic and payload, is published.
+    """
 
     def take(topic: str, payload: bytes, retained: bool) -> None:
         floor.feed(topic, payload, retained, local_now())
@@ -56,7 +66,7 @@ async def watch(
     for number in numbers:
         loop.add_signal_handler(number, leave.set)
     tasks = [
-        asyncio.ensure_future(BoardSubscriber(settings, take, link).run()),
+        asyncio.ensure_future(BoardSubscriber(settings, take, link, outgoing).run()),
         asyncio.ensure_future(beside()),
         asyncio.ensure_future(leave.wait()),
     ]
@@ -185,9 +195,13 @@ class _Lines:
 
 
 async def run_lines(
-    settings: BrokerSettings, *, as_json: bool, beside: Callable[[Floor], Awaitable[None]] | None = None
+    settings: BrokerSettings,
+    *,
+    as_json: bool,
+    beside: Callable[[Floor], Awaitable[None]] | None = None,
+    alerts: Alerting | None = None,
 ) -> None:
-    """Write a line for every change until a signal asks to end, with `beside` running on the same floor.
+    """Write a line for every change until a signal asks to end, with `beside` and `alerts` running on the same floor.
 
     Changes of one bench within half a second are one line: who reads lines wants the state, and each message is in
     the broker's own stream.
@@ -195,6 +209,7 @@ async def run_lines(
     floor = Floor(local_now())
     lines = _Lines(floor, as_json)
     dirty = asyncio.Event()
+    outgoing: asyncio.Queue[tuple[str, bytes]] = asyncio.Queue()
 
     async def writing() -> None:
         while True:
@@ -210,9 +225,11 @@ async def run_lines(
             group.create_task(writing())
             if beside is not None:
                 group.create_task(_awaited(beside(floor)))
+            if alerts is not None:
+                group.create_task(_awaited(alerts(floor, lambda topic, payload: outgoing.put_nowait((topic, payload)))))
 
     try:
-        await watch(settings, floor, dirty.set, both)
+        await watch(settings, floor, dirty.set, both, outgoing)
     except ExceptionGroup as group:  # the first says what ended the others
         raise group.exceptions[0] from None
 

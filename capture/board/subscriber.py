@@ -11,12 +11,13 @@ from collections.abc import Callable
 from typing import Final
 from uuid import uuid4
 
-from capture.mqtt.link import BrokerLink, Connection
+from capture.mqtt.link import BrokerLink, Connection, RefusedByBroker
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.settings import BrokerSettings
 from capture.mqtt.topics import topic_filters
+from capture.plumbing.outward import warn
 
-#: What a board must be allowed to read; it never writes.
+#: What a board must be allowed to read; of these it never writes any.
 TOPICS: Final = topic_filters()
 
 _CONNECT_S: Final = 2.0  # on a thread that cannot be cancelled: whoever leaves meanwhile waits so long
@@ -32,8 +33,14 @@ class BoardSubscriber:
         settings: BrokerSettings,
         on_message: Callable[[str, bytes, bool], None],
         on_link: Callable[[LinkState, str], None],
+        outgoing: asyncio.Queue[tuple[str, bytes]] | None = None,
     ) -> None:
-        """`on_message` is given topic, payload and whether it was retained; neither may block or raise."""
+        """`on_message` is given topic, payload and whether it was retained; neither may block or raise.
+
+        What is put into `outgoing` is published, once the broker is there.
+        """
+        self._outgoing = outgoing
+        self._under_way: tuple[str, bytes] | None = None
         self._settings = settings
         self._on_message = on_message
         self._on_link = on_link
@@ -52,6 +59,22 @@ class BoardSubscriber:
     async def _hear(self, connection: Connection) -> None:
         await connection.hear(TOPICS)
         self._on_link("up", "")
-        while True:
-            one = await connection.arrival()
-            self._on_message(one.topic, one.payload, one.retained)
+        telling = asyncio.create_task(self._tell(connection))
+        try:
+            while True:
+                one = await connection.arrival()
+                self._on_message(one.topic, one.payload, one.retained)
+        finally:
+            telling.cancel()
+            await asyncio.gather(telling, return_exceptions=True)
+
+    async def _tell(self, connection: Connection) -> None:
+        """Publish what there is until the connection ends, of which the board's ears tell; the next one goes on."""
+        while self._outgoing is not None:
+            self._under_way = self._under_way or await self._outgoing.get()
+            topic, payload = self._under_way
+            try:
+                await connection.send(topic, payload, retain=False)
+            except RefusedByBroker as error:
+                warn(f"the broker refuses an alert at {topic}: {error}; let the board's user write it")
+            self._under_way = None

@@ -22,7 +22,7 @@ from aiohttp import web
 
 from capture.board.bench_row import BenchRow
 from capture.board.floor import Floor
-from capture.board.run import local_now, run_lines
+from capture.board.run import Alerting, local_now, run_lines
 from capture.board.words import broker_words, row_json, share
 from capture.mqtt.settings import BrokerSettings
 from capture.plumbing.outward import warn
@@ -193,9 +193,14 @@ def _event(name: str, content: dict[str, Any]) -> bytes:
 
 
 async def serve(
-    settings: BrokerSettings, listen: tuple[str, int], *, as_json: bool, second: Callable[[], str] | None = None
+    settings: BrokerSettings,
+    listen: tuple[str, int],
+    *,
+    as_json: bool,
+    second: Callable[[], str] | None = None,
+    alerts: Alerting | None = None,
 ) -> None:
-    """Serve the board, with a second page if `second` makes one, until a signal asks to end, lines beside it.
+    """Serve the board, with a second page if `second` makes one, until a signal asks to end; lines, alerts beside it.
 
     Raises ConnectionError if it cannot listen.
     """
@@ -228,4 +233,4 @@ async def serve(
         finally:
             await runner.cleanup()
 
-    await run_lines(settings, as_json=as_json, beside=pages)
+    await run_lines(settings, as_json=as_json, beside=pages, alerts=alerts)

@@ -6,7 +6,8 @@ import asyncio
 import os
 import sys
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -15,7 +16,8 @@ from capture.cli.extras import need
 from capture.cli.options import ConfigFile, Json, broker_settings, errors_in_words, fail
 
 if TYPE_CHECKING:
-    from capture.config import Shop
+    from capture.board.run import Alerting
+    from capture.config import Alerts, Shop
 
 
 def board(
@@ -47,6 +49,7 @@ def board(
         fail("--database is for the page /shop of --web; give --web as well", 2)
     if listen is not None and not web:
         fail("--listen is where --web listens; give --web as well", 2)
+    alerts = _alerting(settled.alerts, settled.data_dir)
     live = sys.stdout.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb", "unknown")
     with errors_in_words():
         if web:
@@ -59,7 +62,7 @@ def board(
             except ValueError as error:
                 fail(f"--listen {error}", 2)
             second = None if database is None else _shop_page(database, settled.shop)
-            asyncio.run(serve(settings, address, as_json=as_json, second=second))
+            asyncio.run(serve(settings, address, as_json=as_json, second=second, alerts=alerts))
         elif live and not as_json:
             from capture.board.run import run_terminal
 
@@ -67,7 +70,23 @@ def board(
         else:
             from capture.board.run import run_lines
 
-            asyncio.run(run_lines(settings, as_json=as_json))
+            asyncio.run(run_lines(settings, as_json=as_json, alerts=alerts))
+
+
+def _alerting(settings: Alerts, folder: Path) -> Alerting | None:
+    """Return what tells needs to whoever does not look, None where the settings name nobody."""
+    if not (settings.webhook or settings.topic):
+        return None
+    need("web")
+    from capture.board.alert_sender import AlertSender
+    from capture.board.alerts import AlertWatch
+    from capture.board.run import local_now
+
+    try:
+        AlertWatch(settings.kinds, timedelta(seconds=settings.after_s))
+    except ValueError as error:
+        fail(f"the settings' [alerts] kinds: {error}", 2)
+    return lambda floor, tell: AlertSender(settings, floor, folder / "alerts.json", tell, local_now).run()
 
 
 def _shop_page(url: str, shop: Shop) -> Callable[[], str]:

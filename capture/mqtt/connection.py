@@ -40,7 +40,7 @@ def let_in(settings: BrokerSettings) -> dict[str, Any]:
     options: dict[str, Any] = {"username": settings.username}
     try:
         if settings.password_file is not None:
-            options["password"] = _password(settings.password_file)
+            options["password"] = secret_text(settings.password_file, "password_file")
         if settings.tls:
             options["tls_context"] = _tls(settings)
     except ValueError as error:
@@ -78,13 +78,14 @@ def _place(path: Path, key: str) -> Path:
         ) from None
 
 
-def _password(path: Path) -> str:
-    place = _place(path, "password_file")
+def secret_text(path: Path, key: str) -> str:
+    """Return what stands in the file that the setting `key` names; raises ValueError, without anything read."""
+    place = _place(path, key)
     try:
         return place.read_text(encoding="utf-8").rstrip("\r\n")
     except UnicodeDecodeError:
         # From None: the original would carry the file's bytes.
-        raise ValueError(f"the file that password_file names, {place}, is no UTF-8 text; write it anew") from None
+        raise ValueError(f"the file that {key} names, {place}, is no UTF-8 text; write it anew") from None
 
 
 def _tls(settings: BrokerSettings) -> _Context:

@@ -7,6 +7,8 @@ from typing import Final
 from urllib.parse import unquote
 
 ROOT: Final = "strokelog/v1"
+#: Where boards tell of needs, beside what benches say.
+ALERTS: Final = "strokelog-alerts/v1"
 
 #: All that a bench publishes, and where below its name: `+` stands for a pack's. Boards, collectors and a broker's
 #: rules are made from this list, so that none of them can lack one.
@@ -53,6 +55,11 @@ def name_from_level(level: str) -> str:
 def _topic(kind: str, bench: str, *pack: str) -> str:
     levels = [topic_level(pack[0]) if level == "+" else level for level in KINDS[kind].split("/")]
     return "/".join((ROOT, topic_level(bench), *levels))
+
+
+def alert_topic(bench: str) -> str:
+    """Return the topic at which a board tells of a bench's needs."""
+    return f"{ALERTS}/{topic_level(bench)}"
 
 
 def anchor_topic(bench: str, of_stock: bool = False) -> str:

@@ -17,7 +17,7 @@ from capture.cli.groups import Group
 from capture.cli.guide import topics
 from capture.cli.main import COMMANDS, app
 from capture.collect.settings import load_settings
-from capture.config import Config, GaugeIdentity, Retention, load_config
+from capture.config import Alerts, Config, GaugeIdentity, Retention, load_config
 from capture.mqtt.settings import BrokerSettings
 from capture.output.words import FLAG_WORDS
 from capture.sheet.sheet import About, Pack, Selective, SheetAir, Shim, parse_sheet
@@ -102,7 +102,8 @@ def test_every_key_that_a_sheet_may_hold_stands_in_its_page() -> None:
 
 
 def test_every_setting_stands_in_its_page() -> None:
-    pages = (("measuring", Config), ("mqtt", BrokerSettings), ("gauge", GaugeIdentity), ("record", Retention))
+    pages = (("measuring", Config), ("mqtt", BrokerSettings), ("gauge", GaugeIdentity), ("record", Retention),
+             ("board", Alerts))  # fmt: skip
     for page, model in pages:
         told = set(re.findall(r"\b[a-z_0-9]+\b", (GUIDE / f"{page}.md").read_text()))
         assert set(model.model_fields) <= told, (page, set(model.model_fields) - told)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from capture.mqtt.topics import ROOT, topic_filters
+from capture.mqtt.topics import ALERTS, ROOT, topic_filters
 from capture.plumbing.outward import write
 
 __all__ = ["mosquitto_acl"]
@@ -26,7 +26,8 @@ _BENCHES: Final = """\
 _READERS: Final = """
 # A board, and a program that collects what all benches say, can read everything and publish nothing. The patterns
 # above hold for every user, so each of these denies itself what a bench of that name could write: give no bench such
-# a name. Every program that runs at the same time needs a user of its own (see mosquitto.conf): copy a block for each.
+# a name. A board tells needs beside the benches' topics, if its settings say so ([alerts]). Every program that runs at
+# the same time needs a user of its own (see mosquitto.conf): copy a block for each.
 """
 
 
@@ -34,7 +35,8 @@ def mosquitto_acl() -> str:
     """Return the rules as text (mosquitto.conf(5), acl_file)."""
     patterns = "".join(f"pattern write {one}\n" for one in topic_filters("%u"))
     users = "".join(
-        f"\nuser {user}\ntopic read {ROOT}/#\ntopic deny {ROOT}/{user}/#\n" for user in ("board", "collector")
+        f"\nuser {user}\ntopic read {ROOT}/#\ntopic deny {ROOT}/{user}/#\n{more}"
+        for user, more in (("board", f"topic write {ALERTS}/+\n"), ("collector", ""))
     )
     return _BENCHES + patterns + _READERS + users
 
