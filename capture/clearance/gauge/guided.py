@@ -14,7 +14,8 @@ from drivers.units import format_length
 
 class GuidedCheck:
     """One check as it goes: the first master in and out three times, each other one once. Five masters or more are a
-    linearity: each in and out once on the way up and once on the way down, three times."""
+    linearity: each in and out once on the way up and once on the way down, three times. What reads far from every master
+    as often as a check takes is another piece, or a gauge that is out: then it is over too, and is refused."""
 
     def __init__(self, masters: Sequence[Master]) -> None:
         """`masters` are in the order in which they are slid under; raises ValueError for none."""
@@ -27,11 +28,13 @@ class GuidedCheck:
         self._cycles = [*up, *reversed(up)] * REPEATS if len(up) >= LEAST_MASTERS else []
         """Of a linearity: the masters in the order in which they are slid under."""
         self._said = ""
+        self._far = 0
+        """How often something was slid under that reads far from every master."""
 
     @property
     def done(self) -> bool:
-        """Whether every master was slid under as often as it takes."""
-        return all(self._left(master) == 0 for master in self.masters)
+        """Whether every master was slid under as often as it takes, or something else was."""
+        return self._far >= REPEATS or all(self._left(master) == 0 for master in self.masters)
 
     def _left(self, master: Master) -> int:
         if self._cycles:
@@ -48,6 +51,7 @@ class GuidedCheck:
             return
         master = nearest_master(stroke, self.masters)
         if abs(stroke.held_travel_nm - master.value_nm) > ANOTHER_PIECE_NM:
+            self._far += 1
             self._said = f"The gauge reads {format_length(stroke.held_travel_nm, 'mm')}: no master named. "
             return
         self._counts[master] += 1
@@ -57,7 +61,7 @@ class GuidedCheck:
         """The next thing to do, in words."""
         if self._cycles and not self.done:
             return self._next_of_cycle()
-        for master in self.masters:
+        for master in () if self.done else self.masters:
             if left := self._left(master):
                 name = _name(master)
                 if not self.strokes:

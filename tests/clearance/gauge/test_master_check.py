@@ -225,6 +225,21 @@ def test_five_masters_are_led_through_up_and_down_three_times() -> None:
     assert found is not None and found.line.slope == pytest.approx(0, abs=1e-6)
 
 
+def test_a_gauge_that_reads_its_block_far_off_comes_to_a_refusal_that_can_be_kept() -> None:
+    """Led for ever to the block that it does not recognise, it would go on under yesterday's check."""
+    guided = GuidedCheck([BLOCK, LARGE])
+    for count in range(3):
+        assert not guided.done and (not count or "The gauge reads 1.060 mm: no master named." in guided.next_step)
+        guided.take(steps(1_060_000)[0])
+    assert guided.done and guided.next_step.endswith("Done.")
+    refusal = checked(guided.strokes, guided.masters, COARSE, TODAY).refusal
+    assert refusal is not None and refusal.code == "another_piece"
+    once = GuidedCheck([BLOCK])
+    for nm in (1_060_000, 1_000_000, 1_000_000):
+        once.take(steps(nm)[0])
+    assert not once.done  # one slip of the hand is none
+
+
 def test_a_master_out_of_turn_counts_and_what_is_left_is_asked_for() -> None:
     masters = [replace(BLOCK, serial=f"GB-{n}", value_nm=n * 400_000, nominal_nm=n * 400_000) for n in range(1, 6)]
     guided = GuidedCheck(masters)
