@@ -145,7 +145,7 @@ class Arrivals:
             stream = running.stream
             readings, strokes = running.feed(event.t_ns, event.data)
         elif (made := self.gauge_check) is not None and not made.measured:
-            stream, strokes = made.stream, []
+            stream, strokes = made.led.stream, []
             readings = made.feed(event.t_ns, event.data)
             if made.measured:
                 self.gauge_measured(made)

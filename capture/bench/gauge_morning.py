@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,10 +21,9 @@ from capture.job.gauge_now import gauge_check_told, gauge_checked, gauge_now, re
 from capture.mqtt.outgoing import Outgoing
 from capture.output.gauge_chart import strip
 from capture.record import RecordError
-from capture.recordings.file import GAP_NOTE, RecordingError
+from capture.recordings.file import RecordingError
+from capture.recordings.master_strokes import MastersLed
 from capture.recordings.queued import QueuedRecording
-from capture.recordings.stream import IndicatorStream
-from capture.strokes.stroke import Stroke
 from capture.unit.gauge_identity import Gauge
 from drivers.reading import Reading
 
@@ -38,8 +37,7 @@ class GaugeCheck:
 
     books: Bookkeeping
     gauge: Gauge
-    guided: GuidedCheck
-    stream: IndicatorStream
+    led: MastersLed
     recording: QueuedRecording
     path: Path
     started_ns: int
@@ -83,10 +81,14 @@ class GaugeCheck:
             recording_of_check, setup.data_dir, setup.gauge.serial, masters, bench=setup.bench, by=technician, at=now,
             indicator=setup.indicator, origin=origin,
         )  # fmt: skip
-        stream = IndicatorStream(setup.driver, setup.settings)
         recording = QueuedRecording(writer, on_failure)
-        guided = GuidedCheck(masters)
-        return cls(books, setup.gauge, guided, stream, recording, writer.path, started_ns, entries, len(valid))
+        led = MastersLed(setup.driver, setup.settings, masters, recording)
+        return cls(books, setup.gauge, led, recording, writer.path, started_ns, entries, len(valid))
+
+    @property
+    def guided(self) -> GuidedCheck:
+        """What leads through it."""
+        return self.led.guided
 
     @property
     def over_the_range(self) -> bool:
@@ -105,20 +107,11 @@ class GaugeCheck:
 
     def feed(self, t_ns: int, data: bytes) -> list[Reading]:
         """Record and take the indicator's bytes; return the readings."""
-        at_ns = since(self.started_ns, t_ns, self.books.setup.speed)
-        readings, strokes = self.stream.feed(self.recording.stream(at_ns, "indicator", data), data)
-        self._take(strokes)
-        return readings
+        return self.led.feed(since(self.started_ns, t_ns, self.books.setup.speed), data)
 
     def lost(self, t_ns: int) -> None:
-        """The indicator's port was lost: a replay breaks the stream there too."""
-        at_ns = since(self.started_ns, t_ns, self.books.setup.speed)
-        self._take(self.stream.lost(self.recording.mark(at_ns, {"note": GAP_NOTE})))
-
-    def _take(self, strokes: Sequence[Stroke]) -> None:
-        for stroke in strokes:
-            if not self.measured:
-                self.guided.take(stroke)
+        """The indicator's port was lost."""
+        self.led.lost(since(self.started_ns, t_ns, self.books.setup.speed))
 
     async def finish(self, technician: str) -> None:
         """Every master was slid under: close the recording, and work out what it says from it."""

@@ -13,7 +13,6 @@ from time import monotonic_ns
 from typing import Any, Final
 
 from capture.bench.origin import origin_now
-from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.masters import Master
 from capture.clearance.gauge.standing import standing_of
 from capture.cli.gauge_files import GaugePort, gauge_serial, new_or_old_record, room_of, signer
@@ -21,10 +20,9 @@ from capture.cli.people import signed_way
 from capture.config import Config
 from capture.job.gauge_now import gauge_check_told, gauge_checked, place_for_check, recording_of_check
 from capture.mqtt.outgoing import Outgoing
-from capture.recordings.file import GAP_NOTE, RecordingError, RecordingWriter, open_recording
-from capture.recordings.master_strokes import MastersMeasured, measure_masters
+from capture.recordings.file import RecordingError, RecordingWriter, open_recording
+from capture.recordings.master_strokes import MastersLed, MastersMeasured, measure_masters
 from capture.recordings.playback import open_port
-from capture.recordings.stream import IndicatorStream
 from drivers.port_events import Chunk, Lost
 
 #: Nobody slides masters for longer than this.
@@ -134,7 +132,7 @@ def _live(
     async def follow() -> None:
         with suppress(TimeoutError):
             async with asyncio.timeout(_LONGEST_S):
-                await _follow(port, GuidedCheck(masters), recording, tell)
+                await _follow(port, masters, recording, tell)
 
     try:
         asyncio.run(follow())
@@ -145,12 +143,13 @@ def _live(
 
 
 async def _follow(
-    port: GaugePort, guided: GuidedCheck, recording: RecordingWriter, tell: Callable[[str], None]
+    port: GaugePort, masters: Sequence[Master], recording: RecordingWriter, tell: Callable[[str], None]
 ) -> None:
     """Record and measure what the port brings until every master was slid under as often as it takes."""
     assert port.driver is not None and port.settings is not None
     driver, settings = port.driver, port.settings
-    stream, began_ns = IndicatorStream(driver, settings), monotonic_ns()
+    led, began_ns = MastersLed(driver, settings, masters, recording), monotonic_ns()
+    guided, told = led.guided, 0
     transport = open_port(
         port.url,
         baud=settings.baud,
@@ -163,15 +162,12 @@ async def _follow(
     async with transport:
         async for event in transport:
             if isinstance(event, Chunk):
-                time_ns = recording.stream(max(0, event.t_ns - began_ns), "indicator", event.data)
-                _, strokes = stream.feed(time_ns, event.data)
+                led.feed(max(0, event.t_ns - began_ns), event.data)
             elif isinstance(event, Lost):
                 tell(event.reason)
-                strokes = stream.lost(recording.mark(max(0, event.t_ns - began_ns), {"note": GAP_NOTE}))
-            else:
-                continue
-            for stroke in strokes:
-                guided.take(stroke)
+                led.lost(max(0, event.t_ns - began_ns))
+            if len(guided.strokes) > told:
+                told = len(guided.strokes)
                 tell(guided.next_step)
             if guided.done:
                 return

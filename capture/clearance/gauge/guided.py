@@ -14,8 +14,8 @@ from drivers.units import format_length
 
 class GuidedCheck:
     """One check as it goes: the first master in and out three times, each other one once. Five masters or more are a
-    linearity: each in and out once on the way up and once on the way down, three times. What reads far from every master
-    as often as a check takes is another piece, or a gauge that is out: then it is over too, and is refused."""
+    linearity: each in and out once on the way up and once on the way down, three times. What reads far from every
+    master as often as a check takes is another piece, or a gauge that is out: then it is over too, and is refused."""
 
     def __init__(self, masters: Sequence[Master]) -> None:
         """`masters` are in the order in which they are slid under; raises ValueError for none."""

@@ -205,7 +205,8 @@ def _refused(steps: Sequence[Stroke], masters: Sequence[Master], settings: Check
     rests = [one.released_nm for one in steps]
     wandered = max(max(rests) - min(rests), *(abs(one.return_error_nm) for one in steps))
     if wandered > max(_REST_STEPS * settings.resolution_nm, _REST_NM):
-        text = f"The stand moved: the rest is off by {wandered / 1000:.0f} um. Clamp it, then do it again."
+        wandering = f"{wandered / 1000:.0f} um"
+        text = f"The rest is off by {wandering}: the stand moved, or something shakes. Clamp it, then do it again."
         return Refusal("rest_moved", text)
     count = len(_readings(steps, masters).get(masters[0], ()))
     if count < 2:

@@ -95,7 +95,7 @@ def test_noise_that_dithers_the_display_proves_more() -> None:
         (steps(1_000_000, 1_000_000), "", ""),
         (steps(1_000_000), "too_few", "3 times: 1 counts so far"),
         ([], "no_steps", "No master was slid under the tip"),
-        (steps(1_000_000, 1_000_000, return_error_nm=26_000), "rest_moved", "The stand moved"),
+        (steps(1_000_000, 1_000_000, return_error_nm=26_000), "rest_moved", "the stand moved"),
         (steps(1_000_000, 1_000_000, return_error_nm=24_000), "", ""),
         (steps(1_000_000, 1_030_000, 990_000), "shakes", "Something shakes"),
     ],
