@@ -1,7 +1,7 @@
 """The chart of a gauge's mornings over very many gauges at once, counted: how rarely it alarms for nothing, and how
 soon it finds a shift of one standard deviation.
 
-    python -m tests.load.gauge_alarms [--gauges 120000] [--seed 1] [--repeats 0.2 0.5 0.8]
+    python -m tests.load.gauge_alarms [--gauges 40000] [--seed 1] [--repeats 0.2 0.5 0.8]
 
 The rules are those of `capture/clearance/gauge/chart.py`, for arrays of gauges, so that a hundred thousand years take
 minutes; a test holds both against each other, word for word. Lengths in units of the mornings' standard deviation.
@@ -235,7 +235,7 @@ def beside(told: str, asked: str, held: object) -> int:
 def main() -> int:
     """Run it and print what was counted; return 1 where a bound is missed."""
     options = argparse.ArgumentParser(description=__doc__.partition("\n\n")[0])
-    options.add_argument("--gauges", type=int, default=120_000)
+    options.add_argument("--gauges", type=int, default=40_000)
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--repeats", type=float, nargs="+", default=[0.2, 0.5, 0.8])
     chosen = options.parse_args()
