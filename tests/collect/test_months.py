@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import shlex
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
@@ -9,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from uuid import uuid4
 
+import duckdb
 import pytest
 import sqlalchemy as sa
 from typer.testing import CliRunner
@@ -30,6 +35,8 @@ from tests.support.guide_blocks import guide_blocks
 from tests.support.postgres import Postgres
 from tests.support.samples import stroke_message
 
+#: The month that the guide hands out.
+_LONG_AGO = "collected_strokes_2023_10"
 NOW = datetime(2026, 11, 28, 13, 0, tzinfo=UTC)
 _STROKE = StrokeMessage.from_wire(stroke_message(1).payload)
 STEPS = Path(sys.modules["capture.collect"].__file__ or "").parent / "migrations"
@@ -209,11 +216,26 @@ def migrate(url: str, *options: str, code: int = 0) -> str:
     return done.output
 
 
+def hand_out_as_the_guide_says(server: Postgres, part: str, folder: Path) -> None:
+    """Run the guide's lines for a month that is about to be dropped: psql's as it stands, DuckDB's by its library."""
+    (lines,) = [one for one in guide_blocks("many-shops", "sh") if "\\copy" in one]
+    copy, make = (shlex.split(line) for line in lines.splitlines())
+    there = {"db.shop.example": "127.0.0.1", "strokelog": server.database, copy[-1]: copy[-1].replace(_LONG_AGO, part)}
+    password = {**os.environ, "PGPASSWORD": server.password, "PGPORT": str(server.port)}
+    subprocess.run([there.get(word, word) for word in copy], check=True, env=password, cwd=folder, capture_output=True)
+    assert make[:2] == ["duckdb", "-c"]
+    with contextlib.chdir(folder), duckdb.connect() as asked:
+        asked.execute(make[2])
+        (kept,) = asked.sql("""SELECT count(*), count("at") FROM 'strokes-2023-10.parquet'""").fetchall()
+    assert kept == (2, 2)
+
+
 def test_by_the_guide_s_roles_the_owner_changes_tables_the_collector_rows_and_the_office_nothing(
     empty_postgres: Postgres,
     before: sa.Engine,
     roles: Callable[[str], sa.Engine],
     monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
 ) -> None:
     runs, office, now = roles("strokelog_runs"), roles("office"), datetime.now(UTC)
     with pytest.raises(DatabaseAway, match=r"must be owner .* run `strokelog collect migrate` as their owner"):
@@ -245,6 +267,7 @@ def test_by_the_guide_s_roles_the_owner_changes_tables_the_collector_rows_and_th
     Recount(runs).run()
     assert said(office, f"SELECT count(*) FROM {month}") == [2], "a month made since"
     assert said(office, "SELECT count(*) FROM shop_checks") == [0]
+    hand_out_as_the_guide_says(empty_postgres, month, tmp_path)
     for statement in (
         "DELETE FROM collected_strokes",
         "CREATE TABLE t (n int)",
