@@ -154,6 +154,7 @@ async def test_a_gauge_s_check_is_signed_at_the_bench_by_the_key_that_the_settin
     for key in (*"1234", "enter"):
         await keys.key(key)
     shown = draw(keys.showing(BenchView("bay-1")), 80, 24, False).text
+    assert "indicator" in shown.splitlines()[-2]  # whether its port is up
     assert "that is no key of Foreman" in shown and "Enter signs it" in shown and "1234" not in shown
     keys.scanned(BADGE)
     await keys.key("enter")
