@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from capture.cli.options import fail, many
 
 if TYPE_CHECKING:
-    from capture.custody.anchors import Misdated, Stamped
+    from capture.custody.anchors import Anchor, Misdated, Stamped
     from capture.custody.verify_messages import Told
 
 #: So many entries whose times are in doubt are told one by one.
@@ -30,6 +30,7 @@ class Anchored:
         self._times: list[Stamped] = []
         self._wrong: list[str] = []
         self._unchecked = 0
+        self._newest: Anchor | None = None
         if file is None:
             if authority is not None:
                 fail("--authority: is of the stamps in a file of anchors; give that with --anchors", 2)
@@ -39,6 +40,7 @@ class Anchored:
         try:
             anchors = anchors_of(file, benches)
             self.heads = [(one.number, one.sha256) for one in anchors]
+            self._newest = max(anchors, key=lambda one: one.number)
             if authority is not None:
                 need("stamps")
                 self._stamped = check_stamps(anchors, authority)
@@ -62,11 +64,16 @@ class Anchored:
         with Store.open_to_read(record) as store:
             return misdated(store, self._times)
 
-    def lines(self, doubtful: list[Misdated]) -> list[str]:
-        """Return what was proven, in words."""
-        if not self.heads:
+    def lines(self, doubtful: list[Misdated], entries: int) -> list[str]:
+        """Return what was proven of a record of so many entries, in words."""
+        if self._newest is None:
             return []
-        lines = [f"Proven against {many(len(self.heads), 'anchor')}, the newest of entry {max(self.heads)[0]}."]
+        since = entries - self._newest.number
+        lines = [
+            f"Proven against {many(len(self.heads), 'anchor')}, the newest of entry {self._newest.number}, written "
+            f"down at {self._newest.at:%Y-%m-%d %H:%M} UTC."
+            + (f" Since then, on the chain alone: {many(since, 'entry')}." if since else "")
+        ]
         if self._stamped:
             newest = max(self._stamped, key=lambda one: one.at)
             lines.append(
@@ -85,6 +92,7 @@ class Anchored:
         """Return the same as fields of the proof's line."""
         return {
             "anchors": len(self.heads),
+            "anchored_up_to": None if self._newest is None else self._newest.number,
             "stamps": len(self._stamped),
             "stamps_not_checked": self._unchecked,
             "misdated": [one.entry for one in doubtful],

@@ -100,7 +100,7 @@ def verify(
     else:
         for text in _lines(proof, job, expected=head is not None, heads=heads):
             say(clean(text))
-        for text in kept.lines(doubtful) if proof.mismatch is None else []:
+        for text in kept.lines(doubtful, proof.head[0]) if proof.mismatch is None else []:
             say(clean(text))
         for number, at, came in early[:MOST_TOLD]:
             say(

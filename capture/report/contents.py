@@ -397,6 +397,8 @@ def _proof_words(job: Job, proof: Proof, unproven: str) -> tuple[str, ...]:
     ]
     if proof.pruned:
         told.append(f"Not provable any more: {proof.pruned} whose recording was removed by policy.")
+    if proof.decided:
+        told.append(f"Given up though the recording comes to a verdict: {len(proof.decided)} without a verdict.")
     if proof.unsealed:
         told.append(f"Resting on the chain alone: {proof.unsealed} without a verdict, never sealed.")
     return tuple(told)

@@ -18,6 +18,9 @@ from capture.custody.derivation import Derivation
 from capture.custody.over_cores import Derived
 from capture.custody.verify import verify
 from capture.record import Store, audit
+from capture.record.settings_kept import WhoSet
+from capture.report.page import page
+from capture.report.writing import gather
 from capture.strokes.methods import METHOD
 from capture.unit.facts import CameBack, NoteMade, StepDone
 from tests.custody.test_methods import read_more
@@ -36,6 +39,7 @@ from tests.support.attacked_record import (
 from tests.support.proven_record import AT, SHEET, check_from, copy_all, forge, make_record, open_job, tamper
 
 ELSEWHERE = ("as it was written down", "the end of the ledger is missing")
+WHO = WhoSet("first shift", "bench")
 _LATER = AT + timedelta(days=1)
 
 
@@ -129,6 +133,36 @@ def test_a_part_that_nobody_was_advised_to_change(copy: Path, heads: list[tuple[
     assert ELSEWHERE[0] in only_elsewhere(copy, heads)
 
 
+@pytest.mark.attack("what a verdict advised")
+@pytest.mark.parametrize(
+    ("kind", "sql"),
+    [
+        ("stroke", "SELECT 1"),  # its time is in the entry alone
+        ("job_closed", "UPDATE jobs SET closed_at = replace(closed_at, 'T07:', 'T06:') WHERE id = 1"),
+    ],
+)
+def test_an_hour_that_suits_better(copy: Path, heads: list[tuple[int, str]], kind: str, sql: str) -> None:
+    def an_hour_before(one: dict[str, Any]) -> None:
+        if one["kind"] == kind and one["number"] == number:
+            one["at"] = one["at"].replace("T07:", "T06:")
+
+    number = number_of(copy, kind)
+    rebuild(copy, an_hour_before, (sql, ()))
+    assert ELSEWHERE[0] in only_elsewhere(copy, heads)
+
+
+@pytest.mark.attack("what the settings were")
+def test_all_that_was_ever_said_of_the_settings_taken_out(copy: Path) -> None:
+    with Store.open(copy) as store:
+        for bench, serial in (("bay-1", "DI-0413"), ("bay-1", "DI-0999")):
+            store.keep_settings(bench, "bench", {"indicator": {}, "gauge": {"serial": serial}}, WHO, at=_LATER)
+    heads = [audit(copy).head]
+    assert "DI-0999" in command(copy.parent)
+    take_out(copy, *(one["number"] for one in entries(copy) if one["kind"] == "settings_changed"))
+    assert "DI-0999" not in command(copy.parent)
+    assert ELSEWHERE[1] in only_elsewhere(copy, heads)
+
+
 # -- recordings and chain rewritten together -------------------------------------------------------------------
 
 
@@ -204,6 +238,7 @@ def test_a_bad_verdict_made_a_check_that_was_given_up_is_told(
         assert f"WITHOUT A VERDICT: 1 check given up, the first by entry {number}" in said and "PROVEN" in said
     line = json.loads(command(tmp_path, "--json").splitlines()[-1])
     assert line["given_up_though_decided"] == [number]
+    assert "Given up though the recording comes to a verdict: 1" in page(gather(path, 1)[0])
 
 
 @pytest.mark.attack("a bad verdict made a check that was given up")
@@ -300,6 +335,26 @@ def test_anchors_in_the_owners_reach_say_what_he_likes(copy: Path, tmp_path: Pat
     assert "Proven against 1 anchor" in command(copy.parent, "--anchors", str(file))
 
 
+@pytest.mark.attack("anchors taken out")
+def test_the_newest_anchors_taken_out_show_by_the_time_of_those_that_are_left(copy: Path, tmp_path: Path) -> None:
+    file, kept = tmp_path / "heads.jsonl", [(one["number"], one["sha256"]) for one in entries(copy)]
+    append_anchor(file, Anchor(bench="bay-1", at=_LATER, number=8, sha256=kept[7][1]))
+    forge(copy, number_of(copy, "signed_off"), by="somebody else")
+    said = command(copy.parent, "--anchors", str(file))
+    assert f"the newest of entry 8, written down at {_LATER:%Y-%m-%d %H:%M} UTC" in said
+    assert f"Since then, on the chain alone: {len(kept) - 8} entries." in said
+    assert json.loads(command(copy.parent, "--json", "--anchors", str(file)).splitlines()[-1])["anchored_up_to"] == 8
+
+
+@pytest.mark.attack("a report or an export edited")
+def test_a_report_that_was_edited_is_not_what_the_record_gives(copy: Path, tmp_path: Path) -> None:
+    whole = page(gather(copy, 1)[0])
+    number, sha256 = audit(copy).head
+    assert f"{number}:{sha256}" in whole
+    edited = whole.replace("FW3-000", "FW3-9999")
+    assert edited != whole == page(gather(copy, 1)[0]) and verify(copy).mismatch is None
+
+
 # -- who signs -------------------------------------------------------------------------------------------------
 
 
@@ -310,11 +365,12 @@ def test_a_name_typed_is_a_name_typed(copy: Path) -> None:
     assert verify(copy).mismatch is None
 
 
+@pytest.mark.attack("another unit or pack on the bench")
 @pytest.mark.attack("readings made up on the wire")
 def test_readings_that_no_plunger_made_prove_as_well_as_any(tmp_path: Path) -> None:
     path = tmp_path / "record.sqlite"
     with Store.open(path) as store:
         job = open_job(store, 0, AT)
-        check_from(store, tmp_path, job, "low", "line-10hz-mm-clean", AT)  # which a program wrote
+        check_from(store, tmp_path, job, "low", "line-10hz-mm-clean", AT)  # a program wrote it, for no unit at all
     proof = verify(path)
     assert (proof.mismatch, proof.verdicts, proof.not_measured) == (None, 1, 0)

@@ -23,7 +23,7 @@ from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
 from capture.unit.facts import SignedOff
 from capture.unit.gauge_identity import Gauge
-from tests.support.attacked_record import found, number_of, take_out
+from tests.support.attacked_record import entries, found, number_of, take_out
 from tests.support.gauge_mornings import GAUGE, keep_morning, list_masters
 from tests.support.proven_record import AT, SHEET, check_from, forge, open_job
 
@@ -100,6 +100,15 @@ def test_a_check_that_was_forged_does_not_prove(tmp_path: Path, changed: dict[st
     forge(path, entry, **changed)
     proof = verify(path)
     assert proof.mismatch is not None and said in str(proof.mismatch) and proof.mismatch.entry == entry
+
+
+@pytest.mark.attack("a master's value made another")
+def test_a_master_that_is_said_to_be_another_afterwards_is_told_by_the_recordings_of_packs(tmp_path: Path) -> None:
+    path = make(tmp_path)
+    number = number_of(path, "gauge_masters")
+    listed = next(json.loads(one["body"])["masters"] for one in entries(path) if one["number"] == number)
+    forge(path, number, masters=[{**one, "value_nm": one["value_nm"] + 3_000} for one in listed])
+    assert "what it says of its gauge" in found(path)
 
 
 @pytest.mark.attack("a gauge's check that found it out")

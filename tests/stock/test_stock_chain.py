@@ -183,6 +183,7 @@ def test_the_anchor_of_a_record_takes_the_stock_s_head_along(tmp_path: Path) -> 
     assert strokelog(*words).exit_code == 1
 
 
+@pytest.mark.attack("the stock edited and its chain")
 def test_a_backup_takes_no_stock_that_does_not_prove_and_knows_another(tmp_path: Path) -> None:
     (tmp_path / "bench").mkdir()
     record = make_record(tmp_path / "bench")
