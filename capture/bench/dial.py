@@ -30,6 +30,8 @@ class Dial:
         self.link: LinkState = "connecting"
         self.text = text
         """Port and wire form, or why the port is down and what to do."""
+        self.was_open = False
+        """Whether the port was open since the session began: one that never was may be the wrong one."""
         self.silence: Silence = ""
         """Why no reading comes though the port is open; empty while readings come."""
         self.warning = ""
@@ -49,7 +51,7 @@ class Dial:
     def opened(self, now_ns: int) -> None:
         """The port is open."""
         self._heard.opened(now_ns)
-        self.link, self.text = "up", self._name
+        self.link, self.text, self.was_open = "up", self._name, True
 
     def lost(self, reason: str) -> None:
         """The port is gone; an open one that is silent is no longer the trouble."""

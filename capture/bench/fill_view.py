@@ -11,8 +11,13 @@ from capture.bench.state import BenchState
 from capture.clearance.stroke_by_stroke import HOW_TO, PUSH_AND_PULL, HowTo, Way, how_to_send
 from capture.dashboard.view import BenchView, PackView
 from capture.recordings.playback import PREFIX as RECORDED
+from capture.sheet.sheet import Pack
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
+from drivers.units import format_length
+
+#: A travel so many times as far as the sheet allows is rather a wrong unit or scale than a pack (common practice).
+_FAR_OFF = 4
 
 
 def fill_view(state: BenchState) -> BenchView:
@@ -83,12 +88,25 @@ def _on_screen(state: BenchState, packs: list[PackView]) -> dict[str, Any]:
         return {**told, "verdict": state.running.check.verdict, "left_out": f"{left_out}." if left_out else ""}
     told["advice"] = state.choice.texts(pack.name)
     if not shown.recheck:  # what no longer counts must not stand there in large letters
-        told |= {"verdict": shown.verdict, "doubt": doubts.get(pack.name, "")}
+        doubt = f"{doubts.get(pack.name, '')} {_far_off(state, pack, shown)}".strip()
+        told |= {"verdict": shown.verdict, "doubt": doubt}
         if state.unit is not None:
             told["left_out"] = state.unit.left_out.get(pack.name, "")
         if state.outcome is not None:
             told |= {"outcome": state.outcome.text, "as_predicted": state.outcome.as_predicted}
     return told
+
+
+def _far_off(state: BenchState, pack: Pack, shown: PackView) -> str:
+    """Ask about unit and scale where the travel is many times what the sheet allows; empty where it is not."""
+    if shown.verdict is None or shown.verdict.mean_nm < _FAR_OFF * pack.high_nm:
+        return ""
+    unit = state.setup.sheet.display_unit
+    return (
+        f"The travel is {shown.verdict.mean_nm // pack.high_nm} times the greatest that the sheet allows "
+        f"({format_length(pack.high_nm, unit)}). Hold the reading against the indicator's display: are unit and scale "
+        "right?"
+    )
 
 
 def _air(state: BenchState) -> dict[str, Any]:
@@ -116,6 +134,11 @@ def _message(state: BenchState, view: BenchView) -> str:
         return f"{view.signed_off}. Enter: the next unit. q ends the session."
     if state.dial.link == "down" and state.setup.port.startswith(RECORDED):
         return "The recording has ended: q ends the session."
+    if state.dial.link == "down" and not state.dial.was_open:
+        return (
+            "The port was not open yet: is it the right one? `strokelog listen` in another terminal lists what is "
+            "plugged in. It is tried again and again."
+        )
     if state.dial.link == "down":
         return "Release the air. Reconnect the indicator: measuring goes on by itself."
     if state.running is not None:
@@ -173,7 +196,11 @@ def _with_air(state: BenchState) -> str:
 def _then(state: BenchState, view: BenchView) -> str:
     """What the verdict asks for, where the next thing to do is something else."""
     verdict = view.verdict
-    return verdict.next_step if verdict is not None and (state.dial.link == "down" or state.out_of_reach) else ""
+    if verdict is None or (state.dial.link != "down" and not state.out_of_reach):
+        return ""
+    # Where no part of the sheet reaches the range, "change a part" is no advice.
+    no_part = state.dial.link != "down" and verdict.verdict in ("tight", "loose")
+    return "Count the plates and measure the parts before others are fitted." if no_part else verdict.next_step
 
 
 def _first(state: BenchState, pack: str) -> str:

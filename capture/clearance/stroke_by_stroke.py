@@ -47,9 +47,9 @@ _MOVES: Final[dict[Way | Literal["moved"], tuple[str, str, str]]] = {
         "let go, wait until the {} rests",
     ),
     "moved": (
-        "push it to its stop until the {} is steady",
-        "pull it to the other until the {} is steady",
-        "push it back until the {} is steady",
+        "push it against its stop until the {} is steady",
+        "pull it against its other stop until the {} is steady",
+        "push it back against its first stop until the {} is steady",
     ),
 }
 

@@ -45,7 +45,7 @@ __all__ = [
 ]
 
 #: Every schema version this software knows, oldest first; the last is the one it needs.
-REVISIONS: Final = ("0001", "0005", "0006", "0008", "0009", "0010", "0011", "0012", "0013", "0014")
+REVISIONS: Final = ("0001", "0005", "0006", "0008", "0009", "0010", "0011", "0012", "0013", "0014", "0015")
 #: Names that trials from before the first release used, whose tables no release reads. Never use them again.
 TRIALS: Final = ("0002", "0003", "0004")
 #: Not Alembic's usual name: the database may be shared with other software that uses Alembic.

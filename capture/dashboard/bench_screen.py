@@ -5,7 +5,7 @@ from __future__ import annotations
 from rich.cells import cell_len
 
 from capture.clearance.verdict import Verdict
-from capture.dashboard.head_and_foot import air_text, header, keys_row, link_text, said, urgent_rows
+from capture.dashboard.head_and_foot import air_text, header, keys_row, link_rows, link_text, said, urgent_rows
 from capture.dashboard.scale import scale_rows
 from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.trace import trace_rows
@@ -185,7 +185,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         lines = 2 if view.air_state in ("armed", "applied") else 4
         head += said("AIR", air_text(view), width, lines, "bold" if view.air_state == "applied" else "", ink)
     link_style = "bold red" if view.indicator == "down" or view.silence else ""
-    tail: list[Row] = [[(f" {line}", link_style)] for line in wrap(link_text(view, ink), width - 1, 2)]
+    tail: list[Row] = link_rows(view, width, 3, link_style, ink)
     tail.append(keys_row(view, view.keys, width, ink))
     spare = most - len(head) - len(tail)
     message = view.next_step

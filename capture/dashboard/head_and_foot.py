@@ -64,6 +64,14 @@ def link_text(view: BenchView, ink: Ink) -> str:
     return f"{broker}; {indicator}"
 
 
+def link_rows(view: BenchView, width: int, most: int, style: str, ink: Ink) -> list[Row]:
+    """Return how broker and indicator are linked, wrapped with a hanging indent."""
+    text = link_text(view, ink)
+    lines = wrap(text, width - 1, most)
+    lines = wrap(text, width - 3, most) if len(lines) > 1 else lines
+    return [[((" " if n == 0 else "   ") + line, style)] for n, line in enumerate(lines)]
+
+
 def air_text(view: BenchView) -> str:
     """Return the air beside the travel: pressure, the valve as commanded and confirmed, and why it will not apply."""
     pressure = "no pressure"

@@ -127,7 +127,7 @@ def _buttons(view: BenchView, keys: str, shown: Showing) -> Iterator[dict[str, A
         if several := re.fullmatch(r"1-(\d)", key):
             for index in range(int(several[1])):
                 named = view.packs[index].name if label.startswith("pack") and index < len(view.packs) else label
-                yield {"key": str(index + 1), "label": f"{index + 1} {named.removesuffix(' or arrows')}"}
+                yield {"key": str(index + 1), "label": f"{index + 1} {named.removesuffix('or arrows')}".strip()}
         elif part.startswith("arrows"):
             yield {"key": "up", "label": "▲"}
             yield {"key": "down", "label": "▼"}

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rich.cells import cell_len
 
 from capture.dashboard.form import Form
-from capture.dashboard.head_and_foot import air_text, header, keys_row, link_text, said, urgent_rows
+from capture.dashboard.head_and_foot import air_text, header, keys_row, link_rows, said, urgent_rows
 from capture.dashboard.view import BenchView
 from capture.output.words import CAUTION_LINE
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, wrap
@@ -114,9 +114,9 @@ def unit_page(
     foot += urgent_rows(view, width, roomy, ink)
     if view.fixture != "off":
         foot += said("AIR", air_text(view), width, 2, "", ink)
-    foot += said("SAID", page.note, width, 4 if roomy else 3, "bold", ink)
+    foot += said("SAID", page.note, width, 6 if roomy else 5, "bold", ink)
     if roomy:
-        foot += [[(f" {line}", "")] for line in wrap(link_text(view, ink), width - 1, 1)]
+        foot += link_rows(view, width, 2, "", ink)
     if page.form is not None:
         keys = form_keys(page.form)
     foot.append(keys_row(view, keys, width, ink))

@@ -50,5 +50,5 @@ def units_screen(
     if not blocks:
         blocks = [bullet("   ", "No other unit of this bench is unfinished.", width, ink)]
     goes_on = f"1-{len(shown.texts)} goes on with that one   " if shown.texts else ""
-    keys = f"Enter a serial   {goes_on}Escape back"
+    keys = f"Enter types a serial   {goes_on}Escape back"
     return unit_page(view, page, "UNITS", f"{len(shown.texts)} unfinished", blocks, keys, width, height, ink)

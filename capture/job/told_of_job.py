@@ -8,6 +8,7 @@ from typing import Any
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.mqtt.messages import PartMessage, StrokeMessage, UnitMessage, VerdictMessage
+from capture.output.words import unstated_words
 from capture.record import Job, KeptCheck
 from capture.sheet.sheet import Selective, Sheet, Shim
 from capture.unit.changes import Outcome, PlanError, fitted_now
@@ -45,6 +46,7 @@ def verdict_told(
         verdict,
         left_out=now.left_out.get(check.pack, ""),
         not_measured=not_measured_words(check.origin),
+        unstated=unstated_words(verdict),
         preferred_nm=now.sheet.pack(check.pack).preferred_nm,
         **_of_check(job, check, technician, at),
         **_parts(job, check, now.sheet),

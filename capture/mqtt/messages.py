@@ -248,6 +248,11 @@ class VerdictMessage(_OfJob, UnderHead):
         description="Which strokes a person left out, why, and what all of them say, in words; empty for none. Left "
         "out after the verdict, the same check's verdict is told once more, without them.",
     )
+    unstated: str = Field(
+        default="",
+        description="That no limit of the indicator's own error is counted in the uncertainty, in words; empty where "
+        "one is.",
+    )
 
     @classmethod
     def of(cls, verdict: Verdict, **about: Any) -> Self:

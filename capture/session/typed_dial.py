@@ -16,6 +16,8 @@ _LONGEST = 12
 _FAR_OFF = 4
 #: No dial of a bench shows more (common practice: 10 mm to 50 mm).
 _MOST_SHOWN_NM = 100_000_000
+#: And so much is a point that was left out, whoever says otherwise.
+_NO_DIAL_NM = 1_000_000_000
 
 
 class TypedDial:
@@ -71,6 +73,9 @@ class TypedDial:
         if reading is None:
             said = f"{self.entry} is no reading." if self.entry else "Nothing is typed."
             self._say(f"{said} Type what the needle shows, such as 1.25, then Enter.")
+            return
+        if abs(reading.value_nm) > _NO_DIAL_NM:
+            self._say(f"{format_length(reading.value_nm, reading.unit)} is no dial's reading; Backspace changes it.")
             return
         if self._asked != self.entry and (odd := self._odd(reading)):
             self._asked = self.entry

@@ -486,6 +486,9 @@ class _Unit:
             if standing.torque_unm is not None and step.value_unm is not None and step.tolerance_unm is None:
                 shown = f"{step.shown(standing.torque_unm)}, {step.deviation(standing.torque_unm)}"
                 found.append(f"{name}: {shown}; the sheet names no tolerance, so whoever signs judges it")
+            elif step.value_unm is None:
+                reached = step.shown(standing.torque_unm) if standing.torque_unm is not None else "no torque entered"
+                found.append(f"{name}: {reached}; the sheet names no torque, so whoever signs judges it")
             moved = [pack for pack, number in self.changed.items() if number > standing.number]
             if moved:
                 found.append(

@@ -7,6 +7,7 @@ import io
 import os
 import pty
 import re
+import select
 import signal
 import termios
 import time
@@ -507,6 +508,8 @@ async def test_keys_change_the_terminal_only_while_entered() -> None:
     master, slave = pty.openpty()
     try:
         before = termios.tcgetattr(slave)
+        os.write(master, b" q\r")  # typed for what was on the screen before: it heeds no caution of this one
+        assert select.select([slave], [], [], 5)[0]
         with pytest.raises(RuntimeError, match="on purpose"), Keys(slave) as keys:
             assert not termios.tcgetattr(slave)[3] & (termios.ICANON | termios.ECHO)
             os.write(master, b"0042\r\x1b")

@@ -54,8 +54,8 @@ def test_what_there_is_to_do_is_to_push_and_to_pull() -> None:
         "Stroke 1 (0 of 3 counted): from its stop pull it to the other, hold it steady, push it back."
     )
     told = [how_to_send(standing, "moved", typed=True).one for standing in ("unknown", "rest", "applied")]
-    assert told[0] == "push it to its stop until the needle is steady, type the reading"
-    assert told[1].startswith("pull it to the other") and told[2].startswith("push it back")
+    assert told[0] == "push it against its stop until the needle is steady, type the reading"
+    assert told[1].startswith("pull it against its other stop") and told[2].startswith("push it back")
 
 
 def test_a_play_has_no_seal_that_the_sheet_could_speak_of() -> None:
@@ -67,7 +67,7 @@ async def test_end_play_is_measured_proven_and_reported(tmp_path: Path) -> None:
     text = HEAD + pack("end play", keys=HAND, limits='["0.10 mm", "0.30 mm"]')
     async with measuring(tmp_path, sheet=text) as hand:
         bench = hand.bench
-        assert "no air" in hand.screen() and "push it to its stop" in hand.screen()
+        assert "no air" in hand.screen() and "push it against its stop" in hand.screen()
         for reading in ("2.00", "2.20", "2.00", "2.21", "2.00", "2.20", "2.00"):
             await hand.reads(reading)
         await until(bench.finished.is_set)

@@ -141,6 +141,11 @@ async def test_without_a_range_in_the_settings_what_no_dial_and_no_pack_shows_is
         assert "400.000 mm is more than a dial shows." in await hand.keys("400")
         for _ in "400":
             await hand.controls.take(Key("backspace"))
+        # A point that was left out: no second Enter takes that.
+        assert "50000.000 mm is no dial's reading; Backspace changes it." in await hand.keys("50000")
+        assert "no dial's reading" in await hand.keys("") and hand.bench.view.reading_nm is None
+        for _ in "50000":
+            await hand.controls.take(Key("backspace"))
         await hand.reads("2.00")
         # The sheet's range ends at 1.40 mm.
         assert "38.000 mm from rest, and the range ends at 1.400 mm" in await hand.keys("40.00")

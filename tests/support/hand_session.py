@@ -31,15 +31,17 @@ def main() -> int:
     parser.add_argument("--sheet", type=Path, default=SHEET)
     parser.add_argument("--service", action="store_true")
     parser.add_argument("--page")
+    parser.add_argument("--sends", choices=("stream", "on-press"), default="stream")
     options = parser.parse_args()
-    driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
+    indicator = {**DEMO_INDICATOR, "sends": options.sends}
+    driver, settings, _ = indicator_from(indicator)
     stock = options.data_dir / "stock.sqlite"
     setup = BenchSetup(
         bench="bay-4",
         port=options.port,
         driver=driver,
         settings=settings,
-        indicator=dict(DEMO_INDICATOR),
+        indicator=indicator,
         sheet=load_sheet(options.sheet),
         sheet_toml=options.sheet.read_text(),
         unit_serial="" if options.service else "FW3-0209",

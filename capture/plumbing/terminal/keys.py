@@ -106,7 +106,8 @@ class Keys:
             return self
         self._saved = termios.tcgetattr(self._descriptor)
         try:
-            tty.setcbreak(self._descriptor, termios.TCSADRAIN)
+            # What was typed before anybody saw this screen was meant for another: it is dropped, and heeds no caution.
+            tty.setcbreak(self._descriptor, termios.TCSAFLUSH)
             # A daemon stopped by the suspend key could leave its valve open: that key does nothing here.
             settings = termios.tcgetattr(self._descriptor)
             settings[6][termios.VSUSP] = bytes([os.fpathconf(self._descriptor, "PC_VDISABLE") & 0xFF])
