@@ -48,6 +48,7 @@ def fill_view(state: BenchState) -> BenchView:
         indicator_text=dial.text,
         broker=broker.link if broker is not None else "off" if setup.broker is None else "connecting",
         broker_waiting=broker.waiting if broker is not None else 0,
+        broker_reason=broker.reason if broker is not None and broker.link == "down" else "",
         warning=state.warning,
         **_air(state),
         **_on_screen(state, packs),

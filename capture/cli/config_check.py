@@ -121,6 +121,11 @@ def _value(looked: _Looked, wanted: tuple[str, ...]) -> Any:
     return next((value for way, value, _ in looked.used if way == wanted), None)
 
 
+def _in_hours(value: Any) -> str:
+    """Return a time as a person writes it: as it stands in the file, or what it is where the file says nothing, ns."""
+    return f"{value / 3.6e12:g} h" if isinstance(value, int) else str(value)
+
+
 def _show(looked: _Looked) -> None:
     from rich.table import Table
 
@@ -130,7 +135,7 @@ def _show(looked: _Looked) -> None:
         for column in ("setting", "value", "from"):
             table.add_column(column, overflow="fold")
         for way, value, place in used:
-            table.add_row(".".join(way), str(value), place)
+            table.add_row(".".join(way), _in_hours(value) if way == ("gauge", "valid_for") else str(value), place)
         harmless_console().print(table)
         say()
     for text in looked.wrong:

@@ -48,7 +48,10 @@ class DatabaseAway(Exception):
 def why(error: BaseException) -> str:
     """Return the database's own words on one line. They never hold a password."""
     words = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
-    return " ".join(str(words).split()) or type(words).__name__
+    said = " ".join(str(words).split()) or type(words).__name__
+    if "no password supplied" in said:  # libpq's words for a login that it found no password for
+        said += "; the password is a line of ~/.pgpass, or of the file that PGPASSFILE names"
+    return said
 
 
 def engine_of(settings: DatabaseSettings) -> Engine:

@@ -98,6 +98,8 @@ class BenchView:
     broker: LinkState = "off"
     broker_waiting: int = 0
     """Messages completed but not yet taken by the broker."""
+    broker_reason: str = ""
+    """Why that link is not up, for who asks how the bench is; screens have no room for it."""
     fixture: LinkState = "off"
     """The fixture's port; 'off' where the valve is worked by hand."""
     pressure_pa: int | None = None

@@ -55,10 +55,11 @@ def _live(link: socket | None, must_run: bool) -> tuple[list[HealthPoint], int |
     if view is None:
         return [_process("it has just ended", False if must_run else None)], None
     readings = view.silence or view.indicator_text
+    broker = (f"{view.broker_waiting} messages wait", view.broker_reason)
     points = [
         _process("it answers", True),
         _link("indicator", view.indicator, readings, well=view.indicator != "down" and not view.silence),
-        _link("broker", view.broker, f"{view.broker_waiting} messages wait", well=view.broker != "down"),
+        _link("broker", view.broker, "; ".join(filter(None, broker)), well=view.broker != "down"),
         _link("fixture", view.fixture, view.air_text, well=view.fixture != "down"),
     ]
     return points, view.broker_waiting if view.broker == "up" else None

@@ -128,3 +128,10 @@ def test_the_shipped_sample_is_settings_with_and_without_its_comments(tmp_path: 
         (tmp_path / "shop.toml").write_text(text.replace("    shared", "#    shared"))
         assert load_config(bench(tmp_path, 3)).faces.group == "dialout"
     assert (broker := load_config(bench(tmp_path, 3)).broker) is not None and broker.username == "bay-3"
+
+
+def test_how_long_a_gauge_s_check_holds_is_shown_as_a_person_says_it(shop: Path) -> None:
+    file = bench(shop, 1, '[gauge]\nserial = "DI-0413"\n')
+    done = CliRunner().invoke(app, ["config", "check", str(file)])
+    (line,) = [one for one in done.stdout.splitlines() if one.startswith("gauge.valid_for")]
+    assert line.split()[1:] == ["24", "h", "default"]

@@ -307,6 +307,10 @@ def test_the_password_of_the_database_comes_from_a_file(
     secret.unlink()
     with pytest.raises(DatabaseAway, match="cannot read the database's password_file"):
         Sink(engine_of(DatabaseSettings(url=postgres.url, password_file=secret))).open()
+    with pytest.raises(
+        DatabaseAway, match=r"the password is a line of ~/\.pgpass, or of the file that PGPASSFILE names"
+    ):
+        Sink(engine_of(DatabaseSettings(url=postgres.url))).open()
     monkeypatch.setenv("PGPASSFILE", str(postgres.passfile))
 
 

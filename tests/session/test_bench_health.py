@@ -76,7 +76,9 @@ class _Silent(House):
     """Its port is open, and nothing comes; the broker is away."""
 
     def showing(self) -> Showing:
-        view = replace(sample_view("good"), silence="nothing comes", broker="down", broker_waiting=41)
+        view = replace(
+            sample_view("good"), silence="nothing comes", broker="down", broker_waiting=41, broker_reason="refused"
+        )
         return Showing(view)
 
 
@@ -85,7 +87,7 @@ async def test_a_silent_indicator_and_a_lost_broker_need_a_person(record: Path) 
         health = await asyncio.to_thread(look, record)
     indicator, broker = point(health, "link", "indicator"), point(health, "link", "broker")
     assert indicator.well is False and "nothing comes" in indicator.says
-    assert broker.well is False and "41 messages wait" in broker.says and not health.well
+    assert broker.well is False and "41 messages wait; refused" in broker.says and not health.well
 
 
 def test_a_process_that_says_nothing_is_not_well(record: Path, monkeypatch: pytest.MonkeyPatch) -> None:
