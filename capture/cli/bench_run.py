@@ -45,6 +45,8 @@ class ServedPage:
 
     listener: socket
     token: str
+    address: str
+    """As a browser takes it."""
 
 
 def page_at(address: str, token_file: Path) -> ServedPage:
@@ -67,13 +69,14 @@ def page_at(address: str, token_file: Path) -> ServedPage:
         where = f"{error.filename}: " if error.filename else ""
         fail(f"the page cannot listen at {address}: {where}{error.strerror or error}; give another --listen")
     shown = f"[{host}]" if ":" in host else host
-    warn(f"The bench's page is at http://{shown}:{listener.getsockname()[1]}/")
+    url = f"http://{shown}:{listener.getsockname()[1]}/"
+    warn(f"The bench's page is at {url}")
     if not is_loopback(host):
         warn(
             f"caution: whoever reaches {host} sees the bench, without a login and over plain http; to press keys a "
             f"page there needs the token in {token_file}. Keep it to a network you trust."
         )
-    return ServedPage(listener, token)
+    return ServedPage(listener, token, url)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,11 +154,14 @@ class BenchRun:
 
             def session(hall: Hall, following: NextUnit | None) -> Session:
                 first = next(sessions) == 0
-                return Session(
+                made = Session(
                     self.setup if first else self._setup_for(following), outlet.line, as_json=self.as_json,
                     attended=self.service or link is not None, wrench=self.wrench, changed=hall.changed,
                     leaves=link is not None or listener is not None, understood=following is not None,
                 )  # fmt: skip
+                if first and self.page is not None:
+                    made.controls.say(f"The bench's page is at {self.page.address}")
+                return made
 
             way = Way(conduct, listener, link, repeats=self.repeats, stays=self.service, begun_with=self.begun_with)
             try:

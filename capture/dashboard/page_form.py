@@ -161,7 +161,7 @@ def _bench(view: BenchView) -> dict[str, Any]:
         "strokes": [
             {
                 "n": one.stroke.n,
-                "travel": number(travel_nm(one.stroke, view.measure), unit),
+                "travel": f"{number(travel_nm(one.stroke, view.measure), unit)} {unit}",
                 "says": f"{counted(one)} {flag_words(one.stroke.flags)}".strip(),
             }
             for one in view.strokes

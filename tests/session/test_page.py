@@ -148,6 +148,7 @@ async def measured_on_a_tablet(tmp_path: Path, send: Callable[[bytes], int]) -> 
         await browser.wait_for("document.body.innerText.includes('Wear eye protection')")
         await touches(browser, "Ask for the keys", "Wear eye protection")
         await touches(browser, "This is so", "Enter begins")
+        assert f"The bench's page is at {url}" in await browser.text()
         await assert_readable(browser, 1280)
         await touches(browser, "next pack", "Seat the pack")
         await browser.value(NOTICED)
