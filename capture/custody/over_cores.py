@@ -9,17 +9,21 @@ import json
 import multiprocessing
 import signal
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import ExitStack
+from dataclasses import dataclass
 from functools import cache
 from itertools import groupby, islice
 from multiprocessing.util import Finalize
 from pathlib import Path
 from typing import IO, Any, Final, Protocol, Self, TypeVar
 
+from pydantic import TypeAdapter
+
 import capture
 import drivers
+from capture.custody.measured_otherwise import MeasuredOtherwise
 from capture.record import CheckEnded, Job, RecordError
 
 Outcome = TypeVar("Outcome", covariant=True)
@@ -52,22 +56,37 @@ def _software() -> str:
     return found.hexdigest()
 
 
-def _names(path: Path, told: bytes) -> Iterator[str]:
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What is said beside the proof of a check, each time it is proven."""
+
+    otherwise: tuple[MeasuredOtherwise, ...] = ()
+    decided: bool = False
+    """Whether it was given up though its recording comes to a verdict."""
+
+
+_said = TypeAdapter(Said)
+
+
+def _names(path: Path, told: bytes) -> Iterator[tuple[str, Said]]:
     for line in told.splitlines():
         try:
             one = json.loads(line or b"{}")
         except ValueError:
             one = {} if line.startswith(b'{"derived"') else None
-        if not isinstance(one, dict) or not set(one) <= {"derived"}:
-            raise RecordError(f"{path} is no file of what was derived: {line[:40]!r}")
-        yield str(one.get("derived", ""))
+        try:
+            if not isinstance(one, dict) or not set(one) <= {"derived", "said"}:
+                raise ValueError(line)
+            yield str(one.get("derived", "")), _said.validate_python(one.get("said", {}))
+        except ValueError:
+            raise RecordError(f"{path} is no file of what was derived: {line[:40]!r}") from None
 
 
 @cache
-def names_before(path: Path, size: int) -> frozenset[str]:
+def names_before(path: Path, size: int) -> Mapping[str, Said]:
     """Return the names in the first so many bytes of a file of what was derived. Raises RecordError."""
     with path.open("rb") as file:
-        return frozenset(_names(path, file.read(size)))
+        return dict(_names(path, file.read(size)))
 
 
 class Derived:
@@ -78,7 +97,7 @@ class Derived:
         self._path = path
         try:
             told = path.read_bytes() if path.exists() else b""
-            self._kept = set(_names(path, told))
+            self._kept = {name for name, _ in _names(path, told)}
             self._file: IO[bytes] = path.open("ab")
             if told and not told.endswith(b"\n"):  # it was cut off as it was written
                 self._file.write(b"\n")
@@ -93,13 +112,14 @@ class Derived:
         told = (_software(), str(job.uuid), job.sheet_toml, check, recording_sha256)
         return hashlib.sha256(repr(told).encode()).hexdigest()
 
-    def add(self, name: str) -> None:
-        """Keep that this was derived again and matched. Raises RecordError."""
+    def add(self, name: str, said: Said) -> None:
+        """Keep that this was derived again and matched, and what is said beside it. Raises RecordError."""
         if name in self._kept:
             return
         self._kept.add(name)
         try:
-            self._file.write(json.dumps({"derived": name}).encode() + b"\n")
+            more = {} if said == Said() else {"said": _said.dump_python(said, mode="json")}
+            self._file.write(json.dumps({"derived": name, **more}).encode() + b"\n")
             self._file.flush()
         except OSError as error:
             raise RecordError(f"cannot keep what is derived in {self._path}: {error.strerror}") from error

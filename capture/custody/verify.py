@@ -25,7 +25,7 @@ from capture.clearance.verdict import Verdict
 from capture.custody.derivation import Plain, plain
 from capture.custody.earlier_methods import MeasuringWay, MethodError, Ways
 from capture.custody.measured_otherwise import MeasuredOtherwise, measured_otherwise
-from capture.custody.over_cores import Derived, names_before, over_cores
+from capture.custody.over_cores import Derived, Said, names_before, over_cores
 from capture.custody.same_values import alike
 from capture.custody.verify_gauges import prove_gauge_check, prove_gauge_of
 from capture.custody.verify_messages import MessageProver, Told
@@ -164,7 +164,7 @@ def verify(
             for ended, (part, name) in over_cores(prover, walked.ended, processes):
                 proof.add(part)
                 if kept is not None and name:
-                    kept.add(name)
+                    kept.add(name, Said(tuple(part.otherwise), bool(part.decided)))
                 done = replace(done, checks=done.checks + 1, bytes=done.bytes + (ended.recording_bytes or 0))
                 progress(done)
         if job is None:
@@ -203,7 +203,7 @@ class JobProver:
         """`pruned` are the hashes of recordings that were removed, by their checks, and what is named in so many bytes
         of the file `before` is not derived once more. Raises RecordError."""
         self._record, self._pruned = record, pruned
-        self._names = names_before(*before) if before is not None else frozenset()
+        self._names = names_before(*before) if before is not None else {}
 
     def __enter__(self) -> Self:
         self._opened = ExitStack()
@@ -232,7 +232,7 @@ def _prove(
     pruned: str | None,
     record: Path,
     ways: Ways,
-    names: frozenset[str],
+    names: Mapping[str, Said],
 ) -> str:
     check = next(one for one in job.checks if one.id == ended.check)
     path = recording_of(check, record)
@@ -250,13 +250,12 @@ def _prove(
     name = Derived.name_of(job, check, ended.recording_sha256)
     if name in names:
         proof.derived_before += 1
+        said = names[name]
     else:
-        if not one.derived():
-            proof.decided.append(ended.entry)
-            name = ""  # it is told each time, and so derived each time
-        if one.method != METHOD and (otherwise := one.otherwise()):
-            proof.otherwise += otherwise
-            name = ""
+        decided = one.derived()
+        said = Said(tuple(one.otherwise()) if one.method != METHOD else (), decided)
+    proof.otherwise += said.otherwise
+    proof.decided += [ended.entry] if said.decided else []
     if check.verdict is None:
         proof.abandoned += 1
     else:
@@ -360,7 +359,7 @@ class _OneCheck:
 
     def derived(self) -> bool:
         """The recording and the sheet give the same strokes, seat marks and verdict. Return whether a check without a
-        verdict comes to none, as one that was given up."""
+        verdict comes to one all the same."""
         answer, check = self._asked(self.way, self._question()), self._check
         kept = [plain({**columns_of_stroke(one.stroke), "seat": one.seat}) for one in check.strokes]
         for had, made in zip(kept, answer["strokes"], strict=False):
@@ -372,7 +371,7 @@ class _OneCheck:
         if check.verdict is None:
             made = answer["verdict"]
             enough = made is not None and made["strokes"] >= check.strokes_wanted
-            return not enough or made["verdict"] == "inconclusive"
+            return enough and made["verdict"] != "inconclusive"
         self._same_verdict("the verdict", check.verdict.verdict, answer["verdict"])
         # What was left out after the verdict is proven from the strokes that were just derived again.
         gone: list[int] = []
@@ -382,7 +381,7 @@ class _OneCheck:
                 way = self._by(fact.method or FIRST_METHOD)
                 again = self._asked(way, self._without(kept, gone))["verdict"]
                 self._same_verdict(f"the verdict without stroke {fact.stroke}", fact.verdict, again)
-        return True
+        return False
 
     def _without(self, strokes: Sequence[Plain], left_out: Sequence[int]) -> Plain:
         return {

@@ -117,7 +117,9 @@ def test_what_does_not_match_is_not_kept(record: Path, tmp_path: Path) -> None:
     assert kept.read_bytes() == b""
 
 
-@pytest.mark.parametrize("text", ["a diary\n", '{"recording": 2}\n', "[1]\n"])
+@pytest.mark.parametrize(
+    "text", ["a diary\n", '{"derived": "x", "said": {"decided": "by me"}}\n', '{"recording": 2}\n', "[1]\n"]
+)
 def test_a_file_of_something_else_is_left_alone(record: Path, tmp_path: Path, text: str) -> None:
     path = tmp_path / "other"
     path.write_text(text)
