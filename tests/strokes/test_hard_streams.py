@@ -330,8 +330,7 @@ def test_the_first_stroke_that_one_reading_showed_is_a_row_once_another_like_it_
 
 def test_a_small_pack_in_noise_begun_with_the_air_on_is_measured_from_its_first_release_by_where_it_ends() -> None:
     """Where it stands at the end is told by a few readings, which noise of a fifteenth of the travel moves."""
-    wrong = 0
-    for seed in range(30):
+    for seed in range(16):
         draw_s = random.Random(seed)
         wave = Waveform(rate_hz=10, resolution_nm=10_000, noise_nm=17_000, seed=seed)
         wave.toward(0.26 * MM, draw_s.uniform(0.6, 1.5), 1e-9).toward(0, draw_s.uniform(1.2, 2), 0.03)
@@ -341,5 +340,4 @@ def test_a_small_pack_in_noise_begun_with_the_air_on_is_measured_from_its_first_
         for t_ns, reading in wave.samples:
             finder.feed(t_ns, [reading])
         finder.ends_by_itself()
-        wrong += finder.air_was_on_until_ns is None
-    assert wrong <= 1
+        assert finder.air_was_on_until_ns is not None, seed
