@@ -40,7 +40,7 @@ __all__ = ["ALONE", "Counted", "Gauge", "Situation", "some_mornings", "year"]
 _BLOCK: Final = Master("GB-1", "gauge block", 1_000_000, 1_000_000, 500, 2.0, "C-17", None)
 _FIRST: Final = datetime(2026, 1, 5, 7, 0, tzinfo=UTC)
 MORNINGS: Final = 250
-_DROP: Final = 115
+DROP: Final = 115
 """The working day of the drop, in June."""
 _STROKES: Final = 5
 _WIDTHS: Final = (400_000, 100_000)
@@ -226,15 +226,23 @@ def _stroke(n: int, held_nm: int, gauge: Gauge) -> Stroke:
     return Stroke(n, n * 10**9, n * 10**9 + 10**8, 0, held_nm, held_nm, 0, 0, 0, (), True, gauge.left, 0, 0)
 
 
-def year(seed: int, *, packs: int = 8, gauge: Gauge | None = None, every_situation: bool = False) -> Counted:
-    """Run a year of working days, `packs` a day, and count; inconclusive packs where truths are normal, or of all."""
+def year(
+    seed: int,
+    *,
+    packs: int = 8,
+    gauge: Gauge | None = None,
+    every_situation: bool = False,
+    mornings: int = MORNINGS,
+) -> Counted:
+    """Run a year of working days, or its first `mornings`, `packs` a day, and count; inconclusive packs where truths
+    are normal, or of all."""
     bench, counted = _Bench(gauge or Gauge(), seed), Counted()
     rng = bench.rng
     if bench.gauge.remount:
         bench.study()
     after_drop: list[datetime] = []
     last_good, last_alarm = _FIRST, -99
-    for day in range(MORNINGS):
+    for day in range(mornings):
         at = _FIRST + timedelta(days=day + 2 * (day // 5))
         bench.today = float(rng.normal(0, bench.gauge.day))
         entry = bench.check(day, at)
@@ -246,7 +254,7 @@ def year(seed: int, *, packs: int = 8, gauge: Gauge | None = None, every_situati
             bench.check(day, at + timedelta(minutes=2))
             standing = standing_of(bench.entries, "DI-0413", "bay-1", at + timedelta(minutes=2))
         if standing.bad and bench.dropped:
-            counted.drop_found_after = day - _DROP
+            counted.drop_found_after = day - DROP
             doubted = [one for one in after_drop if last_good < one <= at]
             counted.in_doubt, counted.missed = len(doubted), len(after_drop) - len(doubted)
             bench.dropped = 0.0
@@ -260,7 +268,7 @@ def year(seed: int, *, packs: int = 8, gauge: Gauge | None = None, every_situati
             last_good = entry.at
         for pack in range(packs):
             when = at + timedelta(hours=1 + pack)
-            if day == _DROP and pack == packs // 2:
+            if day == DROP and pack == packs // 2:
                 bench.dropped = bench.gauge.drop
             _pack(bench, counted, day, standing.error, every_situation=every_situation)
             if bench.dropped:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from scipy.stats import poisson
 
-from tests.load.gauge_year import ALONE, MORNINGS, Counted, Situation, year
+from tests.load.gauge_year import ALONE, DROP, MORNINGS, Counted, Situation, year
 
 
 @pytest.fixture(scope="module")
@@ -38,5 +38,5 @@ def test_far_fewer_packs_stay_inconclusive(counted: Counted) -> None:
 
 
 def test_a_drop_so_large_that_the_block_is_taken_for_another_is_found_too() -> None:
-    found = year(2, packs=1, gauge=replace(ALONE, drop=90_000.0))
+    found = year(2, packs=1, gauge=replace(ALONE, drop=90_000.0), mornings=DROP + 3)
     assert found.drop_found_after == 1 and found.missed == 0
