@@ -7,6 +7,7 @@ camera was held: Exif 2.3 (JEITA CP-3451C), Orientation, 0x0112. Hashes are held
 from __future__ import annotations
 
 import base64
+import hashlib
 import io
 import json
 import os
@@ -26,12 +27,13 @@ from capture.custody.backup.sources import Source
 from capture.custody.retention import Policy, keep_by_policy
 from capture.custody.verify import verify
 from capture.job.photo_files import LARGEST_PHOTO
-from capture.record import Store
+from capture.record import Store, audit
 from capture.record.ledger import append
 from capture.report.page import page
 from capture.report.writing import gather
 from capture.unit.facts import Correction, PhotoKept, SignedOff
-from tests.support.proven_record import AT, open_job
+from tests.support.attacked_record import only_elsewhere
+from tests.support.proven_record import AT, forge, open_job
 
 ORIENTATION, MAKE, TURNED_RIGHT = 0x0112, 0x010F, 6
 
@@ -167,6 +169,18 @@ def test_a_photo_that_is_missing_or_changed_is_named_and_not_shown(home: Path, h
     (part,) = found.photos
     assert again.mismatch is not None and part.shown == "" and part.said.head == "Photo not shown"
     assert str(file) in part.said.text
+
+
+@pytest.mark.attack("a photo's file replaced")
+def test_another_photo_under_the_name_of_its_own_hash_is_found_by_a_head_alone(home: Path) -> None:
+    assert keep(home).exit_code == 0
+    record, (file,) = home / "record.sqlite", kept(home)
+    head, other = audit(record).head, camera_photo(home.parent / "other.jpg", 900)
+    file.unlink()
+    sha256 = hashlib.sha256(other).hexdigest()
+    (home / "photos" / f"{sha256}.jpg").write_bytes(other)
+    forge(record, 2, sha256=sha256, size_bytes=len(other))
+    assert "as it was written down" in only_elsewhere(record, [head])
 
 
 def test_an_entry_that_names_a_file_elsewhere_is_no_photo(home: Path) -> None:
