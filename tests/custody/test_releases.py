@@ -29,6 +29,7 @@ from capture.record import RecordError, Store
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import load_sheet
 from capture.stock import PieceWanted, Place, StockError, StockRoom, load_stock
+from capture.strokes.methods import FIRST_METHOD, METHOD
 from capture.unit.facts import Override
 from tests.support.make_release import RELEASES, keep_check
 
@@ -81,6 +82,8 @@ def test_its_record_is_brought_up_to_date_proves_against_what_was_collected_and_
         unit.add([Override("reverse", None, "foreman", "measured by hand")], at=NOW + timedelta(minutes=5))
         for part in unit.job.checks:
             assert part.verdict is None or part.verdict.verdict.strokes >= 2
+    methods = {part.verdict.method or FIRST_METHOD for part in unit.job.checks if part.verdict is not None}
+    assert max(methods) == METHOD > min(methods), "one unit, measured by the release's method and by this one"
     proof = verify(path, job=2, expect=tuple(told["head"]), heads=heads)  # the chain is walked as a whole
     assert proof.mismatch is None, proof.mismatch
     assert proof.verdicts == 1 + sum(serial == unit.job.unit_serial for serial, *_ in told["verdicts"])
