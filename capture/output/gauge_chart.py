@@ -34,12 +34,18 @@ def strip(mornings: Sequence[Morning]) -> tuple[str, str]:
 
 
 def _scale(mornings: Sequence[Morning]) -> tuple[float, float]:
-    """Return what is in the middle of a chart, and how far it goes to either side, nm."""
+    """Return what is in the middle of a chart, and how far it goes to either side, nm; a gauge that was out lies beyond
+    its edge, so that the other mornings can be told apart."""
     limits = mornings[-1].charted.limits
-    errors = [one.charted.point.error_nm for one in mornings]
+    errors = [one.charted.point.error_nm for one in in_order(mornings)]
     middle = limits.mean_nm if limits is not None else sum(errors) / len(errors)
     reach = max(abs(error - middle) for error in errors)
     return middle, max(reach, limits.value_nm if limits is not None else 0.0, 1_000.0)
+
+
+def in_order(mornings: Sequence[Morning]) -> Sequence[Morning]:
+    """Return the mornings that showed no gauge that is out; all of them where there is no other."""
+    return [one for one in mornings if not one.out] or mornings
 
 
 def events_of(entries: Sequence[GaugeEntry], gauge: str) -> list[GaugeEntry]:
@@ -90,6 +96,8 @@ def _line(one: Morning, middle: float, half: float) -> str:
 def what_of(morning: Morning) -> str:
     """Return what there is to say of a morning, empty where it is in order and in control."""
     fact, charted = morning.fact, morning.charted
+    if fact.check.refusal is not None:
+        return "far off twice: out, or another piece"
     told = [_MARKS[charted.word].strip(), fact.check.result if fact.check.result != "in order" else ""]
     told += ["as left" if fact.as_left else "", "out of control" if charted.alarm else ""]
     return ", ".join(word for word in told if word)

@@ -10,7 +10,7 @@ from typing import Final
 from capture.clearance.gauge.chart import most_scatter
 from capture.clearance.gauge.facts import GaugeEntry, GaugeEvent
 from capture.clearance.gauge.standing import Morning
-from capture.output.gauge_chart import events_of, what_of
+from capture.output.gauge_chart import events_of, in_order, what_of
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 900, 280, 60, 20, 40, 40
 _LETTER: Final = 7.5
@@ -47,7 +47,10 @@ def _level(mornings: Sequence[Morning], events: Sequence[GaugeEntry]) -> str:
     values = [one.charted.point.error_nm for one in mornings]
     limits = [one.charted.limits for one in mornings]
     edges = [[None if one is None else one.mean_nm + side * one.value_nm for one in limits] for side in (-1, 1)]
-    known = [*values, *(edge for line in edges for edge in line if edge is not None)]
+    known = [
+        *(one.charted.point.error_nm for one in in_order(mornings)),
+        *(edge for line in edges for edge in line if edge is not None),
+    ]
     chart = _Chart(mornings, min(known), max(known), signed=True)
     averages: list[float | None] = [one.charted.average_nm for one in mornings]
     lines = [chart.line(averages, "#777"), *(chart.line(edge, "#555", ' stroke-dasharray="5 3"') for edge in edges)]
@@ -96,14 +99,20 @@ class _Chart:
         return f'<path d="{drawn}" fill="none" stroke="{colour}"{more}/>'
 
     def points(self, values: Sequence[float], which: str) -> Iterator[str]:
-        """Draw a point for each morning, large and black where it is an alarm of this chart."""
+        """Draw a point for each morning, large and black where it is an alarm of this chart; one beyond the chart at
+        its edge, with its value."""
         for place, (one, value) in enumerate(zip(self._mornings, values, strict=True)):
-            outside = one.charted.word == which
+            shown = min(max(value, self._lowest), self._lowest + self._range)
+            outside = one.charted.word == which or shown != value
             told = f"{one.entry.at.astimezone():%Y-%m-%d %H:%M}, {one.fact.by}: {self._told.format(value / 1000)} um"
             yield (
-                f'<circle cx="{self._x(place):.1f}" cy="{self._y(value):.1f}" r="{6 if outside else self._dot:.1f}" '
+                f'<circle cx="{self._x(place):.1f}" cy="{self._y(shown):.1f}" r="{6 if outside else self._dot:.1f}" '
                 f'fill="{"black" if outside else "white"}" stroke="black"><title>{escape(told)}</title></circle>'
             )
+            if shown != value:
+                x, y = self._x(place) - 10, self._y(shown) + (20 if value > shown else -10)
+                told = self._told.format(value / 1000)
+                yield f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="end">{told}</text>'
 
     def drawn(self, name: str, lines: Sequence[str], events: Sequence[GaugeEntry]) -> str:
         """Return the chart with its scale, its days, and what happened to the gauge."""

@@ -6,6 +6,7 @@ import csv
 import itertools
 import json
 import os
+import re
 import subprocess
 import sys
 import time
@@ -232,6 +233,7 @@ def test_the_chart_lists_mornings_limits_events_and_who(home: Path) -> None:
     page = (home / "chart.html").read_text()
     assert page.count("<circle") == 30 and "early shift" in page and "http" not in page
     assert page.count(">dropped</text>") == 2 and "<b>dropped</b>: off the bench</td><td>B. Person" in page
+    assert re.search(r">\+4[45]\.\d</text>", page)  # beyond the chart's edge, and named there
     assert page.count("stroke-dasharray") == 3  # level between two limits, spread below one
     run("chart", "DI-7", "--html", str(home / "none.html"), "--data-dir", str(home))
     assert "Not checked against a master yet." in (home / "none.html").read_text()
