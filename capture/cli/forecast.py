@@ -12,7 +12,7 @@ import typer
 
 from capture.cli.allot import jobs_of, waiting_packs
 from capture.cli.options import ConfigFile, Json, fail
-from capture.cli.stock import StockPath, opened
+from capture.cli.stock import StockPath, opened, warn_of
 from capture.plumbing.outward import say, say_json
 
 if TYPE_CHECKING:
@@ -56,8 +56,10 @@ def forecast(
     if not told.known:
         say(
             f"Too little to tell what will come: {told.packs} packs in {told.weeks:.1f} weeks, and it takes 20 in 8. "
-            "Only what waits now is ordered."
+            "Only what waits now is ordered, and not what is low by the shop's own rule."
         )
+        with opened(stock, config, None) as (room, _, _):
+            warn_of(room.holdings().low())
     else:
         say(f"From {told.packs} packs as found in {told.weeks:.0f} weeks; {lead_weeks:g} weeks from order to shelf.")
     for part, text, one in rows:

@@ -100,10 +100,11 @@ def _length(text: str, what: str) -> int:
 def warn_low(before: Holdings, after: Holdings) -> None:
     """Say on standard error which bins have just become low."""
     was = {(one.part, one.thickness_nm) for one in before.low()}
-    _warn_of([one for one in after.low() if (one.part, one.thickness_nm) not in was])
+    warn_of([one for one in after.low() if (one.part, one.thickness_nm) not in was])
 
 
-def _warn_of(low: Iterable[Bin]) -> None:
+def warn_of(low: Iterable[Bin]) -> None:
+    """Say on standard error of which sizes so few are free that the stock's file asks for an order."""
     for one in low:
         warn(f"strokelog: low stock: {one.text}: {one.free} free, order at {one.low}")
 
@@ -156,7 +157,7 @@ def import_(
     for line in changed:
         say(line)
     say(f"{len(loaded.parts)} thicknesses read, {len(changed)} changes.")
-    _warn_of(low)
+    warn_of(low)
 
 
 def export(

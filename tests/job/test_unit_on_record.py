@@ -82,10 +82,10 @@ def record(tmp_path: Path) -> tuple[Store, int]:
     return store, job
 
 
-def shelf(tmp_path: Path, *rings: tuple[str, int], shims: int | None = None) -> Path:
+def shelf(tmp_path: Path, *rings: tuple[str, int], shims: int | None = None, low: int | None = None) -> Path:
     path = tmp_path / "stock.sqlite"
     parts: list[dict[str, Any]] = [
-        {"part": "snap ring", "thickness": thickness, "count": count} for thickness, count in rings
+        {"part": "snap ring", "thickness": thickness, "count": count, "low": low} for thickness, count in rings
     ]
     if shims is not None:
         parts.append({"part": "backing shim", "thickness": "0.25 mm", "count": shims})

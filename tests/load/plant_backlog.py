@@ -46,6 +46,8 @@ class PlantBacklog:
     """From the connection to the birth."""
     told_s: float
     """From the birth to the last entry."""
+    told_cpu_s: float
+    """Processor time of that, the host's reader with it."""
     in_order: bool
     twice: int
     missing: int
@@ -104,9 +106,9 @@ async def measure(folder: Path, strokes: int) -> PlantBacklog:
         publisher = PlantPublisher(settings, plant, bench.run, status(indicator="up", gauge_serial="DI-0413"))
         async with publisher:
             await until(lambda: bool(host.of("DBIRTH")), seconds=60)
-            born_s, begun = time.perf_counter() - begun, time.perf_counter()
+            born_s, begun, cpu_s = time.perf_counter() - begun, time.perf_counter(), time.process_time()
             await until(lambda: len(host.said) >= waiting + 2, seconds=1200)
-            told_s = time.perf_counter() - begun
+            told_s, cpu_s = time.perf_counter() - begun, time.process_time() - cpu_s
         data = host.of("NDATA")
         entries = [
             value for one in data for name in ("stroke/entry", "verdict/entry")
@@ -121,6 +123,7 @@ async def measure(folder: Path, strokes: int) -> PlantBacklog:
             count_s=count_s,
             born_s=born_s,
             told_s=told_s,
+            told_cpu_s=cpu_s,
             in_order=entries == sorted(entries),
             twice=len(entries) - len(set(entries)),
             missing=waiting - len(set(entries)),

@@ -126,7 +126,7 @@ def test_in_simulated_years_a_size_is_there_in_95_of_100_weeks() -> None:
 def test_the_command_says_what_to_order_and_writes_the_list(tmp_path: Path) -> None:
     store, _ = record(tmp_path)
     store.close()
-    stock = shelf(tmp_path, ("3.20 mm", 2))
+    stock = shelf(tmp_path, ("3.20 mm", 2), low=2)
     order = tmp_path / "order.csv"
     words = ["stock", "forecast", "--data-dir", str(tmp_path), "--stock", str(stock), "--order", str(order), "--json"]
     done = CliRunner().invoke(app, words)
@@ -137,4 +137,5 @@ def test_the_command_says_what_to_order_and_writes_the_list(tmp_path: Path) -> N
     lines = order.read_text().splitlines()
     assert lines[0] == "part,thickness,count" and len(lines) == 1 + len(ordered)
     plain = CliRunner().invoke(app, words[:-1])
+    assert "low stock: snap ring 3.20 mm: 2 free, order at 2" in plain.stderr, "the shop's own rule is not passed over"
     assert "Only what waits now is ordered" in plain.output and f"What to order: {order}" in plain.output
