@@ -97,7 +97,7 @@ def what_of(morning: Morning) -> str:
     """Return what there is to say of a morning, empty where it is in order and in control."""
     fact, charted = morning.fact, morning.charted
     if fact.check.refusal is not None:
-        return "far off twice: out, or another piece"
+        return "far off twice: out, or another master"
     told = [_MARKS[charted.word].strip(), fact.check.result if fact.check.result != "in order" else ""]
     told += ["as left" if fact.as_left else "", "out of control" if charted.alarm else ""]
     return ", ".join(word for word in told if word)
