@@ -74,7 +74,8 @@ def test_its_record_is_brought_up_to_date_proves_against_what_was_collected_and_
     collected = f"sqlite:///{left / 'collected.sqlite'}"
     heads = collected_heads(DatabaseSettings(url=collected), ["bay-1"])
     assert heads
-    whole(verify(path, heads=heads), told)
+    derived = left / "derived.jsonl"
+    whole(verify(path, heads=heads, derived=derived), told)
     with Store.open(path) as store:
         assert store.abandon_open_checks("bay-1", at=NOW) == 1
         unit = UnitOnRecord(store, 2, publishes=True)
@@ -84,7 +85,8 @@ def test_its_record_is_brought_up_to_date_proves_against_what_was_collected_and_
             assert part.verdict is None or part.verdict.verdict.strokes >= 2
     methods = {part.verdict.method or FIRST_METHOD for part in unit.job.checks if part.verdict is not None}
     assert max(methods) == METHOD > min(methods), "one unit, measured by the release's method and by this one"
-    proof = verify(path, job=2, expect=tuple(told["head"]), heads=heads)  # the chain is walked as a whole
+    # The chain is walked as a whole.
+    proof = verify(path, job=2, expect=tuple(told["head"]), heads=heads, derived=derived)
     assert proof.mismatch is None, proof.mismatch
     assert proof.verdicts == 1 + sum(serial == unit.job.unit_serial for serial, *_ in told["verdicts"])
 
