@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -181,6 +183,24 @@ def test_one_that_is_started_takes_over_at_once_and_the_other_does_not_fight(
     second.wait_up()
     first.stop()
     assert second.link("broker")["state"] == "up"
+
+
+def test_who_collects_says_in_its_lease_that_the_broker_is_gone_and_that_it_is_back(
+    mosquitto: Mosquitto, tmp_path: Path, start: Start
+) -> None:
+    """What `strokelog health collector` reads, on whatever computer it is asked."""
+    file = tmp_path / "collect.sqlite"
+    start(mosquitto.port, f"sqlite:///{file}").wait_up()
+
+    def lost() -> str | None:
+        with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as kept:
+            return next((why for (why,) in kept.execute("SELECT broker_lost FROM collected_leases")), None)
+
+    wait_until(lambda: lost() == "")
+    mosquitto.stop()
+    wait_until(lambda: "Connection refused" in (lost() or ""))
+    mosquitto.start()
+    wait_until(lambda: lost() == "")
 
 
 def test_to_leave_and_to_stand_by_are_two_things() -> None:
