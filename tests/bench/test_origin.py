@@ -101,6 +101,12 @@ def test_only_a_line_and_another_machine_s_line_measure(kind: str) -> None:
 
 
 @pytest.mark.attack("a replay measured as it is")
+@pytest.mark.attack("figures typed that no dial showed")
+def test_figures_that_were_typed_are_told_with_who_typed_them() -> None:
+    typed = {"kind": "typed", "by": "Aino", "port": "keyboard:"}
+    assert origin_words(typed) == "typed by Aino" and not not_measured_words(typed)
+
+
 @pytest.mark.timeout(120)
 def test_a_recording_played_at_the_port_is_proven_and_no_measurement(tmp_path: Path) -> None:
     command = [
