@@ -32,6 +32,8 @@ _NEWLINE: Final = 0x0A
 _FORMS: Final = tuple((f'{{"ns":{blank}'.encode(), f',{blank}"indicator":{blank}"'.encode()) for blank in ("", " "))
 #: A text of plain characters and line ends, as JSON.
 _PLAIN: Final = re.compile(rb"(?:[ !#-\[\]-~]|\\[rn])*")
+#: Each display's table is a megabyte or two; a bench has a few.
+_MOST_DISPLAYS: Final = 16
 #: The digits of a time that surely fits into 64 bits.
 _MOST_DIGITS: Final = 18
 
@@ -71,9 +73,9 @@ class SentTexts:
 
     @property
     def crowded(self) -> bool:
-        """Whether so many are known that another recording might not find room for its own."""
+        """Whether so many are known, or of so many displays, that another recording should begin anew."""
         tables = [self.known, *(read.known for shapes in self._lines.values() for read in shapes.values())]
-        return max(len(known.texts) for known in tables) > REMEMBERED // 2
+        return len(tables) > _MOST_DISPLAYS or max(len(known.texts) for known in tables) > REMEMBERED // 2
 
     def read_by(self, driver: IndicatorDriver, settings: IndicatorSettings) -> dict[object, ReadLines]:
         """Return what a display's lines were read as by such a driver, by the display's shape."""

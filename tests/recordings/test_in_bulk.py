@@ -37,6 +37,7 @@ from capture.sheet.sheet import parse_sheet
 from capture.simulation.indicator import Displayed
 from capture.simulation.wire_bytes import WireSpec, encode
 from capture.strokes.stroke import Stroke
+from drivers.bulk.display_lines import ReadLines
 from drivers.reading import LengthUnit
 from drivers.wirings.ascii import line as fixture_line
 from tests.load.year_in_bulk import write_shift
@@ -284,6 +285,15 @@ def test_a_text_that_was_met_before_is_read_by_the_settings_of_its_own_recording
         travels.append(kept.stroke.peak_travel_nm)
         assert [kept] == list(Replay(path).strokes())
     assert travels[0] == travels[2] and travels[1] == pytest.approx(2 * travels[0], rel=1e-3)
+
+
+def test_what_is_remembered_from_recording_to_recording_has_an_end() -> None:
+    texts, named = SentTexts(), 0
+    while not texts.crowded:
+        driver, settings, _ = indicator_from({"driver": "line", "name": f"DI-{named}"})
+        texts.read_by(driver, settings)[None] = ReadLines()
+        named += 1
+    assert 4 < named < 40  # a bench has a few indicators; each of these takes a megabyte and more
 
 
 # -- lines that are none ---------------------------------------------------------------------------------------
