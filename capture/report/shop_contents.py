@@ -73,7 +73,7 @@ def _yields(known: ShopStatistics) -> Iterator[ShopSection]:
             "Packs that were good when they were first checked; the line is the 95 % interval. Shown from 20 packs on, "
             "compared from 50 on.",
             (bars_svg(bars, _SHARES, "first-time yield"),),
-            tuple(unusual),
+            (*filter(None, map(_unclear, known.yields)), *unusual),
         )
     if known.unit_yields:
         bars = [_yield_bar(one, "") for one in known.unit_yields]
@@ -88,10 +88,15 @@ def _yield_bar(one: Yield, pack: str) -> Bar:
     label = of_model(one.model, pack)
     if one.share is None:
         return Bar(label, None, note=f"{one.good} of {one.of}")
-    unclear = "" if one.inconclusive is None else f", {_percent(one.inconclusive)} inconclusive"
-    if one.inconclusive and one.needs_a_master:
-        unclear += f" ({_percent(one.needs_a_master)} for want of a check of the gauge)"
-    return Bar(label, one.share.value, one.share.low, one.share.high, f"{one.good} of {one.of}{unclear}")
+    return Bar(label, one.share.value, one.share.low, one.share.high, f"{one.good} of {one.of}")
+
+
+def _unclear(one: Yield) -> str:
+    """Say how many were not settled at first, and for want of what; nothing where all were."""
+    if not one.inconclusive:
+        return ""
+    master = f", {_percent(one.needs_a_master)} for want of a check of the gauge" if one.needs_a_master else ""
+    return f"{of_model(one.model, one.pack)}: {_percent(one.inconclusive)} inconclusive{master}."
 
 
 def _clearances(known: Sequence[Clearance], how: str, least: int) -> Iterator[ShopSection]:

@@ -13,6 +13,8 @@ from capture.report.svg import BAND, INK, LEVEL, QUIET, add, area, blank, line, 
 
 WIDTH = 185.0
 _LABELS, _NOTES, _ROW = 62.0, 36.0, 6.4
+#: As many characters of a label as fit beside its row; a longer one stands above it, over the whole width.
+_BESIDE, _ABOVE = 50, 3.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +41,9 @@ class ChartScale:
 
 def bars_svg(bars: Sequence[Bar], scale: ChartScale, name: str) -> str:
     """Return the rows as a picture: a dot for what is estimated, a line for what it may be."""
-    height = _ROW * len(bars) + 6.0
+    above = _ABOVE if any(len(bar.label) > _BESIDE for bar in bars) else 0.0
+    row = _ROW + above
+    height = row * len(bars) + 6.0
     svg = blank(WIDTH, height, name)
     left, right = _LABELS, WIDTH - _NOTES
 
@@ -52,8 +56,8 @@ def bars_svg(bars: Sequence[Bar], scale: ChartScale, name: str) -> str:
         line(svg, (x(at), 0.5), (x(at), foot), QUIET, 0.15, "0.6 0.6")
         say_at(svg, text, (x(at), height - 1.2), anchor="middle", ink=QUIET)
     for n, bar in enumerate(bars):
-        y = _ROW * (n + 0.5) + 0.5
-        say_at(svg, bar.label, (0, y + 0.8), 2.3)
+        y = row * n + above + _ROW / 2 + 0.5
+        say_at(svg, bar.label, (0, y + 0.8 - above), 2.3)
         say_at(svg, bar.note, (right + 2.0, y + 0.8), 2.1)
         if bar.band is not None:
             start, end = x(bar.band[0]), x(bar.band[1])

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime
 from pathlib import Path
+from xml.etree.ElementTree import fromstring
 
 import pytest
 from aiohttp.test_utils import TestClient, TestServer
@@ -20,6 +21,7 @@ from capture.collect.sink import Sink
 from capture.collect.statistics.read import ShopStatistics, shop_statistics
 from capture.report.page import shop_page
 from capture.report.shop_contents import shop_contents
+from capture.report.shop_pictures import Bar, ChartScale, bars_svg
 from tests.job.test_unit_on_record import record, shelf
 from tests.support.simulated_shop import UM, collect, simulated_shop
 
@@ -54,6 +56,10 @@ def test_the_pictures_come_first_and_every_number_stands_under_its_model(known: 
             assert html.index(picture, place) < html.index(one.what.split(";")[0].split(":")[0], place)
     (found,) = known.yields
     assert f"{found.good} of {found.of}" in html and "Forwarder 6-speed rev C, low" in html
+    assert (
+        f"low: {100 * (found.inconclusive or 0):.0f} % inconclusive, " in html
+        and "for want of a check of the gauge." in html
+    )
     assert "Left out of every number" in html and "DI-bay-3" in html
     assert "<script" not in html and "Ana" not in html
 
@@ -65,6 +71,18 @@ def test_what_is_too_little_for_a_number_shows_none(known: ShopStatistics) -> No
     assert section.pictures[0].count("too few for a number") == len(few)
     nothing = ShopStatistics(None, *[()] * 14)
     assert "Nothing was collected yet" in shop_page(shop_contents(nothing, NOW), NOW)
+
+
+def test_a_long_name_stands_above_its_row_and_not_across_the_scale() -> None:
+    def height_of_label(label: str) -> tuple[float, float]:
+        drawn = fromstring(bars_svg([Bar(label, 0.5, 0.4, 0.6)], ChartScale(0.0, 1.0, ()), "yield"))
+        (said,) = (one for one in drawn.iter() if one.text == label)
+        (dot,) = drawn.iter("circle")
+        return float(said.get("y", "nan")), float(dot.get("cy", "nan"))
+
+    beside, dot = height_of_label("low")
+    above, lower = height_of_label("somebody with 120 checks, Forwarder eight-speed rev C, low range")
+    assert abs(beside - dot) < 1 and lower - above > 2 and lower > dot
 
 
 def test_the_commands_write_html_pdf_and_parquet(database: str, tmp_path: Path) -> None:
