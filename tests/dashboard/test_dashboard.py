@@ -25,6 +25,7 @@ from capture.clearance.verdict import Remark, RemarkCode
 from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
+from capture.dashboard.head_and_foot import link_rows
 from capture.dashboard.page_form import page_form
 from capture.dashboard.showing import Showing
 from capture.dashboard.view import PackView, Question
@@ -32,7 +33,7 @@ from capture.output.printed_tables import budget_table, report_strokes
 from capture.output.words import CAUTION_LINE, CAUTIONS, FLAG_WORDS, LEAKS, LOOKS, plain_line
 from capture.plumbing.plaintext import clean
 from capture.plumbing.terminal.bigtext import big_word
-from capture.plumbing.terminal.canvas import Ink
+from capture.plumbing.terminal.canvas import Ink, plain
 from capture.plumbing.terminal.keys import KeyParser, Keys
 from capture.plumbing.terminal.screen import Screen
 from capture.unit.gauge_identity import Gauge
@@ -502,6 +503,15 @@ def test_keys_are_read_from_bytes_however_they_are_cut() -> None:
     assert parser.feed(b"\x1b") == [] and parser.unfinished
     assert parser.flush() == ["escape"] and not parser.unfinished
     assert parser.feed(b"\x1bx") == ["escape", "x"]
+
+
+def test_how_it_is_linked_goes_on_under_itself_where_a_line_is_too_short() -> None:
+    view = sample_view("good")
+    view.indicator, view.indicator_text = "down", "cannot open ../ttyIND: no such device; check the cable"
+    first, second = plain(link_rows(view, 60, 3, "", Ink(False))).splitlines()
+    assert first.startswith(" ●") and second.startswith("   ") and second[3] != " "
+    view.indicator, view.indicator_text = "up", "/dev/ttyUSB0, line"
+    assert len(link_rows(view, 60, 3, "", Ink(False))) == 1
 
 
 async def test_keys_change_the_terminal_only_while_entered() -> None:

@@ -95,6 +95,8 @@ async def test_a_torque_takes_the_sheets_unit_and_one_for_each_bolt(tmp_path: Pa
     async with at_torques(tmp_path) as (take, said, job):
         assert "in N m, as read at the wrench" in said()
         await typed(take, "46 ", ENTER, "46.5", ENTER, "45.9", ENTER)
+        # One figure beside three bolts must not pass for all of them.
+        assert "done, farthest 46.5 N m (+1.1 %)" in said()
         (done,) = [one.fact for one in job().facts if isinstance(one.fact, StepDone)]
     assert done.torque_unm == 46_500_000 and done.note == "46 N m (+0.0 %), 46.5 N m (+1.1 %), 45.9 N m (-0.2 %)"
 

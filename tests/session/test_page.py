@@ -271,6 +271,9 @@ def test_a_page_has_a_button_for_every_key_but_the_one_that_arms(state: str) -> 
     view.keys = "a arm the air   Enter next pack   r again   s steps   q end   1-3 pack"
     made = page_form(Showing(view))
     assert [one["key"] for one in made["buttons"]] == ["\r", "r", "s", "q", *"123"[: max(3, len(view.packs))]]
+    # No page has arrows to press, and a list's row is chosen by its number.
+    view.keys = "Enter do   1-3 or arrows"
+    assert [one["label"] for one in page_form(Showing(view))["buttons"]] == ["do", "1", "2", "3"]
     view.keys = "a air off   q end"
     assert [(one["key"], one["alarm"]) for one in page_form(Showing(view))["buttons"]] == [("a", True), ("q", False)]
 

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from capture.clearance.advice import Change
 from capture.clearance.verdict import Remark
 from capture.sheet.sheet import Sheet, parse_sheet
+from capture.sheet.steps import Torque
 from capture.unit.acknowledge import remarks
 from capture.unit.changes import Outcome
 from capture.unit.facts import (
@@ -230,6 +231,14 @@ def test_without_a_tolerance_none_is_assumed_and_the_deviation_is_shown() -> Non
     assert why_not(done(COVER, "60 N m")) == ""
     (caution,) = look(done(COVER, "60 N m")).cautions
     assert "60 N m, +30.4 %" in caution and "the sheet names no tolerance" in caution
+
+
+def test_a_torque_that_the_sheet_does_not_name_is_looked_at_by_whoever_signs() -> None:
+    bare = SHEET.model_copy(update={"steps": (*SHEET.steps[:COVER], Torque(kind="torque", name="drain plug"))})
+    (caution,) = look(done(COVER, "30 N m"), sheet=bare).cautions
+    assert "(drain plug): 30 N m; the sheet names no torque, so whoever signs judges it" in caution
+    (caution,) = look(done(COVER), sheet=bare).cautions
+    assert "no torque entered" in caution
 
 
 def test_a_torque_belongs_to_a_torque_pass() -> None:
