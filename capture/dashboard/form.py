@@ -21,8 +21,8 @@ class Field:
     hint: str = ""
     optional: bool = False
     many: int = 1
-    """How many values the line may hold: one for all, or so many with blanks between (a plus, at a numeric keypad).
-    Enter takes one alone for all; once there are several, or a blank behind the first, it goes on to the next."""
+    """How many values the line may hold, one for all or so many: Enter goes on to the next of them, as does a blank, or
+    a plus at a numeric keypad."""
     hidden: bool = False
     """Shows a dot for each character; the characters are kept elsewhere, by whoever asks."""
 
@@ -31,7 +31,8 @@ class Field:
         """What the line waits for once one of several values is typed, in words; empty where it waits for none."""
         if self.many < 2 or not self.value.endswith("; "):
             return ""
-        return f"{len(split_values(self.value)) + 1} of {self.many}"
+        typed = len(split_values(self.value))
+        return f"{typed + 1} of {self.many}" + (f"; Enter: one for all {self.many}" if typed == 1 else "")
 
 
 @dataclass(slots=True)
@@ -75,8 +76,7 @@ class Form:
         if line.many < 2 or not line.value.strip() or line.value.endswith("; "):
             line.value = line.value.removesuffix("; ")
             return False
-        typed = len(split_values(line.value))
-        if typed >= line.many or (typed == 1 and not line.value.endswith(" ")):
+        if len(split_values(line.value)) >= line.many:
             return False
         line.value = f"{line.value.rstrip()}; "[:_LONGEST]
         return True

@@ -23,7 +23,7 @@ def torque_hint(step: Torque) -> str:
     hint = f"{unit}, as read at the wrench{such}"
     if not step.bolt_count:
         return hint
-    return f"{hint}; {step.bolt_count} bolts: one for all, or {step.bolt_count} with blanks or + between"
+    return f"{hint}; {step.bolt_count} bolts: one for all, or {step.bolt_count} with blanks or Enter between"
 
 
 class StepsKeys:

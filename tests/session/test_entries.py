@@ -94,7 +94,7 @@ async def at_torques(
 async def test_a_torque_takes_the_sheets_unit_and_one_for_each_bolt(tmp_path: Path) -> None:
     async with at_torques(tmp_path) as (take, said, job):
         assert "in N m, as read at the wrench" in said()
-        await typed(take, "46 ", ENTER, "46.5", ENTER, "45.9", ENTER)
+        await typed(take, "46", ENTER, "46.5", ENTER, "45.9", ENTER)
         # One figure beside three bolts must not pass for all of them.
         assert "done, farthest 46.5 N m (+1.1 %)" in said()
         (done,) = [one.fact for one in job().facts if isinstance(one.fact, StepDone)]
@@ -104,12 +104,12 @@ async def test_a_torque_takes_the_sheets_unit_and_one_for_each_bolt(tmp_path: Pa
 async def test_a_torque_that_is_far_off_is_asked_about_once_and_both_are_kept(tmp_path: Path) -> None:
     """64 for 46: two digits changed places."""
     async with at_torques(tmp_path) as (take, said, job):
-        await typed(take, "-46", ENTER)
+        await typed(take, "-46", ENTER, ENTER)
         assert "is no tightening" in said()
-        await typed(take, BACK, BACK, BACK, "64", ENTER)
+        await typed(take, BACK, BACK, BACK, "64", ENTER, ENTER)
         assert "64 N m (+39.1 %): that is far from 46 N m. Enter again if that is what the wrench says" in said()
         assert job().facts == ()
-        await typed(take, BACK, BACK, "46", ENTER)
+        await typed(take, BACK, BACK, "46", ENTER, ENTER)
         (done,) = [one.fact for one in job().facts if isinstance(one.fact, StepDone)]
     assert done.torque_unm == 46_000_000
     # What is no torque at all was refused and is no reading.
@@ -118,7 +118,7 @@ async def test_a_torque_that_is_far_off_is_asked_about_once_and_both_are_kept(tm
 
 async def test_a_torque_that_is_far_off_and_right_takes_enter_again(tmp_path: Path) -> None:
     async with at_torques(tmp_path) as (take, _, job):
-        await typed(take, "64", ENTER, ENTER)
+        await typed(take, "64", ENTER, ENTER, ENTER, ENTER)
         (done,) = [one.fact for one in job().facts if isinstance(one.fact, StepDone)]
     assert done.torque_unm == 64_000_000 and "asked about: 64 N m (+39.1 %)" in done.note
 

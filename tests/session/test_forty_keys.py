@@ -93,8 +93,8 @@ async def test_a_whole_unit_takes_at_most_forty_keys(tmp_path: Path) -> None:
         await hand.presses("c", "1", "Enter", "Enter")
         await hand.measures("high", HIGH, "good")
         await hand.presses("s", "Enter", "35", "Enter")
-        await hand.presses("Enter", "20", "Enter")  # one torque for all eight
-        await hand.presses("Enter", "46", "Enter")
+        await hand.presses("Enter", "20", "Enter", "Enter")  # one torque for all eight
+        await hand.presses("Enter", "46", "Enter", "Enter")
         # The simulated bench stands behind a pseudo-terminal, which a sign-off must acknowledge: one reason to type.
         await hand.presses("u", "Enter", "trial", "Enter")
         assert made[0].bench.view.signed_off, made[0].showing().page.note

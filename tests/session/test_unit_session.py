@@ -260,8 +260,8 @@ async def sent(hand: Hand, pull: Callable[[bytes], int], torque: bytes) -> None:
     ("step", "said"),
     [
         ({"value": "41 lbf ft"}, "in lbf ft, as read at the wrench (asked for: 41 lbf ft)"),
-        ({"value": "12 N m", "bolts": 6}, "6 bolts: one for all, or 6 with blanks or + between"),
-        ({"bolts": 6}, "with its unit, as read at the wrench; 6 bolts: one for all, or 6 with blanks or + between"),
+        ({"value": "12 N m", "bolts": 6}, "6 bolts: one for all, or 6 with blanks or Enter between"),
+        ({"bolts": 6}, "with its unit, as read at the wrench; 6 bolts: one for all, or 6 with blanks or Enter between"),
     ],
 )
 def test_a_torque_is_asked_for_in_the_steps_own_figure_and_in_no_other(step: dict[str, object], said: str) -> None:
