@@ -110,7 +110,7 @@ class Transport(EventPort):
         self._guard: LineGuard | None = None
         self._to_write: deque[bytes] = deque()
         self._ahead: tuple[int, bytes] | None = None
-        """What goes before all that, and when it was given, monotonic nanoseconds."""
+        """What goes before all that, and when it was decided, monotonic nanoseconds."""
 
     # The loop's side
 
@@ -142,10 +142,12 @@ class Transport(EventPort):
                 self._thread.join()
         self._end()
 
-    def write(self, data: bytes, *, ahead: bool = False) -> None:
-        """Send `data` as soon as the port takes it; from any thread. `ahead` of whatever else waits, and in place of
-        what was to go ahead before it: of two commands only the newer is meant, and one that has waited for longer than
-        a fifth of a second, since this process stood still, is not sent at all.
+    def write(self, data: bytes, *, decided_ns: int | None = None) -> None:
+        """Send `data` as soon as the port takes it; from any thread.
+
+        With `decided_ns`, when it was decided (monotonic), it is a command: it goes ahead of whatever else waits and in
+        place of the command before it, since only the newer is meant; and one that was decided longer than a fifth of a
+        second ago, since this process stood still before or after it was given here, is not sent at all.
 
         Raises ConnectionError if the port is not open: what is sent late may do harm; ValueError if the port's lines
         are its wires and `data` does not set the output line.
@@ -155,8 +157,8 @@ class Transport(EventPort):
         with self._lock:
             if self._port is None:
                 raise ConnectionError(f"{self.url} is not open; nothing was sent")
-            if ahead:
-                self._ahead = time.monotonic_ns(), data
+            if decided_ns is not None:
+                self._ahead = decided_ns, data
             else:
                 self._to_write.append(data)
         self._wake()

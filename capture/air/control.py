@@ -137,9 +137,9 @@ class AirControl(Air):
 
     def _take(self, event: Event) -> None:
         """Tell the safety, and act on what it says at once: the command goes out before anything else is done."""
-        before = self.safety
-        self.safety = before.take(monotonic_ns(), event)
-        self._command()
+        before, now_ns = self.safety, monotonic_ns()
+        self.safety = before.take(now_ns, event)
+        self._command(now_ns)
         after = self.safety
         ready = (State.ARMED, State.APPLIED)
         if after.state not in ready and before.state in ready:
@@ -201,20 +201,23 @@ class AirControl(Air):
 
     # -- the port ----------------------------------------------------------------------------------------
 
-    def _command(self) -> None:
-        """Send the command if it changed or is due to be repeated. A port that is gone takes none."""
-        now_ns = monotonic_ns()
+    def _command(self, decided_ns: int) -> None:
+        """Send the command if it changed or is due to be repeated. A port that is gone takes none.
+
+        It is as old as the decision: a process that was stopped between the two would otherwise open, once it goes on,
+        a valve that its fixture has shut meanwhile.
+        """
         is_open = self.safety.valve_open
         if self._transport is None or not self._open:
             return
-        if is_open == self._sent_open and now_ns - self._sent_ns < COMMAND_INTERVAL_NS:
+        if is_open == self._sent_open and decided_ns - self._sent_ns < COMMAND_INTERVAL_NS:
             return
         try:
-            self._transport.write(self._codec.command(is_open), ahead=True)
+            self._transport.write(self._codec.command(is_open), decided_ns=decided_ns)
         except ConnectionError:
             self._sent_open = None
             return
-        self._sent_open, self._sent_ns = is_open, now_ns
+        self._sent_open, self._sent_ns = is_open, decided_ns
 
     def _poll(self) -> None:
         interval_ns = self.setup.driver.poll_interval_ns(self.setup.settings)

@@ -11,9 +11,12 @@ from pathlib import Path
 import pytest
 
 from capture.air.button import StrokesToMake
+from capture.air.control import AirControl
 from capture.air.keeper.kept import KeptAir
+from capture.air.safety import Event, Safety
 from capture.air.standing import FixtureSetup
 from drivers.registry import make_settings
+from drivers.wirings.protocol import COMMAND_INTERVAL_NS
 from drivers.wirings.registry import find_driver
 from tests.drivers.test_wirings import firmware_of
 from tests.support.broker import until
@@ -58,6 +61,58 @@ async def test_a_keeper_that_is_told_twice_to_end_still_says_to_shut(tmp_path: P
         finally:
             keeping.cancel()
             await asyncio.gather(keeping, return_exceptions=True)
+
+
+async def test_who_stood_still_between_deciding_and_saying_opens_no_valve_that_its_module_has_shut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As by SIGSTOP in the very decision: what was decided before it is as old as that, and is not said any more."""
+    firmware, values = firmware_of("registers")
+    driver = find_driver("registers")
+    setup = FixtureSetup(driver, make_settings(driver, values), str(tmp_path / "fixture"), "hold")
+    air = AirControl(setup, on_bytes=lambda t_ns, data: None, on_lost=lambda t_ns: None, on_change=lambda: None)
+    stands_still: list[float] = []
+    take = Safety.take
+
+    def decide(machine: Safety, now_ns: int, event: Event) -> Safety:
+        if len(stands_still) == 1:  # the next decision comes when what was said after the last is on its way
+            time.sleep(stands_still.pop())
+        decided = take(machine, now_ns, event)
+        # The command to open is sent with this decision only where it is due to be said again.
+        if decided.valve_open and stands_still and now_ns - air._sent_ns >= COMMAND_INTERVAL_NS:
+            time.sleep(stands_still.pop())
+        return decided
+
+    async def alive() -> None:
+        while True:
+            air.alive()
+            await asyncio.sleep(0.02)
+
+    with PtyFixture(tmp_path / "fixture", firmware) as fixture:
+        running = [asyncio.create_task(air.run()), asyncio.create_task(alive())]
+        try:
+            air.indicator(True)
+            air.begin_check(StrokesToMake(1, 2, 5))
+
+            def armed() -> bool:
+                air.arm()
+                return air.safety.state.value == "armed"
+
+            await until(armed, 20)
+            await asyncio.sleep(0.05)  # no finger is quicker
+            fixture.press()
+            await fixture.until(lambda: fixture.valve_open)
+            monkeypatch.setattr(Safety, "take", decide)
+            stands_still += [0.05, 0.7]
+            await until(lambda: air.safety.state.value == "tripped", 20)
+            await asyncio.sleep(0.3)
+            moved = [(one.open, one.why) for one in fixture.moves]
+            assert len(moved) == 2 and not fixture.valve_open, moved
+            assert moved[-1][1] != "command", "its own timer shut it meanwhile"
+        finally:
+            for task in running:
+                task.cancel()
+            await asyncio.gather(*running, return_exceptions=True)
 
 
 @pytest.mark.parametrize("turns", [1, 2, 3])

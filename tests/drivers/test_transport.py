@@ -10,7 +10,7 @@ import threading
 import time
 import tty
 from collections.abc import AsyncIterator, Callable, Iterator
-from contextlib import asynccontextmanager, contextmanager
+from contextlib import asynccontextmanager, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -308,6 +308,26 @@ async def test_what_is_written_goes_out_and_nothing_is_kept_for_a_lost_port() ->
             await lost(transport)
             with pytest.raises(ConnectionError, match="not open"):
                 transport.write(b"late")
+
+
+async def test_a_command_that_was_decided_long_ago_is_not_sent_and_a_new_one_is() -> None:
+    with pty() as port:
+        async with running(Transport(port.path)) as transport:
+            await opened(transport)
+            transport.write(b"open\r", decided_ns=time.monotonic_ns() - 300_000_000)
+            transport.write(b"poll\r")
+            os.set_blocking(port.end, False)
+            got = b""
+            while not got.endswith(b"poll\r"):
+                with suppress(BlockingIOError):
+                    got += os.read(port.end, 100)
+                await asyncio.sleep(0)
+            assert got == b"poll\r"
+            transport.write(b"shut\r", decided_ns=time.monotonic_ns())
+            while not got.endswith(b"shut\r"):
+                with suppress(BlockingIOError):
+                    got += os.read(port.end, 100)
+                await asyncio.sleep(0)
 
 
 async def test_a_network_socket_is_read_lost_and_connected_again() -> None:
