@@ -157,7 +157,7 @@ def _signed_words(job: Job) -> str:
     except (SheetError, PlanError):
         return "cannot be said"
     if signed is not None:
-        return f"by {signed.fact.by}"
+        return f"{'demonstration, ' if is_demonstration(signed.fact) else ''}by {signed.fact.by}"
     written = any(isinstance(entry.fact, SignedOff) for entry in job.facts)
     return "no longer counts" if written else "no" if job.closed_at else "no, open"
 

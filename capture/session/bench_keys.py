@@ -120,8 +120,10 @@ class Controls:
             words.append("s steps")
         if any(one.counts for one in view.strokes) and not view.signed_off:
             words.append("l leave out")
-        words += [f"{'Enter' if view.signed_off else 'n'} next unit"] if bench.finished.is_set() else []
-        words.append("q end")
+        ended = bench.finished.is_set()
+        words += ["Enter next unit"] if ended and view.signed_off else []
+        words.append("q end")  # before what has less need of a place: how to end is always told
+        words += ["n next unit"] if ended and not view.signed_off else []
         if len(view.packs) > 1 and not view.signed_off and not self._dial.takes_keys:
             words.append(f"1-{min(9, len(view.packs))} pack")
         words += ["w note"] if bench.unit is not None and not view.signed_off else []

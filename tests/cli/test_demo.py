@@ -41,6 +41,8 @@ def test_the_demo_goes_from_the_first_check_to_signed_off_with_one_shim_and_one_
     assert "PROVEN" in again["Prove it"] and "5 verdicts" in again["Prove it"]
     assert "Signed off as a demonstration, which releases no unit, by Ana." in again["Its steps"]
     assert "parts of low changed by Ana: backing shim 2 to 3" in again["Look at it"]
+    listed = strokelog(["jobs", "--data-dir", str(tmp_path)], COLUMNS="220")
+    assert "demonstration, by Ana" in listed
     job: dict[str, Any] = json.loads(strokelog([*told["Look at it"], "--json"]))
     assert [check["verdict"]["verdict"] for check in job["checks"]] == ["loose", "good", "tight", "good", "good"]
     assert [fact["type"] for fact in job["facts"]] == [*["parts_changed"] * 2, *["step_done"] * 4, "signed_off"]

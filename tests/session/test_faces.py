@@ -242,6 +242,11 @@ async def test_a_service_bench_takes_a_unit_from_its_serial_to_its_sign_off(tmp_
             await hand.presses("Enter", "1 of 1 done")
             await hand.presses("u", "to acknowledge")
             await hand.presses("Enter", "Sign off unit WD2-0031")
+            await hand.types("quite")
+            await hand.presses("C-c", "to acknowledge")  # leads out of the form, and is no letter in it
+            await hand.presses("C-c", "u sign-off")  # and out of the screen
+            await hand.presses("u", "to acknowledge")
+            await hand.presses("Enter", "Sign off unit WD2-0031")
             await hand.types("a trial")
             await hand.presses("Enter", "Signed off as a demonstration")
             await hand.presses("Escape", "which releases no unit, by Ana")

@@ -244,8 +244,11 @@ class TerminalFace:
                 self._say(Keyed.of(pressed))
 
     def _interrupted(self) -> None:
-        """Ctrl-C is the key that ends: it is asked about as that is, and leaves a bench that does not answer."""
-        self._take(Key("q"))
+        """Ctrl-C leads out: first of an open form or screen, then it is the key that ends, which is asked about; and it
+        leaves a bench that does not answer."""
+        shown = self._showing
+        inside = shown is not None and (shown.page.form is not None or shown.screen not in ("cautions", "bench"))
+        self._take(Key("escape" if inside else "q"))
 
     def _leave(self) -> None:
         shown = self._showing
