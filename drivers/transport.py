@@ -23,6 +23,8 @@ _READ_WAIT_S = 0.05
 _SHORTEST_READ_WAIT_S = 0.002
 #: A command that has waited this long is not sent any more, nanoseconds: whoever gave it may mean another by now.
 _STALE_NS = 200_000_000
+#: Less than a line's guard waits before it drops the line: what was decided before that opens nothing after it.
+_STALE_FOR_A_LINE_NS = 120_000_000
 #: A write that a port does not take in this time is a lost port.
 _WRITE_WAIT_S = 0.25
 _FIRST_RETRY_S = 0.1
@@ -276,7 +278,12 @@ class Transport(EventPort):
                 # Requests that a busy computer missed are not made up for: the instrument would answer in a burst.
                 now_ns = time.monotonic_ns()
                 due_ns += self._poll_interval_ns * (1 + (now_ns - due_ns) // self._poll_interval_ns)
-            while time.monotonic_ns() >= free_ns and (data := self._next()):
+            while time.monotonic_ns() >= free_ns:
+                data, age_ns = self._next()
+                if not data:
+                    break
+                if age_ns >= _STALE_NS:
+                    continue
                 free_ns = time.monotonic_ns() + self._write_gap_ns
                 port.write(data)
             first = port.read(1)
@@ -296,13 +303,13 @@ class Transport(EventPort):
             for data in waiting[-1:] if self._write_gap_ns else waiting:
                 port.write(data)
 
-    def _next(self) -> bytes:
-        """Return what is to be sent next, empty if nothing waits."""
+    def _next(self) -> tuple[bytes, int]:
+        """Return what is to be sent next, empty if nothing waits, and how long ago it was decided, ns."""
         with self._lock:
             ahead, self._ahead = self._ahead, None
-            if ahead is not None and time.monotonic_ns() - ahead[0] < _STALE_NS:
-                return ahead[1]
-            return self._to_write.popleft() if self._to_write else b""
+            if ahead is not None:
+                return ahead[1], time.monotonic_ns() - ahead[0]
+            return self._to_write.popleft() if self._to_write else b"", 0
 
     def _serve_lines(self, port: serial.Serial, lines: ModemLines) -> None:
         watch = LineWatch(lines)
@@ -311,9 +318,13 @@ class Transport(EventPort):
                 stopping = self._stop.wait(SETTLE_S)
                 if self._guard is not None:
                     self._guard.check()
-                while data := self._next():
+                while True:
+                    data, age_ns = self._next()
+                    if not data:
+                        break
                     on = parse_setting(lines, data)
-                    if on and self._guard is not None and not self._guard.watches:
+                    unguarded = self._guard is not None and not self._guard.watches
+                    if on and (unguarded or age_ns >= _STALE_FOR_A_LINE_NS):
                         continue  # said before this process stood still, perhaps; whoever means it says it again
                     setattr(port, lines.output, on)
                     self._tell(Chunk(time.monotonic_ns(), data))

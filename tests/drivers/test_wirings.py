@@ -739,16 +739,27 @@ async def test_a_daemon_that_is_stopped_has_its_line_dropped_by_the_guard(tmp_pa
 
 
 async def test_nothing_opens_a_valve_again_that_the_guard_has_shut_until_somebody_beats(tmp_path: Path) -> None:
-    """As a keeper that was stopped and goes on might: a command to open that had waited meanwhile."""
-    hangs = tmp_path / "hangs"
-    code = CHILD.replace("transport.beat()", f"__import__('os').path.exists({str(hangs)!r}) or transport.beat()")
+    """As a keeper that was stopped and goes on might: a command to open that had waited meanwhile, or was decided just
+    before the guard heard the last of it, which is less than the guard waits."""
+    hangs, old = tmp_path / "hangs", tmp_path / "old"
+    code = CHILD.replace(
+        "transport.beat()", f"__import__('os').path.exists({str(hangs)!r}) or transport.beat()"
+    ).replace(
+        "codec.command(valve_open))",
+        "codec.command(valve_open), decided_ns=__import__('time').monotonic_ns() - "
+        f"150_000_000 * __import__('os').path.exists({str(old)!r}))",
+    )
     async with holding_a_line(tmp_path, code) as (twin, _, _):
         hangs.touch()
         await twin.until(lambda: not twin.valve_open)
         moves = len(twin.moves)
         with pytest.raises(TimeoutError):  # it says `open` ten times a second
             await twin.until(lambda: len(twin.moves) > moves, 1.0)
+        old.touch()
         hangs.unlink()
+        with pytest.raises(TimeoutError):  # its guard hears it again
+            await twin.until(lambda: len(twin.moves) > moves, 0.5)
+        old.unlink()
         await twin.until(lambda: twin.valve_open)
 
 
