@@ -86,9 +86,8 @@ def _yields(known: ShopStatistics) -> Iterator[ShopSection]:
 
 def _yield_bar(one: Yield, pack: str) -> Bar:
     label = of_model(one.model, pack)
-    if one.share is None:
-        return Bar(label, None, note=f"{one.good} of {one.of}")
-    return Bar(label, one.share.value, one.share.low, one.share.high, f"{one.good} of {one.of}")
+    told = f"{one.good} of {one.of}"
+    return Bar.of(label, one.share, told, told)
 
 
 def _unclear(one: Yield) -> str:

@@ -5,10 +5,12 @@ Everything is told by place, shape or word as well as by colour. Coordinates are
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Self
 from xml.etree.ElementTree import Element
 
+from capture.collect.statistics.figures import Interval
 from capture.report.svg import BAND, INK, LEVEL, QUIET, add, area, blank, line, markup_of, path, say_at
 
 WIDTH = 185.0
@@ -29,6 +31,13 @@ class Bar:
     note: str = ""
     band: tuple[float, float] | None = None
 
+    @classmethod
+    def of(cls, label: str, known: Interval | None, note: str, too_little: str = "") -> Self:
+        """Return the row of an estimate with its note, or with another where too little is known."""
+        if known is None:
+            return cls(label, None, note=too_little)
+        return cls(label, known.value, known.low, known.high, note)
+
 
 @dataclass(frozen=True, slots=True)
 class ChartScale:
@@ -37,6 +46,16 @@ class ChartScale:
     low: float
     high: float
     marks: tuple[tuple[float, str], ...]
+
+    @classmethod
+    def from_zero(cls, most: float, words: Callable[[float], str]) -> Self:
+        """Return a scale from nothing to a little beyond `most`, marked there, in the middle and at nothing."""
+        return cls(0.0, most * 1.1, tuple((most * n / 2, words(most * n / 2)) for n in range(3)))
+
+    @classmethod
+    def either_side(cls, most: float, words: Callable[[float], str], middle: str) -> Self:
+        """Return a scale to a little beyond `most` on either side of nothing, which is called `middle`."""
+        return cls(-most * 1.1, most * 1.1, ((-most, words(-most)), (0.0, middle), (most, words(most))))
 
 
 def bars_svg(bars: Sequence[Bar], scale: ChartScale, name: str) -> str:

@@ -20,10 +20,12 @@ class ShopSection:
 
 
 def of_model(model: Model, pack: str = "") -> str:
+    """Return what a number is of, in words."""
     shop = f"{model.shop}: " if model.shop else ""
     revision = f" rev {model.revision}" if model.revision else ""
     return f"{shop}{model.sheet}{revision}{f', {pack}' if pack else ''}"
 
 
 def micrometres(nm: float) -> str:
+    """Return a length as it stands on the report."""
     return f"{nm / 1000:.1f} µm"

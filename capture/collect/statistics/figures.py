@@ -48,6 +48,13 @@ def of_sd(variance: float, dof: int) -> Interval:
     return Interval(math.sqrt(variance), math.sqrt(variance * dof / low), math.sqrt(variance * dof / high))
 
 
+def of_within(logarithm: float, error: float, dof: int) -> Interval:
+    """Return a standard deviation with its interval, from the logarithm of a variance and its standard error, which is
+    known with `dof` degrees of freedom."""
+    half = float(stats.t.ppf((1 + COVERAGE) / 2, dof)) * error
+    return Interval(*(math.exp(value / 2) for value in (logarithm, logarithm - half, logarithm + half)))
+
+
 def of_slope(sxx: float, sxy: float, syy: float, dof: int) -> Interval:
     """Return the slope of a least-squares line with its interval, from sums about the means (e-Handbook 4.1.4.1)."""
     slope = sxy / sxx
@@ -65,15 +72,10 @@ class Funnel:
     outside: bool
 
 
-def of_within(logarithm: float, error: float, dof: int) -> Interval:
-    """Return a standard deviation with its interval, from the logarithm of a variance and its standard error, which is
-    known with `dof` degrees of freedom."""
-    half = float(stats.t.ppf((1 + COVERAGE) / 2, dof)) * error
-    return Interval(*(math.exp(value / 2) for value in (logarithm, logarithm - half, logarithm + half)))
-
-
 #: Of fewer groups it cannot be told what groups differ by anyhow.
 _LEAST_GROUPS: Final = 4
+#: A variance that is none, so that it can be divided by.
+_LEAST: Final = 1e-300
 
 
 def funnel(good: int, of: int, others: Sequence[tuple[int, int]]) -> Funnel:
@@ -88,7 +90,11 @@ def funnel(good: int, of: int, others: Sequence[tuple[int, int]]) -> Funnel:
     if alike > 0:
         spare = (1 - alike) / alike
         chance = stats.betabinom(of, share * spare, (1 - share) * spare)
-    tail = min(float(chance.cdf(good)), float(chance.sf(good - 1)))
+    return _at(min(float(chance.cdf(good)), float(chance.sf(good - 1))))
+
+
+def _at(tail: float) -> Funnel:
+    """Return where in a funnel that is which has this chance of lying as far out on its side."""
     return Funnel(tail < (1 - COVERAGE) / 2, tail < (1 - OUTER) / 2)
 
 
@@ -98,19 +104,23 @@ def funnel_of_means(value: float, error: float, dof: int, others: Sequence[tuple
     Groups differ by more than their own errors: by what, `between` says. `dof` are the degrees of freedom of `error`.
     """
     spare = between(others) if len(others) >= _LEAST_GROUPS else 0.0
-    weights = [1 / max(one * one + spare, 1e-300) for _, one in others]
-    middle = sum(weight * one for weight, (one, _) in zip(weights, others, strict=True)) / sum(weights)
-    apart = abs(value - middle) / math.sqrt(max(error * error + spare + 1 / sum(weights), 1e-300))
-    tail = float(stats.t.sf(apart, dof))
-    return Funnel(tail < (1 - COVERAGE) / 2, tail < (1 - OUTER) / 2)
+    weights, middle = _weighed(others, spare)
+    apart = abs(value - middle) / math.sqrt(max(error * error + spare + 1 / sum(weights), _LEAST))
+    return _at(float(stats.t.sf(apart, dof)))
+
+
+def _weighed(groups: Sequence[tuple[float, float]], spare: float = 0.0) -> tuple[list[float], float]:
+    """Return what each (mean, standard error) weighs where groups also differ by the variance `spare`, and their
+    weighted mean."""
+    weights = [1 / max(error * error + spare, _LEAST) for _, error in groups]
+    return weights, sum(weight * value for weight, (value, _) in zip(weights, groups, strict=True)) / sum(weights)
 
 
 def between(groups: Sequence[tuple[float, float]]) -> float:
     """Return the variance by which groups of (mean, standard error) differ beyond their errors, 0 where those explain
     it: the method of moments of DerSimonian and Laird (1986)."""
-    weights = [1 / max(error * error, 1e-300) for _, error in groups]
+    weights, middle = _weighed(groups)
     total = sum(weights)
-    middle = sum(weight * value for weight, (value, _) in zip(weights, groups, strict=True)) / total
     spread = sum(weight * (value - middle) ** 2 for weight, (value, _) in zip(weights, groups, strict=True))
     usual = total - sum(weight * weight for weight in weights) / total
     return max(0.0, (spread - (len(groups) - 1)) / usual) if usual > 0 else 0.0

@@ -259,9 +259,7 @@ def _not_counted(rows: Sequence[Row]) -> Iterator[StrokesNotCounted]:
 
 def _scatters(rows: Sequence[Row]) -> Iterator[StrokeScatter]:
     for row, others in _beside_others(rows, "variance_nm2"):
-        n, known = row["checks"], None
-        if row["variance_nm2"]:
-            known = _logarithm(row)
+        n, known = row["checks"], _logarithm(row) if row["variance_nm2"] else None
         beside = [_logarithm(one) for one in others if one["variance_nm2"] > 0]
         compared = funnel_of_means(*known, n - 1, beside) if known and beside else None
         yield StrokeScatter(_model(row), row["pack"], n, of_within(*known, n - 1) if known else None, compared)
