@@ -149,7 +149,8 @@ class Transport(EventPort):
 
         With `decided_ns`, when it was decided (monotonic), it is a command: it goes ahead of whatever else waits and in
         place of the command before it, since only the newer is meant; and one that was decided longer than a fifth of a
-        second ago, since this process stood still before or after it was given here, is not sent at all.
+        second ago, since this process stood still before or after it was given here, is not sent at all. Of a line, one
+        to switch it on is let go after 120 ms, and one to switch it off is never too old.
 
         Raises ConnectionError if the port is not open: what is sent late may do harm; ValueError if the port's lines
         are its wires and `data` does not set the output line.
@@ -278,10 +279,8 @@ class Transport(EventPort):
                 # Requests that a busy computer missed are not made up for: the instrument would answer in a burst.
                 now_ns = time.monotonic_ns()
                 due_ns += self._poll_interval_ns * (1 + (now_ns - due_ns) // self._poll_interval_ns)
-            while time.monotonic_ns() >= free_ns:
-                data, age_ns = self._next()
-                if not data:
-                    break
+            while time.monotonic_ns() >= free_ns and (waiting := self._next()) is not None:
+                data, age_ns = waiting
                 if age_ns >= _STALE_NS:
                     continue
                 free_ns = time.monotonic_ns() + self._write_gap_ns
@@ -297,19 +296,19 @@ class Transport(EventPort):
                 raise
             self._tell(Chunk(t_ns, first + rest))
         # Where writes are kept apart there may not be time for all of them; the newest is the one that counts.
-        waiting = [*self._to_write, *([self._ahead[1]] if self._ahead else [])]
-        if waiting:
+        left = [*self._to_write, *([self._ahead[1]] if self._ahead else [])]
+        if left:
             time.sleep(max(0, free_ns - time.monotonic_ns()) / 1e9)
-            for data in waiting[-1:] if self._write_gap_ns else waiting:
+            for data in left[-1:] if self._write_gap_ns else left:
                 port.write(data)
 
-    def _next(self) -> tuple[bytes, int]:
-        """Return what is to be sent next, empty if nothing waits, and how long ago it was decided, ns."""
+    def _next(self) -> tuple[bytes, int] | None:
+        """Return what is to be sent next and how long ago it was decided, ns; None if nothing waits."""
         with self._lock:
             ahead, self._ahead = self._ahead, None
             if ahead is not None:
                 return ahead[1], time.monotonic_ns() - ahead[0]
-            return self._to_write.popleft() if self._to_write else b"", 0
+            return (self._to_write.popleft(), 0) if self._to_write else None
 
     def _serve_lines(self, port: serial.Serial, lines: ModemLines) -> None:
         watch = LineWatch(lines)
@@ -318,10 +317,8 @@ class Transport(EventPort):
                 stopping = self._stop.wait(SETTLE_S)
                 if self._guard is not None:
                     self._guard.check()
-                while True:
-                    data, age_ns = self._next()
-                    if not data:
-                        break
+                while (waiting := self._next()) is not None:
+                    data, age_ns = waiting
                     on = parse_setting(lines, data)
                     unguarded = self._guard is not None and not self._guard.watches
                     if on and (unguarded or age_ns >= _STALE_FOR_A_LINE_NS):

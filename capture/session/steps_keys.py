@@ -162,15 +162,15 @@ class StepsKeys:
             alone = pulls is not None and len(torques) == 1 < (step.bolt_count or 1) and text not in alone_before
             if alone:
                 alone_before.append(text)
-            if not why and not alone and (known or not far):
-                return await self._write(tightened(step, done, torques, pulls.port if pulls else "", asked))
-            if not why and alone:
+            if why:
+                if pulls is not None:
+                    pulls.again()
+                return f"{why}. Nothing was written"
+            if alone:
                 return f"1 pull of the wrench for {step.bolt_count} bolts. Enter again if it stands for all of them"
-            if not why:
+            if far and not known:
                 return f"{far}: that is far from {step.value}. Enter again if that is what the wrench says"
-            if pulls is not None:
-                pulls.again()
-            return f"{why}. Nothing was written"
+            return await self._write(tightened(step, done, torques, pulls.port if pulls else "", asked))
 
         return submit
 
