@@ -32,6 +32,21 @@ def kept(tmp_path: Path, wiring: str, **settings: object) -> tuple[KeptAir, PtyF
     return air, PtyFixture(tmp_path / "fixture", firmware)
 
 
+async def opened(air: KeptAir | AirControl, fixture: PtyFixture) -> None:
+    """A check begins, the air is armed and the button pressed: the valve is open."""
+    air.indicator(True)
+    air.begin_check(StrokesToMake(1, 2, 5))
+
+    def armed() -> bool:
+        air.arm()
+        return air.safety.state.value == "armed"
+
+    await until(armed, 20)
+    await asyncio.sleep(0.05)  # no finger is quicker
+    fixture.press()
+    await fixture.until(lambda: fixture.valve_open)
+
+
 async def test_a_keeper_that_is_told_twice_to_end_still_says_to_shut(tmp_path: Path) -> None:
     """As by the end of its link and the kernel's signal, which both come when its bench is killed. On a bus where one
     request has to wait for the answer to another."""
@@ -39,17 +54,7 @@ async def test_a_keeper_that_is_told_twice_to_end_still_says_to_shut(tmp_path: P
     with twin as fixture:
         keeping = asyncio.create_task(air.run())
         try:
-            air.indicator(True)
-            air.begin_check(StrokesToMake(1, 2, 5))
-
-            def armed() -> bool:
-                air.arm()
-                return air.safety.state.value == "armed"
-
-            await until(armed, 20)
-            await asyncio.sleep(0.05)  # no finger is quicker
-            fixture.press()
-            await fixture.until(lambda: fixture.valve_open)
+            await opened(air, fixture)
             keeper, told_ns = air.pid, time.monotonic_ns()
             assert keeper is not None
             os.kill(keeper, signal.SIGTERM)
@@ -91,17 +96,7 @@ async def test_who_stood_still_between_deciding_and_saying_opens_no_valve_that_i
     with PtyFixture(tmp_path / "fixture", firmware) as fixture:
         running = [asyncio.create_task(air.run()), asyncio.create_task(alive())]
         try:
-            air.indicator(True)
-            air.begin_check(StrokesToMake(1, 2, 5))
-
-            def armed() -> bool:
-                air.arm()
-                return air.safety.state.value == "armed"
-
-            await until(armed, 20)
-            await asyncio.sleep(0.05)  # no finger is quicker
-            fixture.press()
-            await fixture.until(lambda: fixture.valve_open)
+            await opened(air, fixture)
             monkeypatch.setattr(Safety, "take", decide)
             stands_still += [0.05, 0.7]
             await until(lambda: air.safety.state.value == "tripped", 20)

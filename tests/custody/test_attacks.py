@@ -32,22 +32,12 @@ from tests.support.attacked_record import (
     rebuild,
     take_out,
 )
-from tests.support.proven_record import AT, copy_all, forge, make_record, tamper
+from tests.support.proven_record import AT, forge, make_record, tamper
 
 
 @pytest.fixture(scope="module")
 def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_record(tmp_path_factory.mktemp("attacked"))
-
-
-@pytest.fixture
-def copy(record: Path, tmp_path: Path) -> Path:
-    return copy_all(record, tmp_path / "copy")
-
-
-@pytest.fixture
-def heads(record: Path) -> list[tuple[int, str]]:
-    return [audit(record).head]
 
 
 # -- what the chain finds --------------------------------------------------------------------------------

@@ -36,7 +36,7 @@ from tests.support.attacked_record import (
     rebuild,
     take_out,
 )
-from tests.support.proven_record import AT, SHEET, check_from, copy_all, forge, make_record, open_job, tamper
+from tests.support.proven_record import AT, SHEET, check_from, forge, make_record, open_job, tamper
 
 ELSEWHERE = ("as it was written down", "the end of the ledger is missing")
 WHO = WhoSet("first shift", "bench")
@@ -53,16 +53,6 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
         store.add_fact(2, StepDone(1, "second shift", readings_nm=(40_000_000,), instrument="M-7"), at=_LATER)
         store.add_fact(2, StepDone(2, "second shift", torque_unm=46_000_000), at=_LATER)
     return path
-
-
-@pytest.fixture
-def copy(record: Path, tmp_path: Path) -> Path:
-    return copy_all(record, tmp_path / "copy")
-
-
-@pytest.fixture
-def heads(record: Path) -> list[tuple[int, str]]:
-    return [audit(record).head]
 
 
 def command(home: Path, *words: str) -> str:
