@@ -74,7 +74,7 @@ async def arm(bench: Bench) -> None:
         air.arm()
         return air.safety.state.value == "armed"
 
-    await until(armed, 10)
+    await until(armed)
     # No finger is at the button sooner than its contacts are believed.
     await asyncio.sleep(0.05)
 
@@ -197,7 +197,7 @@ async def test_button_events_alone_make_a_whole_job_and_its_replay_is_the_same(t
             if pack:
                 await bay.bench.start_check(pack)
             await bay.press()
-            await until(lambda: bay.bench.finished.is_set() or bay.bench.view.air_state == "tripped", 40)
+            await until(lambda: bay.bench.finished.is_set() or bay.bench.view.air_state == "tripped")
             if not bay.bench.finished.is_set():  # a machine that is busy elsewhere shut the air: as a person does then
                 await bay.armed()
                 await bay.press()
@@ -291,7 +291,7 @@ async def test_air_outside_the_sheets_window_flags_the_stroke_and_says_so(tmp_pa
         await until(lambda: (bay.bench.view.pressure_pa or 0) > 190_000)
         await asyncio.sleep(1.0)  # the hand holds
         bay.fixture.release()
-        await until(lambda: len(bay.bench.view.strokes) == 1, 10)
+        await until(lambda: len(bay.bench.view.strokes) == 1)
         stroke = bay.bench.view.strokes[0].stroke
         assert "pressure" in stroke.flags and not stroke.accepted
         await until(
@@ -403,7 +403,7 @@ def test_a_screen_held_up_in_an_apply_holds_up_neither_the_hand_nor_the_stroke(t
             await fixture.until(lambda: fixture.valve_open)
             await asyncio.sleep(1.0)  # a hold
             await shut_in_time(fixture)
-            await until(partial(has_kept, tmp_path, 1), 20)
+            await until(partial(has_kept, tmp_path, 1))
             terminal.keys("C-q")
             await asyncio.to_thread(terminal.wait_for, "seat 1 of 1")
 
@@ -428,7 +428,7 @@ async def test_a_reader_of_the_output_that_hangs_holds_up_neither_the_hand_nor_t
         os.close(writer)
         try:
             with Terminal(80, 24) as terminal:
-                await until(lambda: has_room_for_faces(tmp_path), 30)
+                await until(lambda: has_room_for_faces(tmp_path))
                 terminal.run("capture.cli", "run", "--bench", "bay-3", "--data-dir", str(tmp_path / "data"))
                 await asyncio.to_thread(terminal.wait_for, "CAUTION")
                 terminal.keys("Space")
@@ -441,7 +441,7 @@ async def test_a_reader_of_the_output_that_hangs_holds_up_neither_the_hand_nor_t
                     await fixture.until(lambda: fixture.valve_open)
                     await asyncio.sleep(1.0)  # a hold
                     await shut_in_time(fixture)
-                    await until(partial(has_kept, tmp_path, made), 20)
+                    await until(partial(has_kept, tmp_path, made))
                 terminal.keys("q")  # whoever looks does not end what somebody else began without being asked
                 await asyncio.to_thread(terminal.wait_for, "d leaves this screen and the bench measures on")
                 terminal.keys("d")

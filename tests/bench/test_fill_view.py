@@ -26,7 +26,7 @@ async def test_the_record_is_written_from_the_state_and_never_from_the_view(tmp_
         scribbled.unit_serial, scribbled.technician, scribbled.message = "OTHER", "nobody", "go home"
         scribbled.packs.clear()
         await bench.start_check(0)
-        assert bench.view.unit_serial == "FW3-0042" and bench.view.message.startswith("Seat the pack")
+        assert bench.view.unit_serial == "FW3-0042" and bench.view.message not in ("", "go home")
         assert [pack.state for pack in bench.view.packs] == ["measuring", "waiting", "waiting"]
         await ended(running)
     with Store.open(tmp_path / "data" / "record.sqlite") as store:

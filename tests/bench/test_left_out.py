@@ -118,13 +118,13 @@ async def test_after_the_verdict_it_is_worked_out_anew_told_to_everybody_and_pro
         def told(topic: str) -> list[dict[str, Any]]:
             return [one.payload for one in supervisor.received if one.topic == f"strokelog/v1/bay-2/{topic}"]
 
-        await until(lambda: len(told("low/verdict")) == 2 and len(told("unit")) == 2, 10)
+        await until(lambda: len(told("low/verdict")) == 2 and len(told("unit")) == 2)
         assert told("low/verdict")[-1]["left_out"].startswith(said)
         assert [one["attempt"] for one in told("low/verdict")] == [1, 1]
         assert told("low/verdict")[-1]["strokes"] == anew.strokes
         assert told("unit")[-1]["packs"][0]["left_out"].startswith(said)
         # A plant's system too, from the same record: its births, every stroke, both verdicts.
-        await until(lambda: host.values("verdict/strokes") == [anew.strokes + 1, anew.strokes], 10)
+        await until(lambda: host.values("verdict/strokes") == [anew.strokes + 1, anew.strokes])
         assert host.values("stroke/n") == list(range(1, len(bench.view.strokes) + 1))
         assert host.of("NBIRTH")[0].value("verdict/mean_nm") is None and host.of("DBIRTH")
     await asyncio.to_thread(host.stop)

@@ -72,7 +72,7 @@ def manager(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> socket.socket:
     address = tmp_path / "notify"
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     listener.bind(str(address))
-    listener.settimeout(10)
+    listener.settimeout(60)
     monkeypatch.setenv("NOTIFY_SOCKET", str(address))
     return listener
 
@@ -118,6 +118,6 @@ def test_the_command_says_ready_once_it_measures(manager: socket.socket, tmp_pat
         assert any("no such device" in line for line in process.stdout)
     finally:
         process.terminate()
-        process.communicate(timeout=10)
+        process.communicate(timeout=60)
     assert manager.recv(64) == b"STOPPING=1"
     manager.close()

@@ -326,7 +326,7 @@ def test_the_unit_is_right_and_hardened(tmp_path: Path) -> None:
 def test_a_service_manager_is_told(mosquitto: Mosquitto, tmp_path: Path, start: Start) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
-        manager.settimeout(10)
+        manager.settimeout(60)
         collector = start(mosquitto.port, f"sqlite:///{tmp_path}/c.sqlite", NOTIFY_SOCKET=str(tmp_path / "notify"))
         assert manager.recv(1000) == b"READY=1"
         collector.wait_up()

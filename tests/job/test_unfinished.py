@@ -127,4 +127,4 @@ def test_a_pipe_is_told_and_goes_on(tmp_path: Path) -> None:
                 assert json.loads(process.stdout.readline())["job"] > 1
         finally:
             process.terminate()
-            process.communicate(timeout=10)
+            process.communicate(timeout=60)

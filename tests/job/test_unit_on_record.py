@@ -434,7 +434,7 @@ async def test_a_verdict_and_a_fact_tell_the_shop_how_the_unit_stands(
         def units() -> list[dict[str, Any]]:
             return [one.payload for one in supervisor.received if one.topic == "strokelog/v1/bay-2/unit"]
 
-        await until(lambda: len(units()) == 3, 10)
+        await until(lambda: len(units()) == 3)
         await ended(running)
     last = units()[-1]
     assert [(pack["pack"], pack["state"], pack["passed_by"]) for pack in last["packs"]] == [
@@ -559,17 +559,17 @@ async def test_no_scan_arms_the_air(tmp_path: Path) -> None:
     async with stand(tmp_path) as bay:
         controls, air = Controls(bay.bench), bay.bench.air
         assert air is not None
-        await until(lambda: not air.safety.against_arming(), 10)
+        await until(lambda: not air.safety.against_arming())
         for code in CODES:
             await controls.take(Scan(code))
             await controls.take(LostScan(code))
             assert air.safety.state.value == "unarmed"
-        await until(lambda: bay.bench.view.air_state == "unarmed", 10)
+        await until(lambda: bay.bench.view.air_state == "unarmed")
         await controls.take(Key("escape"))  # a scan may have opened a form
         # A hand at the key does; again, where a heartbeat that came late on a busy machine stood against it.
         async with asyncio.timeout(10):
             while air.safety.state.value != "armed":
-                await until(lambda: not air.safety.against_arming(), 10)
+                await until(lambda: not air.safety.against_arming())
                 await controls.take(Key("a"))
                 await asyncio.sleep(0)
 

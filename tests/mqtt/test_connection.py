@@ -68,7 +68,7 @@ async def reason(bench: Bench, mosquitto: Mosquitto, scheme: str = "mqtts", **se
     """Return why the broker is not up."""
     await bench.put(1)
     async with bench.publishing(mosquitto.port, scheme, **settings) as publisher:
-        await until(lambda: publisher.state.link == "down", 15)
+        await until(lambda: publisher.state.link == "down")
         assert publisher.state.waiting == 1  # kept
         return publisher.state.reason
 

@@ -73,7 +73,7 @@ async def test_a_use_that_fails_is_said_and_tried_again(mosquitto: Mosquitto) ->
     keeping = link_to(mosquitto.port).keep(
         use, stop=asyncio.Event(), say=lambda *words: said.append(words), again="it is tried again"
     )
-    await asyncio.wait_for(keeping, 5)
+    await asyncio.wait_for(keeping, 60)
     assert uses == 2
     assert [state for state, _ in said] == ["connecting", "down"]
     assert "a fault of ours" in said[1][1] and said[1][1].endswith("; it is tried again")

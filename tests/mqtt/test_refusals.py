@@ -92,14 +92,14 @@ async def test_a_refused_message_is_named_and_the_others_go_on(
     await put(bench, *(stroke_message(n) for n in range(1, 12)), unit(1), *(stroke_message(n) for n in range(12, 41)))
     await put(bench, verdict_message())
     async with bench.publishing(mosquitto.port, **settings) as publisher:
-        await until(lambda: publisher.state.link == "up" and "1 message is set aside" in publisher.state.reason, 20)
+        await until(lambda: publisher.state.link == "up" and "1 message is set aside" in publisher.state.reason)
         assert f"the broker refuses {unit_topic(BENCH)}: {why}; " in publisher.state.reason
         await until(lambda: numbers(subscriber) == list(range(1, 41)) and len(subscriber.of("verdict")) == 1)
         await until(lambda: bench.store.outbox_size() == 0)
         assert subscriber.of("unit") == []
         rules.mend()
         assert await bench.run(bench.store.send_again) == 1
-        await until(lambda: subscriber.of("unit"), 20)
+        await until(lambda: subscriber.of("unit"))
         await until(lambda: publisher.state == UP)
 
 
@@ -113,9 +113,9 @@ async def test_a_broker_that_gives_no_reason_holds_nothing_up_and_loses_no_strok
     await put(bench, *(stroke_message(n) for n in range(1, 12)), unit(1), *(stroke_message(n) for n in range(12, 41)))
     await put(bench, verdict_message())
     async with bench.publishing(mosquitto.port, mqtt_version="3.1.1") as publisher:
-        await until(lambda: "set aside" in publisher.state.reason, 40)
+        await until(lambda: "set aside" in publisher.state.reason)
         assert UNTOLD in publisher.state.reason
-        await until(lambda: bench.store.outbox_size() == 0, 20)
+        await until(lambda: bench.store.outbox_size() == 0)
         rules.mend()
         for _ in range(10):  # the broker reads its rules anew when it comes to it
             await bench.run(bench.store.send_again)
@@ -135,7 +135,7 @@ async def test_of_many_on_one_topic_only_the_first_holds_anybody_up(
     for n in range(1, 25):
         await put(bench, stroke_message(n), unit(n))
     async with bench.publishing(mosquitto.port) as publisher:
-        await until(lambda: "24 messages are set aside" in publisher.state.reason, 40)
+        await until(lambda: "24 messages are set aside" in publisher.state.reason)
     assert numbers(subscriber) == list(range(1, 25))
     assert bench.store.aside() is not None and bench.store.outbox_size() == 0
 
@@ -151,7 +151,7 @@ async def test_a_bench_that_may_publish_nothing_sets_nothing_aside(
     for settings in ({}, {"mqtt_version": "3.1.1"}):
         async with bench.publishing(mosquitto.port, **settings) as publisher:
             downs = len(bench.states)
-            await until(lambda downs=downs: sum(one.link == "down" for one in bench.states[downs:]) > 3, 20)
+            await until(lambda downs=downs: sum(one.link == "down" for one in bench.states[downs:]) > 3)
             assert settings or "Not authorized" in publisher.state.reason
             assert "what the broker lets this bench do under its user name" in publisher.state.reason
         assert bench.store.outbox_size() == 2 and bench.store.aside() is None
@@ -164,10 +164,10 @@ async def test_a_broker_that_is_killed_again_and_again_refuses_nothing(
     await bench.put(*range(1, 1001))
     async with bench.publishing(mosquitto.port, mqtt_version="3.1.1", keep_acknowledged_s=2) as publisher:
         for seen in (20, 100, 200, 300):
-            await until(lambda seen=seen: len(numbers(subscriber)) > seen, 20)
+            await until(lambda seen=seen: len(numbers(subscriber)) > seen)
             mosquitto.stop()
             mosquitto.start()
-        await until(lambda: len(numbers(subscriber)) == 1000, 30)
+        await until(lambda: len(numbers(subscriber)) == 1000)
         assert publisher.state.reason == ""
     assert bench.store.aside() is None
     assert numbers(subscriber) == list(range(1, 1001))

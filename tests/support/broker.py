@@ -29,7 +29,7 @@ def answers(port: int) -> bool:
     return True
 
 
-async def until(true: Callable[[], Any], seconds: float = 10) -> None:
+async def until(true: Callable[[], Any], seconds: float = 60) -> None:
     """Wait until `true()` is, by looking every few milliseconds."""
     end = time.monotonic() + seconds
     while not true():

@@ -133,7 +133,7 @@ class LinesFixture:
         with self._changed:
             return list(self._moves)
 
-    async def until(self, condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    async def until(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
         """Return as soon as `condition` holds; raises TimeoutError."""
         held = await asyncio.to_thread(self.wait_for, condition, timeout_s)
         if not held:

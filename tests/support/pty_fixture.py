@@ -119,7 +119,7 @@ class FixturePort(ABC):
         """How long the controller's own time stood still since then, because this machine did not let it run."""
         return 0.0
 
-    async def until(self, condition: Callable[[], bool], timeout_s: float = 10.0) -> None:
+    async def until(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
         """Return as soon as `condition` holds; raises TimeoutError."""
         held = await asyncio.to_thread(self.wait_for, condition, timeout_s)
         if not held:

@@ -16,7 +16,7 @@ __all__ = ["Terminal", "until"]
 
 _REPOSITORY = Path(__file__).resolve().parents[2]
 _NUMBERS = itertools.count()
-_DEADLINE_S = 15.0
+_DEADLINE_S = 60.0
 
 
 def until(condition: Callable[[], bool], what: Callable[[], str], deadline_s: float = _DEADLINE_S) -> None:
@@ -45,7 +45,7 @@ class Terminal:
     def tmux(self, *arguments: str) -> str:
         """Run one tmux command on the private server and return what it printed."""
         command = ["tmux", "-u", "-L", self._server, "-f", os.devnull, *arguments]
-        done = subprocess.run(command, capture_output=True, text=True, check=True, env=self._environment, timeout=10)
+        done = subprocess.run(command, capture_output=True, text=True, check=True, env=self._environment, timeout=60)
         return done.stdout
 
     def __enter__(self) -> Terminal:
@@ -93,7 +93,7 @@ class Terminal:
     def children(self) -> list[int]:
         """Return the process ids that the pane's shell has started and that still run."""
         shell = int(self.format("#{pane_pid}"))
-        found = subprocess.run(["ps", "-o", "pid=", "--ppid", str(shell)], capture_output=True, text=True, timeout=10)
+        found = subprocess.run(["ps", "-o", "pid=", "--ppid", str(shell)], capture_output=True, text=True, timeout=60)
         return [int(pid) for pid in found.stdout.split()]
 
     def format(self, expression: str) -> str:
