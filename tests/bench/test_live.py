@@ -218,7 +218,7 @@ def test_a_stream_written_by_hand_into_a_socat_pair_at_9600_baud_is_measured(tmp
                 # The hand has a pace: this is the stream's clock, not a wait for something to happen.
                 time.sleep(max(0.0, begin + index / 20 - time.monotonic()))
                 cable.write(line.encode() + b"\r\n")
-        out, err = measuring.communicate(timeout=20)
+        out, err = measuring.communicate(timeout=90)
     finally:
         socat.terminate()
         socat.wait(5)

@@ -118,7 +118,7 @@ def test_a_recording_played_at_the_port_is_proven_and_no_measurement(tmp_path: P
     assert process.stdout is not None
     assert json.loads(process.stdout.readline())["type"] == "stroke"
     process.terminate()
-    process.communicate(timeout=20)
+    process.communicate(timeout=90)
     with Store.open_to_read(tmp_path / "record.sqlite") as store:
         (check,) = store.job(1).checks
     assert check.origin is not None and check.origin["kind"] == "recording"

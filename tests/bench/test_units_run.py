@@ -154,7 +154,7 @@ class Unit:
             yield process
         finally:
             process.kill()
-            process.communicate(timeout=20)
+            process.communicate(timeout=90)
 
     def ran(self, home: str | None) -> tuple[int, str]:
         """Run the unit's command to its end; return its exit code and what it said."""
@@ -197,7 +197,7 @@ def test_a_bench_measures_and_its_end_is_an_answer(place: Path, manager: socket.
     with unit.started("/", NOTIFY_SOCKET=str(unit.home / "notify")) as process:
         serving(process, manager)
         process.send_signal(signal.SIGTERM)
-        _, err = process.communicate(timeout=30)
+        _, err = process.communicate(timeout=90)
     assert "Traceback" not in err
     assert process.returncode == 3 and unit.told["SuccessExitStatus"] == ["3"], err
     assert (unit.home / "lib" / "strokelog" / "bay-1" / "record.sqlite").is_file()
@@ -211,7 +211,7 @@ def test_the_collector_is_ready_with_a_database_of_its_own(
     with unit.started(None, NOTIFY_SOCKET=str(unit.home / "notify")) as process:
         serving(process, manager)
         process.send_signal(signal.SIGTERM)
-        _, err = process.communicate(timeout=30)
+        _, err = process.communicate(timeout=90)
     assert process.returncode == 0 and "Traceback" not in err, err
     assert [one.name for one in (unit.home / "lib").rglob("*.sqlite")] == ["collect.sqlite"]
 
@@ -227,10 +227,10 @@ def test_the_board_serves_its_page(place: Path, mosquitto: Mosquitto) -> None:
         said = process.stderr.readline()
         address = re.search(r"http://127\.0\.0\.1:[1-9][0-9]*/", said)
         assert address is not None, said
-        with urllib.request.urlopen(address[0], timeout=30) as page:
+        with urllib.request.urlopen(address[0], timeout=90) as page:
             assert b"<html" in page.read()
         process.send_signal(signal.SIGTERM)
-        _, err = process.communicate(timeout=30)
+        _, err = process.communicate(timeout=90)
     assert process.returncode == 0 and "Traceback" not in err, err
 
 

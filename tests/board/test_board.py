@@ -227,7 +227,7 @@ def test_pipes_get_one_object_a_change(mosquitto: Mosquitto) -> None:
 def test_a_reader_that_leaves_ends_the_board_quietly(mosquitto: Mosquitto) -> None:
     command = f"{shlex.quote(sys.executable)} -m capture.cli board --json --broker mqtt://127.0.0.1:{mosquitto.port}"
     done = subprocess.run(
-        ["bash", "-c", f"{command} | head -n 1"], cwd=ROOT, capture_output=True, text=True, timeout=20
+        ["bash", "-c", f"{command} | head -n 1"], cwd=ROOT, capture_output=True, text=True, timeout=90
     )
     assert done.stderr == ""
     assert json.loads(done.stdout)["change"] == "broker"

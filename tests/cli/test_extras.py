@@ -46,7 +46,7 @@ def test_a_bench_measures_with_none_of_them(tmp_path: Path) -> None:
         live = [json.loads(measuring.stdout.readline()) for _ in range(3)]
     finally:
         measuring.terminate()
-        measuring.communicate(timeout=20)
+        measuring.communicate(timeout=90)
     assert [one["type"] for one in live] == ["stroke"] * 3
     assert "low" in strokelog("show", 1, "--data-dir", tmp_path, without=EVERY_MODULE).stdout
     strokelog("record", "verify", "--data-dir", tmp_path, without=EVERY_MODULE)

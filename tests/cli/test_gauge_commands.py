@@ -288,7 +288,7 @@ def test_at_a_port_it_says_what_to_do_next_and_ends_by_itself(home: Path) -> Non
             time.sleep(0.015)
         if process.poll() is not None:
             break
-    told, said = process.communicate(timeout=20)
+    told, said = process.communicate(timeout=90)
     os.close(end)
     os.close(slave)
     found = json.loads(told)

@@ -112,7 +112,7 @@ def test_lines_for_the_journal_begin_with_their_priority(journal: bool) -> None:
         own = os.fstat(stream.fileno())
         environment = os.environ | {"JOURNAL_STREAM": f"{own.st_dev}:{own.st_ino if journal else own.st_ino + 1}"}
         words = "from capture.plumbing.outward import warn; warn('one\\ntwo'); warn('three', error=True)"
-        subprocess.run([sys.executable, "-c", words], stderr=stream, env=environment, check=True, timeout=30)
+        subprocess.run([sys.executable, "-c", words], stderr=stream, env=environment, check=True, timeout=90)
         stream.seek(0)
         said = stream.read().decode()
     assert said == ("<4>one\n<4>two\n<3>three\n" if journal else "one\ntwo\nthree\n")

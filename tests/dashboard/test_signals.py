@@ -200,6 +200,6 @@ def test_what_speaks_is_understood_by_a_real_speech_program(tmp_path: Path) -> N
     said = [spoken("verdict good", judged("good")), spoken("does not count", measuring(2, accepted=False)), "-0.02"]
     for number, words in enumerate(said):
         file = tmp_path / f"{number}.wav"
-        subprocess.run(["espeak-ng", "-w", str(file), "--", words], check=True, timeout=20)
+        subprocess.run(["espeak-ng", "-w", str(file), "--", words], check=True, timeout=90)
         with wave.open(str(file)) as spoke:
             assert 0.5 < spoke.getnframes() / spoke.getframerate() < 4  # before the next stroke

@@ -96,7 +96,7 @@ def shelf(tmp_path: Path, *rings: tuple[str, int], shims: int | None = None, low
 
 def strokelog(*words: str, code: int = 0) -> str:
     command = [sys.executable, "-m", "capture.cli", *words]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=30)
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=90)
     assert done.returncode == code, done.stdout + done.stderr
     return done.stdout + done.stderr
 

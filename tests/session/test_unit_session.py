@@ -157,7 +157,7 @@ async def first_day(tmp_path: Path, hand: Hand, fixture: PtyBench) -> None:
     refused = await asyncio.to_thread(
         subprocess.run,
         [sys.executable, "-m", "tests.support.hand_session", *arguments(tmp_path)],
-        capture_output=True, text=True, cwd=ROOT, timeout=30,
+        capture_output=True, text=True, cwd=ROOT, timeout=90,
     )  # fmt: skip
     assert refused.returncode != 0 and "is being measured already" in refused.stderr
     await check(hand, fixture, LOOSE, "Add 1 backing shim")

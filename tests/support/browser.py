@@ -85,7 +85,7 @@ class Browser:
         number = next(self._numbers)
         await self._socket.send_json({"id": number, "method": method, "params": params})
         while True:
-            told = await self._socket.receive_json(timeout=20)
+            told = await self._socket.receive_json(timeout=90)
             if told.get("id") == number:
                 assert "error" not in told, told
                 return told["result"]
@@ -127,7 +127,7 @@ class Browser:
         """Return the page's text as a person reads it."""
         return str(await self.value("document.body ? document.body.innerText : ''"))
 
-    async def wait_for(self, script: str, seconds: float = 15) -> None:
+    async def wait_for(self, script: str, seconds: float = 60) -> None:
         """Wait until a script in the page gives something true."""
         end = time.monotonic() + seconds
         while not await self.value(script):

@@ -145,7 +145,7 @@ class Shop:
             stop.set()
             thread.join()
 
-    def wait_acknowledged(self, seconds: float = 30) -> None:
+    def wait_acknowledged(self, seconds: float = 60) -> None:
         """Wait until the broker has everything."""
         wait_until(lambda: self._acknowledged >= self._handed, seconds)
 
@@ -215,7 +215,7 @@ class CollectorProcess:
             pipe.close()
 
 
-def wait_until(true: Callable[[], Any], seconds: float = 30) -> None:
+def wait_until(true: Callable[[], Any], seconds: float = 60) -> None:
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, f"not within {seconds} s"

@@ -139,7 +139,7 @@ class LinesFixture:
         if not held:
             raise TimeoutError(f"the lines at {self.path} did not come to it in {timeout_s} s")
 
-    def wait_for(self, condition: Callable[[], bool], timeout_s: float = 10.0) -> bool:
+    def wait_for(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> bool:
         """Wait, blocking, until `condition` holds; return whether it did in time."""
         with self._changed:
             return self._changed.wait_for(condition, timeout_s)

@@ -103,6 +103,6 @@ class Terminal:
     def settings(self) -> list[str]:
         """Return the words of `stty -a` for the pane's terminal."""
         done = subprocess.run(
-            ["stty", "-F", self.format("#{pane_tty}"), "-a"], capture_output=True, text=True, check=True, timeout=10
+            ["stty", "-F", self.format("#{pane_tty}"), "-a"], capture_output=True, text=True, check=True, timeout=60
         )
         return done.stdout.replace(";", " ").split()

@@ -81,7 +81,7 @@ def run(tmp_path: Path, due: date) -> tuple[str, Path]:
     assert process.stdout is not None
     assert json.loads(process.stdout.readline())["type"] == "stroke"  # it measures all the same
     process.terminate()
-    return process.communicate(timeout=20)[1], tmp_path / "data" / "record.sqlite"
+    return process.communicate(timeout=90)[1], tmp_path / "data" / "record.sqlite"
 
 
 def test_an_overdue_gauge_is_said_at_the_start_and_measures_all_the_same(tmp_path: Path) -> None:
