@@ -22,6 +22,7 @@ from socket import socketpair
 
 from capture.bench.setup import BenchSetup
 from capture.clearance.gauge.facts import MastersListed
+from capture.clearance.gauge.master_check import REPEATS
 from capture.clearance.gauge.masters import load_masters
 from capture.clearance.gauge.standing import masters_of
 from capture.cli.bench_run import is_terminal
@@ -48,6 +49,7 @@ from capture.simulation.scenario import (
     DEMO_INDICATOR,
     DEMO_MASTER,
     DEMO_SEED,
+    DEMO_SLIDES,
     DEMO_STEPS,
     DEMO_TECHNICIAN,
     TROUBLED_BENCH,
@@ -59,6 +61,7 @@ from capture.unit.gauge_identity import Gauge
 
 _BENCH = "forest-1"
 _PAUSE_S = 0.5
+_CAUTION_S = 3.0
 #: From key to key of a hand, and of a scanner.
 _HAND_NS, _SCANNER_NS = 70_000_000, 2_000_000
 
@@ -154,7 +157,7 @@ async def run_demo(*, speed: float, troubles: bool, as_json: bool, data_dir: Pat
                 speed=speed,
             )
             conductor = _Conductor(simulated, seen, speed, troubles)
-            code = await _run(setup, conductor, 4.0 / speed, as_json=as_json)
+            code = await _run(setup, conductor, _CAUTION_S / speed, as_json=as_json)
     if not as_json and conductor.session is not None:
         _tell(conductor.session, seen, home, sheet_path)
     return code
@@ -276,8 +279,10 @@ class _Conductor:
         bench = session.bench
         self._simulated.bench.load(DEMO_MASTER)
         await hands.press("g")
+        slides = REPEATS
         while (made := bench.gauge.check) is not None and not made.measured:
-            await self._simulated.run_check(DEMO_MASTER, 1, seated=True)
+            await self._simulated.run_check(DEMO_MASTER, slides, seated=True, technician=DEMO_SLIDES)
+            slides = 1
         await bench.gauge.measured()
         await asyncio.sleep(_PAUSE_S / self._speed)
         await hands.press("enter")

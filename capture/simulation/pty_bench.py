@@ -19,7 +19,7 @@ from typing import Self
 
 from capture.simulation.physics import PackPhysics
 from capture.simulation.simulated_bench import Chunk, SimulatedBench, StrokeTruth
-from capture.simulation.technician import Trouble
+from capture.simulation.technician import Technician, Trouble
 
 _REST_SLICE_NS = 50_000_000
 _REQUEST_POLL_S = 0.005
@@ -85,10 +85,11 @@ class PtyBench:
         troubles: Mapping[int, Trouble] | None = None,
         *,
         seated: bool = False,
+        technician: Technician | None = None,
     ) -> list[StrokeTruth]:
-        """Let the technician check one pack, at rest before and after; return what its strokes truly did."""
+        """Let the technician, or another, check one pack, at rest before and after; return what its strokes did."""
         before = len(self.bench.truths)
-        await self._do(self.bench.check(physics, strokes, troubles, seated=seated))
+        await self._do(self.bench.check(physics, strokes, troubles, seated=seated, technician=technician))
         return self.bench.truths[before:]
 
     async def hold_air(self, duration_ns: int, *, valve_open: bool) -> None:

@@ -42,6 +42,8 @@ _REVERSE = PackPhysics(clearance_nm=1_184_000, piston_area_m2=0.009, film_nm=45_
 #: The gauge's serial number, and the block that is slid under its tip in the morning: it reads 3 um long.
 DEMO_GAUGE = "DI-0413"
 DEMO_MASTER = PackPhysics(clearance_nm=1_003_120, film_nm=0)
+#: A block goes in and out faster than a pack fills: no oil has to be squeezed out.
+DEMO_SLIDES = Technician(rest_s=0.4, hold_s=0.5)
 
 #: In the order of the demo.
 DEMO_CHECKS: tuple[DemoCheck, ...] = (

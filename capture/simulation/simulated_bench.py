@@ -128,15 +128,18 @@ class SimulatedBench:
         troubles: Mapping[int, Trouble] | None = None,
         *,
         seated: bool = False,
+        technician: Technician | None = None,
     ) -> Iterator[Chunk]:
         """Yield one pack's check: `strokes` strokes with a rest before each and after the last.
 
-        A pack that is already `seated` goes too far on none of them.
+        A pack that is already `seated` goes too far on none of them. `technician` works at another pace than the
+        bench's does.
 
         An indicator mounted `out_of_reach` stays so mounted for the whole check. Raises ValueError for a trouble that
         is unknown or on a stroke that is not made.
         """
-        plans = plan_strokes(self.spec.technician, strokes, troubles or {}, self._hand)
+        technician = technician or self.spec.technician
+        plans = plan_strokes(technician, strokes, troubles or {}, self._hand)
         self.load(physics)
         if any(plan.trouble == "out_of_reach" for plan in plans):
             plans = [replace(plan, trouble=plan.trouble or "out_of_reach") for plan in plans]
@@ -144,7 +147,7 @@ class SimulatedBench:
         for plan in plans:
             yield from self.rest(plan.rest_ns)
             yield from self._stroke(plan, 0 if seated else self.spec.seat_nm)
-        yield from self.rest(round(self.spec.technician.rest_s * 1_000) * _MS)
+        yield from self.rest(round(technician.rest_s * 1_000) * _MS)
 
     def _stroke(self, plan: StrokePlan, seat_nm: float) -> Iterator[Chunk]:
         seat_nm /= 5.0 ** (plan.n - 1)

@@ -6,12 +6,19 @@ import json
 import os
 import subprocess
 import sys
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from capture.clearance.gauge.guided import GuidedCheck
+from capture.clearance.gauge.master_check import REPEATS
+from capture.clearance.gauge.masters import load_masters
 from capture.custody.verify import verify
+from capture.recordings.stream import IndicatorStream, indicator_from
+from capture.simulation.scenario import DEMO_BENCH, DEMO_INDICATOR, DEMO_MASTER, DEMO_SEED, DEMO_SLIDES
+from capture.simulation.simulated_bench import SimulatedBench
 from capture.simulation.technician import TROUBLES
 from tests.support.terminal import Terminal
 
@@ -92,6 +99,19 @@ def test_the_demo_on_a_terminal_shows_a_verdict_and_leaves_it_clean(tmp_path: Pa
         assert terminal.format("#{alternate_on}") == "0"
         assert terminal.format("#{cursor_flag}") == "1"
         assert {"icanon", "echo"} <= set(terminal.settings())
+
+
+def test_the_gauge_of_the_demo_is_checked_in_under_five_seconds() -> None:
+    # With a start of a second and a half and the cautions before it, its result stands within ten of the command.
+    driver, settings, _ = indicator_from(dict(DEMO_INDICATOR))
+    stream, guided = IndicatorStream(driver, settings), GuidedCheck(load_masters(ROOT / "fixtures/demo/masters.toml"))
+    bench = SimulatedBench(DEMO_BENCH, DEMO_MASTER, DEMO_SEED)
+    slides = bench.check(DEMO_MASTER, REPEATS, seated=True, technician=DEMO_SLIDES)
+    for t_ns, data in chain(slides, bench.rest(300_000_000)):
+        for stroke in stream.feed(t_ns, data)[1]:
+            guided.take(stroke)
+    assert guided.done and bench.t_ns < 5_000_000_000
+    assert [stroke.flags for stroke in guided.strokes] == [()] * 3
 
 
 def test_ctrl_c_in_the_demo_leaves_the_terminal_clean(tmp_path: Path) -> None:
