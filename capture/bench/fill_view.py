@@ -49,6 +49,8 @@ def fill_view(state: BenchState) -> BenchView:
         broker=broker.link if broker is not None else "off" if setup.broker is None else "connecting",
         broker_waiting=broker.waiting if broker is not None else 0,
         broker_reason=broker.reason if broker is not None and broker.link == "down" else "",
+        plant=state.plant[0] if setup.plant is not None else "off",
+        plant_reason=state.plant[1] if setup.plant is not None else "",
         warning=state.warning,
         **_air(state),
         **_on_screen(state, packs),

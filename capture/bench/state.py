@@ -14,6 +14,7 @@ from capture.clearance.advice import Advice
 from capture.clearance.check import StrokeKept
 from capture.clearance.gauge.standing import GaugeStanding
 from capture.clearance.gauge.study_at_bench import OpenStudy
+from capture.mqtt.link_state import LinkState
 from capture.mqtt.publisher import BrokerState
 from capture.sheet.sheet import Pack
 from capture.unit.changes import Outcome
@@ -43,6 +44,8 @@ class BenchState:
     """What there is to know while what was measured waits for the disk; empty while it does not."""
     broker: BrokerState | None = None
     """The link to the broker, None before there was one."""
+    plant: tuple[LinkState, str] = ("connecting", "")
+    """The link to the plant's system, where there is one, and why it is down."""
     job_id: int = 0
     unfinished: str = ""
     """What there is to know, before a new job, of one of this unit that nobody signed off; empty for nothing."""

@@ -112,7 +112,8 @@ class Telling:
         self.changed()
 
     def plant_changed(self, link: LinkState, why: str) -> None:
-        """The link to the plant's system stands otherwise: told once, for a log."""
+        """The link to the plant's system stands otherwise: shown, and told once, for a log."""
+        self._state.plant = (link, why)
         if link == "up":
             self._plant_told = ""
         elif why not in ("", self._plant_told):

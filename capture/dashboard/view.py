@@ -100,6 +100,9 @@ class BenchView:
     """Messages completed but not yet taken by the broker."""
     broker_reason: str = ""
     """Why that link is not up, for who asks how the bench is; screens have no room for it."""
+    plant: LinkState = "off"
+    """The link to a plant's system."""
+    plant_reason: str = ""
     fixture: LinkState = "off"
     """The fixture's port; 'off' where the valve is worked by hand."""
     pressure_pa: int | None = None

@@ -60,6 +60,7 @@ def _live(link: socket | None, must_run: bool) -> tuple[list[HealthPoint], int |
         _process("it answers", True),
         _link("indicator", view.indicator, readings, well=view.indicator != "down" and not view.silence),
         _link("broker", view.broker, "; ".join(filter(None, broker)), well=view.broker != "down"),
+        _link("plant", view.plant, view.plant_reason, well=view.plant != "down"),
         _link("fixture", view.fixture, view.air_text, well=view.fixture != "down"),
     ]
     return points, view.broker_waiting if view.broker == "up" else None

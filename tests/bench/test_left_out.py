@@ -126,6 +126,7 @@ async def test_after_the_verdict_it_is_worked_out_anew_told_to_everybody_and_pro
         # A plant's system too, from the same record: its births, every stroke, both verdicts.
         await until(lambda: host.values("verdict/strokes") == [anew.strokes + 1, anew.strokes])
         assert host.values("stroke/n") == list(range(1, len(bench.view.strokes) + 1))
+        assert (bench.view.plant, bench.view.plant_reason) == ("up", "")
         assert host.of("NBIRTH")[0].value("verdict/mean_nm") is None and host.of("DBIRTH")
     await asyncio.to_thread(host.stop)
     assert [one.verb for one in host.said][-1] == "NDEATH"

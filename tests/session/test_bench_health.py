@@ -68,6 +68,7 @@ async def test_what_the_process_shows_is_told_and_no_key_is_taken(record: Path) 
     async with open_hall(house, place("bay-1", record)) as (hall, _):
         health = await asyncio.to_thread(look, record, must_run=True)
         assert point(health, "process").well and point(health, "link", "indicator").figures == {"up": 1}
+        assert point(health, "link", "plant").well is None  # the settings name none
         assert house.named == [] and house.pressed == [] and house.moved == []
         assert len(hall.looked_at) <= 1  # itself, until the hall has seen that it left
 
@@ -77,14 +78,17 @@ class _Silent(House):
 
     def showing(self) -> Showing:
         view = replace(
-            sample_view("good"), silence="nothing comes", broker="down", broker_waiting=41, broker_reason="refused"
-        )
+            sample_view("good"), silence="nothing comes", broker="down", broker_waiting=41, broker_reason="refused",
+            plant="down", plant_reason="no such host",
+        )  # fmt: skip
         return Showing(view)
 
 
-async def test_a_silent_indicator_and_a_lost_broker_need_a_person(record: Path) -> None:
+async def test_a_silent_indicator_and_a_lost_broker_or_plant_need_a_person(record: Path) -> None:
     async with open_hall(_Silent(), place("bay-1", record)):
         health = await asyncio.to_thread(look, record)
+    plant = point(health, "link", "plant")
+    assert plant.well is False and "no such host" in plant.says
     indicator, broker = point(health, "link", "indicator"), point(health, "link", "broker")
     assert indicator.well is False and "nothing comes" in indicator.says
     assert broker.well is False and "41 messages wait; refused" in broker.says and not health.well
