@@ -424,10 +424,11 @@ class StrokeFinder:
         stroke, rest = self._stroke, self._rest
         band = max(stroke.tolerance(), 4 * rest.noise_nm)
         split = len(stroke.values) - 1  # the newest reading may be below already, where the median is not
-        while split > stroke.fall_index + 1:
-            if stroke.travel(stroke.values[split - 1]) <= (band if stroke.was_near else stroke.top_nm // 2):
-                break
-            split -= 1
+        if stroke.was_near:
+            while split > stroke.fall_index + 1 and stroke.travel(stroke.values[split - 1]) > band:
+                split -= 1
+        else:
+            split = max(stroke.lowest() + 1, min(split, stroke.fall_index + 1))
         times, values = stroke.times[split:], stroke.values[split:]
         rest_time, base = stroke.times[split - 1], rest.level_nm
         stroke.times, stroke.values = stroke.times[:split], stroke.values[:split]
@@ -438,8 +439,10 @@ class StrokeFinder:
         if level is not None:
             level = rounded_mean(back)
         settled = stroke.was_near
+        # What was still on its way, and not far from home, was going there.
+        homeward = not settled and level is not None and 8 * stroke.travel(level) <= stroke.top_nm
         self._ending.complete(level, back, found)
-        if level is None:
+        if level is None or homeward:
             rest.readings = [base]
         rest.time_ns = rest_time
         self._depart(times[0], values[0])

@@ -384,6 +384,11 @@ class RunningStroke:
         rising = [-travel for travel in self.travels(values)]
         return values[len(values) - len(settled(rising, self.rest.noise_nm, sway_nm=self.rest.sway.both_ways_nm)) :]
 
+    def lowest(self) -> int:
+        """Return the index of the last reading after the fall from which nothing went further back."""
+        values, last = self.values, len(self.values) - 1
+        return min(range(last, min(self.fall_index, last) - 1, -1), key=lambda at: self.travel(values[at]))
+
     def near_level(self) -> int | None:
         """Return the mean of the readings after the fall that are back at rest, None if there are none."""
         limit = self.tolerance()
