@@ -53,6 +53,8 @@ class StreamInBulk(IndicatorStream):
             self._wire = AnyWire(decoder)
         self._alone = _FEWEST
         self._from_ns = from_ns
+        if from_ns and self.moving is not None:
+            self.moving.begin_at_rest()
         self.broken_off = False
         """Whether the newest line is a mark: somebody ended it, or something happened."""
         self._keep_readings = keep_readings

@@ -31,6 +31,8 @@ _LIKE_SWAYING = frozenset({"no_return", "base_moved", "leak", "short_hold", "spa
 _UNSEEN_SIDES = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap"})
 #: How long a piston bounces that was thrown against its end (common practice).
 _BOUNCES_NS = 150_000_000
+#: So many readings before it left tell rest where a check began with the air on.
+_TELL_REST = 5
 _ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
 
 
@@ -97,8 +99,9 @@ class Ending:
         if there is None:
             return
         gone = next(at for at in range(stroke.fall_index, there, -1) if way * (values[at - 1] - out) >= 0)
-        self.sides.departed(stroke.times[there])
-        stood = rest.readings and abs(rounded_mean(rest.readings) - rest.level_nm) <= stroke.tolerance()
+        # Of a short stay the end: its beginning may still be on the way there.
+        self.sides.departed(stroke.times[max(there, min((there + gone) // 2, gone - _TELL_REST))])
+        stood = len(rest.readings) >= 3 and abs(rounded_mean(rest.readings) - rest.level_nm) <= stroke.tolerance()
         if not seen or not back or not stood:  # after one that stuck, the rest that counts is not where it stood
             return
         self.sides.lasted(stroke.times[0], stroke.times[stroke.fall_index - 1])

@@ -81,7 +81,7 @@ class StrokeFinder:
         self._noticed: set[Notice] = set()
         # When a fixture last gave or took air, and how many strokes there were when it gave it.
         self._air_ns, self._count_at_air = 0, 0
-        self._air_unseen = False
+        self._air_unseen = self._begins_at_rest = False
         self._hardly_seen = HardlySeen(settings.resolution_nm, self._stroke, self._rest, self._pace)
         self._ending = Ending(
             settings.resolution_nm, settings.measure, self._stroke, self._rest, self._hardly_seen, self._noticed
@@ -267,10 +267,18 @@ class StrokeFinder:
         self._ending.sides.deny()
         self._noticed.discard(Notice.AIR_WAS_ON)
 
+    def begin_at_rest(self) -> None:
+        """The first readings to come are of rest, as those before them told."""
+        self._begins_at_rest = True
+
     def ends_by_itself(self) -> None:
         """The stream is over, and nobody broke it off: so the air is off."""
-        if self._state is StrokeState.APPLIED:
-            self._ending.sides.ends_at(self._stroke.direction * self._stroke.stood_nm())
+        stroke, earlier = self._stroke, self._stroke.earlier
+        if self._state is not StrokeState.APPLIED or stroke.direction != earlier.direction:
+            return
+        # The last of the way home may not be over yet; an indicator that was taken off lies elsewhere.
+        if 3 * earlier.travel_nm <= 4 * stroke.travel(stroke.stood_nm()) <= 5 * earlier.travel_nm:
+            self._ending.sides.ends_out()
 
     def _outstays(self, now_ns: int) -> bool:
         """Say whether a check by hand is held for so long that it may rest."""
@@ -333,7 +341,7 @@ class StrokeFinder:
         match self._state:
             case StrokeState.STARTING:
                 rest.readings.append(value)
-                shown = sign_of_a_start(rest.readings, self._settings.resolution_nm)
+                shown = sign_of_a_start(rest.readings, self._settings.resolution_nm, self._begins_at_rest)
             case StrokeState.REST if rest.low <= value <= rest.high:
                 rest.readings.append(value)
             case StrokeState.REST:

@@ -26,6 +26,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from math import isqrt
 from operator import neg
 
 from capture.strokes.levels import growth, rounded_mean, rounding_left, successive_noise
@@ -36,7 +37,7 @@ _LONG_NS, _TIMES, _FIRST_NS = 5_000_000_000, 3, 10_000_000_000
 #: From how many strokes on they scatter, and how many are weighed: a check has no more that tell anything new.
 _STROKES, _MOST = 3, 64
 #: What the signs weigh, in thousandths of a neper.
-_BOUNCE, _FALL, _NOISE, _PAUSES, _END = 1_500, 2_000, 1_000, 1_000, 6_000
+_BOUNCE, _FALL, _NOISE, _PAUSES, _END = 1_500, 2_000, 1_000, 1_000, 10_000
 #: No scatter says more than this: a piston that sticks comes home to ever another place as well.
 _MOST_SCATTER = 4_000
 #: From where on it is asked about, and from where on a recording, of which nobody can be asked, is measured anew.
@@ -46,8 +47,6 @@ _ASKED, _SURE = 2_500, 4_500
 _LEAVING, _LEAVING_NS, LONG_STAY = 2, 40_000_000, 1024
 #: A stream slower than this shows no bounce.
 _SHOWS_A_BOUNCE_NS = 20_000_000
-#: It ends where the strokes went within this part of their way.
-_LIKE = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +76,15 @@ def stay(
     steady = staying[-LONG_STAY : len(staying) - leaving] if len(staying) > 2 * leaving else staying
     half = turned(steady[len(steady) // 2 :], way)
     level, noise = rounded_mean(half), successive_noise(steady)
+    third = max(1, len(half) // 3)
+    came = rounded_mean(half[:third]) - rounded_mean(half[-third:])
+    to_come = max(0, came - isqrt(8 * max(noise, resolution_nm // 4) ** 2 // third))
     rounding = rounding_left(noise, resolution_nm)
     moved = growth(half, noise, rounding, 40)
     beyond = sorted(turned(arriving, way))[:2] if reading_ns <= _SHOWS_A_BOUNCE_NS else []
     return Stay(
         level_nm=level,
-        variance_nm2=max(noise, resolution_nm // 4) ** 2 // len(half) + (rounding // 2) ** 2,
+        variance_nm2=max(noise, resolution_nm // 4) ** 2 // len(half) + (rounding // 2) ** 2 + to_come**2,
         noise_nm=noise,
         fell_nm_per_s=moved * 1_000_000_000 // max(1, len(half) * reading_ns),
         bounced=len(beyond) == 2 and level - beyond[1] > max(clear_nm, 6 * noise),
@@ -115,11 +117,11 @@ class Sides:
 
     @property
     def first_ns(self) -> int | None:
-        """When the first departure had gone nine tenths of its way: its release, where it began with the air on."""
+        """From when on it stood where its first departure ended: at rest, where it began with the air on."""
         return self._first_ns
 
     def departed(self, there_ns: int) -> None:
-        """A stroke went, and was there at that time."""
+        """A stroke went, and stood there from that time on."""
         if self._first_ns is None:
             self._first_ns = there_ns
 
@@ -147,16 +149,9 @@ class Sides:
             return False
         return held_ns >= (max(_LONG_NS, _TIMES * max(self._holds_ns)) if self._holds_ns else _FIRST_NS)
 
-    def ends_at(self, level_nm: int) -> None:
-        """The stream ends while it stands there, clear of rest, turned as the rests are."""
-        if len(self._tops) >= 2:
-            top_nm = -self._tops[-1].level_nm
-            way_nm = top_nm - self._rests[-1].level_nm
-            # Where it stood is told by a few readings, and of a small pack noise is more than that part of its way.
-            restless_nm = min(2 * self._tops[-1].noise_nm + self._resolution_nm, way_nm // 4)
-            if abs(level_nm - top_nm) <= max(way_nm // _LIKE, restless_nm):
-                self._end = _END
-                self._known = None
+    def ends_out(self) -> None:
+        """The stream ends while it stands about as far out as its strokes went."""
+        self._end, self._known = _END, None
 
     def deny(self) -> None:
         """A person who knows says that the air was off."""
@@ -180,7 +175,7 @@ class Sides:
         return self._known
 
     def _weighed(self) -> int:
-        if self._denied or len(self._rests) < 2:
+        if self._denied:
             return 0
         rests, tops, clear = self._rests, self._tops, self._resolution_nm
         falls = [(rest.fell_nm_per_s, top.fell_nm_per_s) for rest, top in zip(rests, tops, strict=True)]

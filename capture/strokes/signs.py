@@ -24,10 +24,12 @@ _DISTURBANCE_NS = 2_000_000_000
 _DIP_READINGS = 4
 
 
-def sign_of_a_start(newest: Sequence[int], resolution_nm: int) -> Shown:
-    """Say whether the first readings, of which the newest has just come, are rest."""
+def sign_of_a_start(newest: Sequence[int], resolution_nm: int, at_rest: bool) -> Shown:
+    """Say whether the first readings, of which the newest has just come, are rest, if that is not known."""
     if len(newest) < 3:
         return None
+    if at_rest:
+        return Sign.AGREE, newest
     first, second, value = newest[-3:]
     calm = 2 * resolution_nm
     if abs(first - second) <= calm and abs(value - second) > max(3 * LEAST_TRAVEL_NM, 4 * calm):

@@ -8,6 +8,7 @@ of their travel and three display steps.
     air on      the check begins while the air is on, which is released after a while: by a fixture, whose word comes
                 before or after the reading that shows it, or by hand, with an indicator that was zeroed at rest
     begun held  the same by hand and not zeroed, as a recording of it is measured: the shape of all its readings tells
+    unlike      that, with dwells of 0.3 to 4 s, short against the way, and apply and return as unlike as 20 to 800 ms
     small       0.1 mm of travel with noise of 2 to 4 um, ten readings a second
     wander      the level wanders by 20 to 40 um while the pack rests and is held, display 0.01 mm
     vibration   25 to 50 Hz of 20 to 40 um, display 0.01 mm
@@ -33,7 +34,7 @@ from drivers.reading import Reading
 
 __all__ = ["TROUBLES", "HardStream", "Tally", "draw", "found_in", "report", "tally"]
 
-TROUBLES = ("moved", "air on", "small", "wander", "vibration", "brief", "no hold", "begun held")
+TROUBLES = ("moved", "air on", "small", "wander", "vibration", "brief", "no hold", "begun held", "unlike")
 STROKES = 6
 SECOND = 1_000_000_000
 
@@ -81,6 +82,8 @@ def _travel(t_s: NDArray[np.float64], strokes: list[tuple[float, float, float]],
 
 def draw(trouble: str, rng: np.random.Generator) -> HardStream:
     """Draw one check with this trouble."""
+    if trouble == "unlike":
+        return draw_unlike(rng, True)
     uniform = rng.uniform
     rate = float({"small": 10, "brief": uniform(5, 10), "no hold": 100}.get(trouble, rng.choice((10, 20, 50, 100))))
     step = int(
@@ -148,6 +151,56 @@ def draw(trouble: str, rng: np.random.Generator) -> HardStream:
     return HardStream(step, shown_ns, values.tolist(), strokes, int(unseen), moves, air, travel, noise)
 
 
+def draw_unlike(rng: np.random.Generator, air_on: bool) -> HardStream:
+    """Draw a check by hand whose apply and return, holds and pauses, and noise at either level are of any kind, each,
+    and that begins while the air is on, or not."""
+    uniform = rng.uniform
+
+    def size(low: float, high: float) -> float:
+        return math.exp(uniform(math.log(low), math.log(high)))
+
+    rate, step = float(rng.choice((10, 20, 50, 100, 200))), int(rng.choice((500, 1_000, 2_540, 10_000)))
+    taus_s = {True: size(0.02, 0.4), False: size(0.02, 0.8)}
+    stays_s, noises_nm = ({True: size(low, high), False: size(low, high)} for low, high in ((0.3, 4), (100, 3_000)))
+    late = {True: (uniform(0.01, 0.04), uniform(0.2, 0.8)), False: (uniform(0.01, 0.03), uniform(0.2, 0.8))}
+    late = {
+        way: some if rng.random() < likely else (0.0, 1.0)
+        for (way, some), likely in zip(late.items(), (0.5, 0.25), strict=True)
+    }
+    travel = size(400_000, 2_500_000)
+    scatters_nm = {True: travel * size(0.0005, 0.006)}
+    scatters_nm[False] = scatters_nm[True] * uniform(0, 0.3)
+
+    def stood(out: bool) -> float:
+        return (travel if out else 0.0) + scatters_nm[out] * rng.standard_normal()
+
+    def stays(out: bool) -> float:
+        return max(stays_s[out] * size(0.6, 1.7), 5 * taus_s[out], 6 / rate, 0.3)
+
+    t = uniform(0.35, 4) + 4 / rate
+    moves, strokes = [(-100.0, stood(air_on), air_on)], []
+    for number in range(0 if air_on else 1, 2 * STROKES + 1):
+        out = number % 2 == 1
+        moves.append((t, stood(out), out))
+        if out:
+            strokes.append((t, 0.0, moves[-1][1]))
+        elif strokes:
+            strokes[-1] = (strokes[-1][0], t, strokes[-1][2])
+        t += stays(out)
+    times = np.arange(0, t, 1 / rate) + uniform(0, 1 / rate)
+    times = times + 0.03 / rate * rng.standard_normal(len(times)).clip(-3, 3)
+    x, noise = np.full_like(times, moves[0][1]), np.full_like(times, noises_nm[air_on])
+    for at_s, level, out in moves[1:]:
+        after = times >= at_s
+        since, (part, late_s) = times[after] - at_s, late[out]
+        left = (1 - part) * np.exp(-since / taus_s[out]) + part * np.exp(-since / late_s)
+        x[after] = level + (np.interp(at_s, times, x) - level) * left
+        noise[after] = noises_nm[out]
+    shown = uniform(3e6, 9e6) + rng.choice((-1, 1)) * x + noise * rng.standard_normal(len(times))
+    values = np.floor(shown / step + 0.5).astype(np.int64) * step
+    return HardStream(step, np.rint(times * SECOND).astype(np.int64).tolist(), values.tolist(), strokes)
+
+
 def found_in(stream: HardStream) -> tuple[list[Stroke], set[Notice]]:
     """Return what the finder makes of it, and all that it said to the person at the bench meanwhile."""
     said: set[Notice] = set()
@@ -158,6 +211,8 @@ def found_in(stream: HardStream) -> tuple[list[Stroke], set[Notice]]:
 
 def _fed(stream: HardStream, said: set[Notice], from_ns: int) -> tuple[StrokeFinder, list[Stroke]]:
     finder, air = StrokeFinder(FinderSettings(stream.resolution_nm)), list(stream.air)
+    if from_ns:
+        finder.begin_at_rest()
     found: list[Stroke] = []
     for t_ns, value in zip(stream.times_ns, stream.values_nm, strict=True):
         while air and air[0][0] <= t_ns:
@@ -193,7 +248,8 @@ def report(checks: int, seed: int, write: Callable[[str], object]) -> list[str]:
     None found that is none, or one in a thousand; none lost, or one in fifty where the indicator is moved as the air
     comes, and then one in three hundred too many.
     Of brief holds half may be lost, since the first of a check shows as a wild reading would; the screen says so.
-    Of checks begun held one in fifty may be measured the wrong way round, where their shape says the opposite.
+    Of checks begun held one in fifty may be measured the wrong way round, where their shape says the opposite;
+    of the unlike ones one in a hundred.
     """
     missed = []
     write(f"\n{'trouble':<12}strokes  lost false counted  off\n")
@@ -203,13 +259,16 @@ def report(checks: int, seed: int, write: Callable[[str], object]) -> list[str]:
             stream = draw(trouble, np.random.default_rng([seed, number, check]))
             tally(result, stream, found_in(stream)[0])
         write(f"{trouble:<12}{result}\n")
-        most_false = {"moved": result.strokes // 300, "begun held": result.strokes // 50}.get(
-            trouble, max(1, result.strokes // 1000)
-        )
+        most_false = {
+            "moved": result.strokes // 300,
+            "begun held": result.strokes // 50,
+            "unlike": result.strokes // 100,
+        }.get(trouble, max(1, result.strokes // 1000))
         most_lost = {
             "moved": result.strokes // 50,
             "brief": result.strokes // 2,
             "begun held": result.strokes // 50,
+            "unlike": result.strokes // 100,
         }.get(trouble, result.strokes // 300)
         missed += [f"{trouble}: false"] if result.false > most_false else []
         missed += [f"{trouble}: lost"] if result.lost > most_lost else []

@@ -209,6 +209,8 @@ def found_in(check: Check) -> list[Stroke]:
 
 def _fed(check: Check, from_ns: int) -> tuple[StrokeFinder, list[Stroke]]:
     finder, air = StrokeFinder(FinderSettings(check.resolution_nm)), list(check.air)
+    if from_ns:
+        finder.begin_at_rest()
     found: list[Stroke] = []
     for t_ns, value in zip(np.rint(check.t_s * SECOND).astype(int).tolist(), check.values_nm.tolist(), strict=True):
         while air and air[0][0] <= t_ns:

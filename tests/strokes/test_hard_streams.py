@@ -15,7 +15,7 @@ from capture.strokes.machine import Notice, StrokeState
 from drivers.reading import OUT_OF_RANGE, Reading
 from tests.load import troubled_levels
 from tests.load.damaged_bytes import RECORDINGS, damages
-from tests.load.hard_streams import STROKES, TROUBLES, HardStream, Tally, draw, found_in, tally
+from tests.load.hard_streams import STROKES, TROUBLES, HardStream, Tally, draw, draw_unlike, found_in, tally
 from tests.support.waveforms import Waveform
 
 MM, SECOND = 1_000_000, 1_000_000_000
@@ -83,6 +83,30 @@ def test_no_rest_of_a_check_begun_with_the_air_on_is_measured_and_each_is_asked_
             assert abs(stroke.released_nm - rest_nm) < stream.clearance_nm / 4
         assert Notice.AIR_WAS_ON in said
     assert (result.false, result.lost, result.off) == (0, 0, 0)
+
+
+def test_however_unlike_apply_and_return_are_no_rest_is_measured_where_the_check_ends_with_the_air_off() -> None:
+    for air_on in (True, False):
+        result, asked = Tally(), 0
+        for check in range(40):
+            stream = draw_unlike(np.random.default_rng([71, air_on, check]), air_on)
+            found, said = found_in(stream)
+            tally(result, stream, found)
+            asked += Notice.AIR_WAS_ON in said
+        assert (result.false, result.lost, result.off) == (0, 0, 0), air_on
+        assert air_on or not asked
+
+
+@pytest.mark.parametrize("rate_hz", [10, 100])
+def test_a_pack_that_comes_home_slowly_and_is_applied_before_it_is_there_is_measured_from_home(rate_hz: int) -> None:
+    """After three time constants a twentieth of its travel is still to come."""
+    wave = Waveform(rate_hz=rate_hz, noise_nm=1_000).rest(2)
+    for _ in range(4):
+        wave.toward(1.1 * MM, 1.2, 0.03).toward(0, 1.2, 0.4)
+    found = wave.find()
+    assert [stroke.released_nm for stroke in found] == pytest.approx([2 * MM] * 4, abs=3_000)
+    assert [stroke.peak_travel_nm for stroke in found] == pytest.approx([1.1 * MM] * 4, abs=5_000)
+    assert [stroke.flags for stroke in found] == [("base_moved",)] * 4
 
 
 def _rests(stream: HardStream, t_ns: int) -> bool:
