@@ -51,7 +51,8 @@ __all__ = ["METHODS", "TROUBLES", "UNJUDGED", "Check", "draw", "falls_short", "m
 Floats = NDArray[np.float64]
 
 OWN = ("calm", "leak", "no hold", "drift", "settling", "squeeze-out", "slow return", "play")
-TROUBLES = (*OWN, *(trouble for trouble in hard_streams.TROUBLES if trouble not in OWN))
+#: Of `unlike` it is asked which level is rest: most of its stays end before any level could be told.
+TROUBLES = (*OWN, *(trouble for trouble in hard_streams.TROUBLES if trouble not in (*OWN, "unlike")))
 #: None of their strokes is meant to count, and there is no verdict. Without a hold the bias is that of all found.
 UNJUDGED = ("no hold", "brief")
 METHODS = ("strokelog", "max - min")
