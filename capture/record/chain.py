@@ -7,7 +7,7 @@ import sqlite3
 from collections.abc import Sequence
 from typing import Any
 
-from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest, parse
+from capture.record.ledger import BEFORE_THE_FIRST, digest, is_canonical, parse
 from capture.record.mismatch import Mismatch, shown
 
 
@@ -65,7 +65,7 @@ class ChainWalk:
 def _body_of(entry: sqlite3.Row) -> dict[str, Any]:
     try:
         body = parse(entry["body"])
-        sound = isinstance(body, dict) and canonical(body) == entry["body"]
+        sound = isinstance(body, dict) and is_canonical(entry["body"], body)
     except (ValueError, RecursionError):
         sound = False
     if not sound:

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 
 from capture.clearance.advice import Change
 from capture.record import RecordError, Store, audit
-from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest, exact, link, parse
+from capture.record.ledger import BEFORE_THE_FIRST, canonical, digest, exact, is_canonical, link, parse
 from capture.record.rows import fact_of
 from capture.unit.facts import Correction, Fact, Override, PartsChanged, SignedOff, StepDone, ToAcknowledge
 from tests.support.proven_record import make_record
@@ -120,7 +120,11 @@ def test_canonical_json_of_rfc_8785_section_3_2() -> None:
     ],
 )
 def test_numbers_are_written_as_rfc_8785_appendix_b_says(bits: str, text: str) -> None:
-    assert canonical(struct.unpack(">d", bytes.fromhex(bits))[0]) == text
+    number = struct.unpack(">d", bytes.fromhex(bits))[0]
+    assert canonical(number) == text
+    assert is_canonical(f'{{"x":{text}}}', parse(f'{{"x":{text}}}'))
+    pythons = f'{{"x":{number!r}}}'
+    assert is_canonical(pythons, parse(pythons)) == (repr(number) == text)
 
 
 JSON_VALUES = st.recursive(
@@ -137,6 +141,9 @@ JSON_VALUES = st.recursive(
 @given(JSON_VALUES)
 def test_one_value_has_one_text(value: Any) -> None:
     text = canonical(exact(value))
+    assert is_canonical(text, parse(text))
+    for other in (json.dumps(exact(value), separators=(",", ":")), json.dumps(parse(text), ensure_ascii=False)):
+        assert is_canonical(other, parse(other)) == (other == text)
     assert "\n" not in text
     assert canonical(parse(text)) == text
     if isinstance(value, dict):
