@@ -3,7 +3,8 @@
 The morning begins with the gauge: it is checked against a block of `fixtures/demo/masters.toml`, before the first air.
 The packs belong to the build sheet `fixtures/demo/workshop-forwarder.toml`. The low pack comes to the bench loose by
 about one of its 0.25 mm shims, and is checked again with one shim more; the high pack is tight, and is checked again
-with a snap ring 0.20 mm thinner; the reverse pack is good. Then the steps are done and the unit is signed off.
+with a snap ring 0.20 mm thinner; the reverse pack is good. The plates were soaked before the first of them; the other
+steps follow, and the unit is signed off.
 """
 
 from __future__ import annotations

@@ -35,6 +35,7 @@ from capture.simulation.simulated_bench import BenchSpec
 from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from capture.simulation.wire_bytes import WireSpec
 from tests.support.broker import Mosquitto, Peer, until
+from tests.support.sheets import FORWARDER
 
 ROOT = Path(__file__).resolve().parents[2]
 SHEET = ROOT / "fixtures" / "demo" / "workshop-forwarder.toml"
@@ -57,8 +58,8 @@ def setup_for(tmp_path: Path, broker: str | None = None) -> BenchSetup:
         driver=driver,
         settings=settings,
         indicator=INDICATOR,
-        sheet=load_sheet(SHEET),
-        sheet_toml=SHEET.read_text(),
+        sheet=parse_sheet(FORWARDER, "forwarder.toml"),
+        sheet_toml=FORWARDER,
         unit_serial="FW3-0042",
         technician="first shift",
         data_dir=tmp_path / "data",

@@ -49,9 +49,10 @@ from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
 from tests.support.preview import sample_view
 from tests.support.samples import open_job, verdict
+from tests.support.sheets import FORWARDER
 
 ROOT = Path(__file__).resolve().parents[2]
-SHEET = (ROOT / "fixtures" / "demo" / "workshop-forwarder.toml").read_text()
+SHEET = FORWARDER
 AT = datetime(2026, 3, 10, 9, 30, tzinfo=UTC)
 
 

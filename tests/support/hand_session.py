@@ -13,11 +13,10 @@ from capture.bench.setup import BenchSetup
 from capture.cli.bench_run import BenchRun, is_terminal, page_at
 from capture.recordings.stream import indicator_from
 from capture.session.wrench_field import WrenchSetup
-from capture.sheet.sheet import load_sheet
+from capture.sheet.sheet import parse_sheet
 from capture.simulation.scenario import DEMO_INDICATOR
 from drivers.torque import TorqueSettings
-
-SHEET = Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "workshop-forwarder.toml"
+from tests.support.sheets import FORWARDER
 
 
 def main() -> int:
@@ -28,11 +27,12 @@ def main() -> int:
     parser.add_argument("--speed", type=float, default=8.0)
     parser.add_argument("--resume", type=int)
     parser.add_argument("--wrench")
-    parser.add_argument("--sheet", type=Path, default=SHEET)
+    parser.add_argument("--sheet", type=Path)
     parser.add_argument("--service", action="store_true")
     parser.add_argument("--page")
     parser.add_argument("--sends", choices=("stream", "on-press"), default="stream")
     options = parser.parse_args()
+    sheet_toml = options.sheet.read_text() if options.sheet else FORWARDER
     indicator = {**DEMO_INDICATOR, "sends": options.sends}
     driver, settings, _ = indicator_from(indicator)
     stock = options.data_dir / "stock.sqlite"
@@ -42,8 +42,8 @@ def main() -> int:
         driver=driver,
         settings=settings,
         indicator=indicator,
-        sheet=load_sheet(options.sheet),
-        sheet_toml=options.sheet.read_text(),
+        sheet=parse_sheet(sheet_toml, str(options.sheet or "forwarder.toml")),
+        sheet_toml=sheet_toml,
         unit_serial="" if options.service else "FW3-0209",
         technician="",
         data_dir=options.data_dir,

@@ -49,13 +49,13 @@ from capture.unit.facts import (
     StepDone,
 )
 from tests.support.gauge_mornings import GAUGE, keep_morning, list_masters
+from tests.support.sheets import FORWARDER
 
 __all__ = ["RELEASES", "keep_check", "main", "make_release"]
 
 ROOT = Path(__file__).parents[2]
 RELEASES = ROOT / "fixtures" / "releases"
 _STREAMS = ROOT / "fixtures" / "recordings"
-SHEET = ROOT / "fixtures" / "demo" / "workshop-forwarder.toml"
 _STOCK = ROOT / "fixtures" / "stock" / "forestry-workshop.toml"
 _AT = datetime(2026, 11, 28, 7, 30, tzinfo=UTC)
 _ORIGIN = {"kind": "line", "port": "/dev/ttyUSB0", "host": "bay-1", "boot": "6f0d0c52-3f0e-4d0f-9d4e-0d6f4a2b8c11"}
@@ -143,7 +143,7 @@ def _unit(store: Store, uuid: int, serial: str, at: datetime) -> UnitOnRecord:
         technician="first shift",
         sheet_name="workshop forwarder",
         sheet_revision="4",
-        sheet_toml=SHEET.read_text(encoding="utf-8"),
+        sheet_toml=FORWARDER,
         at=at,
     )
     return UnitOnRecord(store, job, publishes=True)
@@ -242,7 +242,7 @@ def make_release(folder: Path) -> None:
     data = folder / "data"
     data.mkdir(parents=True)
     (folder / "config.toml").write_text(_SETTINGS, encoding="utf-8")
-    shutil.copy(SHEET, folder / "sheet.toml")
+    (folder / "sheet.toml").write_text(FORWARDER, encoding="utf-8")
     shutil.copy(_STOCK, folder / "stock.toml")
     published: Sequence[Arrived] = _record(data)
     (data / "masters.toml").rename(folder / "masters.toml")

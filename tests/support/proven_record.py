@@ -21,10 +21,11 @@ from capture.recordings.file import RecordingWriter, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import parse_sheet
 from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, StepDone
+from tests.support.sheets import FORWARDER
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORDINGS = ROOT / "fixtures" / "recordings"
-SHEET = (ROOT / "fixtures" / "demo" / "workshop-forwarder.toml").read_text()
+SHEET = FORWARDER
 AT = datetime(2026, 3, 2, 7, 30, tzinfo=UTC)
 GAUGE = {"serial": "DI-0413", "calibration_due": "2026-09-30"}
 UUIDS = (UUID("5d3f2c9e-7f0a-4b55-9a3e-2f6f0c1d8a44"), UUID("6e4a3dbf-8a1b-4c66-8b4f-30701d2e9b55"))

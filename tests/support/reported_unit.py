@@ -17,10 +17,10 @@ from capture.recordings.file import RecordingWriter, read_recording
 from capture.recordings.replay import Replay
 from capture.sheet.sheet import Sheet, parse_sheet
 from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, StepBegun, StepDone
+from tests.support.sheets import FORWARDER
 
 ROOT = Path(__file__).resolve().parents[2]
 RECORDINGS = ROOT / "fixtures" / "recordings"
-FORWARDER = (ROOT / "fixtures" / "demo" / "workshop-forwarder.toml").read_text()
 AT = datetime(2026, 10, 5, 7, 30, tzinfo=UTC)
 OVERDUE = {"serial": "DI-0413", "calibration_due": "2026-09-30"}
 CALIBRATED = {"serial": "DI-0522", "calibration_due": "2027-03-31"}

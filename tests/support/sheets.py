@@ -1,9 +1,19 @@
-"""Sheets and checks of invented units, for tests of advice that concerns more than one pack."""
+"""Sheets and checks of invented units, for tests of advice that concerns more than one pack, and the demo's sheet."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from capture.clearance.verdict import MeasurementLimits, Verdict, judge
 from capture.sheet.sheet import Pack, Sheet, parse_sheet
+
+ROOT = Path(__file__).resolve().parents[2]
+#: The demo's sheet, for a unit whose plates were soaked before it came to the bench: nothing comes before its packs.
+FORWARDER = "".join(
+    line
+    for line in (ROOT / "fixtures" / "demo" / "workshop-forwarder.toml").read_text("utf-8").splitlines(keepends=True)
+    if not line.startswith("before =")
+)
 
 MM = 1_000_000
 THOU = 25_400
