@@ -146,7 +146,8 @@ class Check:
             return [self._seat(stroke)]
         self.last = StrokeKept(stroke, seat=False)
         if not stroke.accepted:
-            if "leak" in stroke.flags and counts(stroke.flags, "peak"):
+            # What falls fast enough is not held for long, whoever holds it.
+            if "leak" in stroke.flags and counts([flag for flag in stroke.flags if flag != "short_hold"]):
                 self._judge()  # a stroke that does not count changes nothing that was said before it
                 self._fell.append(stroke)
             return [self.last]
@@ -175,6 +176,14 @@ class Check:
         self.state = CheckState.DONE
         return [self.last, Finished(self.verdict)]
 
+    @property
+    def remarks(self) -> tuple[Remark, ...]:
+        """What the strokes so far show beside the clearance, even where too few count for a verdict."""
+        if self.pack.moved_by != "air":  # what a hand moves has neither a seal nor air
+            return ()
+        found = remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit)
+        return (*found, Remark("air_at_start", self.air_at_start)) if self.air_at_start else found
+
     def judged(self, asked: Callable[[int], float]) -> Verdict | None:
         """Judge what counts so far, as sure as `asked`, and surer where strokes were left out."""
 
@@ -185,14 +194,10 @@ class Check:
         verdict = judge(self._travels, low, high, self._limits, self._roundings, surer, self._inferred)
         if verdict is None:
             return None
-        by_air = self.pack.moved_by == "air"  # what a hand moves has neither a seal nor air
-        remarks = remarks_on([*self._counted, *self._fell], self.pack, self._limits, self._unit) if by_air else ()
-        if self.air_at_start:
-            remarks = (*remarks, Remark("air_at_start", self.air_at_start))
-        verdict = replace(verdict, remarks=remarks)
+        verdict = replace(verdict, remarks=self.remarks)
         if self.air_at_start == AIR_MAY_HAVE_BEEN_ON and verdict.verdict != "inconclusive":
             verdict = replace(verdict, next_step=f"{AIR_OFF_FIRST} {verdict.next_step}".strip())
-        if not by_air:
+        if self.pack.moved_by != "air":
             verdict = replace(verdict, next_step=_OF_PLAY.get(verdict.verdict, verdict.next_step))
         if verdict.leaks and verdict.verdict != "inconclusive":
             verdict = replace(verdict, next_step=f"{SEAL_FIRST} {verdict.next_step}".strip())

@@ -83,7 +83,7 @@ def replay(
         if chosen is not None and verdict is not None:
             say_json(verdict_json(chosen, verdict, played.advice, played.out_of_reach))
         elif chosen is not None:
-            say_json(unjudged_json(chosen, played.counted))
+            say_json(unjudged_json(chosen, played.counted, played.remarks))
             warn(f"strokelog: no verdict: {played.counted} strokes count; at least 2 are needed")
         return
     console = harmless_console(highlight=True)
@@ -92,6 +92,8 @@ def replay(
     console.print(report_strokes(shown, unit))
     if chosen is not None and verdict is None:
         say(f"No verdict: {played.counted} strokes count; at least 2 are needed.")
+        for text in (remark.text for remark in played.remarks if remark.text != played.air_at_start):
+            say(text)
     elif verdict is not None:
         from capture.output.words import CAUTION_LINE, plain_line
 

@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from capture.clearance.advice import Advice, Change
 from capture.clearance.check import StrokeKept
-from capture.clearance.verdict import COVERAGE, Verdict
+from capture.clearance.verdict import COVERAGE, Remark, Verdict
 from capture.output.words import unstated_words
 from capture.sheet.dimensions import Dimension
 from capture.sheet.sheet import Pack, Selective, Sheet
@@ -87,10 +87,11 @@ def verdict_json(pack: Pack, verdict: Verdict, advice: list[Advice], out_of_reac
     return {"type": "verdict", **told, "advice": [advice_json(pack, item) for item in advice], **reach, **unstated}
 
 
-def unjudged_json(pack: Pack, counted: int) -> dict[str, Any]:
-    """Return the same where so few strokes count that nothing can be said: without any number that was measured."""
+def unjudged_json(pack: Pack, counted: int, remarks: Sequence[Remark] = ()) -> dict[str, Any]:
+    """Return the same where so few strokes count that no clearance can be said: without any number measured of it."""
     told: dict[str, Any] = dict.fromkeys(_VERDICT) | {"verdict": "inconclusive", "coverage": COVERAGE}
-    told |= {"strokes": counted, "low_nm": pack.low_nm, "high_nm": pack.high_nm, "remarks": []}
+    told |= {"strokes": counted, "low_nm": pack.low_nm, "high_nm": pack.high_nm}
+    told["remarks"] = [asdict(remark) for remark in remarks]
     told["next_step"] = f"{counted} of at least 2 strokes count, so there is no verdict: make more strokes."
     return {"type": "verdict", **told, "advice": []}
 

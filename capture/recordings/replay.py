@@ -12,7 +12,7 @@ from capture.clearance.advice import Advice, advise
 from capture.clearance.check import Check, StrokeKept
 from capture.clearance.diagnosis import how_far_off
 from capture.clearance.remarks import AIR_MAY_HAVE_BEEN_ON, AIR_WAS_ON
-from capture.clearance.verdict import Verdict
+from capture.clearance.verdict import Remark, Verdict
 from capture.plumbing.wrong_values import wrong_values
 from capture.recordings.blocks import SentTexts, blocks_of
 from capture.recordings.file import RecordingError, begin_reading, lines_of, part_read
@@ -200,6 +200,11 @@ class Replay:
     def verdict(self) -> Verdict | None:
         """The verdict over every stroke that counts, None without a sheet or with fewer than two such strokes."""
         return self._check.verdict if self._check else None
+
+    @property
+    def remarks(self) -> tuple[Remark, ...]:
+        """What the strokes show beside the clearance, even where too few count for a verdict."""
+        return self._check.remarks if self._check else ()
 
     @property
     def counted(self) -> int:

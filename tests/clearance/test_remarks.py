@@ -120,6 +120,14 @@ def test_strokes_that_do_not_count_because_they_fell_are_said_beside_the_verdict
     assert codes(judged(of, [spoiled, *(stroke(n) for n in range(3, 8))])) == []
 
 
+def test_a_seal_that_lets_go_faster_than_a_hold_is_long_leaks_though_no_stroke_counts() -> None:
+    check = Check(low(), LIMITS)
+    for n in (1, 2, 3):
+        check.take(replace(stroke(n, 760_000, ("leak", "short_hold")), accepted=False))
+    assert check.verdict is None and [remark.code for remark in check.remarks] == ["leak"]
+    assert check.next_step().startswith("The seal leaks: 3 strokes fell away while held, and do not count. Mend it")
+
+
 def test_strokes_of_a_record_that_did_not_say_how_fast_they_fell_leak_where_they_are_flagged() -> None:
     assert codes(judged(low(), [stroke(n, None, ("leak",)) for n in range(1, 6)])) == ["leak"]
     assert codes(judged(low(), [stroke(n, None) for n in range(1, 6)])) == []
