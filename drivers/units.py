@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from decimal import Decimal
+from fractions import Fraction
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, get_args
 
 from pydantic import BeforeValidator
 
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 #: Nothing on a bench is a thousand kilometres long; beyond it, text such as "1e999999999 mm" would fill the memory.
 _TOO_LARGE = Decimal(10) ** 15
 _THOU_NM = 25_400
+
+#: The units pressures are shown in.
+PressureUnit = Literal["kPa", "bar", "MPa", "psi"]
 
 
 @cache
@@ -115,6 +119,23 @@ def length_unit(text: object) -> LengthUnit:
 def parse_pressure(text: object) -> int:
     """Return the gauge pressure that `text` names in pascals, rounded to a whole pascal (1 psi = 6894.757 Pa)."""
     return round(_parse(text, "[pressure]", "pascal", "140 kPa"))
+
+
+def pressure_unit(text: str) -> PressureUnit | None:
+    """Return the unit in which people show pressures who wrote `text`, a pressure or a pressure a second; None for one
+    that is not among those shown. Raises ValueError for neither."""
+    if "/" not in text:
+        parse_pressure(text)
+    else:
+        parse_pressure_rate(text)
+    written = _registry().parse_expression(text.split("/")[0]).units
+    shown: tuple[PressureUnit, ...] = get_args(PressureUnit)
+    return next((unit for unit in shown if _registry().Unit(unit) == written), None)
+
+
+def pressure_unit_beside(unit: LengthUnit) -> PressureUnit:
+    """Return the unit in which people show pressures who show lengths in `unit` and named no pressure."""
+    return "psi" if unit == "in" else "kPa"
 
 
 def parse_length_rate(text: object) -> int:
@@ -256,11 +277,17 @@ def format_length(value_nm: int, unit: str, decimals: int | None = None) -> str:
     return f"{rounded + 0:.{places}f} {unit}"
 
 
-def format_pressure(pascals: int, unit: str) -> str:
-    """Return a pressure in psi where lengths are in inches, else in kPa, with the unit."""
-    if unit == "in":
-        return f"{pascals / 6894.757:.4g} psi"
-    return f"{round(pascals / 1000, 1):g} kPa"
+def format_pressure(pascals: int | Fraction, unit: PressureUnit) -> str:
+    """Return a pressure in `unit` as text with it: psi to four digits, every other to 0.1 kPa."""
+    match unit:
+        case "psi":
+            return f"{float(pascals) / 6894.757:.4g} psi"
+        case "bar":
+            return f"{round(pascals / 1e5, 3):.12g} bar"
+        case "MPa":
+            return f"{round(pascals / 1e6, 4):.12g} MPa"
+        case "kPa":
+            return f"{round(Fraction(pascals, 100)) / 10:.12g} kPa"
 
 
 #: pydantic field types: text with a unit on the edge, an exact number inside.

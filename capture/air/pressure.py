@@ -28,7 +28,9 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import isqrt
 
-__all__ = ["HeldPressure", "PressureWatch", "pressure_text"]
+from drivers.units import PressureUnit, format_pressure
+
+__all__ = ["HeldPressure", "PressureWatch"]
 
 #: Filling the piston takes about this long; readings before it are no hold (common practice).
 SETTLE_NS = 300_000_000
@@ -39,11 +41,6 @@ LONGEST_FILL_NS = 1_000_000_000
 LEAST_READINGS = 5
 #: Holds kept for strokes that are still to be completed.
 _KEPT = 8
-
-
-def pressure_text(pascals: int) -> str:
-    """Return a gauge pressure for people, such as '140 kPa gauge', to a tenth of a kilopascal."""
-    return f"{round(Fraction(pascals, 100)) / 10:.12g} kPa gauge"
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,11 +78,15 @@ class HeldPressure:
 class PressureWatch:
     """Watches the air of one check. Feed it in order of time; it never does I/O."""
 
-    def __init__(self, window_pa: tuple[int, int] | None, *, settle_ns: int = SETTLE_NS) -> None:
-        """`window_pa` is the sheet's lowest and highest gauge pressure, both allowed; None where it names none."""
+    def __init__(
+        self, window_pa: tuple[int, int] | None, unit: PressureUnit = "kPa", *, settle_ns: int = SETTLE_NS
+    ) -> None:
+        """`window_pa` is the sheet's lowest and highest gauge pressure, both allowed, None where it names none; `unit`
+        is what its words are in."""
         if window_pa is not None and window_pa[0] > window_pa[1]:
             raise ValueError(f"the window runs from {window_pa[0]} Pa down to {window_pa[1]} Pa; expected low, high")
         self._window = window_pa
+        self._unit = unit
         self._settle_ns = settle_ns
         self._fill_ns = max(settle_ns, LONGEST_FILL_NS)
         self._holds: deque[HeldPressure] = deque(maxlen=_KEPT)
@@ -205,23 +206,26 @@ class PressureWatch:
         at_most = unbiased + Fraction(1000, isqrt(1_000_000 * n))
         return min(max(at_most, Fraction(0)), 1 - Fraction(4, n + 4))
 
+    def _gauge(self, pascals: int) -> str:
+        return f"{format_pressure(pascals, self._unit)} gauge"
+
     def _level_words(self, outside: bool) -> str:
         if self._min is None or self._max is None:
             return "No pressure was measured once it had settled: hold longer, or check the pressure sensor."
         if not outside or self._window is None:
             return ""
         low, high = self._window
-        window = f"the sheet asks for {pressure_text(low)} to {pressure_text(high)}"
+        window = f"the sheet asks for {self._gauge(low)} to {self._gauge(high)}"
         if self._min < low and self._max > high:
-            went = f"from {pressure_text(self._min)} to {pressure_text(self._max)}"
+            went = f"from {self._gauge(self._min)} to {self._gauge(self._max)}"
             return f"The pressure went {went}; {window}. Steady the supply."
         if self._max < low:
-            return f"The pressure reached only {pressure_text(self._max)}; {window}. Turn the regulator up."
+            return f"The pressure reached only {self._gauge(self._max)}; {window}. Turn the regulator up."
         if self._min > high:
-            return f"The pressure never fell below {pressure_text(self._min)}; {window}. Turn the regulator down."
+            return f"The pressure never fell below {self._gauge(self._min)}; {window}. Turn the regulator down."
         if self._min < low:
-            return f"The pressure sagged to {pressure_text(self._min)}; {window}. Look for a leak or a starved supply."
-        return f"The pressure rose to {pressure_text(self._max)}; {window}. Check the regulator."
+            return f"The pressure sagged to {self._gauge(self._min)}; {window}. Look for a leak or a starved supply."
+        return f"The pressure rose to {self._gauge(self._max)}; {window}. Check the regulator."
 
     def _slope_words(self, slope: Fraction | None, sure: bool) -> str:
         if slope is None:
@@ -232,7 +236,7 @@ class PressureWatch:
         )
         if change <= least or not sure:
             return ""
-        rate = f"by {round(abs(slope) / 100) / 10:.12g} kPa a second"
+        rate = f"by {format_pressure(abs(slope), self._unit)} a second"
         if slope < 0:
             return f"The gauge pressure fell {rate} while held: the pack leaks, or the supply sags."
         return f"The gauge pressure rose {rate} while held: the regulator creeps, or still fills the pack."

@@ -27,7 +27,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from capture.air.pressure import pressure_text
+from drivers.units import PressureUnit, format_pressure
 
 __all__ = [
     "TABLE",
@@ -264,6 +264,8 @@ class SafetyLimits:
 
     over_pressure_pa: int = 700_000
     """The valve is shut above this."""
+    pressure_unit: PressureUnit = "kPa"
+    """What its words are in."""
     heartbeat_ns: int | None = 500_000_000
     """Silence this long is a fault; None for a fixture that has no heartbeat."""
     pressure_ns: int | None = 700_000_000
@@ -462,10 +464,9 @@ def _words(fault: Fault, machine: Safety, event: Event | None = None) -> str:
                 "must be set up so."
             )
         case Fault.OVER_PRESSURE:
-            measured = pressure_text(machine.pressure_pa or 0)
-            return (
-                f"the pressure is {measured}, above {pressure_text(limits.over_pressure_pa)}. Turn the regulator down."
-            )
+            measured = format_pressure(machine.pressure_pa or 0, limits.pressure_unit)
+            allowed = format_pressure(limits.over_pressure_pa, limits.pressure_unit)
+            return f"the pressure is {measured} gauge, above {allowed} gauge. Turn the regulator down."
         case Fault.VALVE_DISAGREES if machine.confirmed_open:
             return "the valve says it is open when told to shut. Shut the supply off by hand and vent it."
         case Fault.VALVE_DISAGREES:

@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any, Literal
 
 from capture.air.safety import Fault, Safety, SafetyLimits, State
+from drivers.units import PressureUnit
 from drivers.wirings.protocol import FixtureDriver, FixtureSettings
 
 Way = Literal["hold", "press"]
@@ -19,11 +20,13 @@ class FixtureSetup:
     settings: FixtureSettings
     port: str
     way: Way = "hold"
+    pressure_unit: PressureUnit = "kPa"
+    """What pressures are told in."""
 
     @property
     def limits(self) -> SafetyLimits:
         """What this fixture allows."""
-        limits = SafetyLimits(over_pressure_pa=self.settings.over_pressure)
+        limits = SafetyLimits(over_pressure_pa=self.settings.over_pressure, pressure_unit=self.pressure_unit)
         return replace(
             limits,
             heartbeat_ns=limits.heartbeat_ns if self.driver.has_heartbeat else None,

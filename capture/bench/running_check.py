@@ -64,7 +64,9 @@ class RunningCheck:
         fixture = None
         if setup.fixture is not None and pack.moved_by == "air":
             air = setup.sheet.air
-            fixture = FixtureStream(setup.fixture.driver, setup.fixture.settings, air.window_pa if air else None)
+            fixture = FixtureStream(
+                setup.fixture.driver, setup.fixture.settings, air.window_pa if air else None, pack.pressure_unit
+            )
         stream = IndicatorStream(setup.driver, setup.settings, pack.measure, fixture)
         check = Check(pack, limits_of(setup.settings, gauge), unit=setup.sheet.display_unit)
         return cls(check_id, pack, check, stream, recording, started_ns, setup.speed, technician)

@@ -70,8 +70,12 @@ def remarks_on(
     sagging = [stroke for stroke in strokes if _sags(stroke, pack)]
     if sagging:
         worst = max(stroke.leak_down_pa_per_s or 0 for stroke in sagging)
-        how = f"{format_pressure(worst, unit)} a second while held, in {_of(sagging, strokes)}"
-        allowed = f"; the sheet allows {format_pressure(pack.leak_down, unit)}" if pack.leak_down is not None else ""
+        how = f"{format_pressure(worst, pack.pressure_unit)} a second while held, in {_of(sagging, strokes)}"
+        allowed = (
+            f"; the sheet allows {format_pressure(pack.leak_down, pack.pressure_unit)}"
+            if pack.leak_down is not None
+            else ""
+        )
         if _enough(sagging, strokes):
             text = f"The seal leaks, or the supply sags: the pressure falls by up to {how}{allowed}."
             found.append(Remark("leak_down", text))

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from capture.collect.settings import DatabaseSettings
     from capture.config import Config
     from capture.sheet.sheet import Sheet
+    from drivers.units import PressureUnit
 
 
 def run(
@@ -126,7 +127,7 @@ def run(
         return "--set" if key in given or key not in values else settings_place(config)(("indicator", key))
 
     indicator_driver, indicator_settings = settings_of(name, values, stands)
-    fixture_setup, fixture_header = _fixture(fixture, fixture_port, fixture_set, way, settled)
+    fixture_setup, fixture_header = _fixture(fixture, fixture_port, fixture_set, way, settled, loaded.pressure_unit)
     if indicator_settings.sends == "on-press" and fixture_setup is not None and fixture_setup.way == "press":
         fail("--button press makes strokes by itself; an indicator that sends on-press needs --button hold", 2)
     order = [one.name for one in loaded.order()]
@@ -227,7 +228,12 @@ def _sheet_of_job(job_id: int, config: Path | None, data_dir: Path | None) -> tu
 
 
 def _fixture(
-    name: str | None, port: str | None, words: list[str] | None, way: str | None, settled: Config
+    name: str | None,
+    port: str | None,
+    words: list[str] | None,
+    way: str | None,
+    settled: Config,
+    told: PressureUnit,
 ) -> tuple[FixtureSetup | None, dict[str, Any] | None]:
     """Return the fixture to drive and its name for recordings, (None, None) for a valve worked by hand."""
     from pydantic import ValidationError
@@ -256,7 +262,8 @@ def _fixture(
         checked = make_settings(driver, values)
     except ValidationError as error:
         fail(f"fixture {chosen!r}: {wrong_values(error, driver.settings)[0]}", 2)
-    return FixtureSetup(driver, checked, where, "press" if how == "press" else "hold"), {"driver": chosen, **values}
+    made = FixtureSetup(driver, checked, where, "press" if how == "press" else "hold", told)
+    return made, {"driver": chosen, **values}
 
 
 def demo(

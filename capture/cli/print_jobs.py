@@ -27,7 +27,7 @@ from capture.unit.origin import is_measured, origin_words
 from capture.unit.standing import unit_now
 from capture.unit.words import fact_words
 from drivers.reading import LengthUnit
-from drivers.units import format_length
+from drivers.units import format_length, pressure_unit_beside
 
 
 def _check_json(check: KeptCheck, data_dir: Path, strokes: bool) -> dict[str, Any]:
@@ -272,7 +272,9 @@ def show_job(job: Job, data_dir: Path, explain: bool, came_back: Sequence[int] =
         low, high = format_length(check.low_nm, unit), format_length(check.high_nm, unit)
         say(f"{check.pack}, check {check.number}, {check.state}: range {low} to {high}", "bold")
         if check.strokes:
-            console.print(report_strokes(check.strokes, unit))
+            console.print(
+                report_strokes(check.strokes, unit, sheet.pressure_unit if sheet else pressure_unit_beside(unit))
+            )
         else:
             say("no strokes: none was completed")
         if check.verdict is not None:

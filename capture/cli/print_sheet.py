@@ -17,7 +17,7 @@ def show_sheet(sheet: Sheet) -> None:
     """Print what a sheet asks for, pack by pack in the order of checking, then the steps."""
     unit = sheet.display_unit
     lines = [f"{sheet.sheet.name}, revision {sheet.sheet.revision}; limits: {sheet.sheet.source}"]
-    lines += [f"air of an apply: {sheet.air.text(unit)}"] if sheet.air is not None else []
+    lines += [f"air of an apply: {sheet.air.text(sheet.pressure_unit)}"] if sheet.air is not None else []
     if sheet.variants:
         lines += ["", f"first, by name, which is fitted: {', '.join(one.name for one in sheet.variants)}"]
         lines += [f"    {one.name} has its own {', '.join(_own(one))}" for one in sheet.variants]

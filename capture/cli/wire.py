@@ -53,6 +53,7 @@ def replay(
     from capture.plumbing.outward import harmless_console
     from capture.recordings.file import RecordingWarning
     from capture.recordings.replay import Replay
+    from drivers.units import pressure_unit_beside
 
     chosen, unit, air = _chosen_pack(sheet, pack, variant)
     if explain and chosen is None:
@@ -89,7 +90,9 @@ def replay(
     console = harmless_console(highlight=True)
     # Without a sheet, what the indicator showed says in which unit this shop reads.
     unit = unit if chosen is not None else played.shown_unit or unit
-    console.print(report_strokes(shown, unit))
+    console.print(
+        report_strokes(shown, unit, chosen.pressure_unit if chosen is not None else pressure_unit_beside(unit))
+    )
     if chosen is not None and verdict is None:
         say(f"No verdict: {played.counted} strokes count; at least 2 are needed.")
         for text in (remark.text for remark in played.remarks if remark.text != played.air_at_start):

@@ -76,7 +76,7 @@ def air_text(view: BenchView) -> str:
     """Return the air beside the travel: pressure, the valve as commanded and confirmed, and why it will not apply."""
     pressure = "no pressure"
     if view.pressure_pa is not None:
-        pressure = f"{format_pressure(view.pressure_pa, view.display_unit)} gauge"
+        pressure = f"{format_pressure(view.pressure_pa, view.pressure_unit)} gauge"
     valve = "valve open" if view.valve_commanded else "valve shut"
     if view.valve_confirmed is None:
         valve += ", unconfirmed"

@@ -10,6 +10,7 @@ from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Verdict
 from capture.mqtt.link_state import LinkState
 from drivers.reading import LengthUnit
+from drivers.units import PressureUnit
 
 
 @dataclass(slots=True)
@@ -107,6 +108,7 @@ class BenchView:
     """The fixture's port; 'off' where the valve is worked by hand."""
     pressure_pa: int | None = None
     """Gauge pressure at the apply port, pascals."""
+    pressure_unit: PressureUnit = "kPa"
     air_state: str = ""
     """Where the valve's safety stands: unarmed, armed, applied, tripped, stopped; empty without a fixture."""
     valve_commanded: bool = False

@@ -15,7 +15,7 @@ from capture.clearance.verdict import Verdict
 from capture.output.words import LOOKS, chance, counted, flag_words, number, unstated_words
 from capture.plumbing.plaintext import clean
 from capture.strokes.stroke import Stroke
-from drivers.units import format_length, format_pressure
+from drivers.units import PressureUnit, format_length, format_pressure
 
 #: What `capture.clearance.verdict` decides by, for people.
 DECISION_RULE = (
@@ -107,7 +107,7 @@ def budget_table(verdict: Verdict, unit: str) -> Group:
     return Group(table, facts)
 
 
-def _air(stroke: Stroke, unit: str) -> str:
+def _air(stroke: Stroke, unit: PressureUnit) -> str:
     """Return the lowest and highest pressure while held, and how fast it fell if it did."""
     if stroke.pressure_min_pa is None or stroke.pressure_max_pa is None:
         return "-"
@@ -118,8 +118,8 @@ def _air(stroke: Stroke, unit: str) -> str:
     return text
 
 
-def report_strokes(strokes: Sequence[StrokeKept], unit: str) -> Table:
-    """Return the strokes as a table."""
+def report_strokes(strokes: Sequence[StrokeKept], unit: str, pressure: PressureUnit) -> Table:
+    """Return the strokes as a table, in a unit of length and one of pressure."""
     table = Table(title="Strokes", title_justify="left")
     for heading in ("n", "held", "peak", "rise", "return error"):
         table.add_column(heading, justify="right")
@@ -137,7 +137,7 @@ def report_strokes(strokes: Sequence[StrokeKept], unit: str) -> Table:
             # Single values have no rise: nobody saw the pack on its way.
             f"{stroke.rise_ns / 1e9:.2f} s" if stroke.rise_ns else "-",
             format_length(stroke.return_error_nm, unit),
-            *([_air(stroke, unit)] if has_air else []),
+            *([_air(stroke, pressure)] if has_air else []),
             counted(kept),
             _plain(kept.left_out or flag_words(stroke.flags)),
         )

@@ -77,7 +77,8 @@ class Replay:
         """Begin to measure, with the strokes from that time on."""
         self._from_ns = from_ns
         by_air = self.pack is None or self.pack.moved_by == "air"  # what a hand moves the valve knows nothing of
-        fixture = FixtureStream(*self._wiring, self._window_pa) if self._wiring and by_air else None
+        told = self.pack.pressure_unit if self.pack is not None else "kPa"
+        fixture = FixtureStream(*self._wiring, self._window_pa, told) if self._wiring and by_air else None
         self.stream = StreamInBulk(
             *self._indicator,
             self.pack.measure if self.pack else "peak",

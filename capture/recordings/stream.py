@@ -17,6 +17,7 @@ from drivers.indicators.protocol import IndicatorDriver, IndicatorSettings
 from drivers.indicators.registry import find_driver
 from drivers.reading import Reading
 from drivers.registry import make_settings
+from drivers.units import PressureUnit
 from drivers.wirings.protocol import FixtureDriver, FixtureSettings, Pressure, Signal, Valve
 from drivers.wirings.registry import find_driver as find_fixture
 
@@ -62,11 +63,16 @@ class FixtureStream:
     """One recording's worth of a fixture: a fresh codec, and what the air did while the valve was open."""
 
     def __init__(
-        self, driver: FixtureDriver, settings: FixtureSettings, window_pa: tuple[int, int] | None = None
+        self,
+        driver: FixtureDriver,
+        settings: FixtureSettings,
+        window_pa: tuple[int, int] | None = None,
+        unit: PressureUnit = "kPa",
     ) -> None:
-        """`window_pa` is the sheet's lowest and highest gauge pressure, None where it names none."""
+        """`window_pa` is the sheet's lowest and highest gauge pressure, None where it names none; `unit` is what is
+        said of pressures in."""
         self.codec = driver.codec(settings)
-        self.watch = PressureWatch(window_pa)
+        self.watch = PressureWatch(window_pa, unit)
         self.valve_open = False
         self.pressure_pa: int | None = None
         self.held: HeldPressure | None = None

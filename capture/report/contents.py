@@ -35,7 +35,7 @@ from capture.unit.origin import not_measured_words, origin_words
 from capture.unit.pack_states import PackState, pack_states
 from capture.unit.words import changed_words, fact_words
 from drivers.reading import LengthUnit
-from drivers.units import format_length, format_pressure
+from drivers.units import format_length, format_pressure, pressure_unit_beside
 
 __all__ = ["Contents", "contents", "newest_at"]
 
@@ -152,7 +152,7 @@ class _Report:
             if sheet.sheet.variant:
                 told.insert(2, ("variant", f"{sheet.sheet.variant}, confirmed by {sheet.sheet.variant_by}"))
             if sheet.air is not None:
-                told.append(("air", sheet.air.text(self.unit)))
+                told.append(("air", sheet.air.text(sheet.pressure_unit)))
         back = [entry for entry in job.facts if isinstance(entry.fact, CameBack)]
         told += [("came back", f"{fact_words(sheet, entry.fact)} (entry {entry.number})") for entry in back]
         told += [("came back in", f"job {later}") for later in self.came_back]
@@ -326,9 +326,8 @@ class _Report:
         lows = [one.stroke.pressure_min_pa for one in check.strokes if one.stroke.pressure_min_pa is not None]
         highs = [one.stroke.pressure_max_pa for one in check.strokes if one.stroke.pressure_max_pa is not None]
         if lows and highs:
-            air = (
-                f"{format_pressure(min(lows), self.unit)} to {format_pressure(max(highs), self.unit)} gauge while held"
-            )
+            unit = self.sheet.pressure_unit if self.sheet is not None else pressure_unit_beside(self.unit)
+            air = f"{format_pressure(min(lows), unit)} to {format_pressure(max(highs), unit)} gauge while held"
             notes.append(Note("Air", air))
         numbers = [check.started_number, *([check.verdict.number] if check.verdict is not None else [])]
         return notes + [note for one in numbers for note in self.history.corrected(one)]

@@ -27,7 +27,18 @@ from capture.sheet.step_keys import meant_keys
 from capture.sheet.steps import EVERY_PACK, Step, Steps
 from capture.sheet.variants import Variant, place_with, with_variant
 from drivers.reading import LengthUnit
-from drivers.units import LengthNm, LengthRate, PressurePa, PressureRate, format_length, format_pressure, length_unit
+from drivers.units import (
+    LengthNm,
+    LengthRate,
+    PressurePa,
+    PressureRate,
+    PressureUnit,
+    format_length,
+    format_pressure,
+    length_unit,
+    pressure_unit,
+    pressure_unit_beside,
+)
 
 __all__ = [
     "Adjuster",
@@ -92,8 +103,8 @@ class SheetAir(_Part):
         """The lowest and highest gauge pressure allowed, pascals."""
         return self.pressure - self.tolerance, self.pressure + self.tolerance
 
-    def text(self, unit: LengthUnit) -> str:
-        """Return the window for people: in psi beside inches, in kPa beside millimetres."""
+    def text(self, unit: PressureUnit) -> str:
+        """Return the window for people."""
         return f"{format_pressure(self.pressure, unit)} ± {format_pressure(self.tolerance, unit)} gauge"
 
 
@@ -219,6 +230,12 @@ class Pack(_Part):
     plate_tolerance: LengthNm = Field(default=0, ge=0)
     depends_on: tuple[str, ...] = ()
     adjusters: tuple[Adjuster, ...] = ()
+    _pressure_unit: PressureUnit = PrivateAttr(default="kPa")
+
+    @property
+    def pressure_unit(self) -> PressureUnit:
+        """The unit in which its sheet shows pressures."""
+        return self._pressure_unit
 
     @property
     def low_nm(self) -> int:
@@ -277,6 +294,7 @@ class Sheet(_Part):
     dimensions: tuple[Dimension, ...] = ()
     variants: tuple[Variant, ...] = ()
     _display_unit: LengthUnit = PrivateAttr(default="mm")
+    _pressure_unit: PressureUnit = PrivateAttr(default="kPa")
 
     @property
     def undecided(self) -> bool:
@@ -287,6 +305,11 @@ class Sheet(_Part):
     def display_unit(self) -> LengthUnit:
         """The unit to show lengths in: that of the first pack's range."""
         return self._display_unit
+
+    @property
+    def pressure_unit(self) -> PressureUnit:
+        """The unit to show pressures in: that of the air, else of the first leak down, else what goes with lengths."""
+        return self._pressure_unit
 
     @model_validator(mode="after")
     def _check(self) -> Sheet:
@@ -389,6 +412,11 @@ def _checked(text: str, where: str, place: Place | None) -> Sheet:
             )
         sheet = of_each[sheet.sheet.variant]
     sheet._display_unit = length_unit(raw["packs"][0]["range"][0])
+    named = [raw["air"]["pressure"]] if sheet.air else [one["leak_down"] for one in raw["packs"] if "leak_down" in one]
+    unit = next(map(pressure_unit, named), None) or pressure_unit_beside(sheet._display_unit)
+    sheet._pressure_unit = unit
+    for pack in sheet.packs:
+        pack._pressure_unit = unit
     return sheet
 
 

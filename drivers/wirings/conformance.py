@@ -271,7 +271,7 @@ async def _checksum(session: _Session) -> Result:
 
 def _both(pascals: int) -> str:
     """Return a pressure for a shop of either unit: no sheet is at hand that would say which."""
-    return f"{format_pressure(pascals, 'in')} ({format_pressure(pascals, 'mm')})"
+    return f"{format_pressure(pascals, 'psi')} ({format_pressure(pascals, 'kPa')})"
 
 
 async def _open_and_shut(session: _Session) -> list[Result]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from fractions import Fraction
 
 import numpy as np
@@ -9,17 +10,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from capture.air.pressure import LEAST_READINGS, SETTLE_NS, HeldPressure, PressureWatch, pressure_text
+from capture.air.pressure import LEAST_READINGS, SETTLE_NS, HeldPressure, PressureWatch
+from capture.air.safety import Safety, SafetyLimits, State
+from capture.dashboard.head_and_foot import air_text
+from capture.sheet.sheet import parse_sheet
+from drivers.units import PressureUnit, format_pressure, pressure_unit
+from tests.support.preview import sample_view
+from tests.support.sheets import FORWARDER
 
 MS = 1_000_000
 WINDOW = (130_000, 150_000)
 
 
 def hold(
-    pressures: list[int], *, window: tuple[int, int] | None = WINDOW, start_ns: int = 5_000 * MS, step_ns: int = 10 * MS
+    pressures: list[int],
+    *,
+    window: tuple[int, int] | None = WINDOW,
+    start_ns: int = 5_000 * MS,
+    step_ns: int = 10 * MS,
+    unit: PressureUnit = "kPa",
 ) -> HeldPressure:
     """One hold whose settled readings are these, ten milliseconds apart, after a filling that is no hold."""
-    watch = PressureWatch(window)
+    watch = PressureWatch(window, unit)
     watch.feed(start_ns - MS, 0)
     watch.applied(start_ns)
     watch.feed(start_ns + SETTLE_NS - 1, 20_000)
@@ -186,14 +198,60 @@ def test_a_stroke_finds_the_hold_it_was_made_in() -> None:
     assert watch.during(2_100 * MS, 3_900 * MS) == ()
 
 
-def test_gauge_pressure_always_says_so() -> None:
-    assert [pressure_text(pa) for pa in (0, 140_000, 137_895, -1_200, 1_234_567)] == [
-        "0 kPa gauge",
-        "140 kPa gauge",
-        "137.9 kPa gauge",
-        "-1.2 kPa gauge",
-        "1234.6 kPa gauge",
-    ]
+@pytest.mark.parametrize(
+    ("pascals", "unit", "text"),
+    [
+        (0, "kPa", "0 kPa"),
+        (140_000, "kPa", "140 kPa"),
+        (137_895, "kPa", "137.9 kPa"),
+        (-1_200, "kPa", "-1.2 kPa"),
+        (1_234_567, "kPa", "1234.6 kPa"),
+        (140_000, "bar", "1.4 bar"),  # NIST SP 811, 5.2: 1 bar = 100 kPa
+        (137_895, "bar", "1.379 bar"),
+        (1_723_000, "MPa", "1.723 MPa"),
+        (139_964, "psi", "20.3 psi"),  # NIST SP 811, appendix B.8: 1 psi = 6.894 757 kPa
+    ],
+)
+def test_a_pressure_is_shown_to_a_tenth_of_a_kilopascal_in_the_unit_it_is_asked_for(
+    pascals: int, unit: PressureUnit, text: str
+) -> None:
+    assert format_pressure(pascals, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("written", "shown"),
+    [
+        ("1.4 bar", "bar"),
+        ("140kPa", "kPa"),
+        ("3 kPa/s", "kPa"),
+        ("20 psi", "psi"),
+        ("0.14 MPa", "MPa"),
+        ("2 atm", None),
+    ],
+)
+def test_a_pressure_is_shown_as_it_was_written(written: str, shown: str | None) -> None:
+    assert pressure_unit(written) == shown
+
+
+def test_a_sheet_in_bar_reads_in_bar_wherever_a_pressure_is_told() -> None:
+    text = FORWARDER.replace('"140 kPa"', '"1.4 bar"').replace('"10 kPa"', '"0.1 bar"')
+    sheet = parse_sheet(text, "forwarder.toml")
+    assert sheet.air is not None and sheet.air.text(sheet.pressure_unit) == "1.4 bar ± 0.1 bar gauge"
+    assert {pack.pressure_unit for pack in sheet.packs} == {"bar"}
+    low = hold([129_000] * 40, unit="bar").words
+    assert low.startswith(
+        "The pressure reached only 1.29 bar gauge; the sheet asks for 1.3 bar gauge to 1.5 bar gauge."
+    )
+    falling = hold([150_000 - 100 * n for n in range(200)], unit="bar").words
+    assert falling.startswith("The gauge pressure fell by 0.1 bar a second while held")
+    view = replace(sample_view("good"), pressure_pa=141_200, pressure_unit=sheet.pressure_unit)
+    assert "1.412 bar gauge" in air_text(view)
+    safety = replace(Safety(SafetyLimits(pressure_unit="bar")), pressure_pa=900_000, state=State.TRIPPED)
+    assert "the pressure is 9 bar gauge, above 7 bar gauge" in safety.why_not()
+    # Nobody wrote a pressure: inches go with psi, and a leak down says what the shop reads in.
+    thou = text[: text.index("[air]")] + '[[packs]]\nname = "low"\nrange = ["0.035 in", "0.051 in"]\n'
+    assert parse_sheet(thou, "thou.toml").pressure_unit == "psi"
+    assert parse_sheet(f'{thou}leak_down = "0.02 bar/s"\n', "thou.toml").packs[0].pressure_unit == "bar"
 
 
 def test_a_window_the_wrong_way_round_is_refused() -> None:

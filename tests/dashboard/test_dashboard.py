@@ -456,13 +456,15 @@ def test_what_is_cut_in_the_side_column_says_so() -> None:
 
 def test_a_stroke_of_single_values_has_no_rise() -> None:
     kept = sample_view("good").strokes[1]
-    shown = printed(report_strokes([replace(kept, stroke=replace(kept.stroke, rise_ns=0))], "mm"), 120, no_color=True)
+    shown = printed(
+        report_strokes([replace(kept, stroke=replace(kept.stroke, rise_ns=0))], "mm", "kPa"), 120, no_color=True
+    )
     assert "0.00 s" not in shown and " - " in shown
 
 
 def test_the_report_lists_every_stroke_with_its_remarks() -> None:
     strokes = sample_view("good").strokes
-    text = words(printed(report_strokes(strokes, "mm"), 120, no_color=True))
+    text = words(printed(report_strokes(strokes, "mm", "kPa"), 120, no_color=True))
     assert "seat" in text and "not counted" in text and "fell away while held, air outside window" in text
 
 

@@ -105,9 +105,9 @@ class _Keeper:
             case ["stop"]:
                 self._stop()
 
-    def _set_up(self, driver: str, settings: str, port: str, way: Any) -> None:
+    def _set_up(self, driver: str, settings: str, port: str, way: Any, pressure_unit: Any) -> None:
         control = AirControl(
-            FixtureSetup(find_driver(driver), pickle.loads(base64.b64decode(settings)), port, way),
+            FixtureSetup(find_driver(driver), pickle.loads(base64.b64decode(settings)), port, way, pressure_unit),
             on_bytes=lambda t_ns, data: self._link.send("bytes", t_ns, data.decode("latin-1")),
             on_lost=lambda t_ns: self._link.send("lost", t_ns),
             on_change=self._tell,

@@ -150,7 +150,9 @@ class KeptAir(Air):
             self._link = KeeperLink(ours, on_message=self._take, on_end=self._ended.set)
             # Pickled, since what settings are made of is written with units, and is no longer known.
             settings = base64.b64encode(pickle.dumps(self.setup.settings)).decode()
-            self._say("setup", self.setup.driver.name, settings, self.setup.port, self.setup.way)
+            self._say(
+                "setup", self.setup.driver.name, settings, self.setup.port, self.setup.way, self.setup.pressure_unit
+            )
             self._say("alive")
             self._say("indicator", self._sends)
             for message in self._check:
