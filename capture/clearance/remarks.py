@@ -48,6 +48,8 @@ AIR_WAS_ON: Final = (
 _SHARE = 0.25
 #: What a hold could hide of its pressure, as a part of that.
 _PART_HIDDEN = 100
+#: One stroke alone that fell by no more than so many times what the stand moved is the stand (common practice).
+_CLEARLY = 8
 
 
 def remarks_on(
@@ -57,7 +59,9 @@ def remarks_on(
     found = []
     falling = [stroke for stroke in strokes if _falls(stroke, pack, limits)]
     if not _enough(falling, strokes):
-        falling = [stroke for stroke in falling if _falls(stroke, pack, limits, steps=2)]
+        falling = [
+            stroke for stroke in falling if _falls(stroke, pack, limits, steps=2) and _stands_out(stroke, strokes)
+        ]
     if falling:
         rates = [stroke.fall_nm_per_s for stroke in falling if stroke.fall_nm_per_s]
         how = f" by up to {format_length(max(rates), unit)} a second" if rates else ""
@@ -92,6 +96,13 @@ def _falls(stroke: Stroke, pack: Pack, limits: MeasurementLimits, steps: int = 1
     if pack.leak is not None:
         return rate > pack.leak
     return "leak" in stroke.flags or rate * _held_ns(stroke) > steps * limits.resolution_nm * 1_000_000_000
+
+
+def _stands_out(stroke: Stroke, strokes: Sequence[Stroke]) -> bool:
+    """Say whether it fell by clearly more than the rest moved over these strokes, root mean square."""
+    moved_squared = sum(one.return_error_nm**2 for one in strokes) // len(strokes)
+    fell = max((stroke.fall_nm_per_s or 0) * _held_ns(stroke) // 1_000_000_000, -stroke.creep_nm)
+    return fell * fell >= _CLEARLY**2 * moved_squared
 
 
 def _sags(stroke: Stroke, pack: Pack) -> bool:

@@ -87,6 +87,9 @@ _SINKS_SLOWER, _SINKS_NS = 8, 200_000_000
 _MOST_INFERRED = 8
 #: A fall stands out that is so many times what the level at rest went up and down, or moved from before to after.
 _SWAYS, _MOVES = 5, 3
+#: So many times where the rest moved by more than a display step: of holds on such a stand one in two hundred falls by
+#: four times that.
+_FALLS = 5
 #: A hold of fewer readings tells a leak only roughly.
 _FEW_HELD = 8
 #: Fewer readings than this in the hold are too few to trust.
@@ -270,13 +273,14 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         flags.add("sparse")
     elif not short and not by_hand:
         swayed = _swayed(samples)
+        swayed_down = max(swayed, _FALLS * samples.moved_nm if samples.moved_nm > resolution_nm else 0)
         later = levels[len(levels) // 3 :]
         grew = growth(later, noise, rounding, 22)
         if grew > max(peak * 22 // 1000, 2 * sway_nm):
             flags.add("creep")
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
-        sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100, swayed)
+        sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100, swayed_down)
         # The beginning of the release is no leak.
         held_on = standing[: len(standing) - min(len(standing) // 8, _OPENING_NS // max(1, samples.reading_ns))]
         # A hold may be noisier than the rest by less than a step; few readings know their noise roughly.
@@ -286,7 +290,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         flickers = samples.rest_noise_nm > 0 and len(held_on) >= _FEW_HELD
         errors = (30 if many else 25 + 60 // len(held_on)) + 5 * flickers
         fell = max(0, -growth(held_on, restless, rounding, errors))
-        if fell <= swayed:
+        if fell <= swayed_down:
             fell = 0
         first = len(hold) - len(standing)
         fall = (

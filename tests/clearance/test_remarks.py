@@ -101,6 +101,15 @@ def test_one_falling_stroke_of_five_is_said_softly_and_two_are_a_leak() -> None:
     assert codes(twice) == ["leak"] and "in 2 of 5 strokes" in twice.remarks[0].text
 
 
+def test_one_fall_is_no_finding_on_a_stand_that_moves_nearly_as_far_and_one_in_every_stroke_is() -> None:
+    def on_a_stand_that_moves(nm: int, falling: range) -> list[Stroke]:
+        return [replace(stroke(n, 90_000 * (n in falling)), return_error_nm=nm * (-1) ** n) for n in range(1, 6)]
+
+    assert codes(judged(low(), on_a_stand_that_moves(17_000, range(2, 3)))) == []  # 0.135 mm in a second and a half
+    assert codes(judged(low(), on_a_stand_that_moves(16_000, range(2, 3)))) == ["leak_once"]
+    assert codes(judged(low(), on_a_stand_that_moves(17_000, range(1, 6)))) == ["leak"]
+
+
 def test_one_stroke_whose_pressure_fell_is_said_softly_too() -> None:
     verdict = judged(low('leak_down = "3 kPa/s"'), [stroke(n, leak_down=3_500 * (n == 3)) for n in range(1, 6)])
     assert codes(verdict) == ["leak_down_once"] and "in 1 of 5 strokes" in verdict.remarks[0].text

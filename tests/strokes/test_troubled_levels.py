@@ -9,9 +9,13 @@ import numpy as np
 import pytest
 from scipy.stats import fisher_exact
 
+from capture.clearance.remarks import remarks_on
+from capture.clearance.verdict import MeasurementLimits
 from tests.load.troubled_levels import METHODS, OWN, TROUBLES, draw, falls_short, found_in, measure
 from tests.support.draw_troubles import FIGURES, GUIDE_PAGE, PICTURES, page, pictures
+from tests.support.sheets import pack, sheet
 
+PACK = sheet(pack("any")).packs[0]
 TOLD: dict[str, Any] = json.loads(FIGURES.read_text())
 ANEW = "python -m tests.load.troubled_levels --checks 400 --seed 12 --json fixtures/pictures/troubles.json, then "
 ANEW += "python -m tests.support.draw_troubles"
@@ -50,6 +54,18 @@ def test_a_short_run_agrees_with_the_stored_figures_within_chance(trouble: str) 
         # The spread of twenty checks is not known well where few are far off: that of the stored ones is.
         error = then["bias_se"] * (stored["checks"] / run["checks"]) ** 0.5
         assert now["bias"] == pytest.approx(then["bias"], abs=5 * error), ANEW
+
+
+@pytest.mark.parametrize(("trouble", "checks"), [("wander", (16, 21, 194, 200, 219, 246)), ("vibration", (432, 580))])
+def test_a_stand_that_goes_up_and_down_while_a_pack_is_held_is_hardly_ever_said_to_leak(
+    trouble: str, checks: tuple[int, ...]
+) -> None:
+    said = 0
+    for number in checks:
+        check = draw(trouble, np.random.default_rng([5, TROUBLES.index(trouble), number]))
+        counted = [stroke for stroke in found_in(check) if stroke.accepted]
+        said += bool(remarks_on(counted, PACK, MeasurementLimits(check.resolution_nm), "mm"))
+    assert said <= 1
 
 
 @pytest.mark.parametrize("trouble", OWN)
