@@ -80,8 +80,8 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
     # What moved much further was moved, and does not move by itself.
     stroke.moved_nm = max(moved if moved <= 2 * tolerance else 0, stroke.moved_nm * 3 // 4)
     return StrokeSamples(
-        times=stroke.times,
-        values=stroke.values,
+        times=stroke.times.tolist(),
+        values=stroke.values.tolist(),
         rest_time=rest.time_ns,
         rest_nm=rest.level_nm,
         direction=stroke.direction,

@@ -86,10 +86,9 @@ def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, 
         keep[0] = False
     reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
     still_ns = times[reached] + _BOUNCE_NS if offsets else 0
-    # Of most readings the step to them says it already.
-    for index, step in enumerate(map(sub, offsets[1:-1], offsets), 1):
-        if -least <= step <= least and keep[index - 1]:
-            continue
+    # Of most readings the step to them says it already. One that is found wild here has a step behind it as well.
+    told = enumerate(zip(map(sub, offsets[1:-1], offsets), keep, strict=False), 1)
+    for index in [at for at, (step, kept) in told if not (-least <= step <= least and kept)]:
         before, here, after = offsets[index - 1 : index + 2]
         held = times[index] > still_ns and index < samples.fall_index and after * 10 >= top * 9
         limit = least if held else bouncing
@@ -210,10 +209,12 @@ def turned(samples: StrokeSamples, offsets: list[int], hold: list[int], lasted_n
     if rise <= 3 * samples.reading_ns:
         return False
     stood = held_ns(samples, offsets, hold, top * 9 // 10)
-    high = max((at for at in hold if offsets[at] * 10 >= top * 9), default=hold[0])
-    # What sank by a third before it was let go, and from nine tenths sooner than it had come, was never held.
-    sank = 3 * offsets[hold[-1]] <= 2 * top and samples.times[high] - crossing(samples, offsets, top * 9 // 10) < rise
-    return sank or stood < min(rise, 2 * fall) or _bent(samples, offsets, rise, lasted_nm)
+    if 3 * offsets[hold[-1]] <= 2 * top:
+        # What sank by a third before it was let go, and from nine tenths sooner than it had come, was never held.
+        high = next((at for at in reversed(hold) if offsets[at] * 10 >= top * 9), hold[0])
+        if samples.times[high] - crossing(samples, offsets, top * 9 // 10) < rise:
+            return True
+    return stood < min(rise, 2 * fall) or _bent(samples, offsets, rise, lasted_nm)
 
 
 def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: int | None) -> bool:
@@ -234,12 +235,16 @@ def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: i
     def lasts(at: int, part: int) -> bool:
         return sorted(offsets[at : at + width])[width // 2] * 100 >= top * part
 
-    def last_lasting(part: int) -> int:
+    last: list[int] = []
+    reaches = len(offsets) - 1
+    for part in (10, 90, 97):
         # Half of its readings at least reach that, so the last that does is no further on than so many.
-        reaches = next(at for at in range(len(offsets) - 1, -1, -1) if offsets[at] * 100 >= top * part)
-        return next(at for at in range(min(reaches - (width - 1) // 2, places[-1]), -1, -1) if lasts(at, part))
-
-    last = [last_lasting(part) for part in (97, 90, 10)]
+        while offsets[reaches] * 100 < top * part:
+            reaches -= 1
+        at = min(reaches - (width - 1) // 2, places[-1])
+        while not lasts(at, part):
+            at -= 1
+        last.insert(0, at)
     first = [next(at for at in places if lasts(at, part)) for part in (97, 90)]
     bend, fall = times[last[1]] - times[last[0]], times[last[2]] - times[last[1]]
     high, stood = times[last[0]] - times[first[0]], times[last[1]] - times[first[1]]

@@ -29,14 +29,15 @@ def highest_median(values: Sequence[int], width: int) -> int:
     It is the highest value that more than half of one such run reach; of an even number the upper one is the median.
     """
     more = width - width // 2 - 1
-    reached: list[int] = []
-    for at in sorted(range(len(values)), key=values.__getitem__, reverse=True):
-        place = bisect_left(reached, at)
-        reached.insert(place, at)
-        near = reached[max(0, place - more) : place + more + 1]
-        if any(end - begin < width for begin, end in zip(near, near[more:], strict=False)):
-            return values[at]
-    return values[-1]
+    # No less than those of some runs apart: few values reach that, and where as many as it takes lie close together,
+    # the median of that run is one of them.
+    highest = max(sorted(values[at : at + width])[width // 2] for at in range(0, len(values) - width + 1, 2 * width))
+    high = [at for at, value in enumerate(values) if value >= highest]
+    for place, (begin, end) in enumerate(zip(high, high[more:], strict=False)):
+        if end - begin < width:
+            near = high[place : bisect_left(high, begin + width, place)]
+            highest = max(highest, sorted(map(values.__getitem__, near))[-1 - more])
+    return highest
 
 
 def agreed(levels: Sequence[int], resolution_nm: int = 0) -> Sequence[int]:
@@ -70,7 +71,9 @@ def middles(levels: Sequence[int]) -> list[int]:
 def middles_of_threes(levels: Sequence[int]) -> list[int]:
     """Return the middle of each three levels in a row."""
     each = zip(levels, levels[1:], levels[2:], strict=False)
-    return [b if a <= b <= c or a >= b >= c else a if b <= a <= c or b >= a >= c else c for a, b, c in each]
+    return [
+        (b if b <= c else c if a <= c else a) if a <= b else (a if a <= c else c if b <= c else b) for a, b, c in each
+    ]
 
 
 def with_flicker(levels: Sequence[int], noise_nm: int, step_nm: int) -> int:
@@ -165,12 +168,19 @@ def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int)
     is a sway."""
     if size < _MANY:
         levels = middles_of_threes(levels)
-    sums = [sum(levels[at : at + size]) for at in range(len(levels) % size, len(levels), size)]
-    up = down = 0
-    lowest = highest = sums[0] if sums else 0
-    for total in sums:
-        lowest, highest = min(lowest, total), max(highest, total)
-        up, down = max(up, total - lowest), max(down, highest - total)
+    up = down = lowest = highest = 0
+    for at in range(len(levels) % size, len(levels), size):
+        total = sum(levels[at : at + size])
+        if at < size:  # the first
+            lowest = highest = total
+        elif total > highest:
+            highest = total
+        elif total < lowest:
+            lowest = total
+        if total - lowest > up:
+            up = total - lowest
+        if highest - total > down:
+            down = highest - total
     went, both = ((2 * apart + size) // (2 * size) for apart in (highest - lowest, min(up, down)))
     error, flicker = noise_nm // isqrt(size), resolution_nm // 2
     return Sway(max(0, went - max(5 * error, flicker)), max(0, both - max(3 * error, flicker)))

@@ -25,10 +25,9 @@ All arithmetic is on integers, so a replay gives the same numbers on any machine
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import compress
+from itertools import accumulate, compress
 from math import isqrt
 from operator import and_, sub
 
@@ -52,9 +51,11 @@ from capture.strokes.levels import (
     middles,
     noise_but_for_one,
     noise_of_bends,
+    noise_of_steps,
     rounded_mean,
     rounding_left,
     settled,
+    steps_between,
     successive_noise,
     with_flicker,
 )
@@ -113,12 +114,12 @@ class Measured:
     flags: tuple[str, ...]
 
 
-def _late_noise(noise_nm: int, late: list[int], bends: list[int], resolution_nm: int) -> int:
+def _late_noise(noise_nm: int, late: list[int], steps: list[int], bends: list[int], resolution_nm: int) -> int:
     """Return the noise, or that of the second half of the hold, where hardly any tail is left to be taken for it.
 
     One reading that was damaged is no noise.
     """
-    shaky = successive_noise(late)
+    shaky = noise_of_steps(steps) if len(late) >= 3 else 0
     if shaky > max(noise_nm, resolution_nm) and len(late) >= 5:
         shaky = min(shaky, noise_of_bends(bends), noise_but_for_one(late))
     return max(noise_nm, shaky if shaky > resolution_nm else 0)
@@ -138,6 +139,7 @@ def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int, sway_nm: int
     reach = max(3 * noise_nm, resolution_nm * 3 // 2)
     # No single reading makes a window the highest.
     calm = middles(levels)
+    sums = [0, *accumulate(calm)]
     windows: list[tuple[int, Sequence[int]]] = []
     for start in starts:
         inside: Sequence[int] = range(start, start + width)
@@ -147,28 +149,38 @@ def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int, sway_nm: int
             inside = [at for at in inside if low <= levels[at] <= high]
             windows.append((rounded_mean([calm[at] for at in inside]), inside))
         else:
-            windows.append((rounded_mean(calm[start : start + width]), inside))
+            windows.append(((2 * (sums[start + width] - sums[start]) + width) // (2 * width), inside))
     highest = max(level for level, _ in windows)
     # Four standard errors of a window's mean, squared to stay with integers: of so many windows one is always high.
     # The base goes up and down by as much as it was seen to at rest.
     allowed_squared = 16 * with_flicker(calm, noise_nm, resolution_nm) ** 2 // width + (2 * sway_nm) ** 2
-    pooled: set[int] = set()
+    pooled = bytearray(count)
     for level, inside in windows:
         if (highest - level) ** 2 <= allowed_squared:
-            pooled.update(inside)
-    some = sorted([levels[index] for index in pooled])
+            if isinstance(inside, range):
+                pooled[inside.start : inside.stop] = b"\1" * width
+            else:
+                for at in inside:
+                    pooled[at] = 1
+    some = sorted(compress(levels, pooled))
     middle = some[len(some) // 2]
     return rounded_mean(some[bisect_left(some, middle - reach) : bisect_right(some, middle + reach)])
 
 
 def _state_level(levels: Sequence[int], bin_nm: int) -> int:
     """Return the histogram-mode state level (IEEE Std 181), refined by the mean around the mode."""
-    lowest = min(levels)
-    counts_by_bin = Counter([(level - lowest) // bin_nm for level in levels])
-    mode = max(counts_by_bin, key=lambda number: (counts_by_bin[number], number))
-    centre = lowest + mode * bin_nm + bin_nm // 2
+    ordered = sorted(levels)
+    begin = most = centre = 0
+    while begin < len(ordered):
+        low = ordered[0] + (ordered[begin] - ordered[0]) // bin_nm * bin_nm
+        end = bisect_left(ordered, low + bin_nm, begin)
+        if end - begin >= most:  # of those with as many the highest
+            most, centre = end - begin, low + bin_nm // 2
+        begin = end
     for _ in range(2):
-        around = [level for level in levels if 2 * abs(level - centre) <= 3 * bin_nm]
+        # Within one and a half bins.
+        low, high = -((3 * bin_nm - 2 * centre) // 2), (2 * centre + 3 * bin_nm) // 2
+        around = ordered[bisect_left(ordered, low) : bisect_right(ordered, high)]
         centre = rounded_mean(around) if around else centre
     return centre
 
@@ -232,22 +244,21 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
 
     levels = [offsets[index] for index in hold]
     lasted = crest(list(compress(offsets, keep)), samples.reading_ns)
-    bends, half = bends_of(levels), len(levels) // 2
-    late = _late_noise(noise, levels[half:], bends[half:], resolution_nm)
+    steps, bends, half = steps_between(levels), bends_of(levels), len(levels) // 2
+    late = _late_noise(noise, levels[half:], steps[half:], bends[half:], resolution_nm)
     rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
     # Sluggish or shaky hands make the hold noisier than the rest; the larger of the two is the truth.
     # Up to a display step, what looks like noise is the display stepping as the level settles.
     # Few readings tell their noise only roughly: the smaller of two estimates is not the one that strayed.
     shaky = noise_of_bends(bends)
     if len(levels) < 16:
-        shaky = min(shaky, successive_noise(levels))
+        shaky = min(shaky, noise_of_steps(steps) if len(levels) >= 3 else 0)
     if shaky > resolution_nm:
         noise = max(noise, shaky)
     sway_nm = samples.sway.both_ways_nm
     # The first eighth of every hold is left out, told to be rising or not.
-    standing = settled(levels[len(levels) // 8 :], late, flicker_nm=resolution_nm, sway_nm=sway_nm)
-    if not samples.rest_noise_nm:
-        standing = agreed(standing, resolution_nm)
+    as_read = settled(levels[len(levels) // 8 :], late, flicker_nm=resolution_nm, sway_nm=sway_nm)
+    standing = as_read if samples.rest_noise_nm else agreed(as_read, resolution_nm)
     peak = _peak(standing, noise, resolution_nm, sway_nm)
     if peak < (3 if len(levels) >= 16 else 2) * shaky:
         return None
@@ -285,14 +296,17 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         held_on = standing[: len(standing) - min(len(standing) // 8, _OPENING_NS // max(1, samples.reading_ns))]
         # A hold may be noisier than the rest by less than a step; few readings know their noise roughly.
         many = len(held_on) >= 16
-        restless = max(noise, min(successive_noise(held_on), noise_of_bends(bends_of(held_on)))) if many else noise
+        first = len(hold) - len(standing)
+        on, bent = steps[first : first + len(held_on) - 1], bends[first : first + len(held_on) - 2]
+        if standing is not as_read:
+            on, bent = steps_between(held_on), bends_of(held_on)
+        restless = max(noise, min(noise_of_steps(on), noise_of_bends(bent))) if many else noise
         # Where the display flickers, one hold in a hundred seems to fall by three of them; of a brief one that must do.
         flickers = samples.rest_noise_nm > 0 and len(held_on) >= _FEW_HELD
         errors = (30 if many else 25 + 60 // len(held_on)) + 5 * flickers
         fell = max(0, -growth(held_on, restless, rounding, errors))
         if fell <= swayed_down:
             fell = 0
-        first = len(hold) - len(standing)
         fall = (
             fell * 1_000_000_000 // max(1, samples.times[hold[first + len(held_on) - 1]] - samples.times[hold[first]])
         )
