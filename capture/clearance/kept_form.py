@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, fields
+from dataclasses import fields
 from typing import Any
 
 from capture.clearance.budget import BudgetLine
@@ -15,7 +15,12 @@ from capture.strokes.stroke import Stroke
 
 def columns_of_stroke(stroke: Stroke) -> dict[str, Any]:
     """Return the columns that keep `stroke`."""
-    return {**asdict(stroke), "flags": list(stroke.flags)}
+    return {**_columns(stroke), "flags": list(stroke.flags)}
+
+
+def _columns(kept: Stroke | Verdict | BudgetLine | Remark) -> dict[str, Any]:
+    """Return the fields of what has only plain values, or replaces what has not: `asdict` copies each to its depth."""
+    return {name: getattr(kept, name) for name in kept.__slots__}
 
 
 def stroke_of(columns: Mapping[str, Any]) -> Stroke:
@@ -35,12 +40,13 @@ def _dof_in(dof: float | None) -> float:
 
 def columns_of_verdict(verdict: Verdict) -> dict[str, Any]:
     """Return the columns that keep `verdict`. Raises ValueError for a number that is none (NaN)."""
-    columns = asdict(verdict)
+    columns = _columns(verdict)
     for name, value in columns.items():
         if isinstance(value, float) and math.isnan(value):
             raise ValueError(f"the verdict's {name} is not a number")
     columns["dof"] = _dof_out(verdict.dof)
-    columns["budget"] = [{**asdict(line), "dof": _dof_out(line.dof)} for line in verdict.budget]
+    columns["budget"] = [{**_columns(line), "dof": _dof_out(line.dof)} for line in verdict.budget]
+    columns["remarks"] = tuple(map(_columns, verdict.remarks))
     return columns
 
 

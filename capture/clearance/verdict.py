@@ -238,19 +238,16 @@ class _Strokes:
             lines.append(BudgetLine("hysteresis", short, math.inf, basis, "two points"))
         return tuple(lines)
 
-    def chances(self, low_nm: int, high_nm: int, limits: MeasurementLimits) -> tuple[float, float]:
-        """Return the probabilities that the clearance is below and above the range."""
-        return _chances(spread_of(self.budget(limits)), self.corrected(limits), low_nm, high_nm)
-
     def decide(self, low_nm: int, high_nm: int, limits: MeasurementLimits, asked: float) -> VerdictWord:
         """Return what can be said with the probability asked for."""
         half = self.grid / (2 * self.count) if self.spread else self.grid / 2
-        below, above = self.chances(round(low_nm - half), round(high_nm + half), limits)
+        spread, mean = spread_of(self.budget(limits)), self.corrected(limits)
+        below, above = _chances(spread, mean, round(low_nm - half), round(high_nm + half))
         if below >= asked:
             return "tight"
         if above >= asked:
             return "loose"
-        inner = sum(self.chances(round(low_nm + half), round(high_nm - half), limits)) if half else below + above
+        inner = sum(_chances(spread, mean, round(low_nm + half), round(high_nm - half))) if half else below + above
         return "good" if 1 - inner >= asked else "inconclusive"
 
 
@@ -297,7 +294,7 @@ def judge(
     )
     budget = shown.budget(limits)
     spread = spread_of(budget)
-    below, above = shown.chances(low_nm, high_nm, limits)
+    below, above = _chances(spread, shown.corrected(limits), low_nm, high_nm)
     word = shown.decide(low_nm, high_nm, limits, asked(count))
     expanded = spread.half_width(COVERAGE)
     verdict = Verdict(

@@ -203,7 +203,7 @@ class JobProver:
         """`pruned` are the hashes of recordings that were removed, by their checks, and what is named in so many bytes
         of the file `before` is not derived once more. Raises RecordError."""
         self._record, self._pruned = record, pruned
-        self._names = names_before(*before) if before is not None else {}
+        self._names = names_before(*before) if before is not None else None
 
     def __enter__(self) -> Self:
         self._opened = ExitStack()
@@ -215,7 +215,7 @@ class JobProver:
         self._opened.close()
 
     def __call__(self, ended: Sequence[CheckEnded]) -> list[tuple[Proof, str]]:
-        """Return of each check what was proven, and the name of what was derived, if anything was."""
+        """Return of each check what was proven, and the name of what was derived, where such names are kept."""
         job, found = self._store.job(ended[0].job), []
         for one in ended:
             part, name = Proof(), ""
@@ -232,7 +232,7 @@ def _prove(
     pruned: str | None,
     record: Path,
     ways: Ways,
-    names: Mapping[str, Said],
+    names: Mapping[str, Said] | None,
 ) -> str:
     check = next(one for one in job.checks if one.id == ended.check)
     path = recording_of(check, record)
@@ -247,8 +247,8 @@ def _prove(
             return ""
     header = one.recording()
     prove_gauge_of(job, check, one.way, header.gauge)
-    name = Derived.name_of(job, check, ended.recording_sha256)
-    if name in names:
+    name = "" if names is None else Derived.name_of(job, check, ended.recording_sha256)
+    if names is not None and name in names:
         proof.derived_before += 1
         said = names[name]
     else:
@@ -361,9 +361,9 @@ class _OneCheck:
         """The recording and the sheet give the same strokes, seat marks and verdict. Return whether a check without a
         verdict comes to one all the same."""
         answer, check = self._asked(self.way, self._question()), self._check
-        kept = [plain({**columns_of_stroke(one.stroke), "seat": one.seat}) for one in check.strokes]
+        kept = [{**columns_of_stroke(one.stroke), "seat": one.seat} for one in check.strokes]
         for had, made in zip(kept, answer["strokes"], strict=False):
-            for name in made:
+            for name in made if had != made else ():
                 what = "the seat mark" if name == "seat" else name
                 self._again(f"{what} of stroke {had['n']}", had, made, name)
         if len(kept) != len(answer["strokes"]):
