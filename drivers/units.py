@@ -277,6 +277,13 @@ def format_length(value_nm: int, unit: str, decimals: int | None = None) -> str:
     return f"{rounded + 0:.{places}f} {unit}"
 
 
+def places_of(step_nm: int, unit: LengthUnit) -> int | None:
+    """Return how many decimals a display has that counts in steps of so many nanometres and shows `unit`; None for a
+    step that no decimals of that unit show, or none (0)."""
+    per_unit = 25_400_000 if unit == "in" else 1_000_000
+    return next((places for places in range(8) if step_nm and step_nm * 10**places % per_unit == 0), None)
+
+
 def format_pressure(pascals: int | Fraction, unit: PressureUnit) -> str:
     """Return a pressure in `unit` as text with it: psi to four digits, every other to 0.1 kPa."""
     match unit:

@@ -14,7 +14,7 @@ from capture.recordings.playback import PREFIX as RECORDED
 from capture.sheet.sheet import Pack
 from capture.unit.standing import UnitStanding
 from capture.unit.words import signed_words
-from drivers.units import format_length
+from drivers.units import format_length, places_of
 
 #: A travel so many times as far as the sheet allows is rather a wrong unit or scale than a pack (common practice).
 _FAR_OFF = 4
@@ -38,6 +38,7 @@ def fill_view(state: BenchState) -> BenchView:
         air=sheet.air.text(sheet.pressure_unit) if sheet.air is not None else "",
         signed_off=signed_words(unit.standing.signed) if unit is not None and unit.standing.signed is not None else "",
         reading_nm=dial.reading_nm,
+        reading_places=places_of(setup.settings.resolution, sheet.display_unit),
         offset_nm=dial.offset_nm,
         moving=dial.moving,
         at_press=dial.at_press,

@@ -219,11 +219,9 @@ class _Shown:
         if found.placed:
             console.print(table)
         for left in found.left_out:
-            console.print(
-                Text(f"stays out: {self._unit_name(left.pack)}, {left.pack.pack}: {self._why(left)}"), soft_wrap=True
-            )
+            say(f"stays out: {self._unit_name(left.pack)}, {left.pack.pack}: {self._why(left)}")
         for other in self._gathered.not_asked:
-            console.print(Text(f"not asked: {other.unit or '-'}, {other.pack}: {other.reason}"), soft_wrap=True)
+            say(f"not asked: {other.unit or '-'}, {other.pack}: {other.reason}")
         waiting = len(found.packs)
         if not waiting:
             say("No other pack waits for a part." if self._gathered.not_asked else "No pack waits for a part.")

@@ -15,7 +15,7 @@ from capture.job.unit_on_record import happened_in, judged_in
 from capture.output.json_forms import fact_json
 from capture.output.printed_tables import budget_table, report_strokes
 from capture.output.words import leak_word, plain_line
-from capture.plumbing.outward import harmless_console
+from capture.plumbing.outward import harmless_console, in_whole_words
 from capture.plumbing.plaintext import clean
 from capture.record import FactEntry, Job, KeptCheck
 from capture.recordings.file import in_data_folder, kept_at
@@ -244,7 +244,7 @@ def show_job(job: Job, data_dir: Path, explain: bool, came_back: Sequence[int] =
     came_out = _came_out(job, sheet)
 
     def say(text: str, style: str = "") -> None:
-        console.print(Text(clean(text), style=style), soft_wrap=True)
+        console.print(Text(in_whole_words(clean(text)), style=style), soft_wrap=True)
 
     def say_fact(entry: FactEntry, indent: str = "") -> None:
         said = f"{fact_words(sheet, entry.fact)}; {entry.at.astimezone():%Y-%m-%d %H:%M}"

@@ -7,7 +7,7 @@ from datetime import datetime
 from rich.table import Table
 from rich.text import Text
 
-from capture.plumbing.outward import harmless_console
+from capture.plumbing.outward import harmless_console, say
 from capture.sheet.sheet import Sheet
 from capture.unit.signoff_rules import Standing
 from capture.unit.words import STATE_WORDS, let_pass_words, next_words, step_state
@@ -18,10 +18,7 @@ def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
     console = harmless_console()
     for pack in standing.packs:
         why = f", {pack.words}" if pack.words and pack.words != pack.state else ""
-        console.print(
-            Text(f"pack {pack.pack}: {STATE_WORDS[pack.state]}{why}{let_pass_words(standing, pack.pack)}"),
-            soft_wrap=True,
-        )
+        say(f"pack {pack.pack}: {STATE_WORDS[pack.state]}{why}{let_pass_words(standing, pack.pack)}")
     if standing.steps:
         table = Table()
         for name in ("step", "what", "asks for", "state", "by", "at"):
@@ -34,11 +31,11 @@ def show_standing(sheet: Sheet, standing: Standing, now: datetime) -> None:
             table.add_row(*(Text(cell) for cell in cells))
         console.print(table)
     for caution in standing.cautions:
-        console.print(Text(f"look at: {caution}"), soft_wrap=True)
+        say(f"look at: {caution}")
     for remark in standing.remarks:
-        console.print(Text(f"to acknowledge when signing: {remark.text}"), soft_wrap=True)
+        say(f"to acknowledge when signing: {remark.text}")
     for number, objection in standing.refused:
-        console.print(Text(f"entry {number} does not count: {objection.text}"), soft_wrap=True)
+        say(f"entry {number} does not count: {objection.text}")
     for item in standing.open:
-        console.print(Text(f"open: {item.text}; {item.do}"), soft_wrap=True)
-    console.print(Text(next_words(sheet, standing)), soft_wrap=True)
+        say(f"open: {item.text}; {item.do}")
+    say(next_words(sheet, standing))

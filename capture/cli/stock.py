@@ -236,7 +236,7 @@ def _show_tables(holdings: Holdings) -> None:
     for reservation in holdings.reservations:
         at = f"{reservation.at.astimezone():%Y-%m-%d %H:%M}"
         who = f", by {reservation.by}" if reservation.by else ""
-        console.print(Text(f"reservation {reservation.number}: {reservation.text} ({at}{who})"), soft_wrap=True)
+        say(f"reservation {reservation.number}: {reservation.text} ({at}{who})")
 
 
 def receive(

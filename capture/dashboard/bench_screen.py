@@ -136,9 +136,15 @@ def mean_text(view: BenchView, ink: Ink) -> str:
 
 def reading_figures(view: BenchView) -> str:
     """Return the reading's figures; dashes where the link is not up, since an old reading misleads."""
+    places = _reading_places(view)
     if view.reading_nm is None or view.indicator != "up":
-        return "-.----" if view.display_unit == "in" else "-.---"
-    return number(view.reading_nm, view.display_unit)
+        return f"-.{'-' * places}" if places else "-"
+    return format_length(view.reading_nm, view.display_unit, places).removesuffix(f" {view.display_unit}")
+
+
+def _reading_places(view: BenchView) -> int:
+    """As many decimals as the instrument itself shows, else the usual ones."""
+    return view.reading_places if view.reading_places is not None else 4 if view.display_unit == "in" else 3
 
 
 def travel_figures(view: BenchView) -> str:
@@ -164,6 +170,8 @@ def progress_text(view: BenchView) -> str:
     """Return how many strokes count and seat."""
     done = sum(shown.counts for shown in view.strokes)
     seated = sum(shown.seat for shown in view.strokes)
+    if 0 <= view.pack < len(view.packs) and view.packs[view.pack].recheck:
+        return f"{done} counted in the check before"
     progress = f"{done} of {view.strokes_wanted} count" if view.strokes_wanted else f"{done} count"
     return f"{progress}, seat {seated} of {view.seat_wanted}" if view.seat_wanted else progress
 
@@ -293,12 +301,12 @@ def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     travel, moving = travel_figures(view), moves(view)
     notes: list[str] = [f"{unit}  reading", moving, f"travel {travel}"]
     widest = max(len(note) for note in notes) + 2
-    template = "-0.0000" if unit == "in" else "-0.000"
+    template = f"{-1:.{_reading_places(view)}f}"
     if len(text) > len(template):
         template = text
     blocks = [(text, template, [f"{unit}  reading", moving])]
     if width >= 100:
-        blocks.append((travel, template, [f"{unit}  travel", "from rest"]))
+        blocks.append((travel, "-0.0000" if unit == "in" else "-0.000", [f"{unit}  travel", "from rest"]))
     else:
         blocks = [(text, template, notes)]
     share = width // len(blocks)

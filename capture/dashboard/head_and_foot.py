@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from rich.cells import cell_len
 
 from capture.dashboard.view import BenchView
@@ -9,23 +11,36 @@ from capture.plumbing.terminal.canvas import Ink, Row, fit, shorten, wrap
 from drivers.units import format_pressure
 
 _LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "off": ("-", "-")}
+#: A fact of the head line that is shortened keeps so many characters while there is room for any.
+_LEAST = 8
+_STAY = ("q end", "? keys")
 
 
 def header(view: BenchView, width: int, ink: Ink) -> Row:
-    """Return the line that says whose unit this is, and where."""
-    whose = [("bench", view.bench), ("unit", view.unit_serial), ("tech", view.technician)]
-    whose += [("fitted", view.fitted)] if view.fitted else []
-    facts = [*whose, ("job", view.job), ("sheet", view.sheet_name)]
-    texts = [f"{name} {ink.text(value)}" for name, value in facts if value]
-    line = " " + "   ".join(texts)
-    if cell_len(line) > width:
-        # The first say whose result this is, and by whose limits: each keeps a fair part of the line, the rest goes.
-        share = (width - 1) // len(whose) - 2
-        lead = texts[: len(whose)]
-        line = " " + "   ".join(lead)
-        if cell_len(line) > width or all(cell_len(text) <= share for text in lead):
-            line = " " + "  ".join(shorten(text, share, ink).ljust(share) for text in lead)
-    return [*fit([(line, "bold reverse")], width, "bold reverse")]
+    """Return the line that says whose unit this is, and where. Each fact has a place: what is long is shortened with a
+    mark, the sheet's name first, and stands whole on the screen of the keys."""
+    facts = [("bench", view.bench), ("unit", view.unit_serial), ("tech", view.technician), ("fitted", view.fitted)]
+    facts += [("job", view.job), ("sheet", view.sheet_name)]
+    told = [(name, ink.text(value)) for name, value in facts if value]
+    while (
+        told
+        and told[-1][0] in ("job", "sheet")
+        and _taken(told, [min(_LEAST, cell_len(text)) for _, text in told]) > width
+    ):
+        told.pop()  # no window for it
+    lengths = [cell_len(text) for _, text in told]
+    if told and told[-1][0] == "sheet":
+        lengths[-1] = max(min(_LEAST, lengths[-1]), min(lengths[-1], lengths[-1] + width - _taken(told, lengths)))
+    while _taken(told, lengths) > width and max(lengths) > 1:
+        lengths[lengths.index(max(lengths))] -= 1
+    texts = [f"{name} {shorten(text, length, ink)}" for (name, text), length in zip(told, lengths, strict=True)]
+    gap = "   " if cell_len("   ".join(texts)) < width else "  "
+    return [*fit([(f" {gap.join(texts)}", "bold reverse")], width, "bold reverse")]
+
+
+def _taken(told: Sequence[tuple[str, str]], lengths: Sequence[int]) -> int:
+    """How wide a head line is whose facts are so long."""
+    return 1 + sum(cell_len(name) + 1 for name, _ in told) + sum(lengths) + 2 * (len(told) - 1)
 
 
 def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]:
@@ -43,11 +58,17 @@ def urgent_rows(view: BenchView, width: int, roomy: bool, ink: Ink) -> list[Row]
 
 
 def keys_row(view: BenchView, keys: str, width: int, ink: Ink) -> Row:
-    """Return the bottom line: the keys that do something now, or why none does; those without room go whole."""
-    words = ink.text(view.looking or keys).split("   ")
+    """Return the bottom line: the keys that do something now, or why none does; those without room go whole, the last
+    ones first, but how to end and where all of them are told stays."""
+    words = key_words(ink.text(view.looking or keys))
     while len(words) > 1 and cell_len("   ".join(words)) > width - 1:
-        words.pop()
+        words.remove(next((one for one in reversed(words) if one not in _STAY), words[-1]))
     return [*fit([(f" {'   '.join(words)}", "reverse")], width, "reverse")]
+
+
+def key_words(keys: str) -> list[str]:
+    """Return the keys of a bottom line, each with what it is called."""
+    return keys.split("   ")
 
 
 def link_text(view: BenchView, ink: Ink) -> str:

@@ -119,7 +119,7 @@ def _buttons(view: BenchView, keys: str, shown: Showing) -> Iterator[dict[str, A
     if shown.screen == "cautions":
         yield {"key": " ", "label": "This is so"}
         return
-    if shown.screen == "budget":
+    if shown.screen in ("budget", "keys"):
         yield {"key": "escape", "label": "Back"}
         return
     for part in re.split(r"\s{3,}", keys.strip()):

@@ -13,6 +13,7 @@ from capture.dashboard.bench_screen import render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.gauge_screen import GaugeShown, gauge_screen
+from capture.dashboard.keys_screen import keys_screen
 from capture.dashboard.notes_screen import NotesShown, notes_screen
 from capture.dashboard.parts_screen import PartsShown, parts_screen
 from capture.dashboard.signoff_screen import SignOffShown, release_screen
@@ -26,7 +27,9 @@ from capture.plumbing.terminal.canvas import Frame
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-ScreenName = Literal["cautions", "bench", "budget", "gauge", "parts", "steps", "sign-off", "strokes", "units", "notes"]
+ScreenName = Literal[
+    "cautions", "bench", "budget", "keys", "gauge", "parts", "steps", "sign-off", "strokes", "units", "notes"
+]
 #: No screen shows more of the trace than this, nanoseconds.
 _TRACE_NS = 20_000_000_000
 
@@ -56,6 +59,8 @@ def draw(shown: Showing, width: int, height: int, ascii_only: bool) -> Frame:
         return caution_screen(width, height, ascii_only=ascii_only)
     if shown.screen == "budget" and view.verdict is not None:
         return budget_screen(view, view.verdict, width, height, ascii_only=ascii_only)
+    if shown.screen == "keys":
+        return keys_screen(view, width, height, ascii_only=ascii_only)
     if shown.gauge is not None:
         return gauge_screen(view, page, shown.gauge, width, height, ascii_only=ascii_only)
     if shown.parts is not None:

@@ -80,6 +80,8 @@ class BenchView:
     """Who signed the unit off and whether that released it, in words; empty until somebody has."""
     reading_nm: int | None = None
     """The newest displayed value, None before the first."""
+    reading_places: int | None = None
+    """How many decimals the instrument shows, in `display_unit`; None where that is not known."""
     offset_nm: int | None = None
     """The newest travel from rest, positive, None before the rest level is known."""
     moving: Literal["rest", "moving", "applied", "returning", "unknown"] = "unknown"

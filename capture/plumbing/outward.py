@@ -41,12 +41,13 @@ def write(text: str) -> None:
 
 def say(text: str = "") -> None:
     """Write a line to standard output; on a terminal too narrow for it, broken between words."""
-    sys.stdout.write(_in_whole_words(harmless(text), sys.stdout) + "\n")
+    sys.stdout.write(in_whole_words(harmless(text)) + "\n")
 
 
-def _in_whole_words(text: str, stream: TextIO) -> str:
-    """Return `text` with each line that its terminal is too narrow for broken at blanks, indented alike."""
-    if not stream.isatty():
+def in_whole_words(text: str, stream: TextIO | None = None) -> str:
+    """Return `text` with each line that its terminal is too narrow for broken at blanks, indented alike; standard
+    output's where no `stream` is named."""
+    if not (stream or sys.stdout).isatty():
         return text
     width = shutil.get_terminal_size().columns
     lines = []
@@ -68,7 +69,7 @@ def warn(text: str, *, error: bool = False) -> None:
     """Write a line to standard error; for the journal, at the priority of a warning or of an `error`."""
     # The priorities of syslog(3), as sd-daemon(3) has them at the beginning of a line.
     mark = ("<3>" if error else "<4>") if _to_journal() else ""
-    whole = _in_whole_words(harmless(text), sys.stderr)
+    whole = in_whole_words(harmless(text), sys.stderr)
     sys.stderr.write("".join(f"{mark}{line}\n" for line in whole.split("\n")))
     sys.stderr.flush()
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 from dataclasses import replace
 from functools import partial
+from typing import Literal
 
 from capture.bench.bench import Bench
 from capture.dashboard.showing import Showing
@@ -47,7 +48,8 @@ class Controls:
         self.gauge = GaugeKeys(bench, self._say, self._dial.key)
         self.leave = asyncio.Event()
         """Set when the technician ends the session."""
-        self._explaining = False
+        self._aside: Literal["", "budget", "keys"] = ""
+        """What is told beside the work; any key leads back."""
         self.said = ""
         """What the last key or scan did, or why it did nothing, in words; empty once the next one comes."""
         self._asked: tuple[Question, int] | None = None
@@ -64,12 +66,13 @@ class Controls:
         view = replace(self._bench.view, said=self.said, question=self.question)
         if self.gauge.open:
             return self.gauge.showing(view)
-        if self.screens.screen and not self._explaining:
+        if self.screens.screen and not self._aside:
             return self.screens.showing(view)
-        if self._explaining and view.verdict is not None:
+        if self._aside == "budget" and view.verdict is not None:
             return Showing(view, "budget")
         entry = self._dial.entry if view.entry is not None else None
-        return Showing(replace(view, keys=self._keys(view), entry=entry))
+        view = replace(view, keys=self._keys(view), entry=entry)
+        return Showing(view, "keys") if self._aside == "keys" else Showing(view)
 
     @property
     def typing(self) -> bool:
@@ -122,7 +125,7 @@ class Controls:
             words.append("l leave out")
         ended = bench.finished.is_set()
         words += ["Enter next unit"] if ended and view.signed_off else []
-        words.append("q end")  # before what has less need of a place: how to end is always told
+        words += ["q end", "? keys"]  # before what has less need of a place: how to end is always told
         words += ["n next unit"] if ended and not view.signed_off else []
         if len(view.packs) > 1 and not view.signed_off and not self._dial.takes_keys:
             words.append(f"1-{min(9, len(view.packs))} pack")
@@ -144,7 +147,10 @@ class Controls:
             case Key(key):
                 await self._key(NAMES.get(key, key), asked)
             case Scan(text):
+                self._aside = ""
                 await self._scan(text)
+            case LostScan(text) if self.gauge.pasted(text) or self.screens.pasted(text):
+                pass
             case LostScan():
                 self._say("A scan broke off, or keys came too fast; nothing was done. Scan again.")
 
@@ -197,10 +203,17 @@ class Controls:
         if self.screens.screen:
             await self._unit_key(key)
             return
-        if not self._explaining and (self._dial.key(key) or self._late_figures(key)):
+        if self._aside:
+            self._aside = ""
+            if key == "a" and bench.air is not None and bench.air.may_come:
+                bench.air.disarm()  # whatever is on the screen
             return
-        if self._explaining or key == "e":
-            self._explaining = not self._explaining and view.verdict is not None
+        if self._dial.key(key) or self._late_figures(key):
+            return
+        if key == "e":
+            self._aside = "budget" if view.verdict is not None else ""
+        elif key == "?":
+            self._aside = "keys"
         elif key == "q":
             if self._is_meant(key, asked):
                 self.leave.set()

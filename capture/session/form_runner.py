@@ -17,7 +17,7 @@ from capture.record import RecordError
 from capture.session.wrench_field import WrenchField, WrenchSetup
 from capture.sheet.steps import Torque
 from capture.unit.changes import PlanError
-from capture.unit.codes import TechnicianNamed, UnitNamed, read_scan
+from capture.unit.codes import TechnicianNamed, UnitNamed, may_begin_code, read_scan
 from capture.unit.facts import Fact, PartsChanged, StepBegun, StepDone
 from capture.unit.standing import UnitStanding
 
@@ -27,6 +27,8 @@ Submit = Callable[[dict[str, str]], Awaitable[str]]
 
 #: Whoever did this works at the bench: the next form begins with that name.
 _WORK: Final = (StepBegun, StepDone, PartsChanged)
+#: Lines in which people write words. What breaks off in any other may be a code that a scanner read.
+_WORDS: Final = ("by", "name", "reason", "why", "text")
 #: Stands for a character that nobody is shown.
 _DOT: Final = "*"
 
@@ -98,6 +100,15 @@ class FormRunner:
             form.append(_DOT * len(text))
         else:
             form.append(text)
+
+    def pasted(self, text: str) -> bool:
+        """Take what came faster than a hand types, with no Enter, for a paste where people write words; say whether."""
+        form = self.page.form
+        broke_off = len(text) < len(BADGE_BEGINS) or text.startswith(BADGE_BEGINS) or may_begin_code(text)
+        if form is None or not form.fields or form.fields[form.at].key not in _WORDS or broke_off:
+            return False
+        form.append(text)
+        return True
 
     def _forget_key(self, form: Form) -> None:
         self._key_typed = ""

@@ -82,6 +82,10 @@ class GaugeKeys:
         if self._forms.page.form is not None:
             self._forms.scanned(self._forms.page.form, text)
 
+    def pasted(self, text: str) -> bool:
+        """Take what came at once for a paste, where people write words; say whether."""
+        return self._forms.pasted(text)
+
     def _ask(self, result: str) -> None:
         async def submit(values: dict[str, str]) -> str:
             return await self._sign(self._forms.person(values["by"]))

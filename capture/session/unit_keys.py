@@ -159,6 +159,10 @@ class UnitScreens:
         if self._forms.page.form is not None:
             self._forms.scanned(self._forms.page.form, text)
 
+    def pasted(self, text: str) -> bool:
+        """Take what came at once for a paste, where people write words; say whether."""
+        return self._forms.pasted(text)
+
     # -- keys --------------------------------------------------------------------------------------------
 
     async def key(self, key: str) -> None:

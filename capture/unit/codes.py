@@ -103,6 +103,11 @@ def read_scan(line: str, sheet: Sheet) -> Action:
     return StepChosen(int(rest) - 1)
 
 
+def may_begin_code(text: str) -> bool:
+    """Say whether text may be a code that broke off."""
+    return re.match(r"(\][A-Za-z][0-9A-Za-z])?(tech|unit|pack|step|part)\s*([:/]|$)", text, re.IGNORECASE) is not None
+
+
 def _part(text: str, rest: str, sheet: Sheet) -> Action:
     # Names may hold a slash themselves, so the sheet's names are tried, not the slashes counted.
     for pack in sheet.packs:

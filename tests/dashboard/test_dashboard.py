@@ -22,7 +22,7 @@ from rich.console import Console
 
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Remark, RemarkCode
-from capture.dashboard.bench_screen import render
+from capture.dashboard.bench_screen import reading_figures, render
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.head_and_foot import link_rows
@@ -37,6 +37,8 @@ from capture.plumbing.terminal.canvas import Ink, plain
 from capture.plumbing.terminal.keys import KeyParser, Keys
 from capture.plumbing.terminal.screen import Screen
 from capture.unit.gauge_identity import Gauge
+from drivers.reading import LengthUnit
+from drivers.units import places_of
 from tests.support.preview import STATES, sample_verdict, sample_view
 from tests.support.terminal import Terminal, until
 
@@ -283,6 +285,46 @@ def test_the_packs_line_counts_only_packs_whose_newest_check_is_good() -> None:
     assert "0 of 5 good" in render(view, 80, 24).text
     view.packs[0].recheck, view.packs[0].state = "", "measuring"
     assert "0 of 5 good" in render(view, 80, 24).text
+
+
+def test_strokes_of_the_check_before_do_not_count_where_the_pack_needs_a_re_check() -> None:
+    view = sample_view("good")
+    view.packs[view.pack].recheck, view.verdict = "its parts were changed", None
+    text = render(view, 80, 24).text
+    assert "re-check needed" in text and "counted in the check before" in text
+    assert not re.search(r"\d of \d count", text.split("\n")[1])
+
+
+@pytest.mark.parametrize(
+    ("resolution_nm", "unit", "figures"),
+    [
+        (10_000, "mm", "1.10"),
+        (5_000, "mm", "1.105"),
+        (500, "mm", "1.1050"),
+        (12_700, "in", "0.0435"),
+        (25_400, "in", "0.044"),
+        (10_000, "in", "0.0435"),  # no decimals of an inch show steps of 0.01 mm: the usual ones
+        (0, "mm", "1.105"),
+    ],
+)
+def test_the_reading_has_the_digits_of_the_instruments_own_display(
+    resolution_nm: int, unit: LengthUnit, figures: str
+) -> None:
+    view = replace(sample_view("good"), reading_nm=1_105_000, display_unit=unit, indicator="up")
+    view.reading_places = places_of(resolution_nm, unit)
+    assert reading_figures(view) == figures
+    assert reading_figures(replace(view, indicator="down")).count("-") == len(figures) - 1
+
+
+@pytest.mark.parametrize("width", [80, 100, 200])
+def test_bench_unit_technician_job_and_sheet_all_have_a_place_in_the_head_line(width: int) -> None:
+    view = replace(
+        sample_view("good"), technician="Aino", job="118", sheet_name="Forwarder power-shift box FW-3 (demo 2)"
+    )
+    head = render(view, width, 24).text.split("\n")[0]
+    for name in ("bench", "unit", "tech Aino", "job 118", "sheet Forwarder"):
+        assert f" {name}" in head
+    assert ("…" in head) == (width == 80) and len(head) <= width
 
 
 LONG = (

@@ -196,7 +196,9 @@ class TerminalFace:
         if self._showing is None or self._unread:
             return caution_screen(width, height, ascii_only=ascii_only)
         shown = seen(self._showing, self._place, self._silent_ns)
-        if self._place.has_keys and _sounds_may_change(shown):
+        # The screen that tells the keys leads back at b as at any other, and tells of it.
+        behind = replace(shown, screen="bench") if shown.screen == "keys" else shown
+        if self._place.has_keys and _sounds_may_change(behind):
             keys = f"{shown.view.keys}   b {self._sounds.mode}"
             shown = replace(shown, view=replace(shown.view, keys=keys))
         frame = draw(shown, width, height, ascii_only)
