@@ -192,8 +192,7 @@ def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         # Why there is no air, and what to do, must be read to its end.
         lines = 2 if view.air_state in ("armed", "applied") else 4
         head += said("AIR", air_text(view), width, lines, "bold" if view.air_state == "applied" else "", ink)
-    link_style = "bold red" if view.indicator == "down" or view.silence else ""
-    tail: list[Row] = link_rows(view, width, 3, link_style, ink)
+    tail: list[Row] = link_rows(view, width, 3, ink)
     tail.append(keys_row(view, view.keys, width, ink))
     spare = most - len(head) - len(tail)
     message = view.next_step

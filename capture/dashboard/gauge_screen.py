@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from capture.dashboard.head_and_foot import header, keys_row, link_text, said, urgent_rows
+from capture.dashboard.head_and_foot import header, keys_row, link_rows, said, urgent_rows
 from capture.dashboard.unit_page import Page, form_keys, form_rows
 from capture.dashboard.view import BenchView
 from capture.output.words import number
 from capture.plumbing.terminal.bigtext import big_number
-from capture.plumbing.terminal.canvas import Frame, Ink, Row, wrap
+from capture.plumbing.terminal.canvas import Frame, Ink, Row
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ def gauge_screen(
         rows += [[], [(" the last mornings  ", "dim"), (shown.upper, "")], [(" " * 20, ""), (shown.lower, "")]]
     foot = form_rows(page.form, width, ink) if page.form is not None else []
     foot += [*urgent_rows(view, width, height >= 30, ink), *said("SAID", view.said, width, 2, "bold", ink)]
-    foot += [[(f" {line}", "")] for line in wrap(link_text(view, ink), max(1, width - 1), 2)]
+    foot += link_rows(view, width, 2, ink)
     keys = "Enter sign" if shown.result else "Escape leave"
     keys = f"l over the range   {keys}" if shown.may_widen else keys
     keys = form_keys(page.form) if page.form is not None else keys

@@ -85,8 +85,9 @@ def link_text(view: BenchView, ink: Ink) -> str:
     return f"{broker}; {indicator}"
 
 
-def link_rows(view: BenchView, width: int, most: int, style: str, ink: Ink) -> list[Row]:
-    """Return how broker and indicator are linked, wrapped with a hanging indent."""
+def link_rows(view: BenchView, width: int, most: int, ink: Ink) -> list[Row]:
+    """Return how broker and indicator are linked, wrapped with a hanging indent; no readings are loud."""
+    style = "bold red" if view.indicator == "down" or view.silence else ""
     text = link_text(view, ink)
     lines = wrap(text, width - 1, most)
     lines = wrap(text, width - 3, most) if len(lines) > 1 else lines

@@ -116,7 +116,7 @@ def unit_page(
         foot += said("AIR", air_text(view), width, 2, "", ink)
     foot += said("SAID", page.note, width, 6 if roomy else 5, "bold", ink)
     if roomy:
-        foot += link_rows(view, width, 2, "", ink)
+        foot += link_rows(view, width, 2, ink)
     if page.form is not None:
         keys = form_keys(page.form)
     foot.append(keys_row(view, keys, width, ink))

@@ -552,10 +552,10 @@ def test_keys_are_read_from_bytes_however_they_are_cut() -> None:
 def test_how_it_is_linked_goes_on_under_itself_where_a_line_is_too_short() -> None:
     view = sample_view("good")
     view.indicator, view.indicator_text = "down", "cannot open ../ttyIND: no such device; check the cable"
-    first, second = plain(link_rows(view, 60, 3, "", Ink(False))).splitlines()
+    first, second = plain(link_rows(view, 60, 3, Ink(False))).splitlines()
     assert first.startswith(" ●") and second.startswith("   ") and second[3] != " "
     view.indicator, view.indicator_text = "up", "/dev/ttyUSB0, line"
-    assert len(link_rows(view, 60, 3, "", Ink(False))) == 1
+    assert len(link_rows(view, 60, 3, Ink(False))) == 1
 
 
 async def test_keys_change_the_terminal_only_while_entered() -> None:

@@ -155,6 +155,9 @@ async def measured_on_a_tablet(tmp_path: Path, send: Callable[[bytes], int]) -> 
         for value, sent in [("+2.00", "at rest"), *[("+3.36", "while applied"), ("+2.00", "at rest")] * 6]:
             send(f"{value} mm\r\n".encode())
             await browser.wait_for(f"document.getElementById('moves').textContent.includes('sent {sent}')")
+            large, said = await browser.value("['word', 'mean'].map((one) => document.getElementById(one).textContent)")
+            # A word in large letters is a verdict; before the check has ended it is small, and says so.
+            assert "so far" not in large and (not said or "◄► loose so far" in said or "LOOSE" in large.upper())
         await browser.wait_for("document.body.innerText.includes('Add 1 backing shim')")
         await browser.wait_for("document.getElementById('word').innerText === '◄► LOOSE'")
         for width, height in ((1280, 800), (800, 1280)):
@@ -167,6 +170,11 @@ async def measured_on_a_tablet(tmp_path: Path, send: Callable[[bytes], int]) -> 
             await browser.wait_for(f"{filled} > 0.9 && {filled} <= 1")
             assert await browser.value("document.getElementById('word').offsetHeight") >= 0.12 * min(width, height)
             assert "Add 1 backing shim" in await browser.text()
+            # All of it stands there at once, and no card is half empty: the trace takes what the lists leave.
+            assert await browser.value("(one => one.scrollHeight <= one.clientHeight)(document.querySelector('main'))")
+            edges = "(one => one.getBoundingClientRect().bottom)"
+            trace, card = await browser.value(f"['trace', 'now'].map((one) => {edges}(document.getElementById(one)))")
+            assert 0 <= card - trace < 40
             await assert_readable(browser, width)
         noticed = await browser.value("noticed")
         colours = noticed["colours"]

@@ -37,14 +37,17 @@ at("token").addEventListener("submit", (event) => {
   at("token").hidden = true;
 });
 
+const UPRIGHT_PART = .28;   // of an upright window's height, for the word; lying, it takes what the rest leaves
+const upright = () => innerHeight > innerWidth;
 const fit = () => {
   const word = at("word"), box = at("verdict");
-  if (!word.textContent || !box.clientHeight) return;
+  if (!word.textContent || !box.clientWidth) return;
   word.style.fontSize = "100px";
-  const size = Math.min(box.clientWidth * .98 / word.offsetWidth, box.clientHeight * .98 / word.offsetHeight) * 100;
+  const room = upright() ? innerHeight * UPRIGHT_PART : box.clientHeight * .98;
+  const size = Math.min(box.clientWidth * .98 / word.offsetWidth, room / word.offsetHeight) * 100;
   word.style.fontSize = `${Math.max(16, Math.floor(size))}px`;
 };
-addEventListener("resize", fit);
+addEventListener("resize", () => { if (shown && shown.screen === "bench") bench(shown); });
 
 const form = (what) => {
   at("form").hidden = !what;
@@ -176,12 +179,15 @@ const trace = (what) => {
 };
 
 const bench = (what) => {
-  const verdict = what.verdict, word = at("word");
+  // The word a verdict would have now stands in the letters of everything else: from afar it must pass for none.
+  const verdict = what.verdict && !what.verdict.so_far ? what.verdict : null, word = at("word");
+  const soFar = what.verdict && what.verdict.so_far ? `${what.verdict.shape} ${what.verdict.word} so far` : "";
   const kind = verdict ? verdict.word : "none";
-  const between = innerHeight > innerWidth ? "\n" : " ";
-  const says = verdict ? `${verdict.shape}${between}${verdict.word}` : what.progress || what.pack || "no pack chosen";
+  const between = upright() ? "\n" : " ";
+  const says = verdict ? `${verdict.shape}${between}${verdict.word}`
+    : (what.progress || what.pack || "no pack chosen").replaceAll(", ", `,${between}`);
   if (word.textContent !== says || word.className !== kind) { word.textContent = says; word.className = kind; }
-  text("mean", [what.mean, verdict && verdict.so_far ? "so far" : ""].join(" ").trim());
+  text("mean", [soFar, what.mean].filter(Boolean).join("\n"));
   text("leaks", what.leaks);
   text("next", what.next);
   text("travel", what.travel);
