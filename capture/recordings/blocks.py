@@ -10,7 +10,8 @@ words. Memory is that of one block.
 from __future__ import annotations
 
 import re
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import BinaryIO, Final
 
@@ -70,12 +71,21 @@ class SentTexts:
         self.wrong: list[int] = []
         """The known texts that are none of JSON."""
         self._lines: dict[object, dict[object, ReadLines]] = {}
+        self._buffers: list[bytearray] = []
 
     @property
     def crowded(self) -> bool:
         """Whether so many are known, or of so many displays, that another recording should begin anew."""
         tables = [self.known, *(read.known for shapes in self._lines.values() for read in shapes.values())]
         return len(tables) > _MOST_DISPLAYS or max(len(known.texts) for known in tables) > REMEMBERED // 2
+
+    @contextmanager
+    def buffer(self) -> Iterator[bytearray]:
+        """Give what a recording's bytes are read into: that of one before, since the system gives new memory page by
+        page, which takes as long as parsing it."""
+        buffer = self._buffers.pop() if self._buffers else bytearray(_FRONT + 2 * _BLOCK_BYTES + _BEHIND)
+        yield buffer
+        self._buffers.append(buffer)
 
     def read_by(self, driver: IndicatorDriver, settings: IndicatorSettings) -> dict[object, ReadLines]:
         """Return what a display's lines were read as by such a driver, by the display's shape."""
@@ -121,13 +131,12 @@ class _Blocks:
     """What is remembered from block to block."""
 
     def __init__(self, reader: LineReader, texts: SentTexts) -> None:
-        self._reader = reader
+        self._reader, self._texts = reader, texts
         self._known, self._sent, self._wrong = texts.known, texts.sent, texts.wrong
 
     def read(self, file: BinaryIO) -> Generator[Block, None, None]:
-        # One buffer for all blocks: a new one each time would cost more than all that is done with its bytes.
-        buffer, begun = bytearray(_FRONT + 2 * _BLOCK_BYTES + _BEHIND), 0
-        with file:
+        begun = 0
+        with file, self._texts.buffer() as buffer:
             while True:
                 if begun > _BLOCK_BYTES:  # a line that is longer than a block
                     buffer = buffer[: _FRONT + begun] + bytearray(begun + _BLOCK_BYTES + _BEHIND)

@@ -141,7 +141,7 @@ class Replay:
             yield from self._kept(found)
         if self.stream.moving is not None and not (self._as_live or self.stream.broken_off):
             self.stream.moving.ends_by_itself()
-        yield from self._kept(self.stream.finish(self._reader.last_ns))
+        yield from self._kept(self.stream.finish(self._reader.last_ns), last=True)
 
     def _in_bulk(self) -> Iterator[list[Stroke]]:
         for block in blocks_of(self._file, self._reader, self._texts):
@@ -174,8 +174,8 @@ class Replay:
             return AIR_WAS_ON
         return AIR_MAY_HAVE_BEEN_ON if self.stream.air_may_have_been_on else ""
 
-    def _kept(self, found: list[Stroke]) -> Iterator[StrokeKept]:
-        if self._check is not None:
+    def _kept(self, found: list[Stroke], *, last: bool = False) -> Iterator[StrokeKept]:
+        if self._check is not None and (found or last):
             self._check.tell_air_at_start(self.air_at_start)
         for stroke in found:
             if self._check is None:
