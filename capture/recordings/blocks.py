@@ -28,6 +28,8 @@ _BLOCK_BYTES: Final = 1 << 19
 _FRONT: Final = 24
 #: Behind it: of a line that is none, what would be its parts is looked for beyond its end.
 _BEHIND: Final = PADDING
+#: Of one in so many lines the digits are counted: only between two where that differs of all.
+_SOME: Final = 64
 _NEWLINE: Final = 0x0A
 #: How writers of JSON put the keys of a line, with blanks or without: what stands before the time, and before the text.
 _FORMS: Final = tuple((f'{{"ns":{blank}'.encode(), f',{blank}"indicator":{blank}"'.encode()) for blank in ("", " "))
@@ -113,6 +115,23 @@ def _digits(words: NDArray[np.uint64], begins: NDArray[np.int64]) -> NDArray[np.
     first, second, third = ((one + _SIX | one) & _HIGH for one in value)
     rest = np.where(second != 0, 8 + _before(second), 16 + _before(third))
     return np.where(first != 0, _before(first), rest)
+
+
+def _digits_throughout(words: NDArray[np.uint64], begins: NDArray[np.int64]) -> NDArray[np.int64] | int:
+    """Return the same for the times of many lines, one number where it is that of all.
+
+    Times never decrease, so that all between two have as many digits where those have equally many. A line of which
+    that is not so is then none of the usual form.
+    """
+    places = np.append(np.arange(0, len(begins) - 1, _SOME), len(begins) - 1)
+    some = _digits(words, begins[places])
+    if some[0] == some[-1]:
+        return int(some[0])
+    digits = np.append(np.repeat(some[:-1], np.diff(places)), some[-1])
+    for at in np.flatnonzero(some[1:] != some[:-1]).tolist():
+        here = slice(places[at], places[at + 1])
+        digits[here] = _digits(words, begins[here])
+    return digits
 
 
 def _before(marks: NDArray[np.uint64]) -> NDArray[np.int64]:
@@ -205,9 +224,7 @@ class _Blocks:
         words = words_of(buffer)
         head, middle = next((form for form in reversed(_FORMS) if buffer.startswith(form[0], _FRONT)), _FORMS[0])
         lengths, same = ends - begins, False
-        # Times never decrease, so that all have as many digits as the first where the last has no more.
-        some = _digits(words, begins[[0, -1]] + len(head))
-        digits = int(some[0]) if some[0] == some[1] else _digits(words, begins + len(head))
+        digits = _digits_throughout(words, begins + len(head))
         if isinstance(digits, int):
             same = bool((lengths == lengths[0]).all())
 
