@@ -73,7 +73,7 @@ class SentTexts:
         self.wrong: list[int] = []
         """The known texts that are none of JSON."""
         self._lines: dict[object, dict[object, ReadLines]] = {}
-        self._buffers: list[bytearray] = []
+        self._buffers: dict[int, bytearray] = {}
 
     @property
     def crowded(self) -> bool:
@@ -85,9 +85,10 @@ class SentTexts:
     def buffer(self) -> Iterator[bytearray]:
         """Give what a recording's bytes are read into: that of one before, since the system gives new memory page by
         page, which takes as long as parsing it."""
-        buffer = self._buffers.pop() if self._buffers else bytearray(_FRONT + 2 * _BLOCK_BYTES + _BEHIND)
+        size = _FRONT + 2 * _BLOCK_BYTES + _BEHIND
+        buffer = self._buffers.pop(size, None) or bytearray(size)
         yield buffer
-        self._buffers.append(buffer)
+        self._buffers[size] = buffer
 
     def read_by(self, driver: IndicatorDriver, settings: IndicatorSettings) -> dict[object, ReadLines]:
         """Return what a display's lines were read as by such a driver, by the display's shape."""
