@@ -33,19 +33,19 @@ def to_its_end(
 
 
 def never_waited_for(
-    samples: StrokeSamples, hold: list[int], level_nm: int, grew_nm: int, told: bool
+    samples: StrokeSamples, hold: list[int], level_nm: int, grew_nm: int, most_nm: int
 ) -> Inferred | None:
     """Return where the travel was going to from this level, None after a hold that was long enough.
 
-    It grew by so much in the last two thirds of the hold, or may have, as far as was told. As a tail that takes long
-    it then had a share of that before it, which is all that can be said of it where it could not be followed.
+    It grew by so much in the last two thirds of the hold, and by that at most, as far as was told. As a tail that takes
+    long it then had a share of that before it, which is all that can be said of it where it could not be followed.
     """
     held = samples.times[hold[-1]] - samples.times[hold[0]]
     if held >= _WAITED_NS:
         return None
     gone = decay(2 * held // 3, _LONG_TAIL_NS)
-    left = grew_nm * gone // max(1, (1 << 24) - gone)
-    return Inferred(level_nm + left, left // 2) if told else Inferred(level_nm, left // 2)
+    left, most = (grew * gone // max(1, (1 << 24) - gone) for grew in (grew_nm, most_nm))
+    return Inferred(level_nm + left, most // 2)
 
 
 def before_the_leak(

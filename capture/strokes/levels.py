@@ -241,3 +241,13 @@ def may_hide(count: int, noise_nm: int, rounding_nm: int, tenths: int) -> int:
     """Return how much so many levels, two at least, can rise or fall before `growth` tells it."""
     doubt = isqrt(tenths * tenths * 12 * noise_nm * noise_nm * (count - 1) // (100 * count * (count + 1)))
     return doubt + rounding_nm * 42 // 10
+
+
+def likely_growth(levels: Sequence[int], noise_nm: int, rounding_nm: int) -> int:
+    """Return by how much these levels, two at least, may well rise where that cannot be told: as much of their rise as
+    it stands out against its standard error, r^3 / (r^2 + 6 s^2), since most that rise so little do so by chance. With
+    6 a quarter is left of one and a half standard errors, and half of two and a half (chosen from tails and from holds
+    without one, half a second long: both end up about a step off at most).
+    """
+    rose, error = max(0, growth(levels, 0, 0, 0)), may_hide(len(levels), noise_nm, rounding_nm, 10)
+    return rose**3 // max(1, rose * rose + 6 * error * error)

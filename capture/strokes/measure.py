@@ -47,6 +47,7 @@ from capture.strokes.levels import (
     agreed,
     bends_of,
     growth,
+    likely_growth,
     may_hide,
     middles,
     noise_but_for_one,
@@ -330,15 +331,17 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
             followed = to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
             if followed is None or followed.level_nm <= held:
                 hidden = grew if told else may_hide(len(later), noise, rounding, 22)
-                followed = never_waited_for(samples, hold, peak, hidden, told)
+                seen = grew if told else likely_growth(later, noise, rounding)
+                followed = never_waited_for(samples, hold, peak, seen, hidden)
             if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
                 flags.add("creep")
             elif followed is not None and told and followed.standard_nm * 1000 > followed.level_nm * 22:
                 # Too little is known of where it was going to: what was read is all that can be said.
                 flags.add("creep")
             elif followed is not None:
-                # What could hide says nothing of where the travel is.
-                peak, held = (followed.level_nm, followed.level_nm) if told else (peak, held)
+                # What could hide says nothing of where the travel is, and what it grew by in noise little.
+                if told or followed.level_nm > peak:
+                    peak = held = followed.level_nm
                 inferred = followed.standard_nm
 
     return_error = _return_flags(samples, peak, noise, resolution_nm, flags)

@@ -28,3 +28,4 @@ def test_a_squeeze_out_that_was_cut_short_is_not_counted_or_its_uncertainty_hold
     assert result.found == result.strokes
     assert result.judged > 50
     assert result.covered >= 0.9
+    assert abs(result.bias_steps) < 0.5
