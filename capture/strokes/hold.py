@@ -23,7 +23,7 @@ from operator import sub
 from capture.strokes.levels import Sway, highest_median
 
 #: A bounce is over within this (common practice).
-_BOUNCE_NS = 250_000_000
+BOUNCE_NS = 250_000_000
 #: A travel is sustained that stood for most of this: what a hand or a piston turns in takes longer, a bounce less.
 SUSTAINED_NS = 50_000_000
 #: Of more readings none that is damaged by less than a glitch moves a level by a tenth of a display step.
@@ -85,7 +85,7 @@ def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, 
     if len(offsets) >= 2 and offsets[0] - max(0, offsets[1]) > max(bouncing, top):
         keep[0] = False
     reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
-    still_ns = times[reached] + _BOUNCE_NS if offsets else 0
+    still_ns = times[reached] + BOUNCE_NS if offsets else 0
     # Of most readings the step to them says it already. One that is found wild here has a step behind it as well.
     told = enumerate(zip(map(sub, offsets[1:-1], offsets), keep, strict=False), 1)
     for index in [at for at, (step, kept) in told if not (-least <= step <= least and kept)]:

@@ -60,6 +60,7 @@ from capture.strokes.levels import (
     successive_noise,
     with_flicker,
 )
+from capture.strokes.overshoot import overshoot
 from capture.strokes.stroke import FLAGS
 
 __all__ = ["SHORT_HOLD_NS", "Measured", "measure", "return_tolerance"]
@@ -229,6 +230,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     noise = max(samples.noise_nm, resolution_nm * 29 // 100)  # a display step alone is d/sqrt(12) of noise
     keep = without_glitches(samples, offsets, noise, resolution_nm)
     flags = set(samples.noted)
+    too_far = overshoot(samples, offsets, keep, noise, resolution_nm)
+    if too_far is not None:
+        samples.top_nm = too_far.level_nm
     hold = hold_of(samples, offsets, keep)
     if not hold:
         # A slow stream shows a tap as one reading clear of those on its way there and back: nothing wild about it,
@@ -242,6 +246,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
             return None
     if not all(keep):
         flags.add("glitch")
+    if too_far is not None:
+        hold = [at for at in hold if at >= too_far.until] or hold[-1:]
 
     levels = [offsets[index] for index in hold]
     lasted = crest(list(compress(offsets, keep)), samples.reading_ns)
@@ -270,14 +276,18 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     rise = crossing(samples, offsets, held * 9 // 10) - crossing(samples, offsets, held // 10)
     # A slow stream tells how long it was to about half a reading: in doubt it was short.
     short = held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
-    by_hand = not short and turned(samples, offsets, hold, lasted if all(keep) else None)
+    if too_far is not None:
+        short, by_hand = short or not too_far.told, False
+        lasted = too_far.level_nm
+    else:
+        by_hand = not short and turned(samples, offsets, hold, lasted if all(keep) else None)
     if by_hand or (short and 2 * samples.reading_ns <= SUSTAINED_NS):
         # A quick stream shows how far it went, for however short a time.
         peak = lasted if by_hand else min(peak, lasted)
         held = min(held, peak)
     if short or by_hand:
         flags.add("short_hold")
-        fall = _sank(samples, offsets, lasted, rise)
+        fall = _sank(samples, offsets, lasted, rise) if too_far is None else 0
         if fall:
             flags.add("leak")
     # Of three readings of a short hold one was on the way there or back.
