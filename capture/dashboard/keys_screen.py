@@ -13,7 +13,7 @@ from capture.plumbing.terminal.canvas import Frame, Ink, Row, wrap
 _DOES = {
     "a air off": "shuts the air off at once; it has to be armed anew",
     "a arm": "lets the fixture's button apply air; everybody's hands clear first",
-    "Enter": "measures this pack anew, the next one that is not good yet",
+    "Enter": "measures this pack anew: it is not good yet",
     "Enter new job": "begins another job of this unit with its first pack",
     "Enter next pack": "measures the next pack that is not good yet",
     "Enter next unit": "goes on with the next unit: scan or type its serial",

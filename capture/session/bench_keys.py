@@ -210,8 +210,8 @@ class Controls:
             return
         if self._dial.key(key) or self._late_figures(key):
             return
-        if key == "e":
-            self._aside = "budget" if view.verdict is not None else ""
+        if key == "e" and view.verdict is not None:
+            self._aside = "budget"
         elif key == "?":
             self._aside = "keys"
         elif key == "q":
@@ -254,6 +254,8 @@ class Controls:
             self.said = f"There is no pack {key}: the sheet has {len(view.packs)}."
         elif self._dial.takes_keys and len(key) == 1:
             self.said = f"{key} is no figure. Type what the needle shows, such as 1.25, then Enter."
+        elif len(key) == 1 and key.isprintable() and key != " ":
+            self.said = f"{key} does nothing now: ? tells the keys that do."
 
     def _late_figures(self, key: str) -> bool:
         """Take figures typed for a dial while no reading is asked for: they begin nothing, nor does their Enter."""

@@ -57,6 +57,9 @@ async def test_a_question_mark_tells_the_keys_and_any_key_leads_back_while_the_b
         await controls.take(Key("r"))  # any key leads back, and does nothing else
         assert controls.showing().screen == "bench" and not bench.finished.is_set()
         assert len(bench.state.strokes) == 2 and controls.question is None
+        for nothing in "%xe":  # there is no verdict yet
+            await controls.take(Key(nothing))
+            assert f"{nothing} does nothing now: ? tells the keys that do." in screen(controls)
         await controls.take(Key("?"))
         await controls.take(Scan("tech:Ida"))  # a scan acts as ever, and what it says is seen
         assert controls.showing().screen == "bench" and "Ida works from now on." in screen(controls)
