@@ -122,6 +122,7 @@ class BenchRun:
 
     def _measure(self, link: socket | None) -> int:
         from capture.plumbing.local_socket import listen_at
+        from capture.plumbing.long_lived import keep_for_good
         from capture.plumbing.outlet import Outlet
         from capture.session.conduct import attended, by_hand, in_order
         from capture.session.daemon import Way, run_daemon
@@ -172,6 +173,7 @@ class BenchRun:
                 raise BrokenPipeError
             return code
 
+        keep_for_good()
         try:
             return asyncio.run(run())
         finally:

@@ -23,6 +23,7 @@ from capture.air.button import StrokesToMake
 from capture.air.control import AirControl
 from capture.air.keeper.link import ALIVE_EVERY_S, KeeperLink
 from capture.air.standing import FixtureSetup
+from capture.plumbing.long_lived import keep_for_good
 from drivers.real_time import run_before_others, stay_in_memory
 from drivers.wirings.registry import find_driver
 
@@ -113,6 +114,7 @@ class _Keeper:
             on_change=self._tell,
         )
         self._control = control
+        keep_for_good()
         self._running = asyncio.create_task(control.run())
         self._ready.set()
 
