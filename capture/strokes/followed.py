@@ -15,7 +15,7 @@ goes the wrong way has no weight.
              (common practice; longer ones nobody holds for)
     a leak   g = -T (1 - exp(-(t - t0) / T)) from t0 on, and 0 before, with T of 0.4 s, 1.5 s and without end: the seal
              loses at one rate, or ever less as the pressure falls. Where t0 lies before anything could be read, every
-             t0 since the travel began to rise fits as well, and that is what the uncertainty says.
+             t0 since the pack was half full fits as well, and that is what the uncertainty says.
 
 The readings are first averaged in runs, so that a fit costs the same at any rate, and means of readings that noise
 does not dither keep their rounding. Lengths are integer nanometres, times integer nanoseconds, and all arithmetic is on
@@ -129,7 +129,7 @@ def leak_followed_back(
 ) -> Inferred | None:
     """Return the level that these levels leaked from, None where there are too few or they do not fall.
 
-    `began_ns` is when the travel began to rise: nothing leaked before.
+    `began_ns` is when the pack was half full: what leaked before took nothing from its highest travel.
     """
     if len(levels) < 4:
         return None

@@ -26,6 +26,14 @@ from capture.strokes.levels import Sway, highest_median
 BOUNCE_NS = 250_000_000
 #: A travel is sustained that stood for most of this: what a hand or a piston turns in takes longer, a bounce less.
 SUSTAINED_NS = 50_000_000
+#: What sinks so many times as slowly as it came leaks: a hand lets go not so much more slowly (common practice).
+_SINKS_SLOWER = 8
+_FEW_IN_THIRD = 4
+#: A hand lets a piston back faster than this, and no seal under air does (common practice): it is 0.2 in/s, and a pack
+#: that lost so much would never have filled.
+_LET_BACK_NM_PER_S = 5_000_000
+#: In fewer readings no level is told from what follows.
+_MANY_HELD = 8
 #: Of more readings none that is damaged by less than a glitch moves a level by a tenth of a display step.
 _FEW = 64
 
@@ -162,6 +170,9 @@ def _let_go(samples: StrokeSamples, offsets: list[int], keep: list[bool]) -> int
         len(offsets) - 1,
     )
     earliest = index - max(2 * width, 3 * (over - index) // 2)
+    # What falls half as fast as it does anywhere was let go, however long it takes.
+    while index >= 2 * width and 2 * _fell(sums, index, width) >= drop > 0:
+        index -= 1
     while index >= max(2 * width, earliest) and slower * _fell(sums, index, width) >= drop:
         index -= 1
     # Of a hold that began no earlier than that, single readings must tell.
@@ -208,6 +219,8 @@ def turned(samples: StrokeSamples, offsets: list[int], hold: list[int], lasted_n
     fall = returned_ns(samples, offsets, top) - samples.times[hold[-1]]
     if rise <= 3 * samples.reading_ns:
         return False
+    if _sinks_evenly(samples, offsets, hold, rise):
+        return False
     stood = held_ns(samples, offsets, hold, top * 9 // 10)
     if 3 * offsets[hold[-1]] <= 2 * top:
         # What sank by a third before it was let go, and from nine tenths sooner than it had come, was never held.
@@ -215,6 +228,39 @@ def turned(samples: StrokeSamples, offsets: list[int], hold: list[int], lasted_n
         if samples.times[high] - crossing(samples, offsets, top * 9 // 10) < rise:
             return True
     return stood < min(rise, 2 * fall) or _bent(samples, offsets, rise, lasted_nm)
+
+
+def _sinks_evenly(samples: StrokeSamples, offsets: list[int], hold: list[int], rise_ns: int) -> bool:
+    """Say whether the travel sank many times as slowly as it had come, and no faster to the end, as what turns does."""
+    third = len(hold) // 4
+    if third < _FEW_IN_THIRD:
+        return False
+    first, second, last = (
+        sum(offsets[at] for at in hold[len(hold) - part * third : len(hold) - (part - 1) * third]) for part in (3, 2, 1)
+    )
+    sank, span = first - last, samples.times[hold[-1 - third // 2]] - samples.times[hold[-1 - third // 2 - 2 * third]]
+    if sank <= 0 or 15 * (first - second) < 7 * sank:
+        return False
+    return sank * _SINKS_SLOWER * rise_ns < third * span * (samples.top_nm * 8 // 10)
+
+
+def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noise_nm: int, step_nm: int) -> list[int]:
+    """Return the hold without the end of it in which the travel was let back slowly, by hand.
+
+    A seal may fail during a hold, but does not lose so much at once: what stood level for half the hold and then went
+    so fast was let go there.
+    """
+    level = sorted(offsets[at] for at in hold[: len(hold) // 2 + 1])[len(hold) // 4]
+    away = level - offsets[hold[-1]]
+    still = max(2 * step_nm, 4 * noise_nm)
+    if len(hold) < _MANY_HELD or away <= max(still, level * 3 // 100):
+        return hold
+    knee = next(at for at in range(len(hold) - 1, -1, -1) if offsets[hold[at]] >= level - still)
+    stood = [offsets[at] for at in hold[knee // 4 : knee + 1]]
+    began_ns, went_ns, over_ns = (samples.times[hold[at]] for at in (0, knee, -1))
+    if 2 * (went_ns - began_ns) < over_ns - began_ns or max(stood) - min(stood) > 2 * still:
+        return hold
+    return hold[: knee + 1] if away * 1_000_000_000 > _LET_BACK_NM_PER_S * (over_ns - went_ns) else hold
 
 
 def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: int | None) -> bool:

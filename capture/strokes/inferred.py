@@ -57,14 +57,14 @@ def before_the_leak(
     """
     times, middles = samples.times, {at: sorted(offsets[max(0, at - 1) : at + 2])[1] for at in hold}
     top = max(middles.values())
-    began, arrived = (crossing(samples, offsets, top * tenths // 10) for tenths in (1, 9))
+    began, half, arrived = (crossing(samples, offsets, top * tenths // 10) for tenths in (1, 5, 9))
     near = top - 2 * noise_nm - resolution_nm
     since = times[next(at for at in hold if middles[at] >= near)] + (arrived - began) // 2
     leaking = [at for at in hold if times[at] >= since]
     if len(leaking) < min(len(hold), 6):
         leaking = hold[-max(6, len(leaking)) :]
     return leak_followed_back(
-        [times[at] for at in leaking], [offsets[at] for at in leaking], noise_nm, rounding_nm, began
+        [times[at] for at in leaking], [offsets[at] for at in leaking], noise_nm, rounding_nm, half
     )
 
 

@@ -40,6 +40,7 @@ from capture.strokes.hold import (
     hold_of,
     returned_ns,
     turned,
+    while_level,
     without_glitches,
 )
 from capture.strokes.inferred import before_the_leak, never_waited_for, surely_reached, to_its_end
@@ -248,6 +249,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         flags.add("glitch")
     if too_far is not None:
         hold = [at for at in hold if at >= too_far.until] or hold[-1:]
+
+    hold = while_level(samples, offsets, hold, noise, resolution_nm)
 
     levels = [offsets[index] for index in hold]
     lasted = crest(list(compress(offsets, keep)), samples.reading_ns)

@@ -1,0 +1,67 @@
+"""What sinks evenly from the top of its hold on leaks, however fast; what stood level and then went was let go."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from capture.strokes.finder import FinderSettings, StrokeFinder
+from capture.strokes.stroke import Stroke
+from drivers.reading import Reading
+
+STEP_NM = 1_000
+Floats = NDArray[np.float64]
+
+
+def found_in(times_s: Floats, shown_nm: Floats) -> list[Stroke]:
+    values = np.rint(shown_nm / STEP_NM).astype(int) * STEP_NM
+    finder, strokes = StrokeFinder(FinderSettings(STEP_NM)), []
+    for at, value in zip((times_s * 1e9).astype(int).tolist(), values.tolist(), strict=True):
+        strokes += finder.feed(at, [Reading(value, "mm")])
+    return strokes + finder.finish()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_seal_that_loses_a_fifth_of_the_travel_a_second_leaks_though_the_pack_comes_home_slowly(seed: int) -> None:
+    """It fills in a tenth of a second and empties in half a one, evenly, as through a narrow port."""
+    rng = np.random.default_rng([91, seed])
+    travel, leak = rng.uniform(1.2e6, 2.4e6), rng.uniform(0.19, 0.24)
+    fills_s, empties_s = rng.uniform(0.12, 0.17), rng.uniform(0.45, 0.6)
+    times, t, x = np.arange(0.01, 27, 0.02), 2.0, np.zeros(1_350)
+    for _ in range(6):
+        hold = rng.uniform(1.2, 1.9)
+        since = times - t
+        rising = np.clip(since / fills_s, 0, 1) - leak * np.clip(since - fills_s, 0, hold)
+        gone = np.clip((since - fills_s - hold) / empties_s, 0, None)
+        x = np.maximum(x, np.where(since < 0, 0, travel * np.maximum(0, rising - gone)))
+        t += hold + 2.2
+    strokes = found_in(times, 5e6 + x + 400 * rng.standard_normal(len(x)))
+    assert len(strokes) == 6
+    for stroke in strokes:
+        assert stroke.flags == ("leak",)
+        assert stroke.fall_nm_per_s == pytest.approx(leak * travel, rel=0.02)
+        assert abs(stroke.peak_travel_nm - travel) <= 2 * (stroke.inferred_nm or 0) + STEP_NM
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_piston_held_level_and_then_let_back_slowly_by_hand_does_not_leak(seed: int) -> None:
+    """Let back within half a second to two, faster now and slower then, to its seat."""
+    rng = np.random.default_rng([92, seed])
+    travel, rate = rng.uniform(2e7, 3.5e7), float(rng.choice((50, 100)))
+    times, t = np.arange(0.5 / rate, 36, 1 / rate), 2.0
+    x = np.zeros_like(times)
+    for _ in range(6):
+        hold, back_s, bends, ends = rng.uniform(2.5, 3), rng.uniform(0.5, 2), rng.uniform(0.5, 1), rng.uniform(1, 2)
+        since = times - t
+        part = np.clip((since - 0.5 - hold) / back_s, 0, 1)
+        let_back = bends * part + (1 - bends) * part**2 + 0.05 * np.sin(np.pi * part) * np.sin(3 * np.pi * part)
+        pushed = np.where(since < 0.5, np.sin(np.clip(since, 0, 0.5) * np.pi) ** ends, 1 - np.clip(let_back, 0, 1))
+        x = np.maximum(x, np.where(since < 0, 0, travel * pushed))
+        t += hold + back_s + 1.2
+    strokes = found_in(times, 5e6 + x)
+    assert len(strokes) == 6
+    for stroke in strokes:
+        assert stroke.flags == ()
+        assert stroke.fall_nm_per_s == 0
+        assert stroke.peak_travel_nm == pytest.approx(travel, abs=STEP_NM)
