@@ -4,14 +4,23 @@ from __future__ import annotations
 
 from rich.cells import cell_len
 
-from capture.clearance.verdict import Verdict
+from capture.dashboard.bench_words import (
+    mean_text,
+    measuring,
+    moves,
+    progress_text,
+    reading_figures,
+    reading_places,
+    travel_figures,
+)
 from capture.dashboard.head_and_foot import air_text, header, keys_row, link_rows, link_text, said, urgent_rows
 from capture.dashboard.scale import scale_rows
 from capture.dashboard.side_column import caution_rows, pack_rows, stroke_rows, uncertainty_rows
 from capture.dashboard.trace import trace_rows
+from capture.dashboard.verdict_rows import leak_rows, verdict_rows
 from capture.dashboard.view import BenchView
-from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, RECHECK, flag_words, leak_word, number, unstated_words
-from capture.plumbing.terminal.bigtext import big_number, big_word
+from capture.output.words import CAUTION_LINE, LEAKS, LOOKS, flag_words, leak_word, number, unstated_words
+from capture.plumbing.terminal.bigtext import big_number
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, beside, fit, row_width, shorten, wrap
 from drivers.units import format_length
 
@@ -19,28 +28,6 @@ LEAST_WIDTH = 60
 LEAST_HEIGHT = 20
 #: A verdict that stands takes so many rows wherever they are there.
 _WORD_ROWS = 5
-
-_MOVING = {
-    "rest": "at rest",
-    "moving": "moving",
-    "applied": "applied",
-    "returning": "returning",
-    "unknown": "rest not known yet",
-}
-#: What a person should know of the readings before what the pack does.
-_NOTICES = {
-    "air_on": "is the air on? release it",
-    "air_was_on": "was the air on when the check began?",
-    "moved": "indicator moved: new rest",
-    "unseen": "a stroke was too short to see",
-    "shakes": "it shakes",
-    "same": "no further than a rest: sent twice?",
-    "damaged": "it came damaged: send it again",
-    "not_sent": "nothing was sent while the air was on",
-}
-#: What the newest value of an indicator that sends at a press was, or of one that is typed.
-_SENT = {"rest": "sent at rest", "applied": "sent while applied", "unknown": "nothing sent yet"}
-_TYPED = {"rest": "typed at rest", "applied": "typed while applied", "unknown": "nothing typed yet"}
 
 
 def render(view: BenchView, width: int, height: int, *, ascii_only: bool = False) -> Frame:
@@ -120,62 +107,6 @@ def _reading_text(view: BenchView) -> str:
     return f"reading {reading_figures(view)} {unit}, travel {travel_figures(view)}, {moves(view)}"
 
 
-def measuring(view: BenchView) -> bool:
-    """Say whether the pack on the screen is being measured."""
-    return 0 <= view.pack < len(view.packs) and view.packs[view.pack].state == "measuring"
-
-
-def mean_text(view: BenchView, ink: Ink) -> str:
-    """Return the mean with its expanded uncertainty and coverage."""
-    verdict = view.verdict
-    if verdict is None:
-        return "no mean yet"
-    mean, unit = number(verdict.mean_nm, view.display_unit), view.display_unit
-    return ink.text(f"{mean} ± {number(verdict.expanded_uncertainty_nm, unit)} {unit} ({verdict.coverage:.0%})")
-
-
-def reading_figures(view: BenchView) -> str:
-    """Return the reading's figures; dashes where the link is not up, since an old reading misleads."""
-    places = _reading_places(view)
-    if view.reading_nm is None or view.indicator != "up":
-        return f"-.{'-' * places}" if places else "-"
-    return format_length(view.reading_nm, view.display_unit, places).removesuffix(f" {view.display_unit}")
-
-
-def _reading_places(view: BenchView) -> int:
-    """As many decimals as the instrument itself shows, else the usual ones."""
-    return view.reading_places if view.reading_places is not None else 4 if view.display_unit == "in" else 3
-
-
-def travel_figures(view: BenchView) -> str:
-    """Return the travel's figures, as `_reading` does the reading's."""
-    if view.offset_nm is None or view.indicator != "up":
-        return "-.----" if view.display_unit == "in" else "-.---"
-    return number(view.offset_nm, view.display_unit)
-
-
-def moves(view: BenchView) -> str:
-    """Return what the pack does as far as readings tell, or why none do."""
-    if view.indicator != "up":
-        return f"indicator {view.indicator}"
-    if view.silence:
-        return "no readings"
-    if view.notices:
-        return _NOTICES[view.notices[0]]
-    words = _TYPED if view.entry is not None else _SENT if view.at_press else _MOVING
-    return words.get(view.moving, view.moving)
-
-
-def progress_text(view: BenchView) -> str:
-    """Return how many strokes count and seat."""
-    done = sum(shown.counts for shown in view.strokes)
-    seated = sum(shown.seat for shown in view.strokes)
-    if 0 <= view.pack < len(view.packs) and view.packs[view.pack].recheck:
-        return f"{done} counted in the check before"
-    progress = f"{done} of {view.strokes_wanted} count" if view.strokes_wanted else f"{done} count"
-    return f"{progress}, seat {seated} of {view.seat_wanted}" if view.seat_wanted else progress
-
-
 def _foot(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
     """Return the bottom rows: cautions, what to do, what to change, links and keys.
 
@@ -253,9 +184,9 @@ def _main(view: BenchView, width: int, height: int, ink: Ink) -> list[Row]:
         scale_height = min(scale_height, max(0, left - taken - figures))
         scale_height = scale_height if scale_height >= 4 else 0
     reading = _reading_rows(view, width, figures, ink)
-    verdict = _verdict_rows(view, width, word_rows, ink)
+    verdict = verdict_rows(view, width, word_rows, ink)
     # What the seal does stands as large as the verdict where there are rows for both.
-    leak = _leak_rows(view, width, word_rows, ink)
+    leak = leak_rows(view, width, word_rows, ink)
     if leak and left < len(reading) + 2 * word_rows + scale_height + 4 * len(gap):
         # It stands as large as the verdict; the scale gives up its rows, and the trace does so before.
         scale_height = 0
@@ -300,7 +231,7 @@ def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
     travel, moving = travel_figures(view), moves(view)
     notes: list[str] = [f"{unit}  reading", moving, f"travel {travel}"]
     widest = max(len(note) for note in notes) + 2
-    template = f"{-1:.{_reading_places(view)}f}"
+    template = f"{-1:.{reading_places(view)}f}"
     if len(text) > len(template):
         template = text
     blocks = [(text, template, [f"{unit}  reading", moving])]
@@ -322,101 +253,4 @@ def _reading_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]
             large = big[y] if y < len(big) else " " * len(big[0])
             drawn[y] += [(large, "bold"), (f"  {word}", "bold" if y == 0 else "")]
             drawn[y] = fit(drawn[y], share * (index + 1))
-    return drawn
-
-
-def _verdict_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
-    """Return the verdict as shape and word, large where it fits, and the mean in large figures beside it."""
-    verdict = view.verdict
-    if verdict is None:
-        text = "no verdict yet" if measuring(view) else "no verdict"
-        if 0 <= view.pack < len(view.packs) and view.packs[view.pack].recheck:
-            text = f"{ink.pick(RECHECK.shape, RECHECK.ascii_shape)} re-check needed"
-        blank: list[Row] = [[] for _ in range(rows)]
-        blank[rows // 2] = [(text, "bold")]
-        return blank
-    look = LOOKS[verdict.verdict]
-    shape = ink.pick(look.shape, look.ascii_shape)
-    if measuring(view):
-        return _so_far_rows(verdict, shape, width, rows, view, ink)
-    large = big_word(verdict.verdict, look.dots, width, rows, ink)
-    if large is None:
-        spaced = " ".join(verdict.verdict.upper())
-        label = f" {shape}  {spaced}  {shape} "
-        if len(label) > width:
-            label = f" {shape} {verdict.verdict.upper()} "
-        band = label.center(width)
-        return [[(band if y == rows // 2 else " " * width, f"{look.style} reverse")] for y in range(rows)]
-    drawn: list[Row] = [[(large[y] if y < len(large) else "", look.style)] for y in range(rows)]
-    used = max(row_width(row) for row in drawn)
-    beside_word = [f"{shape} {verdict.verdict}", mean_text(view, ink)]
-    beside = _large_mean(drawn, used, verdict, width, rows, view, ink)
-    if beside is not None:
-        return _with_caption(beside, used, beside_word[0], width, look.style)
-    if width - used - 3 >= max(len(part) for part in beside_word):
-        for y, part in enumerate(beside_word):
-            drawn[y] = [*fit(drawn[y], used + 3), (part, "bold")]
-        return drawn
-    return [*drawn, [("   ".join(beside_word), "bold")]]
-
-
-def _leak_rows(view: BenchView, width: int, rows: int, ink: Ink) -> list[Row]:
-    """Return that the seal leaks, as large as the verdict that it stands under; nothing while the check runs."""
-    verdict = view.verdict
-    if verdict is None or not verdict.seal or measuring(view):
-        return []
-    shape, word = ink.pick(LEAKS.shape, LEAKS.ascii_shape), leak_word(verdict)
-    # Beside it, in plain letters, what leaks: that needs its room too.
-    large = big_word(word, LEAKS.dots, max(1, width - 20), rows, ink) or big_word(word, LEAKS.dots, width, rows, ink)
-    if large is None:
-        label = f" {shape} THE SEAL {word.upper()} "
-        return [
-            [(label.center(width) if y == rows // 2 else " " * width, f"{LEAKS.style} reverse")] for y in range(rows)
-        ]
-    drawn: list[Row] = [[(large[y] if y < len(large) else "", LEAKS.style)] for y in range(rows)]
-    used = max(row_width(row) for row in drawn)
-    for y, text in enumerate(wrap(f"{shape} the seal {word}", max(1, width - used - 3), rows)):
-        drawn[y] = [*fit(drawn[y], used + 3), (text, LEAKS.style)]
-    return drawn
-
-
-def _so_far_rows(verdict: Verdict, shape: str, width: int, rows: int, view: BenchView, ink: Ink) -> list[Row]:
-    """Return the word a verdict would have now, in the letters of everything else: from afar it must pass for none."""
-    words = [f"{shape} {verdict.verdict} so far", "no verdict yet"]
-    drawn: list[Row] = [[] for _ in range(rows)]
-    if rows < 3:
-        drawn[rows // 2] = [(words[0], "bold"), (f"   {mean_text(view, ink)}", "bold")]
-        return drawn
-    for y, text in enumerate(words):
-        drawn[y] = [(text, "bold" if y == 0 else "")]
-    used = max(len(text) for text in words)
-    beside = _large_mean(drawn, used, verdict, width, rows, view, ink)
-    if beside is None:
-        drawn[2] = [(mean_text(view, ink), "bold")]
-    return beside or drawn
-
-
-def _large_mean(
-    drawn: list[Row], used: int, verdict: Verdict, width: int, rows: int, view: BenchView, ink: Ink
-) -> list[Row] | None:
-    """Return the rows with the mean in large figures beside what they hold, None where it does not fit."""
-    mean = number(verdict.mean_nm, view.display_unit)
-    spread = number(verdict.expanded_uncertainty_nm, view.display_unit)
-    for figures in (f"{mean} ± {spread}", mean):
-        big = big_number(figures, figures, width - used - 6, rows, ink)
-        if big is not None and len(big) >= min(rows, 3):
-            wide: list[Row] = []
-            for y in range(rows):
-                part = big[y] if y < len(big) else ""
-                unit = f" {view.display_unit}" if y == 0 else ""
-                wide.append([*fit(drawn[y], used + 3), (part, "bold"), (unit, "bold")])
-            return wide
-    return None
-
-
-def _with_caption(drawn: list[Row], used: int, caption: str, width: int, style: str) -> list[Row]:
-    """Return the rows with the verdict in plain letters at the far end, where that stays free."""
-    free = width - max(row_width(row) for row in drawn)
-    if free >= len(caption) + 2:
-        drawn[-1] = [*fit(drawn[-1], width - len(caption)), (caption, style)]
     return drawn

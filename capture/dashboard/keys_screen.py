@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from capture.dashboard.bench_screen import measuring, moves, progress_text, reading_figures, travel_figures
+from capture.dashboard.bench_words import measuring, moves, progress_text, reading_figures, travel_figures
 from capture.dashboard.head_and_foot import header, key_words, keys_row, said, urgent_rows
 from capture.dashboard.view import BenchView
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, wrap

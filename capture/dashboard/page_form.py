@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any, Final
 
-from capture.dashboard.bench_screen import (
+from capture.dashboard.bench_words import (
     mean_text,
     measuring,
     moves,

@@ -22,7 +22,8 @@ from rich.console import Console
 
 from capture.clearance.check import StrokeKept
 from capture.clearance.verdict import Remark, RemarkCode
-from capture.dashboard.bench_screen import reading_figures, render
+from capture.dashboard.bench_screen import render
+from capture.dashboard.bench_words import reading_figures
 from capture.dashboard.budget_screen import budget_screen
 from capture.dashboard.caution_screen import caution_screen
 from capture.dashboard.head_and_foot import link_rows
@@ -725,7 +726,7 @@ def test_the_terminal_is_left_in_order_however_it_ends(end: str) -> None:
 
 
 def test_the_screen_has_words_for_every_notice_of_the_finder() -> None:
-    from capture.dashboard.bench_screen import _NOTICES
+    from capture.dashboard.bench_words import _NOTICES
     from capture.strokes.machine import Notice
 
     assert set(_NOTICES) == {notice.value for notice in Notice}

@@ -20,7 +20,7 @@ from typing import Final, Literal
 
 from rich.console import RenderableType
 
-from capture.dashboard.bench_screen import measuring
+from capture.dashboard.bench_words import measuring
 from capture.dashboard.caution_screen import caution_screen, message_screen
 from capture.dashboard.showing import Showing, draw
 from capture.dashboard.signals import SIGNALS, SignalName, flooded, signal_between, spoken
