@@ -9,7 +9,7 @@ from rich.text import Text
 
 from capture.plumbing.outward import harmless_console, say
 from capture.sheet.sheet import Sheet
-from capture.unit.signoff_rules import Standing
+from capture.unit.signoff_standing import Standing
 from capture.unit.words import STATE_WORDS, let_pass_words, next_words, step_state
 
 

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from capture.sheet.dimensions import Dimension
     from capture.sheet.steps import Torque
     from capture.unit.facts import Fact, StepDone
-    from capture.unit.signoff_rules import Objection
+    from capture.unit.signoff_standing import Objection
     from drivers.torque import TorqueSettings
 
 __all__ = ["By", "JobNumber", "add_fact", "leave_out", "named_pack", "override", "person", "sign_off", "step", "steps"]

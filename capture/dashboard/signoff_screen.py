@@ -9,7 +9,7 @@ from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
 from capture.output.words import LOOKS, RECHECK
 from capture.plumbing.terminal.canvas import Frame, Ink, Row
-from capture.unit.signoff_rules import Standing
+from capture.unit.signoff_standing import Standing
 from capture.unit.words import STATE_WORDS, items_open, let_pass_words, signed_words
 
 

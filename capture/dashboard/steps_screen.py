@@ -13,7 +13,7 @@ from capture.dashboard.view import BenchView
 from capture.output.words import Look
 from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit
 from capture.sheet.sheet import Sheet
-from capture.unit.signoff_rules import Standing, StepStanding
+from capture.unit.signoff_standing import Standing, StepStanding
 from capture.unit.words import step_state
 
 

@@ -1,4 +1,4 @@
-"""The verdict on the bench's screen: its word as large as there are rows, the mean beside it, the seal beneath. Pure."""
+"""The verdict on the bench's screen: its word as large as there are rows, the mean beside it, the seal below. Pure."""
 
 from __future__ import annotations
 

@@ -44,7 +44,8 @@ from capture.unit.facts import (
 from capture.unit.gauge_identity import out_words, overdue_words, pressure_gauge_words
 from capture.unit.offers import Choice, Offers, offers
 from capture.unit.origin import not_measured_words
-from capture.unit.signoff_rules import Objection, against, elapsed_ns
+from capture.unit.signoff_rules import against
+from capture.unit.signoff_standing import Objection, elapsed_ns
 from capture.unit.standing import UnitStanding, happened, unit_now
 from capture.unit.words import fact_words, typed_words, unjudged_words
 

@@ -16,7 +16,7 @@ from capture.sheet.sheet import Pack, Selective, Sheet
 from capture.sheet.steps import Torque
 from capture.unit.dimension_readings import measured
 from capture.unit.facts import Correction, Entry, Override, PartsChanged, PhotoKept, StrokeLeftOut, kind_of
-from capture.unit.signoff_rules import Standing
+from capture.unit.signoff_standing import Standing
 from capture.unit.words import left_ns
 from drivers.units import format_length
 

@@ -12,7 +12,8 @@ from capture.sheet.sheet import Sheet
 from capture.sheet.steps import Step
 from capture.unit.facts import Correction, Override, PartsChanged, SignedOff, ToAcknowledge
 from capture.unit.pack_states import PackState
-from capture.unit.signoff_rules import Standing, StepStanding, standing
+from capture.unit.signoff_rules import standing
+from capture.unit.signoff_standing import Standing, StepStanding
 from capture.unit.words import acknowledged_words, step_state, why_words
 
 

@@ -19,9 +19,8 @@ count. Torques are micronewton metres, durations nanoseconds.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from collections.abc import Sequence
+from datetime import datetime
 from typing import Literal
 
 from capture.sheet.dimensions import Dimension
@@ -42,95 +41,17 @@ from capture.unit.facts import (
     StepDone,
     StrokeLeftOut,
     ToAcknowledge,
-    is_demonstration,
     without_undone,
 )
 from capture.unit.pack_states import PackState
+from capture.unit.signoff_cautions import cautions
+from capture.unit.signoff_standing import Objection, OpenItem, Standing, StepStanding, elapsed_ns, step_name
 from drivers.units import format_duration
 
 #: A number above that of every entry in a record: what is about to be written comes after them all.
 _NEXT = 2**62
 #: No soak and no cure lasts longer, nanoseconds: thirty days.
 _LONGEST_NS = 30 * 86_400 * 1_000_000_000
-
-
-@dataclass(frozen=True, slots=True)
-class StepStanding:
-    """How a step stands: who signed it and when, and what was measured."""
-
-    index: int
-    state: Literal["open", "begun", "done", "not good", "overridden"] = "open"
-    by: str = ""
-    at: datetime | None = None
-    number: int = 0
-    torque_unm: int | None = None
-    lasted_ns: int | None = None
-    known_ns: int | None = None
-    """How long it lasted by the record, where another time was typed."""
-    readings_nm: tuple[int, ...] = ()
-    instrument: str = ""
-    note: str = ""
-    """What the technician wrote, or why the step was overridden."""
-
-    @property
-    def closed(self) -> bool:
-        """Whether nothing of this step stands against signing off."""
-        return self.state in ("done", "overridden")
-
-
-@dataclass(frozen=True, slots=True)
-class Objection:
-    """Why a fact may not be written, or does not count: a code for programs, and words with what to do."""
-
-    code: Literal[
-        "already_signed", "backwards", "corrected", "does_not_count", "earlier_pass_open", "nameless", "no_readings",
-        "no_such_pack", "no_such_step", "no_such_stroke", "no_torque", "no_way_there", "nothing_to_override",
-        "nothing_to_undo", "still_open", "timeless", "too_few_readings", "too_few_strokes", "too_long", "too_short",
-        "torque_outside",
-        "unacknowledged", "unmeasured_time", "unmeasured_torque", "unreasoned", "which_one",
-    ]  # fmt: skip
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class OpenItem:
-    """One thing that stands against signing off, and what to do about it."""
-
-    code: Literal["unchecked", "not_good", "recheck", "checked_since", "begun", "waits_for_pass", "not_done"]
-    pack: str | None
-    step: int | None
-    text: str
-    do: str
-
-
-@dataclass(frozen=True, slots=True)
-class Standing:
-    """How the unit stands."""
-
-    packs: tuple[PackState, ...]
-    steps: tuple[StepStanding, ...]
-    overrides: Mapping[str, Entry]
-    """The overrides that let packs pass now, by pack."""
-    open: tuple[OpenItem, ...]
-    next_step: int | None
-    """The step to do next: the first that can be begun or done now; none where the packs come first."""
-    signed: Entry | None
-    """The sign-off, while it stands."""
-    cautions: tuple[str, ...]
-    """What the person who signs should look at; nothing of it stands against signing."""
-    refused: tuple[tuple[int, Objection], ...]
-    """Entries of the record that do not count, by number, and why."""
-    remarks: tuple[ToAcknowledge, ...] = ()
-    """What whoever signs must acknowledge."""
-    first: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
-    """By pack, the steps that come before it is measured and are not done."""
-    packs_left: tuple[str, ...] = ()
-    """The packs that are neither good now nor let pass: steps that come before none of them follow them."""
-
-    @property
-    def demonstration(self) -> bool:
-        """Whether the sign-off that stands releases no unit, since what was judged was not measured on one."""
-        return self.signed is not None and is_demonstration(self.signed.fact)
 
 
 def standing(
@@ -146,7 +67,7 @@ def standing(
         open=tuple(open_items),
         next_step=unit.next_step(),
         signed=None if open_items or unit.changed_since_signed() else unit.signed,
-        cautions=tuple(unit.cautions()),
+        cautions=tuple(cautions(sheet, unit.steps, unit.packs, unit.changed)),
         refused=tuple(unit.refused),
         remarks=tuple(remarks),
         first={pack: before for pack in unit.packs if (before := unit.steps_before(pack))},
@@ -176,7 +97,7 @@ def against(
         case SignedOff():
             return signed or _unacknowledged(fact, remarks)
         case Override(step=int(step)) if unit.steps[step].state == "done":
-            return Objection("nothing_to_override", f"{_name(sheet, step)} is done; there is nothing to override")
+            return Objection("nothing_to_override", f"{step_name(sheet, step)} is done; there is nothing to override")
         case Override(pack=str(pack)) if unit.packs[pack].state == "good":
             return Objection("nothing_to_override", f"pack {pack!r} is good; there is nothing to override")
     return None
@@ -196,17 +117,6 @@ def _unacknowledged(fact: SignedOff, remarks: Sequence[ToAcknowledge]) -> Object
             "it is not said why the unit may go out in spite of what is acknowledged; the record keeps that for ever",
         )
     return None
-
-
-def elapsed_ns(step: StepStanding, now: datetime) -> int | None:
-    """Return how long ago a step began, nanoseconds, below zero if the clock was put back; None unless it runs."""
-    if step.state != "begun" or step.at is None:
-        return None
-    return (now - step.at) // timedelta(microseconds=1) * 1000
-
-
-def _name(sheet: Sheet, step: int) -> str:
-    return f"step {step + 1} ({sheet.steps[step].title})"
 
 
 def _gone_through(
@@ -340,7 +250,7 @@ class _Unit:
         return Objection("no_such_pack", f"there is no pack {pack!r} in the sheet; there are: {', '.join(self.packs)}")
 
     def _against_step(self, fact: StepBegun | StepDone, at: datetime) -> Objection | None:
-        step, name = self.sheet.steps[fact.step], _name(self.sheet, fact.step)
+        step, name = self.sheet.steps[fact.step], step_name(self.sheet, fact.step)
         if isinstance(fact, StepBegun):
             if step.minimum_ns is not None:
                 return None
@@ -377,7 +287,7 @@ class _Unit:
     def _against_torque(self, step: Torque, name: str, fact: StepDone) -> Objection | None:
         for earlier in self._passes(fact.step, after=False):
             if not self.steps[earlier].closed:
-                first = _name(self.sheet, earlier)
+                first = step_name(self.sheet, earlier)
                 return Objection(
                     "earlier_pass_open", f"{name} comes after {first}, which is not done; do that pass first"
                 )
@@ -430,7 +340,7 @@ class _Unit:
 
     def _open_step(self, standing: StepStanding) -> OpenItem:
         n, step = standing.index, self.sheet.steps[standing.index]
-        name = _name(self.sheet, n)
+        name = step_name(self.sheet, n)
         if standing.state == "begun":
             last = f"let it last {format_duration(step.minimum_ns or 0)}, then confirm it"
             return OpenItem("begun", None, n, f"{name} has begun", last)
@@ -440,7 +350,7 @@ class _Unit:
             return OpenItem("not_good", None, n, f"{name} is not good ({words})", do)
         earlier = [n for n in self._passes(n, after=False) if not self.steps[n].closed]
         if earlier:
-            first = _name(self.sheet, earlier[0])
+            first = step_name(self.sheet, earlier[0])
             return OpenItem("waits_for_pass", None, n, f"{name} is not done", f"do {first} first")
         do = "tighten, and enter the torque" if isinstance(step, Torque) else "do and confirm"
         do = f"measure it, {step.readings} readings" if isinstance(step, Dimension) else do
@@ -474,47 +384,6 @@ class _Unit:
 
     def changed_since_signed(self) -> bool:
         return self.signed is not None and self.last > self.signed.number
-
-    def cautions(self) -> list[str]:
-        """What does not bar a sign-off and yet needs a look."""
-        found = [self._out_of_order(standing, early) for standing in self.steps if (early := self._early(standing))]
-        for standing in self.steps:
-            step = self.sheet.steps[standing.index]
-            if standing.state != "done" or not isinstance(step, Torque):
-                continue
-            name = _name(self.sheet, standing.index)
-            if standing.torque_unm is not None and step.value_unm is not None and step.tolerance_unm is None:
-                shown = f"{step.shown(standing.torque_unm)}, {step.deviation(standing.torque_unm)}"
-                found.append(f"{name}: {shown}; the sheet names no tolerance, so whoever signs judges it")
-            elif step.value_unm is None:
-                reached = step.shown(standing.torque_unm) if standing.torque_unm is not None else "no torque entered"
-                found.append(f"{name}: {reached}; the sheet names no torque, so whoever signs judges it")
-            moved = [pack for pack, number in self.changed.items() if number > standing.number]
-            if moved:
-                found.append(
-                    f"{name} was signed before parts of {', '.join(moved)} were changed; if its bolts were "
-                    "loosened for that, tighten them again and sign it again"
-                )
-            measured = [one for one, pack in self.packs.items() if pack.number > standing.number and one not in moved]
-            if measured and not step.before:
-                found.append(
-                    f"{name} comes after the packs, and was signed before the check of {' and '.join(measured)}; if "
-                    "its bolts were loosened for that, tighten them again and sign it again"
-                )
-        return found
-
-    def _early(self, standing: StepStanding) -> list[str]:
-        """The packs that were measured before a step was signed that comes before them."""
-        step, done = self.sheet.steps[standing.index], standing.state == "done"
-        measured = {name: pack.number for name, pack in self.packs.items() if done and step.comes_before(name)}
-        return [name for name, number in measured.items() if 0 < number < standing.number]
-
-    def _out_of_order(self, standing: StepStanding, packs: Sequence[str]) -> str:
-        name, named = _name(self.sheet, standing.index), " and ".join(packs)
-        return (
-            f"{name} comes before {named}, and was signed after the check; if it was done after it as well, check "
-            f"{named} again"
-        )
 
 
 def _open_pack(pack: PackState, good: bool) -> OpenItem:

@@ -24,7 +24,8 @@ from capture.unit.changes import (
 )
 from capture.unit.facts import Entry, Judged, SignedOff, without_undone
 from capture.unit.pack_states import PackState, pack_states
-from capture.unit.signoff_rules import Standing, standing
+from capture.unit.signoff_rules import standing
+from capture.unit.signoff_standing import Standing
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from capture.unit.facts import (
     StrokeLeftOut,
     is_demonstration,
 )
-from capture.unit.signoff_rules import Standing, StepStanding, elapsed_ns
+from capture.unit.signoff_standing import Standing, StepStanding, elapsed_ns
 from drivers.reading import LengthUnit
 from drivers.units import format_duration, format_length, format_torque
 

@@ -19,7 +19,8 @@ from capture.sheet.sheet import SheetError, parse_sheet
 from capture.unit.dimension_readings import far_off, measured, measured_words, typed_readings
 from capture.unit.facts import Fact, Override, StepDone
 from capture.unit.pack_states import PackState
-from capture.unit.signoff_rules import Standing, against, standing
+from capture.unit.signoff_rules import against, standing
+from capture.unit.signoff_standing import Standing
 from capture.unit.words import fact_words, step_state
 from tests.support.samples import open_job
 from tests.support.sheets import HEAD, pack

@@ -27,7 +27,8 @@ from capture.unit.facts import (
     ToAcknowledge,
 )
 from capture.unit.pack_states import PackState, pack_states
-from capture.unit.signoff_rules import Standing, against, standing
+from capture.unit.signoff_rules import against, standing
+from capture.unit.signoff_standing import Standing
 from capture.unit.words import fact_words, step_state
 from drivers.units import parse_torque
 from tests.support.preview import sample_verdict
