@@ -435,11 +435,17 @@ class StrokeFinder:
         if stroke.was_near:
             while split > stroke.fall_index + 1 and stroke.travel(stroke.values[split - 1]) > band:
                 split -= 1
+            # What is near rest may have left it, where a slow stream shows that by a single reading.
+            rise = stroke.travels(stroke.values[split - 2 : split]) if split > stroke.fall_index + 2 else [0, 0]
+            if rise[1] - rise[0] > rest.calm_nm:
+                split -= 1
         else:
             split = max(stroke.lowest() + 1, min(split, stroke.fall_index + 1))
         times, values = stroke.times[split:], stroke.values[split:]
         rest_time, base = stroke.times[split - 1], rest.level_nm
         stroke.times, stroke.values = stroke.times[:split], stroke.values[:split]
+        if stroke.settle_from_ns > rest_time:
+            stroke.stood_until_now()
         level = stroke.near_level()
         if level is None and len(stroke.values) > stroke.fall_index:
             level = min(stroke.values[stroke.fall_index :], key=stroke.travel)

@@ -301,6 +301,13 @@ class RunningStroke:
             self._left_plateau()
         self.settle_nm, self.settle_from_ns = value, t_ns
 
+    def stood_until_now(self) -> None:
+        """It stands still for as long as its newest readings are like the last."""
+        self.settle_nm, at = self.values[-1], len(self.values) - 1
+        while at > self.fall_index and not self.has_moved_on(self.values[at - 1]):
+            at -= 1
+        self.settle_from_ns = self.times[at]
+
     def _left_plateau(self) -> None:
         """Keep where it stood until now; where that is as good as where it stood before, as one."""
         end, calm = len(self.values) - 1, self.rest.calm_nm

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
+
+from capture.strokes.finder import FinderSettings, StrokeFinder
+from drivers.reading import Reading
 from tests.load.slow_streams import tallied
 
 
@@ -29,3 +33,19 @@ def test_a_squeeze_out_that_was_cut_short_is_not_counted_or_its_uncertainty_hold
     assert result.judged > 50
     assert result.covered >= 0.9
     assert abs(result.bias_steps) < 0.5
+
+
+@pytest.mark.parametrize("first_nm", [20_000, 40_000, 60_000, 75_000])
+def test_the_first_reading_of_a_rise_is_no_rest_though_it_lies_near_it(first_nm: int) -> None:
+    """Five readings a second show the beginning of a rise by one reading, within 2 % of the travel from rest."""
+    home = [76_000, 55_000, 43_000, 28_000, 20_000, 15_000, 10_000, 7_000]
+    stroke = [first_nm, 1_104_000, 2_921_000, 3_858_000, *[3_900_000] * 12, 838_000, *home]
+    travels = [*[0] * 18, *stroke * 5, *[2_000] * 6]
+    finder, found = StrokeFinder(FinderSettings(1_000)), []
+    for number, travel in enumerate(travels):
+        found += finder.feed(200_000_000 * number, [Reading(7_000_000 + travel, "mm")])
+    found += finder.finish()
+    assert len(found) == 5
+    for one in found[1:]:
+        assert one.accepted
+        assert one.peak_travel_nm == pytest.approx(3_896_500, abs=5_000)
