@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+from contextlib import redirect_stdout
 from dataclasses import replace
 from pathlib import Path
 from uuid import uuid4
@@ -11,6 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from capture.cli.main import app
+from capture.cli.print_jobs import show_job
 from capture.dashboard.bench_screen import render
 from capture.dashboard.view import BenchView, PackView
 from capture.plumbing.terminal.canvas import Ink, shorten
@@ -67,3 +70,25 @@ def test_jobs_at_80_columns_breaks_no_word(tmp_path: Path) -> None:
     words = set(re.split(r"[\s│┃,]+", told))
     assert {"inconclusive", "FW3-0117", "signed", "low", "high"} <= words
     assert max(map(len, told.splitlines())) <= 80 and "strokelog show JOB" in told
+
+
+def test_show_on_a_terminal_of_80_columns_breaks_lines_between_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store.open(tmp_path / "record.sqlite") as store:
+        opened = open_job(store, uuid=uuid4(), unit_serial="FW3-0117", sheet_toml=SHEET.read_text())
+        finish_check(store, start_check(store, opened, pack="low"), verdict=verdict(verdict="inconclusive"))
+        job = store.job(opened)
+
+    monkeypatch.setenv("COLUMNS", "80")
+    told = {}
+    for terminal in (False, True):
+        out = io.StringIO()
+        out.isatty = lambda terminal=terminal: terminal  # type: ignore[method-assign]
+        with redirect_stdout(out):
+            show_job(job, tmp_path, False)
+        told[terminal] = re.sub(r"\x1b\[[0-9;]*m", "", out.getvalue()).splitlines()
+    piped, broken = told[False], told[True]
+    # A path that is longer than a line is the terminal's to break.
+    assert all(len(line) <= 80 or max(map(len, line.split())) > 80 for line in broken) and len(broken) > len(piped)
+    assert " ".join(" ".join(broken).split()) == " ".join(" ".join(piped).split())
