@@ -95,8 +95,10 @@ def without_glitches(samples: StrokeSamples, offsets: list[int], noise_nm: int, 
     reached = next((at for at, offset in enumerate(offsets) if offset * 10 >= top * 9), 0)
     still_ns = times[reached] + BOUNCE_NS if offsets else 0
     # Of most readings the step to them says it already. One that is found wild here has a step behind it as well.
-    told = enumerate(zip(map(sub, offsets[1:-1], offsets), keep, strict=False), 1)
-    for index in [at for at, (step, kept) in told if not (-least <= step <= least and kept)]:
+    doubtful = [at for at, step in enumerate(map(sub, offsets[1:-1], offsets), 1) if not -least <= step <= least]
+    if False in keep:
+        doubtful = sorted({*doubtful, *(at + 1 for at, kept in enumerate(keep[:-2]) if not kept)})
+    for index in doubtful:
         before, here, after = offsets[index - 1 : index + 2]
         held = times[index] > still_ns and index < samples.fall_index and after * 10 >= top * 9
         limit = least if held else bouncing

@@ -215,8 +215,10 @@ def settled(
         rise = sum(part[start:]) * start - sum(part[:start]) * rest
         if rise <= sway_nm * start * rest:
             break
-        noise = with_flicker(part, noise_nm, flicker_nm)
-        if rise * rise <= errors * errors * noise * noise * start * rest * count:
+        one_squared = errors * errors * start * rest * count
+        if rise * rise <= noise_nm * noise_nm * one_squared:
+            break
+        if rise * rise <= with_flicker(part, noise_nm, flicker_nm) ** 2 * one_squared:
             break
         part = part[start:]
     return levels[len(levels) - len(part) :]

@@ -219,7 +219,7 @@ def _offsets(samples: StrokeSamples) -> list[int]:
         billionths = base * 1_000_000_000 - drift * before
         bases = [(billionths + drift * time) // 1_000_000_000 for time in samples.times]
         return list(map(sub, samples.values, bases) if way > 0 else map(sub, bases, samples.values))
-    return [way * (value - base) for value in samples.values]
+    return [value - base for value in samples.values] if way > 0 else [base - value for value in samples.values]
 
 
 def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:

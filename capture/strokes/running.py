@@ -128,7 +128,9 @@ class RunningStroke:
         if self.pace.is_quick:
             some = [*values[-_QUICK_MEDIAN:], *[rest] * (_QUICK_MEDIAN - len(values))]
             return self.direction * (sorted(some)[_QUICK_MEDIAN // 2] - rest)
-        return self.direction * (sorted([*values[-3:], rest, rest][:3])[1] - rest)
+        a, b, c = values[-3:] if len(values) >= 3 else [*values, rest, rest][:3]
+        middle = (b if b <= c else c if a <= c else a) if a <= b else (a if a <= c else c if b <= c else b)
+        return self.direction * (middle - rest)
 
     # -- readings that decide nothing --------------------------------------------------------------------
 
@@ -140,7 +142,7 @@ class RunningStroke:
         top; `catch_up` sees to that before anything is decided.
         """
         earlier, top, newest = self.earlier, self.top_nm, self.values[-3:]
-        if 8 * min(map(self.travel, newest)) <= 7 * top:
+        if 8 * self.travel(min(newest) if self.direction > 0 else max(newest)) <= 7 * top:
             return
         unlike = earlier.travel_nm and self.direction != earlier.direction
         if self.plateaus or earlier.stuck_from_nm is not None or unlike or self.is_against_the_others:
