@@ -39,6 +39,8 @@ from capture.plumbing.terminal.canvas import Ink
 
 _INK: Final = Ink(False)
 _COLUMNS, _ROWS = 76, 70
+#: Where the window is higher than wide, fewer and larger letters in a line.
+_UPRIGHT_COLUMNS: Final = 60
 _POINTS: Final = 300
 #: Keys as a bottom line names them, and as a keyboard does.
 _NAMED: Final = {"Enter": "\r", "Escape": "escape", "Tab": "tab"}
@@ -74,8 +76,9 @@ def page_form(shown: Showing) -> dict[str, Any]:
     if shown.screen == "bench":
         told |= _bench(view)
     else:
-        narrow = draw(replace(shown, page=replace(shown.page, form=None)), _COLUMNS, _ROWS, False)
-        told["rows"] = _rows(narrow.text.splitlines()[0 if shown.screen == "cautions" else 1 :], shown)
+        for name, columns in (("rows", _COLUMNS), ("upright_rows", _UPRIGHT_COLUMNS)):
+            narrow = draw(replace(shown, page=replace(shown.page, form=None)), columns, _ROWS, False)
+            told[name] = _rows(narrow.text.splitlines()[0 if shown.screen == "cautions" else 1 :], shown)
     return {name: _cleaned(one) for name, one in told.items()}
 
 

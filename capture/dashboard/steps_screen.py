@@ -11,7 +11,7 @@ from rich.cells import cell_len
 from capture.dashboard.unit_page import Page, bullet, unit_page
 from capture.dashboard.view import BenchView
 from capture.output.words import Look
-from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit
+from capture.plumbing.terminal.canvas import Frame, Ink, Row, fit, row_width, wrap
 from capture.sheet.sheet import Sheet
 from capture.unit.signoff_standing import Standing, StepStanding
 from capture.unit.words import step_state
@@ -65,19 +65,22 @@ def _block(index: int, step: StepShown, chosen: bool, is_next: bool, width: int,
     look = STEP_LOOKS[step.state]
     pointer = ink.pick("▸", ">") if chosen else " "
     state = ink.text(step.stands) + ("  NEXT" if is_next else "")
-    left: Row = [
+    head: Row = [
         (pointer, "bold"),
         (f"{index + 1:>2} ", "bold"),
         (ink.pick(look.shape, look.ascii_shape), look.style),
+        (" ", ""),
     ]
-    left.append((f" {ink.text(step.title)}", "bold" if chosen or is_next else ""))
-    if step.asks:
-        left.append((f": {ink.text(step.asks)}", ""))
+    style = "bold" if chosen or is_next else ""
+    left: Row = [*head, (ink.text(step.title), style), *([(f": {ink.text(step.asks)}", "")] if step.asks else [])]
     room = width - cell_len(state) - 1
-    if sum(cell_len(text) for text, _ in left) <= room:
+    if row_width(left) <= room:
         rows: list[Row] = [[*fit(left, room), (state, look.style)]]
     else:
-        rows = [left, *bullet("      ", state, width, ink, style=look.style)]
+        indent = " " * row_width(head)
+        first, *more = wrap("".join(text for text, _ in left[len(head) :]), max(8, width - len(indent)), 12)
+        rows = [left] if not more else [[*head, (first, style)], *([(indent + line, style)] for line in more)]
+        rows += bullet("      ", state, width, ink, style=look.style)
     if chosen and step.instruction:
         rows += bullet("      ", step.instruction, width, ink)
     return rows

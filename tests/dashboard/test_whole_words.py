@@ -15,7 +15,12 @@ from typer.testing import CliRunner
 from capture.cli.main import app
 from capture.cli.print_jobs import show_job
 from capture.dashboard.bench_screen import render
+from capture.dashboard.page_form import page_form
+from capture.dashboard.showing import Showing
+from capture.dashboard.steps_screen import StepShown, StepsShown, steps_screen
+from capture.dashboard.unit_page import Page
 from capture.dashboard.view import BenchView, PackView
+from capture.output.words import CAUTIONS
 from capture.plumbing.terminal.canvas import Ink, shorten
 from capture.record import Store
 from tests.bench.test_live import SHEET
@@ -92,3 +97,22 @@ def test_show_on_a_terminal_of_80_columns_breaks_lines_between_words(
     # A path that is longer than a line is the terminal's to break.
     assert all(len(line) <= 80 or max(map(len, line.split())) > 80 for line in broken) and len(broken) > len(piped)
     assert " ".join(" ".join(broken).split()) == " ".join(" ".join(piped).split())
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_what_a_step_asks_is_whole_where_its_line_is_too_short(width: int) -> None:
+    name, asks = (
+        "pump and torque converter housing bolts, second pass",
+        "105 N m ± 4 %, 12 bolts, crosswise from the middle",
+    )
+    shown = StepsShown((StepShown(name, asks, "", "open", "not done"),), 0, 0)
+    text = steps_screen(BenchView("bay-2"), Page(), shown, width, 24).text
+    assert f"{name}: {asks} not done NEXT" in " ".join(text.split())
+
+
+def test_an_upright_page_has_larger_letters_and_loses_no_word_of_a_caution() -> None:
+    told = page_form(Showing(BenchView("bay-2"), "cautions"))
+    assert max(map(len, told["rows"])) > 60 >= max(map(len, told["upright_rows"]))
+    for rows in (told["rows"], told["upright_rows"]):
+        said = " ".join(" ".join(rows).replace("▪", "").split())
+        assert all(" ".join(caution.split()) in said for caution in ("move suddenly and with force.", *CAUTIONS))

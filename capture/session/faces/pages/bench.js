@@ -47,7 +47,7 @@ const fit = () => {
   const size = Math.min(box.clientWidth * .98 / word.offsetWidth, room / word.offsetHeight) * 100;
   word.style.fontSize = `${Math.max(16, Math.floor(size))}px`;
 };
-addEventListener("resize", () => { if (shown && shown.screen === "bench") bench(shown); });
+addEventListener("resize", () => { if (shown) (shown.screen === "bench" ? bench : rows)(shown); });
 
 const form = (what) => {
   at("form").hidden = !what;
@@ -201,6 +201,8 @@ const bench = (what) => {
   fit();
 };
 
+const rows = (what) => text("rows", (upright() ? what.upright_rows : what.rows).join("\n"));
+
 const draw = (what) => {
   shown = what;
   at("bench").hidden = what.screen !== "bench";
@@ -210,7 +212,7 @@ const draw = (what) => {
   document.title = `Bench ${what.bench}`;
   all("urgent", what.urgent.map((one) => ["p", `${one.label} ${one.text}`]));
   text("looking", what.looking);
-  if (what.screen === "bench") bench(what); else text("rows", what.rows.join("\n"));
+  if (what.screen === "bench") bench(what); else rows(what);
   form(what.form);
   photo(what.place.has_keys ? what.photo : null);
   buttons(what);
