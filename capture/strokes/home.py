@@ -32,6 +32,8 @@ _UNSEEN_NM_PER_S, _CHANGES_NM_PER_S = 1_000, 300
 _TAIL_NS, FOLLOWED_NS = 600_000_000, 4_000_000_000
 #: No more than this part of a travel is left of its return where a rest is taken (common practice).
 _MOST_LEFT = 16
+#: Whoever lets a pack rest for so long sees a tail, where there is one (common practice).
+_WAITED_NS = 650_000_000
 #: A drift is told from the readings of a rest that lasted this long, of which hardly any tail is left.
 _LONG_REST_NS = 1_200_000_000
 
@@ -39,9 +41,11 @@ _LONG_REST_NS = 1_200_000_000
 class Drift:
     """Where the pack last rested, and how fast that moves."""
 
-    __slots__ = ("_at_ns", "_level_nm", "_rate", "_rate_variance", "_standard_nm")
+    __slots__ = ("_at_ns", "_level_nm", "_rate", "_rate_variance", "_standard_nm", "first_nm")
 
     def __init__(self) -> None:
+        self.first_nm: int | None = None
+        """Where it rested before any return, as displayed, since it was last moved; None where it has not rested."""
         self._level_nm, self._standard_nm = 0, 0
         self._at_ns: int | None = None
         self._rate, self._rate_variance = 0, _UNSEEN_NM_PER_S**2
@@ -57,10 +61,13 @@ class Drift:
     def rested(self, level_nm: int, standard_nm: int, t_ns: int) -> None:
         """It rested there at that time."""
         expected = self.expected(t_ns)
+        if self.first_nm is None:
+            self.first_nm = level_nm
         if expected is not None and self._at_ns is not None and t_ns > self._at_ns:
             apart = t_ns - self._at_ns
             if (level_nm - expected.level_nm) ** 2 > 16 * (expected.standard_nm**2 + standard_nm**2):
                 self._rate, self._rate_variance = 0, _UNSEEN_NM_PER_S**2
+                self.first_nm = level_nm
             else:
                 doubt = (self._standard_nm**2 + standard_nm**2) * _SECOND**2 // apart**2
                 self._learn((level_nm - self._level_nm) * _SECOND // apart, doubt)
@@ -119,9 +126,7 @@ def home_of(way: WayHome, still: Inferred, noise_nm: int, rounding_nm: int, expe
         # What rises lies below: only a level below the expected one can have a tail.
         left = min(home - level, way.travel_nm // _MOST_LEFT)
         if span > 0:
-            rose = max(0, growth(rising, 0, 0, 0)) + may_hide(len(rising), noise_nm, rounding_nm, 20)
-            gone = decay(span, _TAIL_NS)
-            left = min(left, rose * decay(max(0, span - way.still_ns // 2), _TAIL_NS) // max(1, (1 << 24) - gone))
+            left = min(left, _most_left(rising, span, way.still_ns, noise_nm, rounding_nm))
         doubt = max(doubt, left // 2)
     if max(0, abs(level - home) - left) ** 2 > 9 * (doubt**2 + old**2):
         return Inferred(turn * level, max(doubt, left // 2))
@@ -130,6 +135,25 @@ def home_of(way: WayHome, still: Inferred, noise_nm: int, rounding_nm: int, expe
     # Nobody saw the tail that this takes out.
     unseen = abs(better - level) // 3 if left else 0
     return Inferred(turn * better, isqrt(old**2 * doubt**2 // both + unseen**2))
+
+
+def _most_left(rising: Sequence[int], span_ns: int, still_ns: int, noise_nm: int, rounding_nm: int) -> int:
+    """Return how much of a long tail is left at most, of which these readings show as little as they do."""
+    rose = max(0, growth(rising, 0, 0, 0)) + may_hide(len(rising), noise_nm, rounding_nm, 20)
+    gone = decay(span_ns, _TAIL_NS)
+    return rose * decay(max(0, span_ns - still_ns // 2), _TAIL_NS) // max(1, (1 << 24) - gone)
+
+
+def tail_unseen(way: WayHome, home_nm: int, first_nm: int, noise_nm: int, rounding_nm: int) -> int:
+    """Return the standard uncertainty of a rest so short that every other may have been as short, for what all of them
+    have of a tail alike: what is expected has it as well, and only the first, before any return, has not.
+    """
+    turn = -way.direction
+    rising, span = [turn * value for value in way.values], way.times[-1] - way.times[0]
+    above = min(turn * (first_nm - home_nm), way.travel_nm // _MOST_LEFT)
+    if not 0 < span < _WAITED_NS or above <= 0 or is_slow_home(rising, span, noise_nm, rounding_nm):
+        return 0
+    return 2 * min(above, _most_left(rising, span, way.still_ns, noise_nm, rounding_nm)) // 3
 
 
 def is_slow_home(rising: Sequence[int], span_ns: int, noise_nm: int, rounding_nm: int) -> bool:

@@ -12,7 +12,7 @@ from math import isqrt
 from operator import neg
 
 from capture.strokes.followed import Inferred
-from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of
+from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of, tail_unseen
 from capture.strokes.levels import (
     Sway,
     agreed,
@@ -219,15 +219,18 @@ class RestLevel:
         self.level_nm = rounded_mean([value for value in newest[-still:] if abs(value - middle) <= limit])
         self.age_ns = (2 * left_out + still - 1) * self._pace.reading_ns // 2
         at_ns, sure = self.time_ns - self.age_ns, self.surely(self.level_nm, still)
-        home = sure
+        home, unseen = sure, 0
         if self._slow_ns is not None and self.time_ns - self._slow_ns <= FOLLOWED_NS:
             way = [*self._slow, *steady]
             span = max(0, self.time_ns - self._slow_ns)
             times = [self._slow_ns + span * at // (len(way) + left_out) for at in range(1, len(way) + 1)]
             still_ns = (still - 1) * self._pace.reading_ns
-            home = self.home(WayHome(times, way, direction, travel_nm, still_ns), sure, at_ns)
+            way_home = WayHome(times, way, direction, travel_nm, still_ns)
+            home = self.home(way_home, sure, at_ns)
+            if (first_nm := self.drift.first_nm) is not None:
+                unseen = tail_unseen(way_home, home.level_nm, first_nm, self.noise_nm, self.rounding_nm)
         self.level_nm = home.level_nm
-        self.inferred_nm = isqrt(max(0, home.standard_nm**2 - sure.standard_nm**2))
+        self.inferred_nm = isqrt(max(0, home.standard_nm**2 - sure.standard_nm**2) + unseen**2)
         self._left = home, at_ns
         self.close()
 
