@@ -207,7 +207,8 @@ class Controls:
             self._aside = ""
             if key == "a" and bench.air is not None and bench.air.may_come:
                 bench.air.disarm()  # whatever is on the screen
-            return
+            if not (self._dial.takes_keys and key in WRITES):
+                return  # a figure is a figure of the reading: without its first one, it would be another
         if self._dial.key(key) or self._late_figures(key):
             return
         if key == "e" and view.verdict is not None:

@@ -197,6 +197,12 @@ async def test_letters_are_keys_as_ever_and_a_digit_chooses_no_pack(tmp_path: Pa
         await hand.controls.take(Key("escape"))
         await hand.controls.take(Key("x"))
         assert "x is no figure." in hand.screen()
+        await hand.controls.take(Key("?"))
+        assert hand.controls.showing().screen == "keys"
+        for figure in "1.25":  # without the figure that leads back, it would be another reading
+            await hand.controls.take(Key(figure))
+        assert "READING 1.25_ mm" in hand.screen()
+        await hand.controls.take(Key("escape"))
         await hand.controls.take(Key("q"))
         assert hand.controls.leave.is_set()
 
