@@ -63,7 +63,7 @@ class BenchView:
     moved_by: Literal["air", "hand"] = "air"
     """What moves the pack on the screen."""
     air: str = ""
-    """The air the sheet asks for, such as '140 kPa ± 10 kPa'; empty if the sheet names none."""
+    """The air the sheet asks for, such as '140 ± 10 kPa'; empty if the sheet names none."""
     strokes: list[StrokeKept] = field(default_factory=list)
     verdict: Verdict | None = None
     """The verdict so far (provisional while `packs[pack].state` is 'measuring'); None before two strokes."""

@@ -105,7 +105,8 @@ class SheetAir(_Part):
 
     def text(self, unit: PressureUnit) -> str:
         """Return the window for people."""
-        return f"{format_pressure(self.pressure, unit)} ± {format_pressure(self.tolerance, unit)} gauge"
+        asked = format_pressure(self.pressure, unit).removesuffix(f" {unit}")
+        return f"{asked} ± {format_pressure(self.tolerance, unit)} gauge"
 
 
 #: More ways to build one pack than this no parts shelf offers, and advice must come at once.

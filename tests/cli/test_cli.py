@@ -181,7 +181,7 @@ def test_replay_at_a_pace_takes_its_time_and_changes_nothing(tmp_path: Path) -> 
 
 def test_check_sheet_shows_what_the_sheet_asks_for() -> None:
     out = strokelog("sheet", "check", str(SHEET), COLUMNS="160").stdout.decode()
-    assert "0.900 mm to 1.300 mm" in out and "backing shim" in out and "140 kPa ± 10 kPa gauge" in out
+    assert "0.900 mm to 1.300 mm" in out and "backing shim" in out and "140 ± 10 kPa gauge" in out
     assert lines(strokelog("sheet", "check", str(SHEET), "--json"))[0]["packs"][0]["name"] == "low"
 
 
