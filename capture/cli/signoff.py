@@ -6,6 +6,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, NoReturn
 
@@ -19,18 +20,15 @@ from capture.cli.options import (
     errors_in_words,
     fail,
     open_store,
-    pairs,
     stock_file,
 )
-from capture.plumbing.outward import harmless, say, say_json, warn
+from capture.plumbing.outward import harmless, say, say_json
 
 if TYPE_CHECKING:
     from capture.job.unit_on_record import UnitOnRecord
     from capture.sheet.dimensions import Dimension
-    from capture.sheet.steps import Torque
-    from capture.unit.facts import Fact, StepDone
+    from capture.unit.facts import Fact
     from capture.unit.signoff_standing import Objection
-    from drivers.torque import TorqueSettings
 
 __all__ = ["By", "JobNumber", "add_fact", "leave_out", "named_pack", "override", "person", "sign_off", "step", "steps"]
 
@@ -91,6 +89,7 @@ def step(
 ) -> None:
     """Confirm a step of a job, or begin one that takes its time."""
     from capture.cli.read_dimension import read_dimension
+    from capture.cli.step_torque import tightened_to, wrench_settings
     from capture.unit.facts import StepBegun, StepDone
 
     if sum((begin, lasted is not None, bool(value), wrench is not None)) > 1:
@@ -99,7 +98,7 @@ def step(
         fail("--set is for a wrench or an instrument; give its port with --wrench or --port", 2)
     if port is not None and (value or wrench is not None or lasted is not None or begin):
         fail("--port reads a dimension; leave --value, --wrench, --lasted and --begin out", 2)
-    wrench_settings = _wrench_settings(settings if port is None else None)
+    set_so = wrench_settings(settings if port is None else None)
     lasted_ns = None if lasted is None else _lasted(lasted)
     with unit_of(job, config, data_dir) as unit:
         index, name = _step_of(unit, number), person(unit, by)
@@ -116,7 +115,7 @@ def step(
             return
         done = StepDone(index, name, lasted_ns=lasted_ns, note=note)
         if value or wrench is not None:
-            done = _tightened(unit, done, " ; ".join(value or ()), wrench, wrench_settings, wait)
+            done = tightened_to(unit, done, " ; ".join(value or ()), wrench, set_so, wait, partial(_need, unit))
         why = unit.to_confirm(done, datetime.now(UTC))
         if why and not confirm_typed and not _agreed(f"step {index + 1} was {why}"):
             fail(f"step {index + 1} was {why}. Nothing was written; if that is right, give --confirm-typed as well")
@@ -330,18 +329,6 @@ def _lasted(text: str) -> int:
         fail(f"--lasted: {error}", 2)
 
 
-def _wrench_settings(words: list[str] | None) -> TorqueSettings:
-    from pydantic import ValidationError
-
-    from capture.plumbing.wrong_values import wrong_values
-    from drivers.torque import TorqueSettings
-
-    try:
-        return TorqueSettings.model_validate(pairs(words))
-    except ValidationError as error:
-        fail(f"--set {wrong_values(error, TorqueSettings)[0]}", 2)
-
-
 def _dimension_of(unit: UnitOnRecord, index: int) -> Dimension | None:
     """Return the step where it is a dimension of a part."""
     from capture.sheet.dimensions import Dimension
@@ -350,67 +337,8 @@ def _dimension_of(unit: UnitOnRecord, index: int) -> Dimension | None:
     return step if isinstance(step, Dimension) else None
 
 
-def _tightened(
-    unit: UnitOnRecord, done: StepDone, typed: str, wrench: str | None, settings: TorqueSettings, wait: float
-) -> StepDone:
-    """Return the step done with the torque farthest from its value, and all of them in the note."""
-    from dataclasses import replace
-
-    from capture.sheet.steps import Torque
-    from capture.unit.torques import tightened, typed_torques, wrong_count
-
-    step = unit.sheet.steps[done.step]
-    if not isinstance(step, Torque):
-        fail(f"step {done.step + 1} ({step.title}) is no torque pass; confirm it without a torque")
-    torques: list[int] = []
-    try:
-        torques = typed_torques(typed, step.written_unit)
-    except ValueError as error:
-        fail(f"--value: {error}", 2)
-    if wrench is not None:
-        _need(unit, replace(done, torque_unm=step.value_unm or 1))  # before anybody tightens anything
-        torques = _from_wrench(step, wrench, settings, wait)
-    elif wrong := wrong_count(step, torques):
-        fail(f"{wrong} (--value)", 2)
-    for torque in torques:
-        _need(unit, replace(done, torque_unm=torque))
-    return tightened(step, done, torques, wrench or "")
-
-
 def _need(unit: UnitOnRecord, fact: Fact) -> None:
     """End with what stands against `fact`."""
     why = unit.against(fact, datetime.now(UTC))
     if why:
         _refuse(why)
-
-
-def _from_wrench(step: Torque, port: str, settings: TorqueSettings, wait: float) -> list[int]:
-    """Read a tightening for each bolt, saying each as it comes; one short of the tolerance is not the last pull."""
-    import asyncio
-    from contextlib import aclosing
-
-    from capture.unit.words import torque_words
-    from drivers.torque import LEAST_UNM
-    from drivers.wrench import tightenings
-
-    bolts = step.bolt_count or 1
-    floor_unm = max(LEAST_UNM, (step.value_unm or 0) // 10)
-
-    asked = f"{step.title}: {step.details()}. Tighten {f'{bolts} bolts' if bolts > 1 else 'now'}; Ctrl-C gives up."
-
-    async def read() -> list[int]:
-        torques: list[int] = []
-        peaks = tightenings(port, settings, wait_s=wait, floor_unm=floor_unm, opened=lambda: warn(asked))
-        async with aclosing(peaks):
-            async for torque in peaks:
-                short = step.value_unm is not None and torque < step.value_unm
-                if short and step.allows(torque) is False:
-                    warn(f"{torque_words(step, torque)}: short of {step.window()}, go on")
-                    continue
-                torques.append(torque)
-                warn(f"{len(torques)} of {bolts}: {torque_words(step, torque)}")
-                if len(torques) >= bolts or step.allows(torque) is False:
-                    return torques
-        return torques
-
-    return asyncio.run(read())
