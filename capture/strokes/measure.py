@@ -410,6 +410,11 @@ def return_tolerance(travel_nm: int, noise_nm: int, resolution_nm: int) -> int:
     return max(5 * resolution_nm // 2, min(4 * noise_nm, travel_nm // 3), travel_nm // 50)
 
 
+def base_moves(travel_nm: int, noise_nm: int, resolution_nm: int) -> int:
+    """Return from how far on a rest after a stroke is another than the one before: as much, less what noise allows."""
+    return max(5 * resolution_nm // 2, 2 * noise_nm, travel_nm // 50)
+
+
 def _return_flags(samples: StrokeSamples, peak: int, noise: int, resolution_nm: int, flags: set[str]) -> int:
     """Add what the return says, and return the rest after minus the rest before, along the travel."""
     after = samples.values[-1] if samples.rest_after_nm is None else samples.rest_after_nm
@@ -418,7 +423,7 @@ def _return_flags(samples: StrokeSamples, peak: int, noise: int, resolution_nm: 
     if error * 8 > peak and (not samples.returned or error > 2 * noise):
         flags.add("no_return")
     # From an eighth to a third of the travel it may be either: a piston that stuck, or an indicator that slipped.
-    if error * 3 <= peak and abs(error) > max(5 * resolution_nm // 2, 2 * noise, peak // 50):
+    if error * 3 <= peak and abs(error) > base_moves(peak, noise, resolution_nm):
         flags.add("base_moved")
     return error
 

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.levels import middles_of_threes, rounded_mean, settled
-from capture.strokes.measure import return_tolerance
+from capture.strokes.measure import base_moves, return_tolerance
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
 
@@ -292,6 +292,11 @@ class RunningStroke:
     def is_near_rest(self, value: int) -> bool:
         """Say whether this value is back at rest."""
         return abs(value - self.rest.level_nm) <= self.near_nm
+
+    def is_off_rest(self, level_nm: int) -> bool:
+        """Say whether a rest there would be another than before."""
+        off_nm = abs(level_nm - self.rest.level_nm)
+        return off_nm > base_moves(self.top_nm, self.rest.noise_nm, self.resolution_nm)
 
     def has_moved_on(self, value: int) -> bool:
         """Say whether the travel is no longer where it last began to stand still."""

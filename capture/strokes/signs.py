@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from capture.strokes.levels import rounded_mean
 from capture.strokes.machine import Sign
 from capture.strokes.plateaus import stood_before, stuck_from
 from capture.strokes.rest import LEAST_TRAVEL_NM, RestLevel
@@ -158,6 +159,8 @@ def sign_of_a_return(stroke: RunningStroke, rest: RestLevel, t_ns: int, value: i
     if not (near and steady >= 3) and (steady < 4 or since_ns < SETTLED_AWAY_NS):
         return None
     back = stroke.came_back()
+    if since_ns < SETTLED_AWAY_NS and stroke.is_off_rest(rounded_mean(back)):
+        return None  # a little longer: it may still be coming home, and noise hides that
     moving = 2 * len(back) < len(stroke.settled())
     if moving and t_ns - stroke.times[stroke.fall_index] < _LONGEST_RETURN_NS:
         # The last of the way back is slow: what is still moving is no rest level.
