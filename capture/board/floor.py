@@ -15,17 +15,17 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Final, Literal
 
-from capture.board.bench_row import (
+from capture.board.bench_on_board import (
     EARLIEST,
     LATEST,
     LONGEST_WORDS,
     BenchOnBoard,
-    BenchRow,
     MessageRefused,
     Outage,
     cut,
     short,
 )
+from capture.board.bench_row import BenchRow
 from capture.board.yields import MOST_PACKS, Today, Yields
 from capture.mqtt.link_state import LinkState
 from capture.mqtt.messages import BenchStatus, StrokeMessage, UnitMessage, VerdictMessage

@@ -21,7 +21,8 @@ from capture import board
 from capture.bench.silence import told_of
 from capture.board import terminal
 from capture.board.arrange import ORDERS, arrange
-from capture.board.bench_row import LONGEST_NAME, LONGEST_WORDS, MOST_IDS, BenchRow
+from capture.board.bench_on_board import LONGEST_NAME, LONGEST_WORDS, MOST_IDS
+from capture.board.bench_row import BenchRow
 from capture.board.floor import LARGEST_PAYLOAD, MOST_BENCHES, Floor
 from capture.board.needs import KINDS, RECONNECT, STUCK_AFTER
 from capture.board.subscriber import TOPICS

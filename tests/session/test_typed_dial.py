@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 from capture.bench.bench import Bench
 from capture.bench.setup import BenchSetup
 from capture.bench.status import bench_status
-from capture.board.bench_row import BenchOnBoard
+from capture.board.bench_on_board import BenchOnBoard
 from capture.board.words import plain_row, row_json
 from capture.cli.main import app
 from capture.custody.verify import verify
