@@ -33,6 +33,8 @@ _UNSEEN_SIDES = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap
 _BOUNCES_NS = 150_000_000
 #: So many readings before it left tell rest where a check began with the air on.
 _TELL_REST = 5
+#: Flags with which a stroke still says which way strokes go and how far: a leak is followed back to its beginning.
+_SOUND_WITH = frozenset({"leak"})
 _ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
 
 
@@ -206,7 +208,8 @@ class Ending:
             return
         furthest = stroke.furthest_nm() if stroke.is_brief_hold else stroke.direction * measured.peak_travel_nm
         self._hardly_seen.say_held_back(furthest, found, measured=not stroke.is_brief_hold)
-        sound_way = 0 if measured.flags else stroke.direction * measured.peak_travel_nm
+        sound = _SOUND_WITH.issuperset(measured.flags)
+        sound_way = 0 if not sound else stroke.direction * measured.peak_travel_nm
         self._hardly_seen.say_passed_over(stroke.times[0], True, sound_way, found)
         earlier.ended_away = away
         # What came back to elsewhere may be held there, where it was no stroke but the indicator that was moved twice.
@@ -216,7 +219,7 @@ class Ending:
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm
         # What leaked before it was let go is no release that the stream was quick enough to show.
         shown = 0 if "leak" in measured.flags else readings_in_fall(stroke, measured.peak_travel_nm)
-        if not measured.flags:
+        if sound:
             earlier.sound_count = earlier.sound_count + 1 if stroke.direction == earlier.sound_direction else 1
             earlier.sound_direction, earlier.sound_travel_nm = stroke.direction, measured.peak_travel_nm
         self._note_sides(back, _UNSEEN_SIDES.isdisjoint(measured.flags))

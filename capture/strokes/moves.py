@@ -29,6 +29,8 @@ _LEAST_STAND_NS, _LEAST_READINGS = 150_000_000, 3
 SHORT_HOLD_NS = 250_000_000
 #: Nobody moves an indicator more often between two sound strokes (common practice).
 _MOST_STANDS = 64
+#: A seal that leaks lets a pack sink no faster, and a hand that moves an indicator is not so slow (common practice).
+_SINKS_NM_PER_S = 800_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +40,13 @@ class Stand:
     level_nm: int
     from_ns: int
     to_ns: int
+    went_nm: int = 0
+    """How far it went from there meanwhile, slowly, as what is held by a seal that leaks does."""
+
+    @property
+    def left_nm(self) -> int:
+        """Where it was when it left."""
+        return self.level_nm + self.went_nm
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,9 +60,10 @@ class PassedOver:
 
 
 def stands_among(times: Sequence[int], values: Sequence[int], calm_nm: int) -> list[Stand]:
-    """Return where these readings stood still: for a while, within `calm_nm` of where they began to."""
+    """Return where these readings stood still: for a while, within `calm_nm` of where they began to; and, between two
+    such, where they only sank slowly, as long as a hold lasts."""
     found: list[Stand] = []
-    begin = 0
+    begin = over = 0
     # The middle of three, so that a wild reading ends no stand.
     middles = [
         sorted(values[max(0, at - 1) : at + 2])[len(values[max(0, at - 1) : at + 2]) // 2] for at in range(len(values))
@@ -62,7 +72,25 @@ def stands_among(times: Sequence[int], values: Sequence[int], calm_nm: int) -> l
         if at < len(middles) and abs(middles[at] - middles[begin]) <= calm_nm:
             continue
         if at - begin >= _LEAST_READINGS and times[at - 1] - times[begin] >= _LEAST_STAND_NS:
+            found += _sinking(times[over:begin], middles[over:begin], calm_nm)
             found.append(Stand(sorted(middles[begin:at])[(at - begin) // 2], times[begin], times[at - 1]))
+            over = at
+        begin = at
+    return found + _sinking(times[over:], middles[over:], calm_nm)
+
+
+def _sinking(times: Sequence[int], values: Sequence[int], calm_nm: int) -> list[Stand]:
+    """Return where these readings went one way from each to the next, slowly, for at least as long as a hold lasts."""
+    found: list[Stand] = []
+    begin = 0
+    for at in range(1, len(values) + 1):
+        if at < len(values):
+            step, most = values[at] - values[at - 1], _SINKS_NM_PER_S * (times[at] - times[at - 1]) // 1_000_000_000
+            way = values[at] - values[begin]
+            if abs(step) <= calm_nm + most and (step * way >= 0 or abs(step) <= calm_nm):
+                continue
+        if at - begin > _LEAST_READINGS and times[at - 1] - times[begin] >= SHORT_HOLD_NS:
+            found.append(Stand(values[begin], times[begin], times[at - 1], values[at - 1] - values[begin]))
         begin = at
     return found
 
@@ -78,14 +106,16 @@ class Track:
 
     def stood(self, stand: Stand, apart_nm: int) -> None:
         """It stood there as well; within `apart_nm` of where it stood before that is the same stand."""
-        if self._stands and abs(self._stands[-1].level_nm - stand.level_nm) <= apart_nm:
-            stand = Stand(stand.level_nm, self._stands.pop().from_ns, stand.to_ns)
+        if self._stands and abs(self._stands[-1].left_nm - stand.level_nm) <= apart_nm:
+            before = self._stands.pop()
+            level = before.level_nm if before.went_nm else stand.level_nm
+            stand = Stand(level, before.from_ns, stand.to_ns, stand.left_nm - level)
         self._stands = [*self._stands[1 - _MOST_STANDS :], stand]
 
     @property
     def first_way_nm(self) -> int:
         """How far and which way the first step went, 0 where there is none."""
-        return self._stands[1].level_nm - self._stands[0].level_nm if len(self._stands) >= 2 else 0
+        return self._stands[1].level_nm - self._stands[0].left_nm if len(self._stands) >= 2 else 0
 
     def begin(self, sure: bool) -> None:
         """A stroke is told, and the next stand is a rest; or it may be the hold of the next where that is not sure."""
@@ -107,7 +137,7 @@ def strokes_among(
 ) -> tuple[list[PassedOver], int]:
     """Return the strokes among these stands, and the index of the last rest."""
     limit = abs(usual_nm) // _LIKE + apart_nm
-    steps = [after.level_nm - before.level_nm for before, after in pairwise(stands)]
+    steps = [after.level_nm - before.left_nm for before, after in pairwise(stands)]
     # By label, False for rest: the price of the cheapest way there, and the labels of that way.
     cheapest: dict[bool, tuple[int, tuple[bool, ...]]] = {False: (0, (False,))}
     if not begins_at_rest:

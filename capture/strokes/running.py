@@ -323,11 +323,29 @@ class RunningStroke:
             end -= 1
         begin = max(bisect_left(self.times, self.settle_from_ns), end - 64, 0)
         if end - begin < 3:
+            # What decided nothing was not looked at: it may have come to stand elsewhere meanwhile.
+            begin, end = self._stood_at_last()
+        if end - begin < 3:
             return
         level = sorted(self.values[begin:end])[(end - begin) // 2]
         if self.plateaus and abs(self.plateaus[-1].level_nm - level) < self.threshold():
             self.plateaus.pop()
         self.plateaus.append(Plateau(level, end))
+
+    def _stood_at_last(self) -> tuple[int, int]:
+        """Return which of the readings before it left lie together, from one to before another; none where that was
+        for a moment only."""
+        end, calm = len(self.values) - 1, self.rest.calm_nm
+        left = 1 if self.pace.is_slow else _QUICK_MEDIAN // 2 + 1 if self.pace.is_quick else 2
+        begin = max(0, end + 1 - left)
+        while end > begin and abs(self.values[end - 1] - self.values[begin - 1]) > calm:
+            end -= 1
+        here = self.values[begin - 1]
+        while begin > 0 and abs(self.values[begin - 1] - here) <= calm:
+            begin -= 1
+            if self.times[end - 1] - self.times[begin] >= SETTLED_NEAR_NS:
+                return begin, end
+        return end, end
 
     @property
     def is_against_the_others(self) -> bool:

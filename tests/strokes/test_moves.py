@@ -72,6 +72,42 @@ def test_several_moves_in_a_check_lose_no_stroke(first: int) -> None:
         assert all(abs(s.peak_travel_nm - TRAVEL) < 10 * UM for s in strokes if s.accepted)
 
 
+def leaking(at_s: float, by_nm: float, rate: float, seed: int) -> tuple[list[Stroke], StrokeFinder]:
+    """The strokes of a pack that loses 0.25 mm a second while held, its indicator set elsewhere once."""
+    rng = np.random.default_rng(seed)
+    t_s = (np.arange(int(22 * rate)) + rng.uniform()) / rate
+    x = by_nm * np.clip((t_s - at_s) / 0.05, 0, 1)
+    for apply_s, release_s in APPLIES_S:
+        sunk = 0.25 * MM * np.clip(np.minimum(t_s, release_s) - apply_s - 0.05, 0, None)
+        held = (TRAVEL * 2 - sunk) * (t_s >= apply_s)
+        x = x + held * np.where(
+            t_s < release_s,
+            1 - np.exp(-np.clip(t_s - apply_s, 0, None) / 0.02),
+            np.exp(-np.clip(t_s - release_s, 0, None) / 0.04),
+        )
+    values = np.rint((5 * MM + rng.choice((-1, 1)) * x + UM * rng.standard_normal(len(t_s))) / (2 * UM)) * 2 * UM
+    finder, strokes = StrokeFinder(FinderSettings(2 * UM)), list[Stroke]()
+    for at, value in zip(t_s.tolist(), values.tolist(), strict=True):
+        strokes += finder.feed(round(at * SECOND), [Reading(round(value), "mm")])
+    finder.ends_by_itself()
+    return strokes + finder.finish(), finder
+
+
+@pytest.mark.parametrize("after", [0, 1, 3])
+@pytest.mark.parametrize("rate", [20.0, 100.0])
+@pytest.mark.parametrize("by_nm", [-6 * MM, -2.4 * MM, 5 * MM], ids="{:+.0f} nm".format)
+def test_a_pack_that_leaks_keeps_its_strokes_and_its_rest_where_the_indicator_is_set_anew(
+    by_nm: float, rate: float, after: int
+) -> None:
+    # Soon before the next apply as well: what is held never stands still, nor did what was moved for long.
+    for seed, before_s in enumerate((0.8, 0.35)):
+        strokes, finder = leaking(APPLIES_S[after + 1][0] - before_s, by_nm, rate, seed)
+        assert of_each(strokes) == [1] * 6, before_s
+        assert not finder.air_may_have_been_on
+        sound = [stroke for stroke in strokes if stroke.accepted]
+        assert len(sound) >= 4 and all(abs(stroke.peak_travel_nm - 2 * TRAVEL) < 40 * UM for stroke in sound)
+
+
 def stands(*levels_mm: float) -> list[Stand]:
     return [Stand(round(level * MM), at * SECOND, (at + 1) * SECOND - 1) for at, level in enumerate(levels_mm)]
 
@@ -92,6 +128,14 @@ def test_steps_of_a_strokes_size_tell_rests_from_holds(levels_mm: tuple[float, .
     told, _ = strokes_among(stands(*levels_mm), round(TRAVEL), 4 * UM, begins_at_rest=True, ends_at_rest=True)
     assert [one.start_ns // SECOND for one in told] == held_from_s
     assert all(one.way_nm == pytest.approx(TRAVEL) for one in told)
+
+
+def test_what_sinks_for_as_long_as_a_hold_is_a_stand_and_what_a_hand_moves_is_none() -> None:
+    values = [0] * 10 + [1_000 * UM - 20 * UM * at for at in range(12)] + [0] * 10 + [300 * UM * at for at in range(9)]
+    found = stands_among([SECOND // 20 * at for at in range(len(values))], values, 5 * UM)
+    assert [(stand.level_nm, stand.left_nm) for stand in found] == [(0, 0), (980 * UM, 780 * UM), (0, 0)]
+    usual = strokes_among(found, 1_000 * UM, 5 * UM, True, True)[0]
+    assert [(stroke.rest_nm, stroke.way_nm) for stroke in usual] == [(0, 980 * UM)]
 
 
 def test_where_readings_stood_still_is_found_between_wild_ones_and_moves() -> None:
