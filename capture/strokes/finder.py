@@ -421,7 +421,7 @@ class StrokeFinder:
     def _depart(self, t_ns: int, value: int) -> None:
         """A reading left the band."""
         earlier = self._stroke.earlier
-        self._rest.leave(earlier.direction or self._stroke.direction, earlier.travel_nm)
+        self._rest.leave(value, earlier.direction or self._stroke.direction, earlier.travel_nm)
         self._stroke.depart(value)
         if self._stroke.after_gap:
             self._stroke.noted.add("gap")

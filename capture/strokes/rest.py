@@ -40,6 +40,8 @@ _NOISE_FROM, _STEP_NS, _FARTHEST = 64, 10_000_000, 16
 _SWAY_NS = 250_000_000
 #: A standard deviation of the readings at rest that is no calm bench (common practice).
 _SHAKES_NM = 12_000
+#: Of fewer readings at rest none can be told to be leaving it.
+_MANY_AT_REST = 16
 #: Where a band begins that is empty: above every reading.
 NEVER = 1 << 62
 
@@ -198,11 +200,14 @@ class RestLevel:
         self.time_ns = t_ns
         self.tune()
 
-    def leave(self, direction: int, travel_nm: int) -> None:
-        """A reading left the band. The newest readings at rest may already have been moving: leave them out.
+    def leave(self, value: int, direction: int, travel_nm: int) -> None:
+        """This reading left the band. The newest readings at rest may already have been moving: leave them out.
 
         `direction` and `travel_nm` are those of the stroke before: the pack may still have been coming back from it.
         """
+        if leaving := self._leaving(value):
+            del self.readings[-leaving:]
+            self.time_ns -= leaving * self._pace.reading_ns
         if not self.known:
             self.tune()  # a small stroke soon after the beginning is told by the few readings there are
         left_out = 2 if len(self.readings) >= 10 else 0
@@ -233,6 +238,18 @@ class RestLevel:
         self.inferred_nm = isqrt(max(0, home.standard_nm**2 - sure.standard_nm**2) + unseen**2)
         self._left = home, at_ns
         self.close()
+
+    def _leaving(self, value: int) -> int:
+        """Return how many of the newest of many readings at rest were on the way to this value already: all that lie
+        further that way from the older half than noise does. Where the stand shakes the band is wide, and a pack that
+        starts slowly needs many readings to cross it; on any other stand what goes that way may be a drift.
+        """
+        newest = self.readings[-self.window() :]
+        if len(newest) < _MANY_AT_REST or self.displayed_noise_nm < _SHAKES_NM:
+            return 0
+        level, way = rounded_mean(newest[: len(newest) // 2]), 1 if value > self.level_nm else -1
+        staying = (at for at in range(1, len(newest) // 2) if way * (newest[-at] - level) <= self.noise_nm)
+        return next(staying, len(newest) // 2) - 1
 
     def surely(self, level_nm: int, count: int) -> Inferred:
         """Return this mean of so many readings at rest, with how well they tell it."""
