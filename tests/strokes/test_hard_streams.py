@@ -88,7 +88,7 @@ def test_no_rest_of_a_check_begun_with_the_air_on_is_measured_and_each_is_asked_
 def test_however_unlike_apply_and_return_are_no_rest_is_measured_where_the_check_ends_with_the_air_off() -> None:
     for air_on in (True, False):
         result, asked = Tally(), 0
-        for check in range(40):
+        for check in range(24):
             stream = draw_unlike(np.random.default_rng([71, air_on, check]), air_on)
             found, said = found_in(stream)
             tally(result, stream, found)
