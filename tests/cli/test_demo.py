@@ -10,8 +10,6 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-import pytest
-
 from capture.clearance.gauge.guided import GuidedCheck
 from capture.clearance.gauge.master_check import REPEATS
 from capture.clearance.gauge.masters import load_masters
@@ -87,9 +85,8 @@ def test_every_kind_of_trouble_happens_with_troubles(tmp_path: Path) -> None:
     assert (proof.mismatch, proof.abandoned) == (None, 1)
 
 
-@pytest.mark.parametrize(("columns", "lines"), [(80, 24), (200, 60)])
-def test_the_demo_on_a_terminal_shows_a_verdict_and_leaves_it_clean(tmp_path: Path, columns: int, lines: int) -> None:
-    with Terminal(columns, lines) as terminal:
+def test_the_demo_on_a_terminal_shows_a_verdict_and_leaves_it_clean(tmp_path: Path) -> None:
+    with Terminal(80, 24) as terminal:
         terminal.run("capture.cli", "demo", "--speed", "8", "--data-dir", str(tmp_path))
         terminal.wait_for("CAUTION")
         terminal.keys("Space")
@@ -117,11 +114,12 @@ def test_the_gauge_of_the_demo_is_checked_in_under_five_seconds() -> None:
 
 
 def test_ctrl_c_in_the_demo_leaves_the_terminal_clean(tmp_path: Path) -> None:
-    with Terminal(80, 24) as terminal:
-        terminal.run("capture.cli", "demo", "--data-dir", str(tmp_path))
+    with Terminal(200, 60) as terminal:
+        terminal.run("capture.cli", "demo", "--speed", "8", "--data-dir", str(tmp_path))
         terminal.wait_for("CAUTION")
         terminal.keys("Space")
         terminal.wait_for("STROKES")
+        terminal.wait_for("0.900 to 1.300 mm")
         terminal.keys("C-c")
         terminal.wait_for_shell()
         assert "Traceback" not in terminal.text()
