@@ -14,9 +14,9 @@ from collections.abc import Sequence
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.levels import middles_of_threes, rounded_mean, settled
-from capture.strokes.measure import base_moves, return_tolerance
 from capture.strokes.pace import Pace
 from capture.strokes.rest import LEAST_TRAVEL_NM, NEVER, RestLevel
+from capture.strokes.returned import base_moves, return_tolerance
 
 #: The same as LEAST_TRAVEL_NM while too few readings at rest have been seen to know their noise.
 LEAST_UNPROVEN_NM = 100_000
