@@ -73,7 +73,7 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
     """
     rest = stroke.rest
     drift, inferred = 0, 0
-    if len(back) >= 3 and rest_after_nm == rounded_mean(back):
+    if len(back) >= 2 and rest_after_nm == rounded_mean(back):
         drift, inferred = _drifted(stroke, rest_after_nm, len(back))
     tolerance = stroke.tolerance()
     moved = 0 if rest_after_nm is None else abs(rest_after_nm - rest.level_nm)

@@ -435,9 +435,11 @@ class StrokeFinder:
         if stroke.was_near:
             while split > stroke.fall_index + 1 and stroke.travel(stroke.values[split - 1]) > band:
                 split -= 1
-            # What is near rest may have left it, where a slow stream shows that by a single reading.
-            rise = stroke.travels(stroke.values[split - 2 : split]) if split > stroke.fall_index + 2 else [0, 0]
-            if rise[1] - rise[0] > rest.calm_nm:
+            # What is near rest may have left it: by a reading of a slow stream, by several of a travel that is long.
+            while split > stroke.fall_index + 2:
+                before, last = stroke.travels(stroke.values[split - 2 : split])
+                if last - before <= rest.calm_nm:
+                    break
                 split -= 1
         else:
             split = max(stroke.lowest() + 1, min(split, stroke.fall_index + 1))

@@ -54,6 +54,22 @@ def test_the_first_reading_of_a_rise_is_no_rest_though_it_lies_near_it(first_nm:
         assert one.peak_travel_nm == pytest.approx(3_896_500, abs=5_000)
 
 
+def test_the_first_readings_of_a_long_rise_are_no_rest_though_they_lie_within_its_tolerance() -> None:
+    """2 % of 25 mm is half a millimetre; the last 3 % of the way home come in 0.6 s, and the next apply within 2 s."""
+    rise_um = [3, 22, 68, 150, 277, 454, 687, 979, 1_333, 1_751, 2_232, 4_000, 9_000, 16_000, 22_000, 24_500]
+    fall_um = [24_600, 24_000, 22_500, 18_000, 12_000, 6_000, 2_500, 1_000, 800]
+    home_um = [750 * math.exp(-at / 60) for at in range(190)]
+    one = [*rise_um, *[25_000] * 180, *fall_um, *home_um]
+    rng = np.random.default_rng(4)
+    finder, found = StrokeFinder(FinderSettings(1_000)), []
+    for number, travel_um in enumerate([*[0] * 200, *one * 5, *[20] * 100]):
+        shown = round(30_000 - travel_um + 0.4 * rng.standard_normal()) * 1_000
+        found += finder.feed(10_300_000 * number, [Reading(shown, "mm")])
+    found += finder.finish()
+    assert [stroke.accepted for stroke in found] == [True] * 5
+    assert [stroke.peak_travel_nm for stroke in found] == pytest.approx([25_000_000] * 5, abs=7_000)
+
+
 def test_a_tail_that_every_short_pause_hides_is_in_the_uncertainty() -> None:
     """Two hundred readings a second in noise of a step of 0.0001 in; the last 3 % come home in 0.6 s, the next apply
     comes within 0.3 to 0.5 s: each rest is held against one that was as short, and only the first tells of home."""
