@@ -56,9 +56,9 @@ def test_the_first_reading_of_a_rise_is_no_rest_though_it_lies_near_it(first_nm:
 
 def test_the_first_readings_of_a_long_rise_are_no_rest_though_they_lie_within_its_tolerance() -> None:
     """2 % of 25 mm is half a millimetre; the last 3 % of the way home come in 0.6 s, and the next apply within 2 s."""
-    rise_um = [3, 22, 68, 150, 277, 454, 687, 979, 1_333, 1_751, 2_232, 4_000, 9_000, 16_000, 22_000, 24_500]
-    fall_um = [24_600, 24_000, 22_500, 18_000, 12_000, 6_000, 2_500, 1_000, 800]
-    home_um = [750 * math.exp(-at / 60) for at in range(190)]
+    rise_um = [40, 58, 103, 184, 303, 480, 713, 1_005, 1_359, 1_777, 2_258, 4_000, 9_000, 16_000, 22_000, 24_500]
+    fall_um = [750 + 24_250 * (1 + math.cos(math.pi * at / 60)) / 2 for at in range(60)]
+    home_um = [750 * math.exp(-at / 57) for at in range(170)]
     one = [*rise_um, *[25_000] * 180, *fall_um, *home_um]
     rng = np.random.default_rng(4)
     finder, found = StrokeFinder(FinderSettings(1_000)), []
