@@ -241,7 +241,8 @@ def _sinks_evenly(samples: StrokeSamples, offsets: list[int], hold: list[int], r
         sum(offsets[at] for at in hold[len(hold) - part * third : len(hold) - (part - 1) * third]) for part in (3, 2, 1)
     )
     sank, span = first - last, samples.times[hold[-1 - third // 2]] - samples.times[hold[-1 - third // 2 - 2 * third]]
-    if sank <= 0 or 15 * (first - second) < 7 * sank:
+    # What a turn loses before its hold seems to end is less, and no more even than noise.
+    if sank * 16 < samples.top_nm * third or 15 * (first - second) < 7 * sank:
         return False
     return sank * _SINKS_SLOWER * rise_ns < third * span * (samples.top_nm * 8 // 10)
 

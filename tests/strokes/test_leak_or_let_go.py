@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.stroke import Stroke
 from drivers.reading import Reading
+from tests.load import troubled_levels
 
 STEP_NM = 1_000
 Floats = NDArray[np.float64]
@@ -65,3 +66,14 @@ def test_a_piston_held_level_and_then_let_back_slowly_by_hand_does_not_leak(seed
         assert stroke.flags == ()
         assert stroke.fall_nm_per_s == 0
         assert stroke.peak_travel_nm == pytest.approx(travel, abs=STEP_NM)
+
+
+@pytest.mark.parametrize("seed", [36, 162, 249, 338])
+def test_a_piston_pushed_quickly_and_let_back_slowly_by_hand_without_a_hold_has_none(seed: int) -> None:
+    """Its top is round, and what it loses before it seems to be let go is too little to be an even fall."""
+    check = troubled_levels.draw("no hold", np.random.default_rng([97, seed]))
+    finder, strokes = StrokeFinder(FinderSettings(check.resolution_nm)), []
+    for at, value in zip((check.t_s * 1e9).astype(int).tolist(), check.values_nm.tolist(), strict=True):
+        strokes += finder.feed(at, [Reading(value, "mm")])
+    strokes += finder.finish()
+    assert [stroke.flags for stroke in strokes] == [("short_hold",)] * len(check.strokes)
