@@ -2,12 +2,14 @@
 
 Theory. A reading that stands clear of both neighbours is a glitch and is set aside. The hold runs from the first
 reading at 90 % of the top to the last one before the release falls away, where the fall is a small part of its fastest;
-what leaks is slower than what is released.
+what leaks is slower than what is released. What stood level for half of that and then went faster than any seal under
+air loses it was let go there, slowly and by hand. How a hold begins that was overshot is in `overshoot`.
 
 A travel that was only pushed out, turned and came back has no hold: it stood near its top for less time than it took to
-come there, or it is bent there where a hold is flat. Sustained then means a twentieth of a second, five readings at
-100 Hz, and the highest travel is the highest median of that: a hand or a piston turns no quicker, and most of a bounce
-or a wild reading is over sooner.
+come there, or it is bent there where a hold is flat; what sinks evenly, many times as slowly as it came, does neither,
+but leaks. Where there is none, sustained means a twentieth of a second, five readings at 100 Hz, and the highest
+travel is the highest median of that: a hand or a piston turns no quicker, and most of a bounce or a wild reading is
+over sooner.
 
 All arithmetic is on integers, so that a replay gives the same on any machine.
 """
