@@ -57,10 +57,14 @@ def overshoot(
     lasted = times[back] - crossing(samples, offsets, level) if back < end else 0
     if back >= gone or lasted > BOUNCE_NS + samples.reading_ns or max(offsets[back : gone + 1]) > level + above // 2:
         return None
+    # What only goes through a level on its way back is near it for a sixth of the time since it came through it.
+    stood = times[gone] - times[back]
+    if 2 * stood < lasted:
+        return None
     # What still falls leaks, whatever came before.
     stands = offsets[(back + gone + 1) // 2 : gone + 1]
     if -growth(stands, noise_nm, resolution_nm * 29 // 100, 30) > left:
         return None
     still = max(3 * noise_nm, 3 * resolution_nm // 2)
     swings = (at for at in range((back + gone) // 2, back - 1, -1) if abs(offsets[at] - level) > still)
-    return Overshoot(level, next(swings, back - 1) + 1, times[gone] - times[back] >= _STANDS * lasted)
+    return Overshoot(level, next(swings, back - 1) + 1, stood >= _STANDS * lasted)

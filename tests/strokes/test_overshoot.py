@@ -60,3 +60,20 @@ def test_a_piston_that_overshoots_and_then_leaks_is_said_to_leak() -> None:
     rng = np.random.default_rng(83)
     strokes, _ = strokes_of(rng, over=0.1, hold_s=1.5, leaks=0.05)
     assert all("leak" in stroke.flags for stroke in strokes)
+
+
+def test_a_turn_by_hand_goes_through_its_second_half_and_stands_nowhere() -> None:
+    """Pushed and let go at once, going faster the longer it goes (powers of the time: common practice)."""
+    rng = np.random.default_rng(85)
+    times, x, travels = np.arange(0, 123, 0.01), np.zeros(12_300), []
+    for number in range(60):
+        travels.append(rng.uniform(1.1e6, 1.6e6))
+        since, up, down = times - 2 - 2 * number, rng.uniform(0.2, 0.5), rng.uniform(0.15, 0.45)
+        rise, fall = np.clip(since / up, 0, 1), np.clip((since - up) / down, 0, 1)
+        x += travels[-1] * np.where(since < up, 1 - (1 - rise) ** 1.2, 1 - fall**2.6)
+    shown = np.rint((25e6 - x + 7_500 * rng.standard_normal(len(x))) / 10_000).astype(int) * 10_000
+    finder, found = StrokeFinder(FinderSettings(10_000)), []
+    for at, value in zip((times * 1e9).astype(int).tolist(), shown.tolist(), strict=True):
+        found += finder.feed(at, [Reading(value, "mm")])
+    found += finder.finish()
+    assert [stroke.peak_travel_nm for stroke in found] == pytest.approx(travels, rel=0.04)
