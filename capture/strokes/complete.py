@@ -77,8 +77,12 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
         drift, inferred = _drifted(stroke, rest_after_nm, len(back))
     tolerance = stroke.tolerance()
     moved = 0 if rest_after_nm is None else abs(rest_after_nm - rest.level_nm)
-    # What moved much further was moved, and does not move by itself.
-    stroke.moved_nm = max(moved if moved <= 2 * tolerance else 0, stroke.moved_nm * 3 // 4)
+    # What moved much further was moved, and does not move by itself; nor did what the noise of few readings makes on a
+    # stand that was seen to keep still.
+    still = not rest.sway.all_nm and not rest.wander_nm and 10 * rest.displayed_noise_nm >= 9 * stroke.resolution_nm
+    made_by_noise = 2 * rest.displayed_noise_nm // isqrt(max(1, len(back))) if still else 0
+    by_itself = moved - made_by_noise if moved <= 2 * tolerance else 0
+    stroke.moved_nm = max(by_itself, stroke.moved_nm * 3 // 4)
     return StrokeSamples(
         times=stroke.times.tolist(),
         values=stroke.values.tolist(),

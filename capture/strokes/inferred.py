@@ -16,20 +16,38 @@ from capture.strokes.hold import StrokeSamples, crossing
 #: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
 #: (common practice).
 _WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
+#: A valve that opens softly moves a pack by less than is told from a hold for so long (common practice).
+OPENING_NS = 120_000_000
+#: So many readings tell whether one tail fits them.
+_MANY = 12
 
 
 def to_its_end(
     samples: StrokeSamples, offsets: list[int], hold: list[int], rise_ns: int, noise_nm: int, rounding_nm: int
 ) -> Inferred | None:
     """Return the level that the squeeze-out was going to, followed from where the rise itself is over: of that a
-    thousandth is left after twice as long as it took.
+    thousandth is left after twice as long as it took, or once a valve that opens softly is open.
     """
-    over = samples.times[hold[0]] + 2 * rise_ns
+    over = samples.times[hold[0]] + max(2 * rise_ns, OPENING_NS)
     start = min(next((index for index, at in enumerate(hold) if samples.times[at] >= over), len(hold)), len(hold) // 3)
     squeezed = hold[start:]
-    return tail_followed(
-        [samples.times[at] for at in squeezed], [offsets[at] for at in squeezed], noise_nm, rounding_nm
-    )
+    if len(squeezed) >= _MANY:
+        # The beginning of the release, where a valve opens softly.
+        del squeezed[len(squeezed) - max(1, min(len(squeezed) // 8, OPENING_NS // max(1, samples.reading_ns))) :]
+    times, levels = [samples.times[at] for at in squeezed], [offsets[at] for at in squeezed]
+    whole = tail_followed(times, levels, noise_nm, rounding_nm)
+    if whole is None or len(squeezed) < _MANY:
+        return whole
+    # What was still arriving at first fits no single tail. How far its later part goes elsewhere is in the doubt; where
+    # that is further than the doubt of so few readings makes it, they tell.
+    third = len(squeezed) // 3
+    later = tail_followed(times[third:], levels[third:], noise_nm, rounding_nm)
+    if later is None:
+        return whole
+    apart = later.level_nm - whole.level_nm
+    if apart**2 <= 4 * later.standard_nm**2:
+        return Inferred(whole.level_nm, isqrt(whole.standard_nm**2 + apart**2))
+    return Inferred(later.level_nm, isqrt(later.standard_nm**2 + apart**2))
 
 
 def never_waited_for(

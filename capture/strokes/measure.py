@@ -43,7 +43,7 @@ from capture.strokes.hold import (
     while_level,
     without_glitches,
 )
-from capture.strokes.inferred import before_the_leak, never_waited_for, surely_reached, to_its_end
+from capture.strokes.inferred import OPENING_NS, before_the_leak, never_waited_for, surely_reached, to_its_end
 from capture.strokes.levels import (
     agreed,
     bends_of,
@@ -78,8 +78,6 @@ _UNPROVEN_STEP = 577
 #: A base that moves faster than this does not drift (common practice: a stand warms by a few micrometres a minute, and
 #: in the sun by some a second).
 _MOST_DRIFT_NM_PER_S = 3_500
-#: A valve that opens softly moves a pack by less than is told from a hold for so long (common practice).
-_OPENING_NS = 120_000_000
 #: Travel lost faster than this is a leak, however little of the travel it takes: 0.0016 in/s, as leaks from 0.002 in/s
 #: on are looked for (common practice).
 LEAK_NM_PER_S = 40_000
@@ -95,6 +93,8 @@ _SWAYS, _MOVES = 5, 3
 #: So many times where the rest moved by more than a display step: of holds on such a stand one in two hundred falls by
 #: four times that.
 _FALLS = 5
+#: Of a hold that grows less than this part stands still enough for its end to tell a leak.
+_RISEN = 3
 #: A hold of fewer readings tells a leak only roughly.
 _FEW_HELD = 8
 #: Fewer readings than this in the hold are too few to trust.
@@ -308,7 +308,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         doubt = isqrt(32 * noise * noise // quarter)
         sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100, swayed_down)
         # The beginning of the release is no leak.
-        held_on = standing[: len(standing) - min(len(standing) // 8, _OPENING_NS // max(1, samples.reading_ns))]
+        held_on = standing[: len(standing) - min(len(standing) // 8, OPENING_NS // max(1, samples.reading_ns))]
         # A hold may be noisier than the rest by less than a step; few readings know their noise roughly.
         many = len(held_on) >= 16
         first = len(hold) - len(standing)
@@ -320,7 +320,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         flickers = samples.rest_noise_nm > 0 and len(held_on) >= _FEW_HELD
         errors = (30 if many else 25 + 60 // len(held_on)) + 5 * flickers
         fell = max(0, -growth(held_on, restless, rounding, errors))
-        if fell <= swayed_down:
+        # What rises on to its very end stands there for too short a time to fall.
+        if fell <= swayed_down or (grew > 0 and _RISEN * len(held_on) < len(hold)):
             fell = 0
         fall = (
             fell * 1_000_000_000 // max(1, samples.times[hold[first + len(held_on) - 1]] - samples.times[hold[first]])
@@ -398,6 +399,6 @@ def _sank(samples: StrokeSamples, offsets: list[int], top_nm: int, rise_ns: int)
     low = next((at for at in range(high, len(offsets)) if offsets[at] * 10 <= top_nm * 3), len(offsets) - 1)
     took = times[low] - times[high]
     rise_ns = max(0, rise_ns - samples.reading_ns)  # between two readings it may have taken no time
-    if low - high < 4 or 2 * rise_ns > _OPENING_NS or took < max(_SINKS_SLOWER * rise_ns, _SINKS_NS):
+    if low - high < 4 or 2 * rise_ns > OPENING_NS or took < max(_SINKS_SLOWER * rise_ns, _SINKS_NS):
         return 0
     return (offsets[high] - offsets[low]) * 1_000_000_000 // took

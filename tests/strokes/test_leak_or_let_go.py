@@ -77,3 +77,22 @@ def test_a_piston_pushed_quickly_and_let_back_slowly_by_hand_without_a_hold_has_
         strokes += finder.feed(at, [Reading(value, "mm")])
     strokes += finder.finish()
     assert [stroke.flags for stroke in strokes] == [("short_hold",)] * len(check.strokes)
+
+
+@pytest.mark.parametrize("seed", [7, 14, 17, 33, 36, 49])
+def test_a_leak_of_two_thousandths_an_inch_a_second_is_found_in_noise_of_a_display_step(seed: int) -> None:
+    """Twenty readings a second of 0.01 mm in a hold of 1.5 s; what the noise of few readings makes of a rest is no
+    stand that moves."""
+    rng, leak, travel = np.random.default_rng([5, seed]), 50_800, 2_000_000
+    noise = rng.uniform(8_000, 14_000)
+    times = np.arange(0, 27, 0.05) + rng.uniform(0, 0.05)
+    x = np.zeros_like(times)
+    for number in range(6):
+        since = times - 2.5 - 4 * number - rng.uniform(0, 0.1)
+        pressed = travel * (1 - np.exp(-np.clip(since, 0, None) / 0.02)) - leak * np.clip(since, 0, 1.5)
+        x = np.where(since < 0, x, pressed * np.exp(-np.clip(since - 1.5, 0, None) / 0.03))
+    finder, strokes = StrokeFinder(FinderSettings(10_000)), []
+    for at, value in zip(times, np.rint((5e6 + x + noise * rng.standard_normal(len(x))) / 10_000), strict=True):
+        strokes += finder.feed(round(at * 1_000_000_000), [Reading(int(value) * 10_000, "mm")])
+    strokes += finder.finish()
+    assert ["leak" in stroke.flags for stroke in strokes] == [True] * 6
