@@ -96,3 +96,22 @@ def test_a_leak_of_two_thousandths_an_inch_a_second_is_found_in_noise_of_a_displ
         strokes += finder.feed(round(at * 1_000_000_000), [Reading(int(value) * 10_000, "mm")])
     strokes += finder.finish()
     assert ["leak" in stroke.flags for stroke in strokes] == [True] * 6
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_pack_that_fills_in_half_a_second_and_leaks_more_slowly_than_it_is_let_go_leaks(seed: int) -> None:
+    """It comes in three steps as its oil does, and sinks as slowly as a seal lets it: no hand let it back."""
+    rng = np.random.default_rng([94, seed])
+    travel, leak = rng.uniform(1.6e6, 2.4e6), rng.uniform(450_000, 600_000)
+    times, t = np.arange(0, 24, 0.01) + rng.uniform(0, 0.01), 1.5
+    x = np.zeros_like(times)
+    for _ in range(5):
+        hold = rng.uniform(1.6, 2.3)
+        since = times - t
+        filling = sum(np.clip((since - at) / 0.08, 0, 1) / 3 for at in (0, 0.2, 0.4))
+        pressed = travel * filling - leak * np.clip(np.minimum(since, hold) - 0.48, 0, None)
+        x = np.where(since < 0, x, np.maximum(0, pressed - 9e6 * np.clip(since - hold, 0, None)))
+        t += hold + 2
+    strokes = found_in(times, 5e6 + x + 300 * rng.standard_normal(len(x)))
+    assert [stroke.flags for stroke in strokes] == [("leak",)] * 5
+    assert [stroke.fall_nm_per_s for stroke in strokes] == pytest.approx([leak] * 5, rel=0.02)
