@@ -11,8 +11,9 @@ from capture.plumbing.terminal.canvas import Ink, Row, fit, shorten, wrap
 from drivers.units import format_pressure
 
 _LINKS = {"up": ("●", "+"), "connecting": ("○", "o"), "down": ("×", "x"), "off": ("-", "-")}
-#: A fact of the head line that is shortened keeps so many characters while there is room for any.
-_LEAST = 8
+#: A fact of the head line that is shortened keeps so many characters while there is room for any; which variant is
+#: fitted says by which limits the unit is judged, and keeps more.
+_LEAST, _LEAST_FITTED = 8, 24
 _STAY = ("q end", "? keys")
 
 
@@ -22,17 +23,16 @@ def header(view: BenchView, width: int, ink: Ink) -> Row:
     facts = [("bench", view.bench), ("unit", view.unit_serial), ("tech", view.technician), ("fitted", view.fitted)]
     facts += [("job", view.job), ("sheet", view.sheet_name)]
     told = [(name, ink.text(value)) for name, value in facts if value]
-    while (
-        told
-        and told[-1][0] in ("job", "sheet")
-        and _taken(told, [min(_LEAST, cell_len(text)) for _, text in told]) > width
-    ):
+    least = [min(_LEAST_FITTED if name == "fitted" else _LEAST, cell_len(text)) for name, text in told]
+    while told and told[-1][0] in ("job", "sheet") and _taken(told, least) > width:
         told.pop()  # no window for it
+        least.pop()
     lengths = [cell_len(text) for _, text in told]
     if told and told[-1][0] == "sheet":
-        lengths[-1] = max(min(_LEAST, lengths[-1]), min(lengths[-1], lengths[-1] + width - _taken(told, lengths)))
+        lengths[-1] = max(least[-1], min(lengths[-1], lengths[-1] + width - _taken(told, lengths)))
     while _taken(told, lengths) > width and max(lengths) > 1:
-        lengths[lengths.index(max(lengths))] -= 1
+        spare = [length - most for length, most in zip(lengths, least, strict=True)]
+        lengths[spare.index(max(spare)) if max(spare) > 0 else lengths.index(max(lengths))] -= 1
     texts = [f"{name} {shorten(text, length, ink)}" for (name, text), length in zip(told, lengths, strict=True)]
     gap = "   " if cell_len("   ".join(texts)) < width else "  "
     return [*fit([(f" {gap.join(texts)}", "bold reverse")], width, "bold reverse")]
