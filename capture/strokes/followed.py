@@ -41,6 +41,9 @@ for _ in range(16):
     _POWERS.append(_POWERS[-1] * 6_171_992 // _ONE)
 #: Time constants of tails, ns: in equal ratios of the fourth root of two.
 _TAILS_NS = tuple(isqrt(isqrt((30_000_000**4) << at)) for at in range(25))
+#: The time constant of a long tail; and whoever waits for so long, in a hold or at rest, sees one where there is one
+#: (common practice).
+LONG_TAIL_NS, WAITED_NS = 600_000_000, 650_000_000
 #: Time constants of leaks, ns; 0 for one that goes on as it began.
 _LEAKS_NS = (0, 1_500_000_000, 400_000_000)
 #: How many beginnings of a leak are tried before the first reading.

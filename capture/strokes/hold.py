@@ -26,13 +26,17 @@ from capture.strokes.levels import Sway, highest_median
 
 #: A bounce is over within this (common practice).
 BOUNCE_NS = 250_000_000
+#: A hold shorter than this cannot have settled: squeezing the oil out takes a tenth of a second and more
+#: (common practice).
+SHORT_HOLD_NS = 250_000_000
 #: A travel is sustained that stood for most of this: what a hand or a piston turns in takes longer, a bounce less.
 SUSTAINED_NS = 50_000_000
 #: What sinks so many times as slowly as it came leaks: a hand lets go not so much more slowly (common practice).
-_SINKS_SLOWER = 8
+SINKS_SLOWER = 8
 _FEW_IN_THIRD = 4
-#: A seal loses no more than this of a pack that fills at all (common practice).
-_LEAKS_NM_PER_S = 800_000
+#: A seal loses no more than this of a pack that fills at all, and no hand that moves an indicator is so slow (common
+#: practice).
+LEAKS_NM_PER_S = 800_000
 #: A hand lets a piston back faster than this, and no seal under air does (common practice): it is 0.2 in/s, and a pack
 #: that lost so much would never have filled.
 _LET_BACK_NM_PER_S = 5_000_000
@@ -248,14 +252,14 @@ def _sinks_evenly(samples: StrokeSamples, offsets: list[int], hold: list[int], r
     # What a turn loses before its hold seems to end is less, and no more even than noise.
     if sank * 16 < samples.top_nm * third or 15 * (first - second) < 7 * sank:
         return False
-    if sank * _SINKS_SLOWER * rise_ns < third * span * (samples.top_nm * 8 // 10):
+    if sank * SINKS_SLOWER * rise_ns < third * span * (samples.top_nm * 8 // 10):
         return True
     # What filled slowly as well, but sinks as slowly as a seal lets it, and then was let go many times as quickly.
     apart = SUSTAINED_NS // max(1, samples.reading_ns) + 1
     gone = offsets[max(0, hold[-1] - apart) :]
     steepest = max(map(sub, gone, gone[apart:]), default=0)
-    slowly = sank * 1_000_000_000 <= _LEAKS_NM_PER_S * third * span and 16 * steepest > samples.top_nm
-    return slowly and sank * _SINKS_SLOWER * apart * samples.reading_ns < 2 * third * span * steepest
+    slowly = sank * 1_000_000_000 <= LEAKS_NM_PER_S * third * span and 16 * steepest > samples.top_nm
+    return slowly and sank * SINKS_SLOWER * apart * samples.reading_ns < 2 * third * span * steepest
 
 
 def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noise_nm: int, step_nm: int) -> list[int]:

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from math import isqrt
 from operator import mul
 
-from capture.strokes.followed import Inferred, decay, tail_followed
+from capture.strokes.followed import LONG_TAIL_NS, WAITED_NS, Inferred, decay, tail_followed
 from capture.strokes.levels import growth, may_hide
 
 _SECOND = 1_000_000_000
@@ -28,12 +28,10 @@ _SECOND = 1_000_000_000
 MOST_DRIFT_NM_PER_S = 3_500
 #: What a stand may drift that was not yet seen to, and by how much that changes from one stroke to the next.
 _UNSEEN_NM_PER_S, _CHANGES_NM_PER_S = 1_000, 300
-#: The time constant of a long tail, and how long after a return one is looked for (common practice).
-_TAIL_NS, FOLLOWED_NS = 600_000_000, 4_000_000_000
+#: How long after a return a tail is looked for (common practice).
+FOLLOWED_NS = 4_000_000_000
 #: No more than this part of a travel is left of its return where a rest is taken (common practice).
 _MOST_LEFT = 16
-#: Whoever lets a pack rest for so long sees a tail, where there is one (common practice).
-_WAITED_NS = 650_000_000
 #: A drift is told from the readings of a rest that lasted this long, of which hardly any tail is left.
 _LONG_REST_NS = 1_200_000_000
 
@@ -140,8 +138,8 @@ def home_of(way: WayHome, still: Inferred, noise_nm: int, rounding_nm: int, expe
 def _most_left(rising: Sequence[int], span_ns: int, still_ns: int, noise_nm: int, rounding_nm: int) -> int:
     """Return how much of a long tail is left at most, of which these readings show as little as they do."""
     rose = max(0, growth(rising, 0, 0, 0)) + may_hide(len(rising), noise_nm, rounding_nm, 20)
-    gone = decay(span_ns, _TAIL_NS)
-    return rose * decay(max(0, span_ns - still_ns // 2), _TAIL_NS) // max(1, (1 << 24) - gone)
+    gone = decay(span_ns, LONG_TAIL_NS)
+    return rose * decay(max(0, span_ns - still_ns // 2), LONG_TAIL_NS) // max(1, (1 << 24) - gone)
 
 
 def tail_unseen(way: WayHome, home_nm: int, first_nm: int, noise_nm: int, rounding_nm: int) -> int:
@@ -151,7 +149,7 @@ def tail_unseen(way: WayHome, home_nm: int, first_nm: int, noise_nm: int, roundi
     turn = -way.direction
     rising, span = [turn * value for value in way.values], way.times[-1] - way.times[0]
     above = min(turn * (first_nm - home_nm), way.travel_nm // _MOST_LEFT)
-    if not 0 < span < _WAITED_NS or above <= 0 or is_slow_home(rising, span, noise_nm, rounding_nm):
+    if not 0 < span < WAITED_NS or above <= 0 or is_slow_home(rising, span, noise_nm, rounding_nm):
         return 0
     return 2 * min(above, _most_left(rising, span, way.still_ns, noise_nm, rounding_nm)) // 3
 

@@ -10,12 +10,9 @@ from itertools import accumulate
 from math import isqrt
 from operator import sub
 
-from capture.strokes.followed import Inferred, decay, leak_followed_back, tail_followed
+from capture.strokes.followed import LONG_TAIL_NS, WAITED_NS, Inferred, decay, leak_followed_back, tail_followed
 from capture.strokes.hold import StrokeSamples, crossing
 
-#: Whoever holds a pack for so long sees a tail grow, where there is one; and the time constant of a long one
-#: (common practice).
-_WAITED_NS, _LONG_TAIL_NS = 650_000_000, 600_000_000
 #: A valve that opens softly moves a pack by less than is told from a hold for so long (common practice).
 OPENING_NS = 120_000_000
 #: So many readings tell whether one tail fits them.
@@ -59,9 +56,9 @@ def never_waited_for(
     long it then had a share of that before it, which is all that can be said of it where it could not be followed.
     """
     held = samples.times[hold[-1]] - samples.times[hold[0]]
-    if held >= _WAITED_NS:
+    if held >= WAITED_NS:
         return None
-    gone = decay(2 * held // 3, _LONG_TAIL_NS)
+    gone = decay(2 * held // 3, LONG_TAIL_NS)
     left, most = (grew * gone // max(1, (1 << 24) - gone) for grew in (grew_nm, most_nm))
     return Inferred(level_nm + left, most // 2)
 

@@ -32,6 +32,8 @@ from math import isqrt
 from operator import and_, sub
 
 from capture.strokes.hold import (
+    SHORT_HOLD_NS,
+    SINKS_SLOWER,
     SUSTAINED_NS,
     StrokeSamples,
     crest,
@@ -65,12 +67,9 @@ from capture.strokes.overshoot import overshoot
 from capture.strokes.returned import reach_flags, return_flags
 from capture.strokes.stroke import FLAGS
 
-__all__ = ["SHORT_HOLD_NS", "Measured", "measure"]
+__all__ = ["Measured", "measure"]
 
 
-#: A hold shorter than this cannot have settled: squeezing the oil out takes a tenth of a second and more
-#: (common practice).
-SHORT_HOLD_NS = 250_000_000
 #: What no number of readings proves of a level, in ten-thousandths of a display step: a tenth of one as half-width,
 #: 0.1 d / sqrt(3). The steps of a display are not equally wide, and the last of a squeeze-out or a return is not told
 #: from none (common practice: no reading is trusted below a tenth of its step).
@@ -81,8 +80,8 @@ _MOST_DRIFT_NM_PER_S = 3_500
 #: Travel lost faster than this is a leak, however little of the travel it takes: 0.0016 in/s, as leaks from 0.002 in/s
 #: on are looked for (common practice).
 LEAK_NM_PER_S = 40_000
-#: What sinks for so much longer than it took to rise, and so long at least, was not let go (common practice).
-_SINKS_SLOWER, _SINKS_NS = 8, 200_000_000
+#: What sinks for so much longer than it took to rise, and for so long at least, was not let go (common practice).
+_SINKS_NS = 200_000_000
 #: No level is inferred that lies above the highest travel that lasted by more than this part of it: at 0.8 mm/s a seal
 #: loses an eighth of 1.6 mm in a quarter of a second, longer than the first readings of any hold are waited for, and
 #: of a squeeze-out of which more is still to come too little was seen (common practice). A stroke that would need more
@@ -399,6 +398,6 @@ def _sank(samples: StrokeSamples, offsets: list[int], top_nm: int, rise_ns: int)
     low = next((at for at in range(high, len(offsets)) if offsets[at] * 10 <= top_nm * 3), len(offsets) - 1)
     took = times[low] - times[high]
     rise_ns = max(0, rise_ns - samples.reading_ns)  # between two readings it may have taken no time
-    if low - high < 4 or 2 * rise_ns > OPENING_NS or took < max(_SINKS_SLOWER * rise_ns, _SINKS_NS):
+    if low - high < 4 or 2 * rise_ns > OPENING_NS or took < max(SINKS_SLOWER * rise_ns, _SINKS_NS):
         return 0
     return (offsets[high] - offsets[low]) * 1_000_000_000 // took

@@ -17,6 +17,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+from capture.strokes.hold import LEAKS_NM_PER_S, SHORT_HOLD_NS
+
 #: What a move costs, alone and in the same moment as an apply or a release, in tenths.
 _MOVE, _BOTH = 10, 12
 #: What it costs to take the first stand for a hold, where the stroke before ended in a move as well.
@@ -25,12 +27,8 @@ _HELD_FROM_THE_START = 5
 _LIKE = 16
 #: What stood for less is on its way.
 _LEAST_STAND_NS, _LEAST_READINGS = 150_000_000, 3
-#: A hold shorter than this cannot have settled (common practice), and may be a hand that moved the indicator twice.
-SHORT_HOLD_NS = 250_000_000
 #: Nobody moves an indicator more often between two sound strokes (common practice).
 _MOST_STANDS = 64
-#: A seal that leaks lets a pack sink no faster, and a hand that moves an indicator is not so slow (common practice).
-_SINKS_NM_PER_S = 800_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +83,7 @@ def _sinking(times: Sequence[int], values: Sequence[int], calm_nm: int) -> list[
     begin = 0
     for at in range(1, len(values) + 1):
         if at < len(values):
-            step, most = values[at] - values[at - 1], _SINKS_NM_PER_S * (times[at] - times[at - 1]) // 1_000_000_000
+            step, most = values[at] - values[at - 1], LEAKS_NM_PER_S * (times[at] - times[at - 1]) // 1_000_000_000
             way = values[at] - values[begin]
             if abs(step) <= calm_nm + most and (step * way >= 0 or abs(step) <= calm_nm):
                 continue

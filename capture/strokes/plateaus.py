@@ -8,8 +8,8 @@ from __future__ import annotations
 from bisect import bisect_left
 
 from capture.strokes.earlier import Plateau
+from capture.strokes.hold import SHORT_HOLD_NS
 from capture.strokes.levels import rounded_mean
-from capture.strokes.measure import SHORT_HOLD_NS
 from capture.strokes.running import LEAST_UNPROVEN_NM, SETTLED_AWAY_NS, RunningStroke
 
 #: A release is over within this; a leak takes longer to fall as far (common practice).
