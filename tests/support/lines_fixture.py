@@ -7,7 +7,6 @@ closed, at which a port with HUPCL drops its lines, as this does.
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import functools
 import mmap
@@ -20,7 +19,7 @@ import termios
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +27,7 @@ from types import TracebackType
 from typing import Literal, Self
 
 from tests.support.on_time import runs_on_time
+from tests.support.watched import Watched
 
 __all__ = ["LineMove", "LinesFixture", "lines_on_ptys", "processes_of"]
 
@@ -79,7 +79,7 @@ def processes_of(path: Path) -> dict[int, str]:
     return found
 
 
-class LinesFixture:
+class LinesFixture(Watched):
     """A fixture on a port's lines behind the symlink `path`. Use as a context manager, plain or async, and start what
     drives it inside. Every method may be called from any thread."""
 
@@ -132,17 +132,6 @@ class LinesFixture:
         """When the line truly went on and off, on the monotonic clock, and why."""
         with self._changed:
             return list(self._moves)
-
-    async def until(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
-        """Return as soon as `condition` holds; raises TimeoutError."""
-        held = await asyncio.to_thread(self.wait_for, condition, timeout_s)
-        if not held:
-            raise TimeoutError(f"the lines at {self.path} did not come to it in {timeout_s} s")
-
-    def wait_for(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> bool:
-        """Wait, blocking, until `condition` holds; return whether it did in time."""
-        with self._changed:
-            return self._changed.wait_for(condition, timeout_s)
 
     def guard(self) -> int:
         """Return the process that guards the line against the one that drives it. Raises ProcessLookupError."""

@@ -7,7 +7,6 @@ other end was killed.
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import os
 import select
@@ -27,6 +26,7 @@ from drivers.wirings.ascii import LONGEST_LINE, line
 from tests.support.avr import built_emulator, built_firmware
 from tests.support.firmware import AsciiFirmware, Firmware, ValveMove, Why
 from tests.support.on_time import runs_on_time
+from tests.support.watched import Watched
 
 __all__ = ["EmulatedFixture", "FixturePort", "PtyFixture"]
 
@@ -38,7 +38,7 @@ _SUPPLY_PA = 140_000.0
 _FILL_S = 0.03
 
 
-class FixturePort(ABC):
+class FixturePort(Watched, ABC):
     """A fixture behind the symlink `path`, and the air at its valve. Use as a context manager, plain or async.
 
     A `piston` is filled and emptied by the valve in real time. Where something else steps the pack, such as a
@@ -118,17 +118,6 @@ class FixturePort(ABC):
     def stood_still_ms(self, since_ns: int) -> float:
         """How long the controller's own time stood still since then, because this machine did not let it run."""
         return 0.0
-
-    async def until(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> None:
-        """Return as soon as `condition` holds; raises TimeoutError."""
-        held = await asyncio.to_thread(self.wait_for, condition, timeout_s)
-        if not held:
-            raise TimeoutError(f"the fixture at {self.path} did not come to it in {timeout_s} s")
-
-    def wait_for(self, condition: Callable[[], bool], timeout_s: float = 60.0) -> bool:
-        """Wait, blocking, until `condition` holds; return whether it did in time."""
-        with self._changed:
-            return self._changed.wait_for(condition, timeout_s)
 
     # What happens to it
 
