@@ -11,6 +11,7 @@ from pathlib import Path
 import hypothesis
 import pytest
 
+from capture.plumbing.long_lived import keep_for_good
 from tests.support.broker import Mosquitto, Peer
 from tests.support.postgres import Postgres
 
@@ -19,6 +20,15 @@ from tests.support.postgres import Postgres
 hypothesis.settings.register_profile("gate", derandomize=True, deadline=None)
 hypothesis.settings.register_profile("desk", deadline=None)
 hypothesis.settings.load_profile("gate" if os.environ.get("CI") else "desk")
+
+
+def pytest_collection_finish() -> None:
+    """Leave what all tests brought in to no collection of garbage.
+
+    One over it stands still for half a second and more, and with it every thread that plays hardware in this process,
+    whatever its priority.
+    """
+    keep_for_good()
 
 
 @pytest.fixture
