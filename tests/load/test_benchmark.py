@@ -40,7 +40,8 @@ def test_half_an_hour_of_readings_does_not_grow() -> None:
 
 def test_every_stroke_reaches_the_broker_and_is_timed_from_its_last_line(tmp_path: Path) -> None:
     latencies = benchmark.measure_latencies(tmp_path, checks=2, strokes=3, seat=1)
-    assert len(latencies) == 8
+    # Where the machine holds up the lines in a stroke, that one does not count and the bench asks for one more.
+    assert len(latencies) >= 8
     assert all(latency_ms > 0 for latency_ms in latencies)
 
 
