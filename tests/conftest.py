@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -14,6 +15,11 @@ import pytest
 from capture.plumbing.long_lived import keep_for_good
 from tests.support.broker import Mosquitto, Peer
 from tests.support.postgres import Postgres
+
+# Hundreds of processes of strokelog are started here. Where a machine's settings forbid compiled files, each of them
+# would compile all of it again, and every worker all tests: a quarter of the time of a short command.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # A gate must say the same of the same commit twice; new examples are looked for at a developer's desk. How long an
 # example takes is the machine's, and no claim about the code.
