@@ -311,7 +311,8 @@ class Safety:
 
     def take(self, now_ns: int, event: Event) -> Safety:
         """Return the machine after `event` at `now_ns`; a time before the last one counts as the last one."""
-        machine, late = replace(self, now_ns=max(now_ns, self.now_ns))._age()._fall_for_faults()
+        now = self if now_ns <= self.now_ns else replace(self, now_ns=now_ns)
+        machine, late = now._age()._fall_for_faults()
         machine, fresh = machine._note(event)._fall_for_faults()
         fault = _fault_of(event)
         if fault is not None:
@@ -325,18 +326,24 @@ class Safety:
     def faults(self) -> tuple[Fault, ...]:
         """Return the faults that are true now; those of a moment (an error) show in `trip` only."""
         limits, now = self.limits, self.now_ns
-        true = {
-            Fault.BENCH_SILENT: self._silent(self.alive_at_ns, limits.alive_ns),
-            Fault.FIXTURE_LOST: not self.fixture,
-            Fault.INDICATOR_LOST: not self.indicator,
-            Fault.HEARTBEAT_LOST: self.fixture and self._silent(self.heartbeat_at_ns, limits.heartbeat_ns),
-            Fault.PRESSURE_LOST: self.fixture and self._silent(self.pressure_at_ns, limits.pressure_ns),
-            Fault.OVER_PRESSURE: self.pressure_pa is not None and self.pressure_pa > limits.over_pressure_pa,
-            Fault.VALVE_DISAGREES: self.differs_since_ns is not None
-            and now - self.differs_since_ns >= limits.disagree_ns,
-            Fault.APPLIED_TOO_LONG: self.opened_at_ns is not None and now - self.opened_at_ns >= limits.max_apply_ns,
-        }
-        return tuple(fault for fault in Fault if true.get(fault))
+        # In the order of `Fault`. Every event asks twice, so no table is made of it.
+        asked = (
+            (Fault.BENCH_SILENT, self._silent(self.alive_at_ns, limits.alive_ns)),
+            (Fault.FIXTURE_LOST, not self.fixture),
+            (Fault.INDICATOR_LOST, not self.indicator),
+            (Fault.HEARTBEAT_LOST, self.fixture and self._silent(self.heartbeat_at_ns, limits.heartbeat_ns)),
+            (Fault.PRESSURE_LOST, self.fixture and self._silent(self.pressure_at_ns, limits.pressure_ns)),
+            (Fault.OVER_PRESSURE, self.pressure_pa is not None and self.pressure_pa > limits.over_pressure_pa),
+            (
+                Fault.VALVE_DISAGREES,
+                self.differs_since_ns is not None and now - self.differs_since_ns >= limits.disagree_ns,
+            ),
+            (
+                Fault.APPLIED_TOO_LONG,
+                self.opened_at_ns is not None and now - self.opened_at_ns >= limits.max_apply_ns,
+            ),
+        )
+        return tuple([fault for fault, true in asked if true])
 
     def _silent(self, at_ns: int | None, limit_ns: int | None) -> bool:
         """Whether what should come has not come for too long, or never."""

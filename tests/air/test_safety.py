@@ -110,12 +110,15 @@ def since_now(machine: Safety) -> Safety:
 def every_move(limits: SafetyLimits) -> Iterator[Move]:
     """Every event after every wait from every state that can be reached, however long it takes to get there."""
     start = Safety(limits)
-    seen, todo = {start}, deque([start])
+    met, seen, todo = {start}, {start}, deque([start])
     while todo:
         machine = todo.popleft()
         for wait, event in STEPS:
             after = machine.take(machine.now_ns + wait, event)
             yield machine, wait, event, after
+            if after in met:
+                continue
+            met.add(after)
             short = since_now(after)
             if short not in seen:
                 seen.add(short)
