@@ -19,13 +19,12 @@ from pathlib import Path
 
 import pytest
 
-from capture.air.standing import FixtureSetup, Way
-from capture.bench.bench import Bench, BenchSetup
+from capture.air.standing import Way
+from capture.bench.bench import Bench
 from capture.custody.verify import verify
 from capture.output.json_forms import stroke_json
 from capture.record import Store
 from capture.recordings.replay import Replay
-from capture.recordings.stream import indicator_from
 from capture.session.faces.start import found
 from capture.sheet.sheet import parse_sheet
 from capture.simulation.indicator import IndicatorSpec
@@ -33,36 +32,12 @@ from capture.simulation.physics import PackPhysics
 from capture.simulation.pty_bench import PtyBench
 from capture.simulation.simulated_bench import BenchSpec
 from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
-from drivers.registry import make_settings
-from drivers.wirings.registry import find_driver
+from tests.support.air_bench import SHEET, setup_of
 from tests.support.broker import until
 from tests.support.pty_fixture import FixturePort, PtyFixture
 from tests.support.terminal import Terminal
 
 ROOT = Path(__file__).resolve().parents[2]
-SHEET = """
-[sheet]
-name = "Harvester splitter box"
-revision = "1"
-source = "invented for this test"
-
-[air]
-pressure = "140 kPa"
-tolerance = "20 kPa"
-
-[[packs]]
-name = "low"
-range = ["0.90 mm", "1.30 mm"]
-strokes = 2
-seat_strokes = 1
-
-[[packs]]
-name = "high"
-range = ["0.90 mm", "1.30 mm"]
-strokes = 2
-seat_strokes = 1
-"""
-INDICATOR = {"driver": "line", "unit": "mm", "resolution": "0.01 mm", "max_error": "0.005 mm"}
 
 
 async def arm(bench: Bench) -> None:
@@ -91,26 +66,6 @@ def simulated_ports(
     simulated = SimulatedBench(BenchSpec(indicator=IndicatorSpec(rate_hz=50.0), seat_nm=0), pack, 5)
     fixture = fixture_of(tmp_path / "fixture", read_pressure_pa=lambda: simulated.pressure_pa)
     return fixture, PtyBench(simulated, tmp_path / "indicator", valve=lambda: fixture.valve_open)
-
-
-def setup_of(tmp_path: Path, way: Way) -> BenchSetup:
-    driver, settings, _ = indicator_from(INDICATOR)
-    wiring = find_driver("ascii")
-    return BenchSetup(
-        bench="bay-3",
-        port=str(tmp_path / "indicator"),
-        driver=driver,
-        settings=settings,
-        indicator=INDICATOR,
-        sheet=parse_sheet(SHEET, "sheet"),
-        sheet_toml=SHEET,
-        unit_serial="HS-7",
-        technician="first shift",
-        data_dir=tmp_path / "data",
-        record_path=tmp_path / "data" / "record.sqlite",
-        fixture=FixtureSetup(wiring, make_settings(wiring, {}), str(tmp_path / "fixture"), way),
-        fixture_header={"driver": "ascii"},
-    )
 
 
 @dataclass

@@ -18,8 +18,8 @@ from capture.air.standing import FixtureSetup
 from drivers.registry import make_settings
 from drivers.wirings.protocol import COMMAND_INTERVAL_NS
 from drivers.wirings.registry import find_driver
-from tests.drivers.test_wirings import firmware_of
 from tests.support.broker import until
+from tests.support.firmware import firmware_of
 from tests.support.pty_fixture import PtyFixture
 
 

@@ -32,9 +32,10 @@ from capture.simulation.simulated_bench import BenchSpec
 from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from drivers.registry import make_settings
 from drivers.wirings.registry import find_driver
-from tests.air.test_control import SHEET, arm, setup_of
-from tests.drivers.test_wirings import firmware_of
+from tests.air.test_control import arm
+from tests.support.air_bench import SHEET, setup_of
 from tests.support.broker import until
+from tests.support.firmware import firmware_of
 from tests.support.lines_fixture import LinesFixture
 from tests.support.pty_fixture import PtyFixture
 

@@ -26,9 +26,10 @@ from capture.board.needs import RECONNECT
 from capture.board.run import local_now
 from capture.board.subscriber import BoardSubscriber
 from capture.mqtt.settings import BrokerSettings
-from tests.air.test_control import arm, setup_of, simulated_ports
+from tests.air.test_control import arm, simulated_ports
 from tests.bench.test_live import GOOD, setup_for, simulated
 from tests.load.board_load import busy_s, publish_shift
+from tests.support.air_bench import setup_of
 from tests.support.broker import Mosquitto, Peer, until
 from tests.support.shop import PACKS, Sent, job_of, status, stroke_of, troubled, verdict_of
 from tests.support.terminal import Terminal

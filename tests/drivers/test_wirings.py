@@ -33,10 +33,9 @@ from drivers.transport import Transport
 from drivers.wirings.ascii import check_value, line, words_of
 from drivers.wirings.conformance import Result, check_fixture
 from drivers.wirings.protocol import Button, FixtureCodec, FixtureFault, Heartbeat, Pressure, Signal, Valve
-from drivers.wirings.registers import FixtureRegistersSettings
 from drivers.wirings.registry import driver_names, find_driver
 from drivers.wirings.wiring import fixture_transport
-from tests.support.firmware import AsciiFirmware, Firmware, RegistersFirmware, Wrong
+from tests.support.firmware import Wrong, firmware_of
 from tests.support.lines_fixture import LinesFixture, processes_of
 from tests.support.pty_fixture import PtyFixture
 
@@ -389,13 +388,6 @@ async def host(name: str, fixture_path: Path | str, **values: Any) -> AsyncItera
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
-
-
-def firmware_of(name: str, *wrong: Wrong, watchdog_ns: int | None = 500 * MS) -> tuple[Firmware, dict[str, Any]]:
-    if name == "ascii":
-        return AsciiFirmware(wrong), {}
-    values = {"scale": 0.1, "device": 5, "valve_coil": 3, "pressed": "off"}
-    return RegistersFirmware(FixtureRegistersSettings(**values), wrong, watchdog_ns), values
 
 
 @pytest.mark.parametrize("name", ["ascii", "registers"])

@@ -31,9 +31,10 @@ from pathlib import Path
 
 from capture.session.faces.messages import LONGEST_FROM_BENCH, Hello
 from capture.session.faces.start import found
-from tests.air.test_control import ROOT, SHEET, simulated_ports
+from tests.air.test_control import ROOT, simulated_ports
 from tests.load.kill_storm import _drain, _settled, environment, subscribed
 from tests.load.storm_count import Counts, Told
+from tests.support.air_bench import SHEET
 from tests.support.broker import Mosquitto, until
 from tests.support.on_time import on_time
 from tests.support.pty_fixture import FixturePort

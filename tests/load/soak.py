@@ -27,7 +27,8 @@ from pathlib import Path
 
 import aiohttp
 
-from tests.air.test_control import SHEET, simulated_ports
+from tests.air.test_control import simulated_ports
+from tests.support.air_bench import SHEET
 from tests.support.broker import Mosquitto, free_port, until
 from tests.support.fleet import CollectorProcess, count_strokes
 from tests.support.pty_fixture import FixturePort

@@ -34,13 +34,14 @@ from capture.simulation.pty_bench import PtyBench
 from capture.simulation.simulated_bench import BenchSpec, SimulatedBench
 from drivers.registry import make_settings
 from drivers.wirings.registry import find_driver
-from tests.air.test_control import ROOT, setup_of
-from tests.drivers.test_wirings import firmware_of
+from tests.support.air_bench import setup_of
+from tests.support.firmware import firmware_of
 from tests.support.lines_fixture import LinesFixture
 from tests.support.pty_fixture import PtyFixture
 
 __all__ = ["WIRINGS", "AttackedBench", "attacked_bench"]
 
+ROOT = Path(__file__).resolve().parents[2]
 #: What is attacked: a wiring's driver and its settings. `hand` has no valve that strokelog could hold open.
 WIRINGS: dict[str, tuple[str, dict[str, Any]]] = {
     "ascii": ("ascii", {}),

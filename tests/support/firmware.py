@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 from drivers.wirings.ascii import LONGEST_LINE, line, words_of
 from drivers.wirings.registers import FixtureRegistersSettings
 
-__all__ = ["FAIL_SAFE_NS", "AsciiFirmware", "Firmware", "RegistersFirmware", "ValveMove", "Why", "Wrong"]
+__all__ = ["FAIL_SAFE_NS", "AsciiFirmware", "Firmware", "RegistersFirmware", "ValveMove", "Why", "Wrong", "firmware_of"]
 
 #: The longest time without a valid command for which an open valve stays open.
 FAIL_SAFE_NS = 500_000_000
@@ -239,3 +239,11 @@ class RegistersFirmware(_Valve):
 
     def _framed(self, answer: bytes) -> bytes:
         return answer + self._crc(answer).to_bytes(2, "big")
+
+
+def firmware_of(name: str, *wrong: Wrong, watchdog_ns: int | None = FAIL_SAFE_NS) -> tuple[Firmware, dict[str, Any]]:
+    """Make a fixture's twin by its driver's name; also return the settings of a driver that speaks with it."""
+    if name == "ascii":
+        return AsciiFirmware(wrong), {}
+    values = {"scale": 0.1, "device": 5, "valve_coil": 3, "pressed": "off"}
+    return RegistersFirmware(FixtureRegistersSettings(**values), wrong, watchdog_ns), values
