@@ -714,7 +714,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     checks = options.checks or (7 if options.quick else 42)
     result = evaluate(cells, checks, 1 if options.quick else 4, options.seed, benches=1 if options.quick else 12)
     out = report(result, sys.stdout.write)
-    out["missed"] += hard_streams.report(30 if options.quick else 300, options.seed, sys.stdout.write)
+    out["missed"] += hard_streams.report(10 if options.quick else 300, options.seed, sys.stdout.write)
     out["troubles"] = troubled_levels.measure(4 if options.quick else 100, options.seed)
     out["missed"] += troubled_levels.report(out["troubles"], sys.stdout.write)
     missed = out["missed"]
