@@ -5,8 +5,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import subprocess
-import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -29,6 +27,7 @@ from capture.session.bench_keys import Controls
 from capture.unit.facts import Override, SignedOff, StrokeLeftOut
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
+from tests.support.command import run_command
 from tests.support.plant_host import PlantHost
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -74,10 +73,10 @@ def job_of(tmp_path: Path) -> Job:
 
 
 def strokelog(*words: str, code: int = 0) -> str:
-    command = [sys.executable, "-m", "capture.cli", *words]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=60)
-    assert done.returncode == code, done.stdout + done.stderr
-    return done.stdout + done.stderr
+    done = run_command(*words)
+    said = (done.stdout + done.stderr).decode()
+    assert done.returncode == code, said
+    return said
 
 
 async def test_while_the_check_runs_another_stroke_takes_its_place_and_the_record_proves_it(tmp_path: Path) -> None:

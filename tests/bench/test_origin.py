@@ -23,6 +23,7 @@ from capture.unit.facts import Override, SignedOff
 from capture.unit.origin import not_measured_words, origin_words
 from drivers.transport import Chunk, Opened
 from tests.job.test_unit_on_record import AT, ROOT, SHEET, measured, open_job
+from tests.support.command import run_command
 from tests.support.proven_record import forge, tamper
 
 RECORDING = ROOT / "fixtures" / "recordings" / "line-1000hz-mm-micron-short.jsonl"
@@ -31,10 +32,10 @@ PLAYED = {"kind": "recording", "port": "recording:good.jsonl", "adapter": None, 
 
 
 def strokelog(*words: str, code: int = 0) -> str:
-    command = [sys.executable, "-m", "capture.cli", *words]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=60)
-    assert done.returncode == code, done.stdout + done.stderr
-    return done.stdout + done.stderr
+    done = run_command(*words)
+    said = (done.stdout + done.stderr).decode()
+    assert done.returncode == code, said
+    return said
 
 
 def unit_with(tmp_path: Path, *origins: Mapping[str, Any] | None) -> tuple[Store, UnitOnRecord]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Any
 import pytest
 
 from capture.record import Store
+from tests.support.command import run_command
 from tests.support.samples import open_job
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,14 +21,7 @@ CLEAN = RECORDINGS / "line-10hz-mm-clean.jsonl"
 
 
 def strokelog(*words: str, stdin: bytes = b"", code: int = 0, **environment: str) -> subprocess.CompletedProcess[bytes]:
-    done = subprocess.run(
-        [sys.executable, "-m", "capture.cli", *words],
-        input=stdin,
-        capture_output=True,
-        cwd=ROOT,
-        env={**os.environ, **environment},
-        timeout=60,
-    )
+    done = run_command(*words, stdin=stdin, **environment)
     assert done.returncode == code, (done.returncode, done.stdout, done.stderr)
     assert b"Traceback" not in done.stderr
     return done
@@ -39,7 +32,9 @@ def lines(done: subprocess.CompletedProcess[bytes]) -> list[dict[str, Any]]:
 
 
 def test_decode_gives_one_object_a_reading_and_counts_what_is_no_frame() -> None:
-    done = strokelog("decode", "--driver", "line", stdin=b"+0.0235 in\r\nrubbish\r\n1.25 mm\r\n")
+    words = [sys.executable, "-m", "capture.cli", "decode", "--driver", "line"]  # a process of its own, on true pipes
+    given = b"+0.0235 in\r\nrubbish\r\n1.25 mm\r\n"
+    done = subprocess.run(words, input=given, capture_output=True, cwd=ROOT, timeout=60, check=True)
     assert lines(done) == [
         # NIST SP 811 app. B: 1 in = 25.4 mm exactly.
         {"value_nm": 596_900, "unit": "in", "flags": []},

@@ -5,13 +5,13 @@ from __future__ import annotations
 import re
 import sqlite3
 import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
 from capture.bench.lock import BenchLock
 from capture.record import RecordError
+from tests.support.command import run_command
 from tests.support.proven_record import SHEET, make_record
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -20,12 +20,11 @@ OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202e]")
 
 
 def strokelog(*words: str) -> subprocess.CompletedProcess[str]:
-    done = subprocess.run(
-        [sys.executable, "-m", "capture.cli", *words], cwd=ROOT, capture_output=True, text=True, timeout=60, input=""
-    )
-    assert "Traceback" not in done.stderr
-    assert not OBEYED.search(done.stdout + done.stderr)
-    return done
+    done = run_command(*words)
+    told = subprocess.CompletedProcess(words, done.returncode, done.stdout.decode(), done.stderr.decode())
+    assert "Traceback" not in told.stderr
+    assert not OBEYED.search(told.stdout + told.stderr)
+    return told
 
 
 def test_a_unit_and_a_technician_named_to_command_the_terminal_do_not(tmp_path: Path) -> None:

@@ -7,8 +7,6 @@ import asyncio
 import json
 import os
 import pty
-import subprocess
-import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
@@ -47,6 +45,7 @@ from drivers.wirings.registry import find_driver
 from tests.air.test_control import stand
 from tests.bench.test_live import GOOD, ended, setup_for, simulated
 from tests.support.broker import Mosquitto, Peer, until
+from tests.support.command import run_command
 from tests.support.preview import sample_view
 from tests.support.samples import open_job, verdict
 from tests.support.sheets import FORWARDER
@@ -96,10 +95,10 @@ def shelf(tmp_path: Path, *rings: tuple[str, int], shims: int | None = None, low
 
 
 def strokelog(*words: str, code: int = 0) -> str:
-    command = [sys.executable, "-m", "capture.cli", *words]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, timeout=90)
-    assert done.returncode == code, done.stdout + done.stderr
-    return done.stdout + done.stderr
+    done = run_command(*words)
+    said = (done.stdout + done.stderr).decode()
+    assert done.returncode == code, said
+    return said
 
 
 def test_a_fact_takes_one_look_at_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
