@@ -15,6 +15,7 @@ import pytest
 from capture.plumbing.long_lived import keep_for_good
 from tests.support.broker import Mosquitto, Peer
 from tests.support.postgres import Postgres
+from tests.support.stood_still import Watch
 
 # Hundreds of processes of strokelog are started here. Where a machine's settings forbid compiled files, each of them
 # would compile all of it again, and every worker all tests: a quarter of the time of a short command.
@@ -35,6 +36,31 @@ def pytest_collection_finish() -> None:
     whatever its priority.
     """
     keep_for_good()
+
+
+_WATCH = pytest.StashKey[Watch]()
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    session.config.stash[_WATCH] = Watch()
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    if _WATCH in config.stash:
+        config.stash[_WATCH].end()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    item.config.stash[_WATCH].begin()
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Have a test that fails run again, twice at most, where the machine stood still meanwhile, and only there."""
+    watch = config.stash[_WATCH]
+    again = pytest.mark.flaky(reruns=2, condition=lambda: watch.longest_s() > 0)
+    for item in items:
+        item.add_marker(again)
 
 
 @pytest.fixture

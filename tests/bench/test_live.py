@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
 import json
 import os
 import random
@@ -199,31 +200,36 @@ def _strokes_as_typed() -> list[str]:
 
 def test_a_stream_written_by_hand_into_a_socat_pair_at_9600_baud_is_measured(tmp_path: Path) -> None:
     near, far = tmp_path / "near", tmp_path / "far"
-    socat = subprocess.Popen(["socat", f"PTY,link={near},raw,echo=0,b9600", f"PTY,link={far},raw,echo=0,b9600"])
-    try:
-        deadline = time.monotonic() + 10
+    command = [
+        *STROKELOG, "run", "--sheet", str(SHEET), "--port", str(near), "--driver", "line", "--set", "baud=9600",
+        "--set", "resolution=0.01 mm", "--pack", "low", "--auto", "--data-dir", str(tmp_path / "data"),
+    ]  # fmt: skip
+    with contextlib.ExitStack() as stack:
+        socat = subprocess.Popen(["socat", f"PTY,link={near},raw,echo=0,b9600", f"PTY,link={far},raw,echo=0,b9600"])
+        stack.enter_context(socat)
+        stack.callback(socat.terminate)
+        deadline = time.monotonic() + 60
         while not (near.exists() and far.exists()):
             assert time.monotonic() < deadline, "socat made no ptys"
             time.sleep(0.01)
-        command = [
-            *STROKELOG, "run", "--sheet", str(SHEET), "--port", str(near), "--driver", "line", "--set", "baud=9600",
-            "--set", "resolution=0.01 mm", "--pack", "low", "--auto", "--data-dir", str(tmp_path / "data"),
-        ]  # fmt: skip
-        measuring = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT)
+        with (tmp_path / "said").open("wb") as said:
+            measuring = stack.enter_context(subprocess.Popen(command, stdout=said, stderr=said, cwd=ROOT))
+        stack.callback(measuring.kill)
         while not list((tmp_path / "data").glob("recordings/*/*.jsonl")):
             assert measuring.poll() is None and time.monotonic() < deadline
             time.sleep(0.01)
         with far.open("wb", buffering=0) as cable:
             begin = time.monotonic()
-            for index, line in enumerate(_strokes_as_typed()):
+            # Over and over: where the machine holds up the lines in a stroke, the bench asks for one more.
+            for index, line in enumerate(itertools.chain.from_iterable(_strokes_as_typed() for _ in range(4))):
                 # The hand has a pace: this is the stream's clock, not a wait for something to happen.
                 time.sleep(max(0.0, begin + index / 20 - time.monotonic()))
+                if measuring.poll() is not None:
+                    break
                 cable.write(line.encode() + b"\r\n")
-        out, err = measuring.communicate(timeout=90)
-    finally:
-        socat.terminate()
-        socat.wait(5)
-    assert measuring.returncode == 0, out + err
+        code = measuring.wait(60)
+    out = (tmp_path / "said").read_text()
+    assert code == 0, out
     assert "GOOD: 1.100 " in out
     assert out.count("1.100 mm, counts") == 5
 

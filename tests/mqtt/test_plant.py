@@ -58,6 +58,7 @@ class Session:
     older_mqtt: list[Said] = field(default_factory=list)
     """A session over MQTT 3.1.1, its end with it."""
     log: str = ""
+    made_ms: float = field(default_factory=lambda: datetime.now(UTC).timestamp() * 1000)
 
     def of(self, *verbs: str) -> list[Said]:
         return [one for one in self.said if one.verb in verbs]
@@ -188,8 +189,7 @@ def qos_0_not_retained(verb: str) -> Check:
 
 def timed(*verbs: str) -> Check:
     """Milliseconds since 1970, UTC: of this day, whatever the machine's own zone."""
-    now = datetime.now(UTC).timestamp() * 1000
-    return every(*verbs, so=lambda one: abs(one.payload.timestamp - now) < 600_000)
+    return lambda day: every(*verbs, so=lambda one: abs(one.payload.timestamp - day.made_ms) < 600_000)(day)
 
 
 def numbered(day: Session) -> bool:
