@@ -36,11 +36,10 @@ def without_lone(stroke: RunningStroke) -> None:
 def supported_top(stroke: RunningStroke) -> int:
     """Return the top, or the middle of the hold where wild readings that came together made a top nothing else
     reached."""
-    top = stroke.top_nm
-    travels = stroke.travels(stroke.values[: stroke.fall_index])
-    if next(islice((1 for travel in travels if 9 * top <= 10 * travel <= 12 * top), 2, None), 0):
+    top, out = stroke.top_nm, stroke.values[: stroke.fall_index]
+    if next(islice((1 for value in out if 9 * top <= 10 * stroke.travel(value) <= 12 * top), 2, None), 0):
         return top
-    clear = sorted(travel for travel in travels if 4 * travel >= top)
+    clear = sorted(travel for travel in stroke.travels(out) if 4 * travel >= top)
     return top if len(clear) < 5 else min(top, clear[len(clear) // 2])
 
 
@@ -66,15 +65,16 @@ def slow_from(stroke: RunningStroke) -> int:
     return min(bisect_left(stroke.times, stroke.times[low] + max(4 * took, reading_ns * 3 // 4)), last)
 
 
-def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int]) -> StrokeSamples:
+def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int], slow_from: int) -> StrokeSamples:
     """Return it as it is measured, with the rest level after it, None if it never settled.
 
-    Where that is the mean of the newest readings, those that came `back`, it is known when they came.
+    Its return is slow from that reading on. Where the level is the mean of the newest readings, those that came `back`,
+    it is known when they came.
     """
     rest = stroke.rest
     drift, inferred = 0, 0
     if len(back) >= 2 and rest_after_nm == rounded_mean(back):
-        drift, inferred = _drifted(stroke, rest_after_nm, len(back))
+        drift, inferred = _drifted(stroke, rest_after_nm, len(back), slow_from)
     tolerance = stroke.tolerance()
     moved = 0 if rest_after_nm is None else abs(rest_after_nm - rest.level_nm)
     # What moved much further was moved, and does not move by itself; nor did what the noise of few readings makes on a
@@ -106,7 +106,7 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
     )
 
 
-def _drifted(stroke: RunningStroke, rest_after_nm: int, count: int) -> tuple[int, int]:
+def _drifted(stroke: RunningStroke, rest_after_nm: int, count: int, slow_from: int) -> tuple[int, int]:
     """Return how fast the rest level moved from before to after, where those are `count` readings, and in how
     much doubt a return that may not have ended leaves that."""
     rest, still_ns = stroke.rest, (count - 1) * stroke.pace.reading_ns
@@ -114,7 +114,7 @@ def _drifted(stroke: RunningStroke, rest_after_nm: int, count: int) -> tuple[int
     span = mean_ns - rest.time_ns + rest.age_ns
     if span <= 0 or abs(rest_after_nm - rest.level_nm) > stroke.tolerance():
         return 0, 0
-    slow = min(slow_from(stroke), len(stroke.values) - count)
+    slow = min(slow_from, len(stroke.values) - count)
     sure = rest.surely(rest_after_nm, count)
     way = WayHome(stroke.times[slow:], stroke.values[slow:], stroke.direction, stroke.top_nm, still_ns)
     after = rest.home(way, sure, mean_ns)

@@ -161,7 +161,8 @@ class Ending:
             rest.level_nm = home
         without_lone(stroke)
         stroke.top_nm = supported_top(stroke)
-        measured = measure(samples(stroke, rest_after, back), self._resolution_nm, stroke.plunger_range)
+        slow = slow_from(stroke)
+        measured = measure(samples(stroke, rest_after, back, slow), self._resolution_nm, stroke.plunger_range)
         earlier.stuck_from_nm = None
         stroke.after_gap = False
         newest_ns = stroke.times[-1]
@@ -250,8 +251,8 @@ class Ending:
         )
         self._noticed -= {Notice.MOVED, Notice.UNSEEN, Notice.AIR_WAS_ON}
         rest.remember()
-        begins = min(slow_from(stroke), len(stroke.values) - len(back))
-        slow, since_ns = stroke.values[begins : len(stroke.values) - len(back)], stroke.times[begins]
+        begins = min(slow, len(stroke.values) - len(back))
+        coming, since_ns = stroke.values[begins : len(stroke.values) - len(back)], stroke.times[begins]
         self.begin_rest(back or [stroke.values[-1]], newest_ns)
         if back and _NOT_HOME.isdisjoint(measured.flags):
-            rest.comes_home(slow, since_ns)
+            rest.comes_home(coming, since_ns)

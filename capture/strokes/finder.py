@@ -68,6 +68,20 @@ class FinderSettings:
     """Which travel the sheet judges, "peak" or "held": a leaking stroke still counts only for its peak."""
 
 
+class _Chunk:
+    """The readings of one chunk, spread evenly over how long it was in coming."""
+
+    __slots__ = ("_span_ns", "_start_ns", "flags", "readings", "units", "values_nm")
+
+    def __init__(self, readings: Sequence[Reading], start_ns: int, span_ns: int) -> None:
+        self.readings, self._start_ns, self._span_ns = readings, start_ns, span_ns
+        self.values_nm, self.units, self.flags = zip(*readings, strict=True)
+
+    def at_ns(self, count: int) -> int:
+        """Return when that many of its readings had come."""
+        return self._start_ns + self._span_ns * count // len(self.readings)
+
+
 class StrokeFinder:
     """Finds strokes in a stream of readings. Feed it chunks in order of arrival; it never does I/O."""
 
@@ -133,7 +147,7 @@ class StrokeFinder:
         if len(readings) == 1:
             self._take_one(t_ns, readings[0], found)
         else:
-            self._take(readings, 0, t_ns - span, span, len(readings), found)
+            self._take(_Chunk(readings, t_ns - span, span), 0, len(readings), found)
         if self._state is StrokeState.REST:
             self._rest.time_ns = t_ns
             self._stroke.after_gap = False
@@ -160,54 +174,52 @@ class StrokeFinder:
                 return
         self._decide(t_ns, reading, found)
 
-    def _take(
-        self, block: Sequence[Reading], begin: int, start: int, span: int, count: int, found: list[Stroke]
-    ) -> None:
-        """Take the readings of a chunk of `count` from number `begin` on, spread over `span` ns from `start`.
+    def _take(self, chunk: _Chunk, begin: int, end: int, found: list[Stroke]) -> None:
+        """Take the readings of a chunk from this one to before that.
 
         What decides nothing is taken whole, other blocks by halves, and few readings one by one.
         """
-        rest, stroke, size = self._rest, self._stroke, len(block)
+        rest, stroke, size = self._rest, self._stroke, end - begin
         low, high, until, resting = self._quiet()
         if size >= _FEW and low is not NEVER:
-            values, units, flags = zip(*block, strict=True)
+            values = chunk.values_nm[begin:end]
             # At rest a display shows few values: the least and the most of those are soon found.
             shown = set(values) if resting else values
             if (
                 low <= min(shown)
                 and max(shown) <= high
-                and units.count(self._unit) == size
-                and (resting or (flags.count(()) == size and start + span * (begin + size) // count < until))
+                and chunk.units[begin:end].count(self._unit) == size
+                and (resting or (chunk.flags[begin:end].count(()) == size and chunk.at_ns(end) < until))
             ):
                 if resting:
                     rest.take(values)
-                    rest.time_ns = start + span * (begin + size) // count
+                    rest.time_ns = chunk.at_ns(end)
                 else:
-                    stroke.times.extend([start + span * at // count for at in range(begin + 1, begin + size + 1)])
+                    stroke.times.extend([chunk.at_ns(at) for at in range(begin + 1, end + 1)])
                     stroke.values.extend(values)
                 return
             if size >= _MANY:
-                self._take(block[: size // 2], begin, start, span, count, found)
-                self._take(block[size // 2 :], begin + size // 2, start, span, count, found)
+                self._take(chunk, begin, begin + size // 2, found)
+                self._take(chunk, begin + size // 2, end, found)
                 return
         unit, at_rest, times, held = self._unit, rest.readings, stroke.times, stroke.values
-        for index, reading in enumerate(block, start=begin):
+        for index, reading in enumerate(chunk.readings[begin:end], start=begin):
             value = reading[0]
             if low <= value <= high and reading[1] == unit:
                 if resting:
                     at_rest.append(value)
                     if len(at_rest) >= rest.full:
-                        rest.time_ns = start + span * (index + 1) // count
+                        rest.time_ns = chunk.at_ns(index + 1)
                         rest.tune()
                         low, high = rest.low, rest.high
                     continue
-                if not reading[2] and (at_ns := start + span * (index + 1) // count) < until:
+                if not reading[2] and (at_ns := chunk.at_ns(index + 1)) < until:
                     times.append(at_ns)
                     held.append(value)
                     continue
             if resting and index and at_rest:
-                rest.time_ns = start + span * index // count
-            self._decide(start + span * (index + 1) // count, reading, found)
+                rest.time_ns = chunk.at_ns(index)
+            self._decide(chunk.at_ns(index + 1), reading, found)
             low, high, until, resting = self._quiet()
             unit, at_rest, times, held = self._unit, rest.readings, stroke.times, stroke.values
 

@@ -73,7 +73,7 @@ class FinderInBulk(StrokeFinder):
         if low is NEVER or pace.only_changes:
             return 0
         values, plain = stretches.values_in(self._unit)
-        first = int(stretches.begins[at])
+        first = stretches.first_of(at)
         if not low <= values[first] <= high:
             return 0
         end = stretches.before_a_silence(at)
@@ -81,23 +81,25 @@ class FinderInBulk(StrokeFinder):
             quick = pace.chunk_ns <= SLOW_STREAM_NS and stretches.longest_ns(at, end) <= SLOW_STREAM_NS
             most = max(0, rest.room(quick))
             if self._air_unseen:
-                end = min(end, stretches.arrived_by(self._air_ns + AIR_WITHIN_NS))
+                end = stretches.arrived_before(self._air_ns + AIR_WITHIN_NS + 1, end)
         else:
             most = _AT_ONCE
-            end = min(end, stretches.arrived_by(until_ns - 1))
         end = min(end, stretches.chunk_of(first + most))
+        if not resting:
+            end = stretches.arrived_before(until_ns, end)
         if end <= at:
             return 0
-        shown = values[first : stretches.begins[end]]
+        over = stretches.first_of(end)
+        shown = values[first:over]
         quiet = (shown >= low) & (shown <= high)
         if plain is not None:
-            quiet &= plain[first : stretches.begins[end]]
+            quiet &= plain[first:over]
         loud = int(quiet.argmin())
         if not quiet[loud]:
             end = stretches.chunk_of(first + loud)
             if end <= at:
                 return 0
-            shown = shown[: stretches.begins[end] - first]
+            shown = shown[: stretches.first_of(end) - first]
         last_ns = int(stretches.times_ns[end - 1])
         if resting:
             rest.readings += shown.tolist()
@@ -177,9 +179,13 @@ class _Stretches:
             return self._ends_ns[1]
         return int(self._spans_ns[at : min(end, at + 2 * _AT_ONCE)].max(initial=0))
 
-    def arrived_by(self, t_ns: int) -> int:
-        """Return before which chunk all have arrived by then."""
-        return int(self.times_ns.searchsorted(t_ns, "right"))
+    def arrived_before(self, t_ns: int, end: int) -> int:
+        """Return before which chunk all have arrived before that time, this one at the furthest."""
+        return end if self.times_ns[end - 1] < t_ns else int(self.times_ns[:end].searchsorted(t_ns))
+
+    def first_of(self, chunk: int) -> int:
+        """Return the first reading of this chunk, or the one behind the last."""
+        return chunk if self._ones else int(self.begins[chunk])
 
     def chunk_of(self, reading: int) -> int:
         """Return which chunk this reading is of, or that behind the last."""

@@ -7,6 +7,7 @@ anew only now and then. Lengths are integer nanometres.
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from math import isqrt
 from operator import neg
@@ -59,6 +60,7 @@ class RestLevel:
         "_swayed",
         "age_ns",
         "band_nm",
+        "calm_nm",
         "displayed_noise_nm",
         "drift",
         "full",
@@ -80,6 +82,8 @@ class RestLevel:
         self.level_nm = 0
         self.noise_nm = resolution_nm * 29 // 100
         """Standard deviation of a reading, read generously while few have been seen, and never below d/sqrt(12)."""
+        self.calm_nm = 2 * resolution_nm
+        """How far apart readings of a travel that stands still can be."""
         self.displayed_noise_nm = 0
         """The same as it was displayed: zero where every reading was the same."""
         self.wander_nm = 0
@@ -110,11 +114,6 @@ class RestLevel:
         """Whether it is so restless that somebody should see to it."""
         return self.displayed_noise_nm >= _SHAKES_NM or self.wander_nm >= 2 * _SHAKES_NM
 
-    @property
-    def calm_nm(self) -> int:
-        """How far apart readings of a travel that stands still can be."""
-        return max(4 * self.noise_nm, 2 * self._resolution_nm)
-
     def window(self) -> int:
         """Return how many readings make about a second of rest, within what is kept."""
         if not self._pace.reading_ns:
@@ -144,13 +143,14 @@ class RestLevel:
             raw = noise_of_steps(steps if max(steps) <= most else [min(step, most) for step in steps])
             # A few readings tell the noise only roughly, and are read generously.
             self.noise_nm = max(raw + raw // isqrt(len(steps)), self._resolution_nm * 29 // 100)
+            self.calm_nm = max(4 * self.noise_nm, 2 * self._resolution_nm)
             # The band takes the noise as seen: read generously, it would swallow a small stroke whole.
             self.band_nm = max((4 if len(steps) >= _BATCH else 3) * raw, 2 * self._resolution_nm)
             self.displayed_noise_nm = raw
             if len(self.readings) >= _BATCH // 2:
                 # So many readings of white noise lie within eight standard deviations, a display step added.
-                readings = agreed(self.readings)
-                seen = max(readings) - min(readings) - 8 * raw - self._resolution_nm
+                shown = set(agreed(self.readings))  # few values, of which the most and the least are soon found
+                seen = max(shown) - min(shown) - 8 * raw - self._resolution_nm
                 self.wander_nm = max(seen, self.wander_nm * 15 // 16, 0)
             self.known = True
         self.low, self.high = self.level_nm - self.band_nm, self.level_nm + self.band_nm
@@ -219,9 +219,9 @@ class RestLevel:
         self.sway = Sway(max(now.all_nm, before.all_nm), max(now.both_ways_nm, before.both_ways_nm))
         still = len(settled(rising, self.noise_nm, 2, sway_nm=self.sway.both_ways_nm))
         # A digit that was damaged on its way differs by little from what was shown, and by much from what it should be.
-        middle = sorted(newest[-still:])[still // 2]
-        limit = max(4 * self.noise_nm, 3 * self._resolution_nm // 2)
-        self.level_nm = rounded_mean([value for value in newest[-still:] if abs(value - middle) <= limit])
+        stood = sorted(newest[-still:])
+        middle, limit = stood[still // 2], max(4 * self.noise_nm, 3 * self._resolution_nm // 2)
+        self.level_nm = rounded_mean(stood[bisect_left(stood, middle - limit) : bisect_right(stood, middle + limit)])
         self.age_ns = (2 * left_out + still - 1) * self._pace.reading_ns // 2
         at_ns, sure = self.time_ns - self.age_ns, self.surely(self.level_nm, still)
         home, unseen = sure, 0
@@ -284,7 +284,10 @@ class RestLevel:
 
 def _without_wild(values: Sequence[int]) -> list[int]:
     """Return these readings at rest but for wild ones: one alone would make a level and a noise that hide strokes."""
-    middle = sorted(values)[len(values) // 2]
+    ordered = sorted(values)
+    middle = ordered[len(ordered) // 2]
+    if max(middle - ordered[0], ordered[-1] - middle) <= LEAST_TRAVEL_NM:
+        return list(values)
     usual = sorted(abs(value - middle) for value in values)[len(values) // 2]
     limit = max(10 * usual, LEAST_TRAVEL_NM)
     return [value for value in values if abs(value - middle) <= limit]
