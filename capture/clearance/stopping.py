@@ -66,8 +66,7 @@ class Looks:
     @property
     def later(self) -> tuple[int, ...]:
         """The looks after the planned one."""
-        more = self.last - self.planned
-        return tuple(sorted({self.planned - -more * part // _LATER for part in range(1, _LATER + 1)} - {self.planned}))
+        return _later(self.planned, self.last)
 
     def spent(self, count: int) -> float:
         """Return the part of the risk that the look after `count` strokes spends, 0 where there is no look."""
@@ -107,6 +106,13 @@ class Looks:
         before = tuple((n, self.spent(n)) for n in range(self.first, count) if self.spent(n))
         alike = _may_err((*before, (count, part)))
         return round(part + (alike - part) * (1 - 1 / self.first), 7)
+
+
+@lru_cache(maxsize=64)  # asked for every count that might settle a verdict
+def _later(planned: int, last: int) -> tuple[int, ...]:
+    """Return the looks after the planned one, in even steps up to the last."""
+    more = last - planned
+    return tuple(sorted({planned - -more * part // _LATER for part in range(1, _LATER + 1)} - {planned}))
 
 
 @lru_cache(maxsize=64)

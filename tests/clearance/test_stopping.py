@@ -72,7 +72,11 @@ def test_a_sheet_that_asks_for_more_at_least_than_at_most_is_refused() -> None:
         parse_sheet(text, "x.toml")
 
 
-@pytest.mark.parametrize("budget", BUDGETS)
+#: Where the indicator decides: this one is drawn more often.
+DECIDES = BUDGETS[1]
+
+
+@pytest.mark.parametrize("budget", [budget for budget in BUDGETS if budget is not DECIDES])
 def test_a_pack_on_its_limit_is_called_good_in_at_most_five_of_a_hundred_checks(budget: Budget) -> None:
     good, loose = wrong(budget, 400)
     assert max(good, loose) <= most(400)
@@ -106,7 +110,8 @@ def test_the_looks_of_a_known_scatter_have_the_published_levels() -> None:
 
 def test_where_the_indicator_decides_the_risk_is_spent_and_not_half_of_it() -> None:
     # Going on is hopeless there: the half that was kept for later looks left 2.5 in 100.
-    good, loose = wrong(BUDGETS[1], 1_500)
+    good, loose = wrong(DECIDES, 1_500)
+    assert max(good, loose) <= most(1_500)
     assert 0.036 < (good + loose) / 2 < 0.056
 
 

@@ -7,7 +7,7 @@
     early      the same, where the sheet allows to end from three strokes on
 
 A clearance exactly on a limit, or just beyond it, is where a wrong verdict is most likely; the risk must hold there.
-Strokes scatter normally (standard deviation 1 here), ranges are in units of that.
+Strokes scatter normally (standard deviation 1 here), ranges are in units of that; nothing else errs.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def check(way: str, beyond: float, rng: np.random.Generator) -> tuple[str, int]:
         travels.append(round(high + (beyond + float(rng.standard_normal())) * SCATTER_NM))
         if count < looks[0]:
             continue
-        verdict = judge(travels, low, high, MeasurementLimits(1), asked=asked)
+        verdict = judge(travels, low, high, MeasurementLimits(0), asked=asked)
         assert verdict is not None
         if verdict.verdict != "inconclusive":
             return verdict.verdict, count
