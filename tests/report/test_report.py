@@ -7,12 +7,14 @@ Page sizes: A4 is 210 mm x 297 mm (ISO 216), Letter 8.5 in x 11 in (ANSI/ASME Y1
 from __future__ import annotations
 
 import base64
+import functools
 import io
 import json
 import os
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from decimal import Decimal
 from html.parser import HTMLParser
@@ -32,7 +34,7 @@ from capture.custody.verify import Proof
 from capture.record import Store
 from capture.recordings.file import read_recording
 from capture.recordings.replay import Replay
-from capture.report import ReportError, gather, write_report
+from capture.report import ReportError, gather, typeface, write_report
 from capture.report.contents import contents
 from capture.report.drawing import Scale, mark_svg, range_svg, shape_svg, stroke_svg
 from capture.report.letterhead import LetterheadError, letterhead
@@ -42,6 +44,7 @@ from capture.sheet.sheet import parse_sheet
 from capture.strokes.stroke import Stroke
 from tests.support import proven_record
 from tests.support.browser import Browser
+from tests.support.command import run_command
 from tests.support.proven_record import tamper
 from tests.support.reported_unit import (
     AT,
@@ -81,7 +84,17 @@ class _Page(HTMLParser):
             self._text.append(data)
 
 
+@pytest.fixture(autouse=True, scope="module")
+def cut_once() -> Iterator[None]:
+    """The same letters' type is cut once; that it is the same again is claimed where it is cut (test_typeface), and of
+    a report that another process wrote."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(typeface, "_cut", functools.cache(typeface._cut))
+        yield
+
+
 def command(*words: str, **env: str) -> subprocess.CompletedProcess[str]:
+    """The command in a process of its own, whose environment its libraries look at as they are brought in."""
     return subprocess.run(
         [sys.executable, "-m", "capture.cli", "report", *words],
         cwd=ROOT, env={**os.environ, **env}, capture_output=True, text=True, timeout=60,
@@ -469,8 +482,8 @@ def test_a_recording_that_is_gone_is_said_in_its_place(tmp_path: Path) -> None:
     assert "PROVEN. When" in found and "Not provable any more: 1 whose recording was removed by policy" in found
     gone.unlink()
     broken.write_text(broken.read_text().splitlines()[0] + "\nnot a line\n")
-    done = command("1", "--data-dir", str(tmp_path), "--out", str(tmp_path / "out.html"))
-    assert done.returncode == 0 and "NOT PROVEN, and the report says so at its top" in done.stderr
+    done = run_command("report", 1, "--data-dir", tmp_path, "--out", tmp_path / "out.html")
+    assert done.returncode == 0 and b"NOT PROVEN, and the report says so at its top" in done.stderr
     found = text_of(tmp_path / "out.html")
     assert found.index("NOT PROVEN.") < 150 and f"its recording {gone}" in found
     assert f"No picture: The recording {gone.name} is missing" in found
@@ -564,8 +577,8 @@ def test_with_only_the_font_of_a_bare_machine_it_fits_and_letters_without_a_glyp
 
 
 def test_what_cannot_be_done_is_said(usual: Path, tmp_path: Path) -> None:
-    done = command("77", "--data-dir", str(usual.parent), "--out", str(tmp_path))
-    assert done.returncode == 1 and "there is no job 77" in done.stderr and not list(tmp_path.iterdir())
+    done = run_command("report", 77, "--data-dir", usual.parent, "--out", tmp_path)
+    assert done.returncode == 1 and b"there is no job 77" in done.stderr and not list(tmp_path.iterdir())
     note = tmp_path / "notes"
     note.write_text("mine")
     with pytest.raises(ReportError, match=r"is a file; give a folder, or a name that ends in \.html or \.pdf"):
