@@ -84,8 +84,8 @@ def samples(stroke: RunningStroke, rest_after_nm: int | None, back: Sequence[int
     by_itself = moved - made_by_noise if moved <= 2 * tolerance else 0
     stroke.moved_nm = max(by_itself, stroke.moved_nm * 3 // 4)
     return StrokeSamples(
-        times=stroke.times.tolist(),
-        values=stroke.values.tolist(),
+        times=stroke.times,
+        values=stroke.values,
         rest_time=rest.time_ns,
         rest_nm=rest.level_nm,
         direction=stroke.direction,

@@ -12,6 +12,7 @@ from operator import sub
 
 from capture.strokes.followed import LONG_TAIL_NS, WAITED_NS, Inferred, decay, leak_followed_back, tail_followed
 from capture.strokes.hold import StrokeSamples, crossing
+from capture.strokes.levels import likely_growth, may_hide
 
 #: A valve that opens softly moves a pack by less than is told from a hold for so long (common practice).
 OPENING_NS = 120_000_000
@@ -48,18 +49,27 @@ def to_its_end(
 
 
 def never_waited_for(
-    samples: StrokeSamples, hold: list[int], level_nm: int, grew_nm: int, most_nm: int
+    samples: StrokeSamples,
+    hold: list[int],
+    level_nm: int,
+    later: Sequence[int],
+    grew_nm: int | None,
+    noise_nm: int,
+    rounding_nm: int,
 ) -> Inferred | None:
     """Return where the travel was going to from this level, None after a hold that was long enough.
 
-    It grew by so much in the last two thirds of the hold, and by that at most, as far as was told. As a tail that takes
-    long it then had a share of that before it, which is all that can be said of it where it could not be followed.
+    It grew by so much in the last two thirds of the hold, whose levels are the later; where that could not be told, by
+    as much as could hide. As a tail that takes long it then had a share of that before it, which is all that can be
+    said of it where it could not be followed.
     """
     held = samples.times[hold[-1]] - samples.times[hold[0]]
     if held >= WAITED_NS:
         return None
     gone = decay(2 * held // 3, LONG_TAIL_NS)
-    left, most = (grew * gone // max(1, (1 << 24) - gone) for grew in (grew_nm, most_nm))
+    likely = likely_growth(later, noise_nm, rounding_nm) if grew_nm is None else grew_nm
+    at_most = may_hide(len(later), noise_nm, rounding_nm, 22) if grew_nm is None else grew_nm
+    left, most = (grew * gone // max(1, (1 << 24) - gone) for grew in (likely, at_most))
     return Inferred(level_nm + left, most // 2)
 
 

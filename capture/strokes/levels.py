@@ -93,9 +93,9 @@ def noise_of_steps(steps: Sequence[int]) -> int:
 
     For normal noise the mean absolute successive difference is 2 sigma / sqrt(pi) (von Neumann's estimator in
     its absolute form), so sigma is 0.8862 of it; slow drift hardly enters. A step is
-    the magnitude of what lies between two successive readings.
+    the magnitude of what lies between two successive readings. Zero below two, which are of three readings.
     """
-    return sum(steps) * 8862 // (10_000 * len(steps))
+    return sum(steps) * 8862 // (10_000 * len(steps)) if len(steps) >= 2 else 0
 
 
 def steps_between(values: Sequence[int]) -> list[int]:

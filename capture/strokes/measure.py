@@ -29,7 +29,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate, compress
 from math import isqrt
-from operator import and_, sub
+from operator import and_
+
+import numpy as np
 
 from capture.strokes.hold import (
     SHORT_HOLD_NS,
@@ -50,8 +52,6 @@ from capture.strokes.levels import (
     agreed,
     bends_of,
     growth,
-    likely_growth,
-    may_hide,
     middles,
     noise_but_for_one,
     noise_of_bends,
@@ -60,7 +60,6 @@ from capture.strokes.levels import (
     rounding_left,
     settled,
     steps_between,
-    successive_noise,
     with_flicker,
 )
 from capture.strokes.overshoot import overshoot
@@ -122,7 +121,7 @@ def _late_noise(noise_nm: int, late: list[int], steps: list[int], bends: list[in
 
     One reading that was damaged is no noise.
     """
-    shaky = noise_of_steps(steps) if len(late) >= 3 else 0
+    shaky = noise_of_steps(steps)
     if shaky > max(noise_nm, resolution_nm) and len(late) >= 5:
         shaky = min(shaky, noise_of_bends(bends), noise_but_for_one(late))
     return max(noise_nm, shaky if shaky > resolution_nm else 0)
@@ -213,13 +212,12 @@ def _offsets(samples: StrokeSamples) -> list[int]:
     readings, it is interpolated. What moved by more than a stand does was a step, or the piston is still coming home,
     and nobody knows when: then the rest before counts all along.
     """
-    way, base, before, drift = samples.direction, samples.rest_nm, samples.rest_mean_ns, samples.drift_nm_per_s
-    if before is not None and drift:
-        # The base in billionths: one floor division a reading gives what is subtracted from it.
-        billionths = base * 1_000_000_000 - drift * before
-        bases = [(billionths + drift * time) // 1_000_000_000 for time in samples.times]
-        return list(map(sub, samples.values, bases) if way > 0 else map(sub, bases, samples.values))
-    return [value - base for value in samples.values] if way > 0 else [base - value for value in samples.values]
+    travels = np.asarray(samples.values, np.int64) - samples.rest_nm
+    if samples.rest_mean_ns is not None and samples.drift_nm_per_s:
+        since_ns = np.asarray(samples.times, np.int64) - samples.rest_mean_ns
+        travels -= samples.drift_nm_per_s * since_ns // 1_000_000_000
+    offsets: list[int] = (travels if samples.direction > 0 else -travels).tolist()
+    return offsets
 
 
 def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:
@@ -245,7 +243,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         hold = hold_of(samples, offsets, keep)
         if not hold:
             return None
-    if not all(keep):
+    whole = all(keep)
+    if not whole:
         flags.add("glitch")
     if too_far is not None:
         hold = [at for at in hold if at >= too_far.until] or hold[-1:]
@@ -253,7 +252,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     hold = while_level(samples, offsets, hold, noise, resolution_nm)
 
     levels = [offsets[index] for index in hold]
-    lasted = crest(list(compress(offsets, keep)), samples.reading_ns)
+    lasted = crest(offsets if whole else list(compress(offsets, keep)), samples.reading_ns)
     steps, bends, half = steps_between(levels), bends_of(levels), len(levels) // 2
     late = _late_noise(noise, levels[half:], steps[half:], bends[half:], resolution_nm)
     rounding = rounding_left(samples.rest_noise_nm, resolution_nm)
@@ -262,7 +261,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     # Few readings tell their noise only roughly: the smaller of two estimates is not the one that strayed.
     shaky = noise_of_bends(bends)
     if len(levels) < 16:
-        shaky = min(shaky, noise_of_steps(steps) if len(levels) >= 3 else 0)
+        shaky = min(shaky, noise_of_steps(steps))
     if shaky > resolution_nm:
         noise = max(noise, shaky)
     sway_nm = samples.sway.both_ways_nm
@@ -283,7 +282,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         short, by_hand = short or not too_far.told, False
         lasted = too_far.level_nm
     else:
-        by_hand = not short and turned(samples, offsets, hold, lasted if all(keep) else None)
+        by_hand = not short and turned(samples, offsets, hold, lasted if whole else None)
     if by_hand or (short and 2 * samples.reading_ns <= SUSTAINED_NS):
         # A quick stream shows how far it went, for however short a time.
         peak = lasted if by_hand else min(peak, lasted)
@@ -344,9 +343,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
             told = grew > swayed and min(growth(some, noise, rounding, 30) for some in (later, later[:-1])) > 0
             followed = to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
             if followed is None or followed.level_nm <= held:
-                hidden = grew if told else may_hide(len(later), noise, rounding, 22)
-                seen = grew if told else likely_growth(later, noise, rounding)
-                followed = never_waited_for(samples, hold, peak, seen, hidden)
+                followed = never_waited_for(samples, hold, peak, later, grew if told else None, noise, rounding)
             if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
                 flags.add("creep")
             elif followed is not None and told and followed.standard_nm * 1000 > followed.level_nm * 22:
@@ -373,7 +370,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         inferred_nm=isqrt(inferred**2 + _drift_doubt(samples, hold) ** 2),
         rounding_nm=isqrt(
             rounding**2
-            + rounding_left(successive_noise(levels[len(levels) // 4 :]), resolution_nm) ** 2  # once it has settled
+            + rounding_left(noise_of_steps(steps[len(levels) // 4 :]), resolution_nm) ** 2  # once it has settled
             + 2 * (resolution_nm * _UNPROVEN_STEP // 10_000) ** 2
         ),
         flags=tuple(flag for flag in FLAGS if flag in flags),

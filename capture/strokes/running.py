@@ -176,8 +176,8 @@ class RunningStroke:
         self.quiet_low, self.quiet_high = NEVER, 0
         if not since or len(self.values) <= since or self.pace.is_quick:
             return
-        top = self.top_nm
-        self.top_nm = max(top, max(middles_of_threes(self.travels(self.values[since - 2 :])), default=top))
+        if middles := middles_of_threes(self.values[since - 2 :].tolist()):
+            self.top_nm = max(self.top_nm, self.travel(max(middles) if self.direction > 0 else min(middles)))
 
     # -- is it one? --------------------------------------------------------------------------------------
 
@@ -413,7 +413,7 @@ class RunningStroke:
     def came_back(self) -> Sequence[int]:
         """Return those of the settled readings from where on they can no longer be told to be coming back."""
         values = self.rest.without_lone(self.settled())
-        rising = [-travel for travel in self.travels(values)]
+        rising = [-self.direction * value for value in values]
         return values[len(values) - len(settled(rising, self.rest.noise_nm, sway_nm=self.rest.sway.both_ways_nm)) :]
 
     def lowest(self) -> int:
