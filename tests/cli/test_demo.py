@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 from itertools import chain
@@ -18,6 +17,7 @@ from capture.recordings.stream import IndicatorStream, indicator_from
 from capture.simulation.scenario import DEMO_BENCH, DEMO_INDICATOR, DEMO_MASTER, DEMO_SEED, DEMO_SLIDES
 from capture.simulation.simulated_bench import SimulatedBench
 from capture.simulation.technician import TROUBLES
+from tests.support.command import run_command
 from tests.support.terminal import Terminal
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -41,7 +41,7 @@ def test_the_demo_goes_from_the_first_check_to_signed_off_with_one_shim_and_one_
     assert "caution: Wear eye protection" in out
     told = {line.split(":")[0]: line.split("strokelog ")[1].split() for line in out.splitlines() if ": " in line
             and "strokelog " in line}  # fmt: skip
-    again = {name: strokelog(words) for name, words in told.items()}
+    again = {name: strokelog(words) for name, words in told.items()}  # as they are printed
     assert "GOOD:" in again["Replay it"] and "repeatability" in again["Replay it"]
     assert "PROVEN" in again["Prove it"] and "5 verdicts" in again["Prove it"]
     assert "Signed off as a demonstration, which releases no unit, by Ana." in again["Its steps"]
@@ -60,9 +60,9 @@ def test_the_demo_goes_from_the_first_check_to_signed_off_with_one_shim_and_one_
 
 
 def strokelog(words: list[str], **environment: str) -> str:
-    command = [sys.executable, "-m", "capture.cli", *words]
-    surroundings = os.environ | environment
-    return subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=True, env=surroundings).stdout
+    done = run_command(*words, **environment)
+    assert done.returncode == 0, done.stderr
+    return done.stdout.decode()
 
 
 def test_every_kind_of_trouble_happens_with_troubles(tmp_path: Path) -> None:

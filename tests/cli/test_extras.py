@@ -28,6 +28,34 @@ def command(words: tuple[object, ...], without: list[str]) -> list[str]:
     return [sys.executable, "-c", start, *map(str, words)]
 
 
+#: Commands one after the other in one process, given as lists in JSON; what each printed and how it ended, likewise.
+_IN_TURN = """
+import contextlib, io, json, sys
+sys.modules.update(dict.fromkeys({without!r}))
+from capture.cli.main import app
+told = []
+for words in json.load(sys.stdin):
+    with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.redirect_stderr(io.StringIO()) as error:
+        try:
+            app(words)
+        except SystemExit as ended:
+            code = ended.code
+    told.append([code, out.getvalue(), error.getvalue()])
+json.dump(told, sys.stdout)
+"""
+
+
+def in_turn(*commands: tuple[object, ...], without: list[str]) -> list[str]:
+    """Run commands where some modules are not to be found, all in one process; return what they printed."""
+    given = json.dumps([[str(word) for word in words] for words in commands])
+    start = [sys.executable, "-c", _IN_TURN.format(without=without)]
+    done = subprocess.run(start, input=given, cwd=ROOT, capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert len(told) == len(commands) and not any(code for code, _, _ in told), told
+    return [out for _, out, _ in told]
+
+
 def strokelog(*words: object, without: list[str], code: int = 0) -> subprocess.CompletedProcess[str]:
     done = subprocess.run(command(words, without), cwd=ROOT, capture_output=True, text=True, timeout=60)
     assert done.returncode == code, (done.returncode, done.stdout, done.stderr)
@@ -48,8 +76,10 @@ def test_a_bench_measures_with_none_of_them(tmp_path: Path) -> None:
         measuring.terminate()
         measuring.communicate(timeout=90)
     assert [one["type"] for one in live] == ["stroke"] * 3
-    assert "low" in strokelog("show", 1, "--data-dir", tmp_path, without=EVERY_MODULE).stdout
-    strokelog("record", "verify", "--data-dir", tmp_path, without=EVERY_MODULE)
+    shown, _ = in_turn(
+        ("show", 1, "--data-dir", tmp_path), ("record", "verify", "--data-dir", tmp_path), without=EVERY_MODULE
+    )
+    assert "low" in shown
 
 
 def test_a_record_is_shown_proven_signed_and_kept_with_none_of_them(tmp_path: Path) -> None:
@@ -57,18 +87,21 @@ def test_a_record_is_shown_proven_signed_and_kept_with_none_of_them(tmp_path: Pa
     home.mkdir()
     make_record(home)
 
-    def bench(*words: object) -> str:
-        return strokelog(*words, "--data-dir", home, without=EVERY_MODULE).stdout
-
-    assert '"bench": "bay-1"' in bench("jobs", "--json")
-    assert "GOOD: " in bench("show", 1, "--explain")
-    assert "PROVEN" in bench("record", "verify")
-    assert "open: " in bench("unit", "steps", 2)
-    bench("unit", "plan", 2)
-    assert "strokes.csv" in bench("record", "export", "--out", tmp_path / "tables")
-    assert "Proven" in bench("record", "backup", tmp_path / "copy")
-    strokelog("sheet", "check", SHEET, without=EVERY_MODULE)
-    strokelog("replay", RECORDING, "--sheet", SHEET, "--pack", "low", without=EVERY_MODULE)
+    here = ("--data-dir", home)
+    listed, shown, proof, steps, _, exported, kept, _, _ = in_turn(
+        ("jobs", "--json", *here),
+        ("show", 1, "--explain", *here),
+        ("record", "verify", *here),
+        ("unit", "steps", 2, *here),
+        ("unit", "plan", 2, *here),
+        ("record", "export", "--out", tmp_path / "tables", *here),
+        ("record", "backup", tmp_path / "copy", *here),
+        ("sheet", "check", SHEET),
+        ("replay", RECORDING, "--sheet", SHEET, "--pack", "low"),
+        without=EVERY_MODULE,
+    )
+    assert '"bench": "bay-1"' in listed and "GOOD: " in shown and "PROVEN" in proof and "open: " in steps
+    assert "strokes.csv" in exported and "Proven" in kept
 
 
 @pytest.mark.parametrize(
