@@ -9,6 +9,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from math import isqrt
 from operator import mul, sub
 
@@ -172,20 +173,11 @@ def sway_of(levels: Sequence[int], size: int, noise_nm: int, resolution_nm: int)
     is a sway."""
     if size < _MANY:
         levels = middles_of_threes(levels)
-    up = down = lowest = highest = 0
-    for at in range(len(levels) % size, len(levels), size):
-        total = sum(levels[at : at + size])
-        if at < size:  # the first
-            lowest = highest = total
-        elif total > highest:
-            highest = total
-        elif total < lowest:
-            lowest = total
-        if total - lowest > up:
-            up = total - lowest
-        if highest - total > down:
-            down = highest - total
-    went, both = ((2 * apart + size) // (2 * size) for apart in (highest - lowest, min(up, down)))
+    totals = [sum(levels[at : at + size]) for at in range(len(levels) % size, len(levels), size)] or [0]
+    up = max(map(sub, totals, accumulate(totals, min)))
+    down = max(map(sub, accumulate(totals, max), totals))
+    apart = max(totals) - min(totals)
+    went, both = ((2 * far + size) // (2 * size) for far in (apart, min(up, down)))
     error, flicker = noise_nm // isqrt(size), resolution_nm // 2
     return Sway(max(0, went - max(5 * error, flicker)), max(0, both - max(3 * error, flicker)))
 

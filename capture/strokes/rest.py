@@ -123,7 +123,8 @@ class RestLevel:
     def tune(self) -> None:
         """Work out the rest level, its noise and the band from the newest readings at rest."""
         if len(self.readings) > _KEPT:
-            if self._slow_ns is not None:
+            # What came home long ago is not followed any more, and a rest may last for days.
+            if self._slow_ns is not None and self.time_ns - self._slow_ns <= 2 * FOLLOWED_NS:
                 self._slow += self.readings[:-_KEPT]
             del self.readings[:-_KEPT]
         self.level_nm = rounded_mean(self.readings[-self.window() :])
@@ -139,8 +140,9 @@ class RestLevel:
             self.band_nm = max(self.band_nm, _UNKNOWN_BAND_NM)
         elif len(steps) >= 7:
             # A reading that was damaged on its way makes two steps that are no noise.
-            most = max(8 * sorted(steps)[len(steps) // 2], 2 * self._resolution_nm)
-            raw = noise_of_steps(steps if max(steps) <= most else [min(step, most) for step in steps])
+            steps.sort()
+            most = max(8 * steps[len(steps) // 2], 2 * self._resolution_nm)
+            raw = noise_of_steps(steps if steps[-1] <= most else [min(step, most) for step in steps])
             # A few readings tell the noise only roughly, and are read generously.
             self.noise_nm = max(raw + raw // isqrt(len(steps)), self._resolution_nm * 29 // 100)
             self.calm_nm = max(4 * self.noise_nm, 2 * self._resolution_nm)
@@ -211,8 +213,8 @@ class RestLevel:
         if not self.known:
             self.tune()  # a small stroke soon after the beginning is told by the few readings there are
         left_out = 2 if len(self.readings) >= 10 else 0
-        steady = self.readings[: len(self.readings) - left_out]
-        newest = self.without_lone(steady[-self.window() :])
+        over = len(self.readings) - left_out
+        newest = self.without_lone(self.readings[max(0, over - self.window()) : over])
         rising = newest if direction < 0 else list(map(neg, newest))
         run = max(1, _SWAY_NS // max(1, self._pace.reading_ns))
         now, before = sway_of(agreed(self.readings), run, self.noise_nm, self._resolution_nm), self._swayed
@@ -226,7 +228,7 @@ class RestLevel:
         at_ns, sure = self.time_ns - self.age_ns, self.surely(self.level_nm, still)
         home, unseen = sure, 0
         if self._slow_ns is not None and self.time_ns - self._slow_ns <= FOLLOWED_NS:
-            way = [*self._slow, *steady]
+            way = [*self._slow, *self.readings[:over]]
             span = max(0, self.time_ns - self._slow_ns)
             times = [self._slow_ns + span * at // (len(way) + left_out) for at in range(1, len(way) + 1)]
             still_ns = (still - 1) * self._pace.reading_ns
@@ -244,8 +246,10 @@ class RestLevel:
         further that way from the older half than noise does. Where the stand shakes the band is wide, and a pack that
         starts slowly needs many readings to cross it; on any other stand what goes that way may be a drift.
         """
+        if self.displayed_noise_nm < _SHAKES_NM:
+            return 0
         newest = self.readings[-self.window() :]
-        if len(newest) < _MANY_AT_REST or self.displayed_noise_nm < _SHAKES_NM:
+        if len(newest) < _MANY_AT_REST:
             return 0
         level, way = rounded_mean(newest[: len(newest) // 2]), 1 if value > self.level_nm else -1
         staying = (at for at in range(1, len(newest) // 2) if way * (newest[-at] - level) <= self.noise_nm)

@@ -338,12 +338,15 @@ def test_no_readings_whatever_break_the_finder(chunks: list[tuple[int, list[int]
         assert stroke.rise_ns >= 0
 
 
-def test_a_day_at_rest_is_kept_in_a_small_window() -> None:
+def test_a_day_at_rest_after_a_stroke_is_kept_in_a_small_window() -> None:
     finder = StrokeFinder(FinderSettings(10_000))
-    reading = Reading(2_000_000, "mm")
-    for index in range(20_000):
-        finder.feed(index * 10_000_000, [reading] * 10)
+    wave = Waveform(rate_hz=100).rest(1).stroke(1.1 * MM)
+    for t_ns, reading in wave.samples:
+        finder.feed(t_ns, [reading])
+    for since in range(1, 20_001):
+        finder.feed(t_ns + since * 100_000_000, [reading] * 10)
     assert len(finder._rest.readings) <= 2 * 1024 + 10
+    assert len(finder._rest._slow) <= 1024  # of the way home: ten seconds at most
 
 
 @given(st.lists(st.integers(-(10**12), 10**12), min_size=1, max_size=50))
