@@ -22,11 +22,12 @@ _SECOND = 1_000_000_000
 def without_lone(stroke: RunningStroke) -> None:
     """Take out the readings of the return that stand clear of both neighbours: one such passes for a slow end."""
     clear = max(8 * stroke.rest.noise_nm, 7 * stroke.resolution_nm // 2)
-    returning = stroke.values[stroke.fall_index :]
+    first = max(1, stroke.fall_index)  # the very reading that seemed to fall may be such a one
+    returning = stroke.values[first - 1 :]
     steps = [step if abs(step) > clear else 0 for step in map(sub, returning[1:], returning)]
     if all(step * after >= 0 for step, after in pairwise(steps)):
         return
-    for at in range(len(stroke.values) - 2, stroke.fall_index, -1):
+    for at in range(len(stroke.values) - 2, first - 1, -1):
         before, here, after = stroke.values[at - 1 : at + 2]
         if here - max(before, after) > clear or min(before, after) - here > clear:
             del stroke.times[at], stroke.values[at]
@@ -115,10 +116,13 @@ def _drifted(stroke: RunningStroke, rest_after_nm: int, count: int, slow_from: i
     if span <= 0 or abs(rest_after_nm - rest.level_nm) > stroke.tolerance():
         return 0, 0
     slow = min(slow_from, len(stroke.values) - count)
-    sure = rest.surely(rest_after_nm, count)
+    sure = rest.surely(rest.level_of(stroke.values[-count:]), count)
     way = WayHome(stroke.times[slow:], stroke.values[slow:], stroke.direction, stroke.top_nm, still_ns)
     after = rest.home(way, sure, mean_ns)
     moved, doubt = after.level_nm - rest.level_nm, isqrt(max(0, after.standard_nm**2 - sure.standard_nm**2))
     if abs(moved) * _SECOND > MOST_DRIFT_NM_PER_S * span:
         return 0, 0
-    return moved * _SECOND // span, doubt * _SECOND // span
+    rate = moved * _SECOND // span
+    drift = rest.drift.evident(rate, (rest.variance(count) + rest.left_variance) * _SECOND**2 // span**2)
+    # What is not taken out may be drift all the same.
+    return drift, isqrt((doubt * _SECOND // span) ** 2 + (rate - drift) ** 2)

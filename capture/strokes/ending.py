@@ -170,6 +170,7 @@ class Ending:
             measured is not None
             and measured.peak_travel_nm < SURELY_A_STROKE_NM
             and not earlier.least_nm
+            and not self._hardly_seen.kept_like(stroke.direction * measured.peak_travel_nm)
             and (not _LIKE_SWAYING.isdisjoint(measured.flags) or self._hardly_rested(measured))
         )
         if (measured is None or swaying) and stroke.is_brief_hold and stroke.is_brief():
@@ -178,10 +179,11 @@ class Ending:
             self.begin_rest(back or [rest.level_nm], newest_ns)
             return
         further = measured is not None and measured.peak_travel_nm >= FURTHER_THAN_SWAY_NM
-        if measured is not None and swaying and further and _ONLY_SHORT.issuperset(measured.flags):
+        if measured is not None and swaying and further:
             # It may have been a stroke, or a stand that sways: another like it tells.
             self._hardly_seen.keep_unsure(newest_ns, True)
-            self.begin_rest([*rest.readings, *back], newest_ns)
+            short = _ONLY_SHORT.issuperset(measured.flags)
+            self.begin_rest([*rest.readings, *back] if short else back or [stroke.values[-1]], newest_ns)
             return
         if measured is None or swaying:
             self._hardly_seen.hold_back(newest_ns)

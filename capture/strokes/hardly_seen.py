@@ -79,15 +79,18 @@ class HardlySeen:
         kept = self._brief(t_ns), self._stroke.furthest_nm(), steady
         self._unsure = [*self._unsure[1 - _MOST_UNSURE :], kept]
 
+    def kept_like(self, way: int) -> bool:
+        """Say whether one that stood went closely as far: no stand sways twice alike."""
+        return any(steady and _is_close(way, its_way) for _, its_way, steady in self._unsure)
+
     def say_held_back(self, way: int, found: list[Stroke], measured: bool = False) -> None:
         """A stroke went that far that way: what was held back and went about so far was one as well.
 
         One that was measured says that more closely than another that was hardly seen.
         """
         for held, its_way, steady in self._unsure:
-            closely = steady or measured
-            about = abs(way - its_way) * 4 <= abs(way) if closely else abs(way) <= 3 * abs(its_way) <= 9 * abs(way)
-            if way * its_way > 0 and about:
+            about = way * its_way > 0 and abs(way) <= 3 * abs(its_way) <= 9 * abs(way)
+            if _is_close(way, its_way) if steady or measured else about:
                 self._stroke.earlier.count += 1
                 found.append(replace(held, n=self._stroke.earlier.count))
         self._unsure = []
@@ -135,3 +138,7 @@ class HardlySeen:
     def begin_track(self, at_rest: bool) -> None:
         """A stroke was told: what is passed over from here on begins with a stand that is rest, or may be a hold."""
         self._track.begin(at_rest)
+
+
+def _is_close(way: int, other: int) -> bool:
+    return way * other > 0 and abs(way - other) * 4 <= abs(way)

@@ -8,8 +8,10 @@ drifts: a level that is no higher than expected has no tail. What the readings t
 by their variances; of what is taken out so, but was not seen, a third stays in the uncertainty. Where they contradict
 each other, the stand has moved, and the readings alone count.
 
-The drift is followed from rest to rest and along each long rest, as a Kalman filter of one number does. Lengths are
-integer nanometres, times integer nanoseconds, and levels are turned so that a return rises.
+The drift is followed from rest to rest and along each long rest, as a Kalman filter of one number does. Of what a
+stroke's two rests differ by, as much is taken for drift as stands out against noise in this check (an empirical Bayes
+estimate of one mean: `evident`). Lengths are integer nanometres, times integer nanoseconds, and levels are turned so
+that a return rises.
 """
 
 from __future__ import annotations
@@ -39,7 +41,9 @@ _LONG_REST_NS = 1_200_000_000
 class Drift:
     """Where the pack last rested, and how fast that moves."""
 
-    __slots__ = ("_at_ns", "_level_nm", "_rate", "_rate_variance", "_standard_nm", "first_nm")
+    __slots__ = (
+        "_at_ns", "_level_nm", "_rate", "_rate_variance", "_rests", "_squares", "_standard_nm", "_variance", "first_nm",
+    )  # fmt: skip
 
     def __init__(self) -> None:
         self.first_nm: int | None = None
@@ -47,6 +51,10 @@ class Drift:
         self._level_nm, self._standard_nm = 0, 0
         self._at_ns: int | None = None
         self._rate, self._rate_variance = 0, _UNSEEN_NM_PER_S**2
+        self._variance = 0
+        # How many moves from rest to rest were seen, the newest counting most, in eighths, and the sum of the squares
+        # of how fast they were, without what noise makes of them.
+        self._rests, self._squares = 0, 0
 
     def expected(self, t_ns: int) -> Inferred | None:
         """Return where it should rest at that time, as displayed, None where it has not rested yet."""
@@ -56,8 +64,17 @@ class Drift:
         variance = self._standard_nm**2 + self._rate_variance * (t_ns - self._at_ns) ** 2 // _SECOND**2
         return Inferred(self._level_nm + moved, isqrt(variance))
 
-    def rested(self, level_nm: int, standard_nm: int, t_ns: int) -> None:
-        """It rested there at that time."""
+    def evident(self, rate: int, variance: int) -> int:
+        """Return how much of this rate from before to after a stroke, nm/s, of which noise makes `variance`, is drift.
+
+        It is s^2 / (s^2 + u^2), u^2 for noise, where it, those from rest to rest so far, and one of nothing have the
+        mean square s^2 beyond noise: hardly anything where nothing drifts, and all of a drift that stands clear.
+        """
+        beyond = max(0, (8 * (rate**2 - variance) + self._squares) // (16 + self._rests))
+        return rate * beyond // max(1, beyond + variance)
+
+    def rested(self, level_nm: int, standard_nm: int, t_ns: int, variance: int) -> None:
+        """It rested there at that time; `variance`, nm squared, is what noise makes of that level."""
         expected = self.expected(t_ns)
         if self.first_nm is None:
             self.first_nm = level_nm
@@ -68,8 +85,12 @@ class Drift:
                 self.first_nm = level_nm
             else:
                 doubt = (self._standard_nm**2 + standard_nm**2) * _SECOND**2 // apart**2
-                self._learn((level_nm - self._level_nm) * _SECOND // apart, doubt)
-        self._level_nm, self._standard_nm, self._at_ns = level_nm, standard_nm, t_ns
+                rate = (level_nm - self._level_nm) * _SECOND // apart
+                self._learn(rate, doubt)
+                by_noise = (self._variance + variance) * _SECOND**2 // apart**2
+                self._squares = self._squares * 7 // 8 + 8 * (rate**2 - by_noise)
+                self._rests = self._rests * 7 // 8 + 8
+        self._level_nm, self._standard_nm, self._at_ns, self._variance = level_nm, standard_nm, t_ns, variance
 
     def drifted(self, readings: Sequence[int], reading_ns: int, noise_nm: int, rounding_nm: int, sway_nm: int) -> None:
         """Take what the readings of a whole rest say of it, where that was a long one; the oldest is first."""
@@ -125,7 +146,8 @@ def home_of(way: WayHome, still: Inferred, noise_nm: int, rounding_nm: int, expe
         left = min(home - level, way.travel_nm // _MOST_LEFT)
         if span > 0:
             left = min(left, _most_left(rising, span, way.still_ns, noise_nm, rounding_nm))
-        doubt = max(doubt, left // 2)
+        # Where it was expected hardly tells, how far it lies from there says little of a tail.
+        doubt = max(doubt, left**3 // (2 * max(1, left**2 + old**2)))
     if max(0, abs(level - home) - left) ** 2 > 9 * (doubt**2 + old**2):
         return Inferred(turn * level, max(doubt, left // 2))
     both = max(1, old**2 + doubt**2)

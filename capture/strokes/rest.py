@@ -17,6 +17,7 @@ from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of, tail_unse
 from capture.strokes.levels import (
     Sway,
     agreed,
+    middles,
     noise_of_steps,
     rounded_mean,
     rounding_left,
@@ -67,6 +68,7 @@ class RestLevel:
         "high",
         "inferred_nm",
         "known",
+        "left_variance",
         "level_nm",
         "low",
         "noise_nm",
@@ -105,6 +107,8 @@ class RestLevel:
         self._slow_ns: int | None = None
         self.drift = Drift()
         self._left: tuple[Inferred, int] | None = None
+        self.left_variance = 0
+        """What noise and rounding make of the level that was left, nm squared."""
         self._earlier_steps: list[int] = []
         self.sway = self._swayed = Sway()
         """How far the level went before the stroke that is running, or before one not long ago."""
@@ -151,8 +155,13 @@ class RestLevel:
             self.displayed_noise_nm = raw
             if len(self.readings) >= _BATCH // 2:
                 # So many readings of white noise lie within eight standard deviations, a display step added.
-                shown = set(agreed(self.readings))  # few values, of which the most and the least are soon found
-                seen = max(shown) - min(shown) - 8 * raw - self._resolution_nm
+                readings = agreed(self.readings)
+                shown = set(readings)  # few values, of which the most and the least are soon found
+                most = 8 * raw + self._resolution_nm
+                seen = max(shown) - min(shown) - most
+                if seen > 0:  # any single one may have been damaged
+                    ordered = sorted(readings)
+                    seen = ordered[-2] - ordered[1] - most
                 self.wander_nm = max(seen, self.wander_nm * 15 // 16, 0)
             self.known = True
         self.low, self.high = self.level_nm - self.band_nm, self.level_nm + self.band_nm
@@ -220,12 +229,10 @@ class RestLevel:
         now, before = sway_of(agreed(self.readings), run, self.noise_nm, self._resolution_nm), self._swayed
         self.sway = Sway(max(now.all_nm, before.all_nm), max(now.both_ways_nm, before.both_ways_nm))
         still = len(settled(rising, self.noise_nm, 2, sway_nm=self.sway.both_ways_nm))
-        # A digit that was damaged on its way differs by little from what was shown, and by much from what it should be.
-        stood = sorted(newest[-still:])
-        middle, limit = stood[still // 2], max(4 * self.noise_nm, 3 * self._resolution_nm // 2)
-        self.level_nm = rounded_mean(stood[bisect_left(stood, middle - limit) : bisect_right(stood, middle + limit)])
+        self.level_nm = self.level_of(newest[-still:])
         self.age_ns = (2 * left_out + still - 1) * self._pace.reading_ns // 2
         at_ns, sure = self.time_ns - self.age_ns, self.surely(self.level_nm, still)
+        self.left_variance = self.variance(still)
         home, unseen = sure, 0
         if self._slow_ns is not None and self.time_ns - self._slow_ns <= FOLLOWED_NS:
             way = [*self._slow, *self.readings[:over]]
@@ -255,10 +262,21 @@ class RestLevel:
         staying = (at for at in range(1, len(newest) // 2) if way * (newest[-at] - level) <= self.noise_nm)
         return next(staying, len(newest) // 2) - 1
 
+    def level_of(self, readings: Sequence[int]) -> int:
+        """Return the mean of these readings at rest, without one that was damaged on its way: its digits differ by
+        little from what was shown, but it by much from what it should be.
+        """
+        stood = sorted(readings)
+        middle, limit = stood[len(stood) // 2], max(4 * self.noise_nm, 3 * self._resolution_nm // 2)
+        return rounded_mean(stood[bisect_left(stood, middle - limit) : bisect_right(stood, middle + limit)])
+
     def surely(self, level_nm: int, count: int) -> Inferred:
         """Return this mean of so many readings at rest, with how well they tell it."""
-        standard = isqrt(self.noise_nm**2 // count + self.rounding_nm**2) + self._resolution_nm // 10
-        return Inferred(level_nm, standard)
+        return Inferred(level_nm, isqrt(self.variance(count)) + self._resolution_nm // 10)
+
+    def variance(self, count: int) -> int:
+        """Return what noise and rounding make of the mean of so many readings at rest, nm squared."""
+        return self.noise_nm**2 // count + self.rounding_nm**2
 
     @property
     def rounding_nm(self) -> int:
@@ -280,10 +298,14 @@ class RestLevel:
         if self._left is not None:
             level, at_ns = self._left
             if self._slow_ns is None:
+                # No single reading moves a stand that keeps still.
+                still = not (self.wander_nm or self.sway.both_ways_nm)
+                readings = agreed(self.readings)
+                reading_ns, noise_nm = self._pace.reading_ns, self.noise_nm
                 self.drift.drifted(
-                    agreed(self.readings), self._pace.reading_ns, self.noise_nm, self.rounding_nm, self.wander_nm
+                    middles(readings) if still else readings, reading_ns, noise_nm, self.rounding_nm, self.wander_nm
                 )
-            self.drift.rested(level.level_nm, level.standard_nm, at_ns)
+            self.drift.rested(level.level_nm, level.standard_nm, at_ns, self.left_variance)
 
 
 def _without_wild(values: Sequence[int]) -> list[int]:

@@ -19,7 +19,7 @@ from pymodbus.pdu.register_message import ReadHoldingRegistersResponse
 
 from drivers.indicators.protocol import Decoder, scaled_nm
 from drivers.indicators.registry import driver_names, find_driver
-from drivers.reading import OFF_GRID, OUT_OF_RANGE, Reading
+from drivers.reading import CUT_SHORT, OFF_GRID, OUT_OF_RANGE, Reading
 from drivers.registry import make_settings
 
 # 1 in = 25.4 mm exactly (NIST SP 811 app. B).
@@ -223,6 +223,25 @@ def test_a_scale_that_is_no_length_is_refused(scale: object) -> None:
 def test_counts_need_a_scale() -> None:
     with pytest.raises(ValidationError, match="scale"):
         make_settings(find_driver("counts"), {})
+
+
+@pytest.mark.parametrize(
+    ("lines", "damaged"),
+    [
+        (b"+3001\n+3000\n+3001\n+3\r001\n+3000\n", [4]),  # a byte came between, and tore one in two
+        (b"+3001\n+3000\n+3001\n+300\r0\n+3000\n", [4]),
+        (b"-1\n+1\n+2\n-1\n7\n8\n9\n", [4]),  # another indicator, from its second line on
+        (b"+1\n+2\n+1\n0\n0\n+1\n0\n", [3]),  # one that says no plus before zero
+        (b"3001\n3000\n3001\n3\r001\n3000\n", []),
+        (b"-1\n-2\n-1\n1\n", []),
+    ],
+)
+def test_where_counts_say_plus_one_without_a_sign_is_the_end_of_a_torn_line(lines: bytes, damaged: list[int]) -> None:
+    driver = find_driver("counts")
+    for size in (1, 4, len(lines)):
+        decoder = driver.decoder(make_settings(driver, {"scale": "1 um"}))
+        readings = [r for at in range(0, len(lines), size) for r in decoder.feed(lines[at : at + size])]
+        assert [at for at, reading in enumerate(readings) if CUT_SHORT in reading.flags] == damaged
 
 
 @pytest.mark.parametrize("line", [b"1.5", b"12 mm", b"A:12", b"+-1", b"1 2", b"0x10", b"1" * 13])

@@ -365,3 +365,26 @@ def test_a_small_pack_in_noise_begun_with_the_air_on_is_measured_from_its_first_
             finder.feed(t_ns, [reading])
         finder.ends_by_itself()
         assert finder.air_was_on_until_ns is not None, seed
+
+
+def test_one_reading_too_large_at_rest_moves_no_stroke_that_follows() -> None:
+    """A digit more, in the noise of a micrometre display: what the stand was taken to drift by told it from nothing."""
+    header, entries = read_recording(FIXTURES / "recordings" / "counts-50hz-mm-micron.jsonl")
+    driver, settings, _ = indicator_from(header.indicator)
+    sent = [(line.t_ns, line.data) for line in entries if line.source == "indicator"]
+
+    def levels(damaged: int, data: bytes) -> list[int]:
+        decoder, finder, found = driver.decoder(settings), StrokeFinder(FinderSettings(settings.resolution_nm)), []
+        for at, (t_ns, as_sent) in enumerate(sent):
+            found += finder.feed(t_ns, decoder.feed(data if at == damaged else as_sent))
+        return [stroke.peak_travel_nm for stroke in (*found, *finder.finish())]
+
+    as_sent = levels(-1, b"")
+    for at, data in (
+        (3, b"+3020\r\n"),
+        (7, b"+3\r001\r\n"),
+        (47, b"+3020\r\n"),
+        (167, b"+3004\r\n"),
+        (343, b"+3004\r\n"),
+    ):
+        assert levels(at, data) == pytest.approx(as_sent, abs=settings.resolution_nm // 10), at
