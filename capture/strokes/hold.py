@@ -309,7 +309,8 @@ def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: i
         while not lasts(at, part):
             at -= 1
         last.insert(0, at)
-    first = [next(at for at in places if lasts(at, part)) for part in (97, 90)]
+    first_at_90 = next(at for at in places if lasts(at, 90))
+    first = [next(at for at in places[first_at_90:] if lasts(at, 97)), first_at_90]
     bend, fall = times[last[1]] - times[last[0]], times[last[2]] - times[last[1]]
     high, stood = times[last[0]] - times[first[0]], times[last[1]] - times[first[1]]
     if 2 * stood >= 3 * (rise_ns + fall) or 10 * high >= 8 * stood or 2 * bend < 3 * reading_ns:

@@ -156,11 +156,11 @@ def _peak(levels: Sequence[int], noise_nm: int, resolution_nm: int, sway_nm: int
     # Four standard errors of a window's mean, squared to stay with integers: of so many windows one is always high.
     # The base goes up and down by as much as it was seen to at rest.
     allowed_squared = 16 * with_flicker(calm, noise_nm, resolution_nm) ** 2 // width + (2 * sway_nm) ** 2
-    pooled = bytearray(count)
+    pooled, ones = bytearray(count), b"\1" * width
     for level, inside in windows:
         if (highest - level) ** 2 <= allowed_squared:
             if isinstance(inside, range):
-                pooled[inside.start : inside.stop] = b"\1" * width
+                pooled[inside.start : inside.stop] = ones
             else:
                 for at in inside:
                     pooled[at] = 1
@@ -313,7 +313,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         on, bent = steps[first : first + len(held_on) - 1], bends[first : first + len(held_on) - 2]
         if standing is not as_read:
             on, bent = steps_between(held_on), bends_of(held_on)
-        restless = max(noise, min(noise_of_steps(on), noise_of_bends(bent))) if many else noise
+        restless = noise
+        if many and noise_of_steps(on) > noise:
+            restless = max(noise, min(noise_of_steps(on), noise_of_bends(bent)))
         # Where the display flickers, one hold in a hundred seems to fall by three of them; of a brief one that must do.
         flickers = samples.rest_noise_nm > 0 and len(held_on) >= _FEW_HELD
         errors = (30 if many else 25 + 60 // len(held_on)) + 5 * flickers

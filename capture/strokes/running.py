@@ -12,6 +12,8 @@ from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
 
+import numpy as np
+
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.levels import middles_of_threes, rounded_mean, settled
 from capture.strokes.pace import Pace
@@ -317,10 +319,8 @@ class RunningStroke:
 
     def _left_plateau(self) -> None:
         """Keep where it stood until now; where that is as good as where it stood before, as one."""
-        end, calm = len(self.values) - 1, self.rest.calm_nm
-        low, high = self.settle_nm - calm, self.settle_nm + calm
-        while end > 0 and not low <= self.values[end - 1] <= high:
-            end -= 1
+        like_it = np.flatnonzero(np.abs(np.asarray(self.values[:-1]) - self.settle_nm) <= self.rest.calm_nm)
+        end = int(like_it[-1]) + 1 if len(like_it) else 0
         begin = max(bisect_left(self.times, self.settle_from_ns), end - 64, 0)
         if end - begin < 3:
             # What decided nothing was not looked at: it may have come to stand elsewhere meanwhile.

@@ -132,13 +132,8 @@ def sign_of_a_return(stroke: RunningStroke, rest: RestLevel, t_ns: int, value: i
     if not stroke.was_near and fallen <= _DIP_READINGS and travel * 8 > stroke.top_nm * 5:
         # Nothing came back: noise, or a line that lost a digit, had dipped below half the top.
         return Sign.DIPPED, ()
-    # Clear of where it was seen to be, or noise on a quick stream's fall would pass for the next apply.
-    if stroke.was_near:
-        again = max(stroke.threshold(), stroke.top_nm * 15 // 100, stroke.near_nm + 2 * rest.noise_nm)
-    else:
-        again = max(stroke.top_nm * 3 // 5, stroke.top_nm // 2 + 3 * rest.noise_nm)
     # The newest reading as well: the median of a quick stream is still up when that has long been down.
-    if min(travel, stroke.travel(value)) > again and fallen >= 3:
+    if fallen >= 3 and _is_up_again(stroke, rest, min(travel, stroke.travel(value))):
         return Sign.AGAIN, ()
     now = stroke.steadied(value, travel)
     near = stroke.is_near_rest(now)
@@ -167,3 +162,12 @@ def sign_of_a_return(stroke: RunningStroke, rest: RestLevel, t_ns: int, value: i
         stroke.settle_from_ns = stroke.times[-len(back)]
         return None
     return Sign.STOOD if not near and stood_before(stroke) else Sign.SETTLES, back
+
+
+def _is_up_again(stroke: RunningStroke, rest: RestLevel, travel: int) -> bool:
+    """Say whether a return that has come to this travel is the next apply: clear of where it was seen to be, or noise
+    on a quick stream's fall would pass for one."""
+    if stroke.was_near:
+        clear = max(stroke.top_nm * 15 // 100, stroke.near_nm + 2 * rest.noise_nm)
+        return travel > clear and travel > stroke.threshold()
+    return travel > max(stroke.top_nm * 3 // 5, stroke.top_nm // 2 + 3 * rest.noise_nm)

@@ -19,13 +19,11 @@ def is_zeroing(stroke: RunningStroke) -> bool:
     zero, so there only a stream will do that is quick enough to have shown the fall, as it showed those before,
     and that did not break just then.
     """
-    if len(stroke.values) < 4:
-        return False
     step, noise = stroke.resolution_nm, stroke.rest.noise_nm
-    *before, zero, newest = stroke.values[-4:]
     about_zero = step + 4 * noise
-    if abs(zero) > about_zero or abs(newest) > about_zero:
+    if len(stroke.values) < 4 or abs(stroke.values[-1]) > about_zero or abs(stroke.values[-2]) > about_zero:
         return False
+    *before, zero, _ = stroke.values[-4:]
     if abs(zero - before[-1]) < max(stroke.threshold(), stroke.top_nm // 4, 8 * noise):
         return False
     if max(before) - min(before) > max(4 * noise, 2 * step, stroke.top_nm // 20):

@@ -7,7 +7,6 @@ import contextlib
 import itertools
 import json
 import os
-import random
 import signal
 import subprocess
 import sys
@@ -143,46 +142,6 @@ async def test_a_broker_that_is_away_for_a_while_disturbs_nothing_and_misses_not
 
 
 RUN = ["run", "--sheet", str(SHEET), "--driver", "line", "--set", "resolution=0.01 mm", "--bench", "bay-2", "--json"]
-
-
-@pytest.mark.timeout(180)
-async def test_a_kill_at_any_moment_loses_no_completed_stroke(tmp_path: Path) -> None:
-    """kill -9 the real command ten times; every stroke it printed (so completed) is in the record."""
-    dice = random.Random(11)
-    async with simulated(tmp_path / "port") as fixture:
-        cycling = asyncio.create_task(_cycle(fixture))
-        told: dict[int, list[int]] = {}
-        for _ in range(10):
-            process = await asyncio.create_subprocess_exec(
-                *STROKELOG, *RUN, "--port", str(tmp_path / "port"), "--data-dir", str(tmp_path / "data"),
-                stdout=asyncio.subprocess.PIPE, cwd=ROOT,
-            )  # fmt: skip
-            assert process.stdout is not None
-            strokes = dice.randint(1, 3)
-            async for line in process.stdout:
-                stroke = json.loads(line)
-                if stroke["type"] == "stroke":
-                    told.setdefault(stroke["job"], []).append(stroke["n"])
-                    strokes -= 1
-                if strokes == 0:
-                    break
-            # At any moment of what follows the stroke: the next one is being made, or kept.
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(process.wait(), dice.random() * 0.5)
-            process.send_signal(signal.SIGKILL)
-            async for line in process.stdout:
-                stroke = json.loads(line) if line.endswith(b"\n") else {"type": "cut off"}
-                if stroke["type"] == "stroke":
-                    told.setdefault(stroke["job"], []).append(stroke["n"])
-            await process.wait()
-        cycling.cancel()
-        with pytest.raises(asyncio.CancelledError):
-            await cycling
-    assert sum(map(len, told.values())) >= 10
-    with Store.open(tmp_path / "data" / "record.sqlite") as store:
-        for job, printed in told.items():
-            kept = [one.stroke.n for check in store.job(job).checks for one in check.strokes]
-            assert kept[: len(printed)] == printed
 
 
 async def _cycle(fixture: PtyBench) -> None:

@@ -149,9 +149,16 @@ def shut_within(wired: Wired) -> Callable[[], float]:
 
 
 async def stroke(bench: Bench, wired: Wired, disk: Disk | None = None) -> float:
-    """Make one stroke by the button; return how long after its release the valve was shut, ms."""
-    wired.press()
-    await until(lambda: wired.valve_open)
+    """Make one stroke by the button; return how long after its release the valve was shut, ms.
+
+    Where the machine gave the bench no time and the air was shut off for that, a person arms it again.
+    """
+    while not wired.valve_open:
+        wired.release()
+        await arm(bench)
+        wired.press()
+        with contextlib.suppress(AssertionError):
+            await until(lambda: wired.valve_open, seconds=3)
     await asyncio.sleep(0.8)  # the hand holds
     if disk is not None:
         disk.slow()
@@ -159,7 +166,7 @@ async def stroke(bench: Bench, wired: Wired, disk: Disk | None = None) -> float:
     return await asyncio.to_thread(shut_within(wired))
 
 
-@pytest.mark.timeout(60)
+@pytest.mark.timeout(110)
 @pytest.mark.parametrize("wiring", ["ascii", "registers", "lines"])
 @pytest.mark.parametrize("what", ["recording", "record"])
 async def test_a_disk_that_takes_seconds_keeps_no_valve_open_and_loses_nothing(

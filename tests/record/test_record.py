@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import signal
 import sqlite3
@@ -226,16 +227,20 @@ def test_a_write_that_fails_later_is_told(path: Path) -> None:
             start_check(store, job)
 
 
-CHILD = """
-import sys
-from pathlib import Path
+#: For every check that is named to it, a process that says its number, writes strokes and says of each that it is kept.
+#: It is forked, which spares bringing all in again twenty times; its end stands in a line after all that it said.
+WRITERS = """
+import os, sys
 from tests.support.samples import AT, stroke, stroke_message
 from capture.record import Store
-store = Store.open(sys.argv[1])
-check = int(sys.argv[2])
-for n in range(1, 100_000):
-    store.add_stroke(check, stroke(n), seat=False, at=AT, messages=[stroke_message(n)])
-    print(n, flush=True)
+for check in sys.stdin:
+    if (pid := os.fork()) == 0:
+        print(os.getpid(), flush=True)
+        store = Store.open(sys.argv[1])
+        for n in range(1, 100_000):
+            store.add_stroke(int(check), stroke(n), seat=False, at=AT, messages=[stroke_message(n)])
+            print(n, flush=True)
+    print(f"\\nended {os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])}", flush=True)
 """
 
 
@@ -243,30 +248,29 @@ def test_a_killed_process_loses_no_acknowledged_stroke(path: Path) -> None:
     chance = random.Random(20)
     with Store.open(path) as store:
         job = open_job(store)
-    for _ in range(20):
-        with Store.open(path) as store:
-            check = start_check(store, job)
-            before = store.outbox_size()
-        child = subprocess.Popen(
-            [sys.executable, "-c", CHILD, str(path), str(check)],
-            cwd=ROOT,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert child.stdout is not None
-        for _ in range(chance.randint(1, 40)):
-            acknowledged = int(child.stdout.readline())
-        for _ in range(chance.randrange(20_000)):  # so the kill falls at another moment of a commit each time
-            pass
-        child.send_signal(signal.SIGKILL)
-        rest = child.stdout.read()
-        child.stdout.close()
-        assert child.wait() == -signal.SIGKILL
-        if "\n" in rest:  # the last line may be cut off
-            acknowledged = int(rest.split("\n")[-2])
-        with Store.open(path) as store:
-            kept = [entry.stroke for entry in store.job(job).checks[-1].strokes]
-            assert len(kept) >= acknowledged
-            assert kept == [stroke(n) for n in range(1, len(kept) + 1)]
-            assert store.outbox_size() - before == len(kept)
-            store.abandon_open_checks("bench 4", at=AT)
+    with subprocess.Popen(
+        [sys.executable, "-c", WRITERS, str(path)],
+        cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1,
+    ) as writers:  # fmt: skip
+        assert writers.stdin is not None and writers.stdout is not None
+        for _ in range(20):
+            with Store.open(path) as store:
+                check = start_check(store, job)
+                before = store.outbox_size()
+            writers.stdin.write(f"{check}\n")
+            writer = int(writers.stdout.readline())
+            said = [int(writers.stdout.readline()) for _ in range(chance.randint(1, 40))]
+            for _ in range(chance.randrange(20_000)):  # so the kill falls at another moment of a commit each time
+                pass
+            os.kill(writer, signal.SIGKILL)
+            while not (line := writers.stdout.readline()).startswith("ended "):
+                assert writers.poll() is None
+                said += [int(line)] if line.strip() else []
+            assert int(line.split()[1]) == -signal.SIGKILL
+            acknowledged = max(said)  # its last number may be cut off, and is a smaller one then
+            with Store.open(path) as store:
+                kept = [entry.stroke for entry in store.job(job).checks[-1].strokes]
+                assert len(kept) >= acknowledged
+                assert kept == [stroke(n) for n in range(1, len(kept) + 1)]
+                assert store.outbox_size() - before == len(kept)
+                store.abandon_open_checks("bench 4", at=AT)

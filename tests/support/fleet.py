@@ -219,7 +219,7 @@ def wait_until(true: Callable[[], Any], seconds: float = 60) -> None:
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, f"not within {seconds} s"
-        time.sleep(0.01)
+        time.sleep(0.05)  # what is asked is mostly a database, which should have time for its work
 
 
 def read(database: str, query: sa.Select[Any]) -> list[Any]:
