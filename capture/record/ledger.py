@@ -20,6 +20,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -76,6 +77,8 @@ KINDS: Final = (
 )
 
 _MOST_EXACT: Final = 2**53 - 1
+#: What a whole number beyond that has.
+_MANY_DIGITS: Final = re.compile("[0-9]{16}")
 #: Of these magnitudes Python writes a double that is not whole as RFC 8785 does.
 _LEAST_ALIKE, _MOST_ALIKE = 1e-4, 1e16
 _PLAIN_FORM: Final = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separators=(",", ":"))
@@ -123,9 +126,10 @@ def parse(text: str) -> Any:
     def whole(digits: str) -> int | float:
         return int(digits) if len(digits) <= 17 and abs(int(digits)) <= _MOST_EXACT else float(digits)
 
-    # Asking of each number takes several times as long: only where one is so long.
+    # Asking of each number takes several times as long: only where one is so long, as hardly any is.
     value = json.loads(text)
-    return value if _is_plain(value, doubles=False) else json.loads(text, parse_int=whole)
+    plain = _MANY_DIGITS.search(text) is None or _is_plain(value, doubles=False)
+    return value if plain else json.loads(text, parse_int=whole)
 
 
 def is_canonical(text: str, value: Any) -> bool:
