@@ -81,6 +81,11 @@ class _Chunk:
         """Return when that many of its readings had come."""
         return self._start_ns + self._span_ns * count // len(self.readings)
 
+    def times_ns(self, begin: int, end: int) -> list[int]:
+        """Return when each came from this reading to before that."""
+        start, span, count = self._start_ns, self._span_ns, len(self.readings)
+        return [start + span * at // count for at in range(begin + 1, end + 1)]
+
 
 class StrokeFinder:
     """Finds strokes in a stream of readings. Feed it chunks in order of arrival; it never does I/O."""
@@ -195,7 +200,7 @@ class StrokeFinder:
                     rest.take(values)
                     rest.time_ns = chunk.at_ns(end)
                 else:
-                    stroke.times.extend([chunk.at_ns(at) for at in range(begin + 1, end + 1)])
+                    stroke.times.extend(chunk.times_ns(begin, end))
                     stroke.values.extend(values)
                 return
             if size >= _MANY:

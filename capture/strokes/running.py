@@ -157,7 +157,7 @@ class RunningStroke:
         low, high = min(ends), max(ends)
         if self.came_to_zero(min(max(0, low), high)):
             return
-        if travel >= below and all(low <= value <= high for value in newest):
+        if travel >= below and low <= min(newest) and max(newest) <= high:
             self.quiet_low, self.quiet_high, self.looked_at = low, high, len(self.values)
             self.quiet_until_ns = self.times[0] + LONGEST_HOLD_NS + 1
 
