@@ -73,8 +73,10 @@ class Drift:
         beyond = max(0, (8 * (rate**2 - variance) + self._squares) // (16 + self._rests))
         return rate * beyond // max(1, beyond + variance)
 
-    def rested(self, level_nm: int, standard_nm: int, t_ns: int, variance: int) -> None:
-        """It rested there at that time; `variance`, nm squared, is what noise makes of that level."""
+    def rested(self, level_nm: int, standard_nm: int, t_ns: int, variance: int, a_tail: bool) -> None:
+        """It rested there at that time; `variance`, nm squared, is what noise makes of that level. Where the end of a
+        return may lift it, `a_tail`, no other level is a stand that was moved.
+        """
         expected = self.expected(t_ns)
         if self.first_nm is None:
             self.first_nm = level_nm
@@ -82,7 +84,8 @@ class Drift:
             apart = t_ns - self._at_ns
             if (level_nm - expected.level_nm) ** 2 > 16 * (expected.standard_nm**2 + standard_nm**2):
                 self._rate, self._rate_variance = 0, _UNSEEN_NM_PER_S**2
-                self.first_nm = level_nm
+                if not a_tail:
+                    self.first_nm = level_nm
             else:
                 doubt = (self._standard_nm**2 + standard_nm**2) * _SECOND**2 // apart**2
                 rate = (level_nm - self._level_nm) * _SECOND // apart
@@ -170,8 +173,8 @@ def tail_unseen(way: WayHome, home_nm: int, first_nm: int, noise_nm: int, roundi
     """
     turn = -way.direction
     rising, span = [turn * value for value in way.values], way.times[-1] - way.times[0]
-    above = min(turn * (first_nm - home_nm), way.travel_nm // _MOST_LEFT)
-    if not 0 < span < WAITED_NS or above <= 0 or is_slow_home(rising, span, noise_nm, rounding_nm):
+    above = turn * (first_nm - home_nm)
+    if not 0 < span < WAITED_NS or not 0 < above <= way.travel_nm // _MOST_LEFT:
         return 0
     return 2 * min(above, _most_left(rising, span, way.still_ns, noise_nm, rounding_nm)) // 3
 

@@ -106,7 +106,7 @@ class RestLevel:
         self._slow: list[int] = []
         self._slow_ns: int | None = None
         self.drift = Drift()
-        self._left: tuple[Inferred, int] | None = None
+        self._left: tuple[Inferred, int, bool] | None = None
         self.left_variance = 0
         """What noise and rounding make of the level that was left, nm squared."""
         self._earlier_steps: list[int] = []
@@ -245,7 +245,7 @@ class RestLevel:
                 unseen = tail_unseen(way_home, home.level_nm, first_nm, self.noise_nm, self.rounding_nm)
         self.level_nm = home.level_nm
         self.inferred_nm = isqrt(max(0, home.standard_nm**2 - sure.standard_nm**2) + unseen**2)
-        self._left = home, at_ns
+        self._left = home, at_ns, unseen > 0
         self.close()
 
     def _leaving(self, value: int) -> int:
@@ -296,7 +296,7 @@ class RestLevel:
         self._earlier_steps = [*self._earlier_steps, *self._steps()][-_NOISE_FROM:]
         self._swayed = Sway(self.sway.all_nm * 15 // 16, self.sway.both_ways_nm * 15 // 16)
         if self._left is not None:
-            level, at_ns = self._left
+            level, at_ns, a_tail = self._left
             if self._slow_ns is None:
                 # No single reading moves a stand that keeps still.
                 still = not (self.wander_nm or self.sway.both_ways_nm)
@@ -305,7 +305,7 @@ class RestLevel:
                 self.drift.drifted(
                     middles(readings) if still else readings, reading_ns, noise_nm, self.rounding_nm, self.wander_nm
                 )
-            self.drift.rested(level.level_nm, level.standard_nm, at_ns, self.left_variance)
+            self.drift.rested(level.level_nm, level.standard_nm, at_ns, self.left_variance, a_tail)
 
 
 def _without_wild(values: Sequence[int]) -> list[int]:
