@@ -40,6 +40,8 @@ LEAKS_NM_PER_S = 800_000
 #: A hand lets a piston back faster than this, and no seal under air does (common practice): it is 0.2 in/s, and a pack
 #: that lost so much would never have filled.
 _LET_BACK_NM_PER_S = 5_000_000
+#: A hand that lets a piston back lets it go nowhere so many times as fast as at first; a valve does (common practice).
+_EVENLY = 4
 #: In fewer readings no level is told from what follows.
 _MANY_HELD = 8
 #: Of more readings none that is damaged by less than a glitch moves a level by a tenth of a display step.
@@ -266,7 +268,8 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
     """Return the hold without the end of it in which the travel was let back slowly, by hand.
 
     A seal may fail during a hold, but does not lose so much at once: what stood level for half the hold and then went
-    so fast was let go there.
+    so fast was let go there. So was what went faster than any seal lets it and on to rest, nowhere many times as fast:
+    a leak ends with a release.
     """
     level = sorted(offsets[at] for at in hold[: len(hold) // 2 + 1])[len(hold) // 4]
     away = level - offsets[hold[-1]]
@@ -278,7 +281,15 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
     began_ns, went_ns, over_ns = (samples.times[hold[at]] for at in (0, knee, -1))
     if 2 * (went_ns - began_ns) < over_ns - began_ns or max(stood) - min(stood) > 2 * still:
         return hold
-    return hold[: knee + 1] if away * 1_000_000_000 > _LET_BACK_NM_PER_S * (over_ns - went_ns) else hold
+    rate, lasted_ns = away * 1_000_000_000, over_ns - went_ns
+    apart = SUSTAINED_NS // max(1, samples.reading_ns)
+    gone = offsets[hold[knee] :]
+    evenly = (
+        rate > 2 * LEAKS_NM_PER_S * lasted_ns
+        and apart >= 2  # a slower stream shows no release as steep as it was
+        and max(map(sub, gone, gone[apart:]), default=0) * lasted_ns <= _EVENLY * away * apart * samples.reading_ns
+    )
+    return hold[: knee + 1] if evenly or rate > _LET_BACK_NM_PER_S * lasted_ns else hold
 
 
 def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: int | None) -> bool:

@@ -115,3 +115,14 @@ def test_a_pack_that_fills_in_half_a_second_and_leaks_more_slowly_than_it_is_let
     strokes = found_in(times, 5e6 + x + 300 * rng.standard_normal(len(x)))
     assert [stroke.flags for stroke in strokes] == [("leak",)] * 5
     assert [stroke.fall_nm_per_s for stroke in strokes] == pytest.approx([leak] * 5, rel=0.02)
+
+
+@pytest.mark.parametrize("travel_nm", [4_000_000, 5_000_000])
+def test_what_stood_level_and_went_home_ever_faster_within_a_second_was_let_back_by_hand(travel_nm: int) -> None:
+    """Some millimetres a second: no seal loses so much, and a leak ends with a release, many times as fast."""
+    times = np.arange(0.01, 9, 0.005)
+    pushed, back = np.clip((times - 2) / 0.4, 0, 1), np.clip((times - 5.5) / 1.0, 0, 1)
+    shown = travel_nm * (10 * pushed**3 - 15 * pushed**4 + 6 * pushed**5) * (1 - back**2)
+    (stroke,) = found_in(times, 5e6 + shown)
+    assert stroke.flags == ()
+    assert abs(stroke.peak_travel_nm - travel_nm) <= STEP_NM
