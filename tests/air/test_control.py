@@ -34,6 +34,7 @@ from capture.simulation.simulated_bench import BenchSpec
 from capture.simulation.simulated_bench import SimulatedBench as SimulatedBench
 from tests.support.air_bench import SHEET, setup_of
 from tests.support.broker import until
+from tests.support.command import run_command
 from tests.support.pty_fixture import FixturePort, PtyFixture
 from tests.support.terminal import Terminal
 
@@ -281,9 +282,8 @@ def test_a_fixture_is_tested_from_the_command_line(tmp_path: Path) -> None:
 )
 def test_a_wrong_fixture_is_refused_with_what_to_check(words: list[str], said: str) -> None:
     sheet = ROOT / "fixtures" / "demo" / "workshop-forwarder.toml"
-    command = [sys.executable, "-m", "capture.cli", "run", "--sheet", str(sheet), "--port", "x", *words]
-    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT)
-    assert done.returncode == 2 and said in done.stderr
+    done = run_command("run", "--sheet", sheet, "--port", "x", *words)
+    assert done.returncode == 2 and said in done.stderr.decode()
 
 
 def test_a_technician_arms_presses_and_sees_the_air(tmp_path: Path) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
 import subprocess
@@ -17,6 +16,7 @@ from typer.testing import CliRunner
 from capture.cli.groups import Command, Group
 from capture.cli.main import COMMANDS, app
 from capture.cli.options import options_given
+from tests.support.command import run_command
 from tests.support.proven_record import make_record
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -122,15 +122,10 @@ def record(tmp_path_factory: pytest.TempPathFactory) -> Path:
 )
 def test_a_window_of_40_columns_breaks_no_path(record: Path, tmp_path: Path, words: list[str], copied: str) -> None:
     said = [word.format(out=tmp_path) for word in words]
-    done = subprocess.run(
-        [sys.executable, "-m", "capture.cli", *said, "--data-dir", str(record.parent)],
-        cwd=ROOT,
-        env={**os.environ, "COLUMNS": "40", "LINES": "24", "TERM": "xterm", "FORCE_COLOR": "1"},
-        capture_output=True,
-        text=True,
-        check=True,
-    )
-    plain = re.sub(r"\x1b\[[0-9;]*m", "", done.stdout)
+    window = {"COLUMNS": "40", "LINES": "24", "TERM": "xterm", "FORCE_COLOR": "1"}
+    done = run_command(*said, "--data-dir", record.parent, **window)
+    assert done.returncode == 0, done.stderr
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", done.stdout.decode())
     found = re.search(copied.format(home=re.escape(str(record.parent)), out=re.escape(str(tmp_path))), plain)
     assert found is not None, plain
     assert Path(found[0]).exists()
