@@ -43,6 +43,12 @@ class CountsDecoder(LineDecoder[Reading]):
     def feed(self, data: bytes) -> list[Reading]:
         """Take the next bytes; return the readings of the lines they complete."""
         lines, readings = self._split(data)
+        if self._said_plus == _SAY_PLUS and not self._torn:
+            for line in lines:
+                if line[:1] not in (b"+", b"-"):
+                    break
+            else:
+                return readings
         return [self._looked_at(line, reading) for line, reading in zip(lines, readings, strict=True)]
 
     @property
