@@ -170,7 +170,7 @@ class Ending:
             measured is not None
             and measured.peak_travel_nm < SURELY_A_STROKE_NM
             and not earlier.least_nm
-            and not self._hardly_seen.kept_like(stroke.direction * measured.peak_travel_nm)
+            and not (_was_thrown(measured) and self._hardly_seen.kept_like(stroke.direction * measured.peak_travel_nm))
             and (not _LIKE_SWAYING.isdisjoint(measured.flags) or self._hardly_rested(measured))
         )
         if (measured is None or swaying) and stroke.is_brief_hold and stroke.is_brief():
@@ -179,10 +179,10 @@ class Ending:
             self.begin_rest(back or [rest.level_nm], newest_ns)
             return
         further = measured is not None and measured.peak_travel_nm >= FURTHER_THAN_SWAY_NM
-        if measured is not None and swaying and further:
+        short = measured is not None and _ONLY_SHORT.issuperset(measured.flags)
+        if measured is not None and swaying and further and (short or _was_thrown(measured)):
             # It may have been a stroke, or a stand that sways: another like it tells.
             self._hardly_seen.keep_unsure(newest_ns, True)
-            short = _ONLY_SHORT.issuperset(measured.flags)
             self.begin_rest([*rest.readings, *back] if short else back or [stroke.values[-1]], newest_ns)
             return
         if measured is None or swaying:
@@ -258,3 +258,8 @@ class Ending:
         self.begin_rest(back or [stroke.values[-1]], newest_ns)
         if back and _NOT_HOME.isdisjoint(measured.flags):
             rest.comes_home(coming, since_ns)
+
+
+def _was_thrown(measured: Measured) -> bool:
+    """Say whether it rose in a quarter of its time: air throws a pack, and a stand that sways turns evenly."""
+    return 4 * measured.rise_ns < measured.end_ns - measured.start_ns

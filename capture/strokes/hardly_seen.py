@@ -80,7 +80,7 @@ class HardlySeen:
         self._unsure = [*self._unsure[1 - _MOST_UNSURE :], kept]
 
     def kept_like(self, way: int) -> bool:
-        """Say whether one that stood went closely as far: no stand sways twice alike."""
+        """Say whether one that stood went closely as far: no stand is thrown twice alike."""
         return any(steady and _is_close(way, its_way) for _, its_way, steady in self._unsure)
 
     def say_held_back(self, way: int, found: list[Stroke], measured: bool = False) -> None:
