@@ -9,8 +9,6 @@ from drivers.indicators.line import BLANKS, LineDecoder
 from drivers.indicators.protocol import IndicatorDriver, ScaledSettings, doubts
 from drivers.reading import CUT_SHORT, Reading
 
-__all__ = ["DRIVER", "CountsDecoder"]
-
 #: So many lines in a row with a sign, of which the first said plus, and one without is damaged.
 _SAY_PLUS = 3
 _COUNT = re.compile(rb"([+-]?)[ \t]*(\d{1,12})")

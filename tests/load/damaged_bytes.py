@@ -8,8 +8,8 @@ back the next, which a damaged end of line takes with it.
 What cannot be told is counted by itself: a reading that was changed into what the display shows around it anyway, or
 one step beyond that where it flickers, is what noise does as well. Where all readings around agree, it can be told.
 
-Of the form `counts` six damages in a thousand are listed: the noise of its display, of a micrometre, is a little more
-or less for one reading, and with it whether the end of a squeeze-out is told, of a quarter to four tenths of a step.
+Of the form `counts` two damages of 17,388 move a level by 0.10 and 0.14 steps: a reading at rest eight steps too large
+makes the noise of a display of a micrometre a little more, and the drift a little less sure.
 """
 
 from __future__ import annotations
