@@ -13,8 +13,6 @@ from itertools import accumulate
 from math import isqrt
 from operator import mul, sub
 
-import numpy as np
-
 #: Of the mean of so many one reading that was damaged by less than a glitch is hardly a part.
 _MANY = 16
 #: So few readings do not agree against one.
@@ -105,10 +103,8 @@ def steps_between(values: Sequence[int]) -> list[int]:
 
 
 def successive_noise(values: Sequence[int]) -> int:
-    """Return the same from the readings themselves, of which a rest may have a thousand. Zero below three values."""
-    if len(values) < 3:
-        return 0
-    return int(np.abs(np.diff(np.asarray(values, np.int64))).sum()) * 8862 // (10_000 * (len(values) - 1))
+    """Return the same from the readings themselves."""
+    return noise_of_steps(steps_between(values))
 
 
 def noise_but_for_one(values: Sequence[int]) -> int:
