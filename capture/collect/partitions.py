@@ -162,10 +162,15 @@ def _make(connection: Connection, table: str, month: date, patience_ms: int | No
         return  # another collector was first
     begin, end = (f"'{_begin(one).isoformat()}'" for one in (month, months_after(month, 1)))
     for statement in (
-        f"LOCK TABLE {rest} IN SHARE ROW EXCLUSIVE MODE",  # it is read meanwhile, and not written
+        # They are read meanwhile, and not written.
+        f"LOCK TABLE ONLY {table} IN SHARE ROW EXCLUSIVE MODE",
+        f"LOCK TABLE {rest} IN SHARE ROW EXCLUSIVE MODE",
         f"CREATE TABLE {part} (LIKE {table} INCLUDING ALL)",
         f"WITH moved AS (DELETE FROM {rest} WHERE at >= {begin} AND at < {end} RETURNING *) "
         f"INSERT INTO {part} SELECT * FROM moved",
+        # Who reads from here on waits before it looks which parts there are. To attach one keeps readers from the rest
+        # alone, and who waited there would find the rows neither in it nor in a part that it did not know of.
+        f"LOCK TABLE ONLY {table} IN ACCESS EXCLUSIVE MODE",
         f"ALTER TABLE {table} ATTACH PARTITION {part} FOR VALUES FROM ({begin}) TO ({end})",
     ):
         connection.exec_driver_sql(statement)

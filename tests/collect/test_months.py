@@ -7,6 +7,7 @@ import os
 import shlex
 import subprocess
 import sys
+import threading
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -31,6 +32,7 @@ from capture.collect.statistics.recount import Recount
 from capture.collect.statistics.views import view_statements
 from capture.mqtt.messages import StrokeMessage, outgoing
 from capture.plumbing.migrations import to_newest
+from tests.support.fleet import wait_until
 from tests.support.guide_blocks import guide_blocks
 from tests.support.postgres import Postgres
 from tests.support.samples import stroke_message
@@ -108,6 +110,27 @@ def test_no_date_is_refused_and_what_is_early_goes_to_its_month_once_that_is_the
     later = NOW + timedelta(days=95)
     assert keep_by_month(engine, later, 2) == Upkeep(3 * len(by_id), 2 * len(by_id) + 1, 1)
     assert by_part(engine) == {"rest": 1}
+
+
+def test_who_reads_while_a_month_is_made_misses_no_row(engine: sa.Engine, postgres: Postgres) -> None:
+    Sink(engine).keep([stroke_at(NOW), stroke_at(NOW + timedelta(seconds=1))])
+    office, onlooker = (engine_of(DatabaseSettings(url=postgres.url)) for _ in range(2))
+    found: list[int] = []
+    reader = threading.Thread(target=lambda: found.extend(said(office, "SELECT count(*) FROM collected_strokes")))
+
+    def before_commit(connection: sa.Connection) -> None:
+        made = connection.exec_driver_sql("SELECT to_regclass('collected_strokes_2026_11')").scalar()
+        if made and reader.ident is None:  # the rows are in the month's part, which nobody else knows of yet
+            reader.start()
+            waiting = "SELECT count(*) FROM pg_stat_activity WHERE wait_event_type = 'Lock'"
+            wait_until(lambda: said(onlooker, waiting) == [1] or not reader.is_alive())
+
+    sa.event.listen(engine, "commit", before_commit)
+    keep_by_month(engine, NOW, None)
+    reader.join(60)
+    office.dispose()
+    onlooker.dispose()
+    assert found == [2] and by_part(engine) == {"2026_11": 2}
 
 
 def test_a_bench_whose_clock_is_wrong_keeps_what_it_sent_lately(database: str) -> None:
