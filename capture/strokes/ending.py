@@ -113,7 +113,7 @@ class Ending:
         soon = min(gone, there + _BOUNCES_NS // max(1, reading_ns))
         home = rounded_mean(back) - rest.level_nm
         came_home = [value - home for value in values[stroke.fall_index :]]
-        at_top = values[max(there, gone - LONG_STAY) : gone].tolist()
+        at_top = values[max(there, gone - LONG_STAY) : gone]
         self.sides.take(
             stay(came_home, rest.readings, way, reading_ns, self._resolution_nm, clear),
             stay(values[there:soon], at_top, -way, reading_ns, self._resolution_nm, clear),

@@ -71,19 +71,19 @@ class FinderSettings:
 class _Chunk:
     """The readings of one chunk, spread evenly over how long it was in coming."""
 
-    __slots__ = ("_span_ns", "_start_ns", "flags", "readings", "units", "values_nm")
+    __slots__ = ("flags", "readings", "span_ns", "start_ns", "units", "values_nm")
 
     def __init__(self, readings: Sequence[Reading], start_ns: int, span_ns: int) -> None:
-        self.readings, self._start_ns, self._span_ns = readings, start_ns, span_ns
+        self.readings, self.start_ns, self.span_ns = readings, start_ns, span_ns
         self.values_nm, self.units, self.flags = zip(*readings, strict=True)
 
     def at_ns(self, count: int) -> int:
         """Return when that many of its readings had come."""
-        return self._start_ns + self._span_ns * count // len(self.readings)
+        return self.start_ns + self.span_ns * count // len(self.readings)
 
     def times_ns(self, begin: int, end: int) -> list[int]:
         """Return when each came from this reading to before that."""
-        start, span, count = self._start_ns, self._span_ns, len(self.readings)
+        start, span, count = self.start_ns, self.span_ns, len(self.readings)
         return [start + span * at // count for at in range(begin + 1, end + 1)]
 
 
@@ -208,6 +208,7 @@ class StrokeFinder:
                 self._take(chunk, begin + size // 2, end, found)
                 return
         unit, at_rest, times, held = self._unit, rest.readings, stroke.times, stroke.values
+        start_ns, span_ns, count = chunk.start_ns, chunk.span_ns, len(chunk.readings)
         for index, reading in enumerate(chunk.readings[begin:end], start=begin):
             value = reading[0]
             if low <= value <= high and reading[1] == unit:
@@ -218,7 +219,7 @@ class StrokeFinder:
                         rest.tune()
                         low, high = rest.low, rest.high
                     continue
-                if not reading[2] and (at_ns := chunk.at_ns(index + 1)) < until:
+                if not reading[2] and (at_ns := start_ns + span_ns * (index + 1) // count) < until:
                     times.append(at_ns)
                     held.append(value)
                     continue

@@ -106,8 +106,8 @@ class FinderInBulk(StrokeFinder):
             rest.time_ns = last_ns
             stroke.after_gap = False
         else:
-            stroke.times.frombytes(stretches.reading_times(at, end).tobytes())
-            stroke.values.frombytes(shown.tobytes())
+            stroke.times += stretches.reading_times(at, end).tolist()
+            stroke.values += shown.tolist()
         self._pass(stretches, at, end)
         return end - at
 

@@ -29,9 +29,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate, compress
 from math import isqrt
-from operator import and_
-
-import numpy as np
+from operator import and_, sub
 
 from capture.strokes.hold import (
     SHORT_HOLD_NS,
@@ -212,12 +210,13 @@ def _offsets(samples: StrokeSamples) -> list[int]:
     readings, it is interpolated. What moved by more than a stand does was a step, or the piston is still coming home,
     and nobody knows when: then the rest before counts all along.
     """
-    travels = np.asarray(samples.values, np.int64) - samples.rest_nm
-    if samples.rest_mean_ns is not None and samples.drift_nm_per_s:
-        since_ns = np.asarray(samples.times, np.int64) - samples.rest_mean_ns
-        travels -= samples.drift_nm_per_s * since_ns // 1_000_000_000
-    offsets: list[int] = (travels if samples.direction > 0 else -travels).tolist()
-    return offsets
+    way, base, before, drift = samples.direction, samples.rest_nm, samples.rest_mean_ns, samples.drift_nm_per_s
+    if before is not None and drift:
+        # The base in billionths: one floor division a reading gives what is taken from it.
+        billionths = base * 1_000_000_000 - drift * before
+        bases = [(billionths + drift * time) // 1_000_000_000 for time in samples.times]
+        return list(map(sub, samples.values, bases) if way > 0 else map(sub, bases, samples.values))
+    return [value - base for value in samples.values] if way > 0 else [base - value for value in samples.values]
 
 
 def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int, int] | None) -> Measured | None:

@@ -8,11 +8,8 @@ have files of their own: `zero_key`, `plateaus` and, for the stroke that is over
 
 from __future__ import annotations
 
-from array import array
 from bisect import bisect_left
 from collections.abc import Sequence
-
-import numpy as np
 
 from capture.strokes.earlier import EarlierStrokes, Plateau
 from capture.strokes.levels import middles_of_threes, rounded_mean, settled
@@ -74,8 +71,8 @@ class RunningStroke:
 
     def clear(self) -> None:
         """Forget the readings: it is over."""
-        self.times: array[int] = array("q")
-        self.values: array[int] = array("q")
+        self.times: list[int] = []
+        self.values: list[int] = []
         self.quiet_low, self.quiet_high, self.quiet_until_ns = NEVER, 0, 0
         """Between which values and until when a reading decides nothing, while the pack is held or settles."""
         self.looked_at = 0
@@ -178,7 +175,7 @@ class RunningStroke:
         self.quiet_low, self.quiet_high = NEVER, 0
         if not since or len(self.values) <= since or self.pace.is_quick:
             return
-        if middles := middles_of_threes(self.values[since - 2 :].tolist()):
+        if middles := middles_of_threes(self.values[since - 2 :]):
             self.top_nm = max(self.top_nm, self.travel(max(middles) if self.direction > 0 else min(middles)))
 
     # -- is it one? --------------------------------------------------------------------------------------
@@ -319,8 +316,10 @@ class RunningStroke:
 
     def _left_plateau(self) -> None:
         """Keep where it stood until now; where that is as good as where it stood before, as one."""
-        like_it = np.flatnonzero(np.abs(np.asarray(self.values[:-1]) - self.settle_nm) <= self.rest.calm_nm)
-        end = int(like_it[-1]) + 1 if len(like_it) else 0
+        end, calm = len(self.values) - 1, self.rest.calm_nm
+        low, high = self.settle_nm - calm, self.settle_nm + calm
+        while end > 0 and not low <= self.values[end - 1] <= high:
+            end -= 1
         begin = max(bisect_left(self.times, self.settle_from_ns), end - 64, 0)
         if end - begin < 3:
             # What decided nothing was not looked at: it may have come to stand elsewhere meanwhile.

@@ -29,9 +29,7 @@ from itertools import pairwise
 from math import isqrt
 from operator import neg
 
-import numpy as np
-
-from capture.strokes.levels import growth, noise_of_steps, rounded_mean, rounding_left
+from capture.strokes.levels import growth, rounded_mean, rounding_left, successive_noise
 
 #: A hold so long, and so many times as long as any before, may be a rest; so may one so long that is the first
 #: (common practice: a technician holds for one to three seconds).
@@ -77,7 +75,7 @@ def stay(
     leaving = max(_LEAVING, _LEAVING_NS // max(1, reading_ns))
     steady = staying[-LONG_STAY : len(staying) - leaving] if len(staying) > 2 * leaving else staying
     half = turned(steady[len(steady) // 2 :], way)
-    level, noise = rounded_mean(half), noise_of_steps(np.abs(np.diff(steady)).tolist())
+    level, noise = rounded_mean(half), successive_noise(steady)
     third = max(1, len(half) // 3)
     came = rounded_mean(half[:third]) - rounded_mean(half[-third:])
     to_come = max(0, came - isqrt(8 * max(noise, resolution_nm // 4) ** 2 // third))

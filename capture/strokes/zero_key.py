@@ -5,7 +5,6 @@ Lengths are integer nanometres, times integer nanoseconds since the recording be
 
 from __future__ import annotations
 
-from array import array
 from bisect import bisect_left
 
 from capture.strokes.running import SETTLED_AWAY_NS, RunningStroke
@@ -38,7 +37,7 @@ def shift_by(stroke: RunningStroke, shift: int) -> None:
     """The indicator was zeroed in mid-stroke: carry what was read before into the new zero."""
     stroke.noted.add("rezeroed")
     stroke.plateaus = []
-    stroke.values = array("q", [*(value + shift for value in stroke.values[:-2]), *stroke.values[-2:]])
+    stroke.values = [*(value + shift for value in stroke.values[:-2]), *stroke.values[-2:]]
     stroke.rest.level_nm += shift
     if stroke.plunger_range is not None:
         stroke.plunger_range = (stroke.plunger_range[0] + shift, stroke.plunger_range[1] + shift)
