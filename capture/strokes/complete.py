@@ -13,7 +13,7 @@ from operator import sub
 
 from capture.strokes.hold import StrokeSamples
 from capture.strokes.home import MOST_DRIFT_NM_PER_S, WayHome
-from capture.strokes.levels import rounded_mean
+from capture.strokes.levels import rounded_mean, signed
 from capture.strokes.running import RunningStroke
 
 _SECOND = 1_000_000_000
@@ -117,7 +117,8 @@ def _drifted(stroke: RunningStroke, rest_after_nm: int, count: int, slow_from: i
         return 0, 0
     slow = min(slow_from, len(stroke.values) - count)
     sure = rest.surely(rest.level_of(stroke.values[-count:]), count)
-    way = WayHome(stroke.times[slow:], stroke.values[slow:], stroke.direction, stroke.top_nm, still_ns)
+    turn = -stroke.direction
+    way = WayHome(stroke.times[slow:], signed(stroke.values[slow:], turn), turn, stroke.top_nm, still_ns)
     after = rest.home(way, sure, mean_ns)
     moved, doubt = after.level_nm - rest.level_nm, isqrt(max(0, after.standard_nm**2 - sure.standard_nm**2))
     if abs(moved) * _SECOND > MOST_DRIFT_NM_PER_S * span:

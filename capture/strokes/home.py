@@ -115,12 +115,13 @@ class Drift:
 
 @dataclass(frozen=True, slots=True)
 class WayHome:
-    """The readings since the quick part of a return, as displayed, up to the newest that count."""
+    """The readings since the quick part of a return, up to the newest that count."""
 
     times: Sequence[int]
-    values: Sequence[int]
-    direction: int
-    """Which way the stroke went."""
+    rising: Sequence[int]
+    """As displayed, turned so that they rise."""
+    turn: int
+    """What they were turned by: -1 after a stroke that went up."""
     travel_nm: int
     """How far it went."""
     still_ns: int
@@ -132,8 +133,7 @@ def home_of(way: WayHome, still: Inferred, noise_nm: int, rounding_nm: int, expe
 
     `still` is the level of those that can no longer be told to be coming back, and how well so many tell a level.
     """
-    turn = -way.direction
-    rising = [turn * value for value in way.values]
+    turn, rising = way.turn, way.rising
     level, doubt = turn * still.level_nm, still.standard_nm
     span = max(0, way.times[-1] - way.times[0])
     if told := is_slow_home(rising, span, noise_nm, rounding_nm):
@@ -171,12 +171,10 @@ def tail_unseen(way: WayHome, home_nm: int, first_nm: int, noise_nm: int, roundi
     """Return the standard uncertainty of a rest so short that every other may have been as short, for what all of them
     have of a tail alike: what is expected has it as well, and only the first, before any return, has not.
     """
-    turn = -way.direction
-    rising, span = [turn * value for value in way.values], way.times[-1] - way.times[0]
-    above = turn * (first_nm - home_nm)
+    span, above = way.times[-1] - way.times[0], way.turn * (first_nm - home_nm)
     if not 0 < span < WAITED_NS or not 0 < above <= way.travel_nm // _MOST_LEFT:
         return 0
-    return 2 * min(above, _most_left(rising, span, way.still_ns, noise_nm, rounding_nm)) // 3
+    return 2 * min(above, _most_left(way.rising, span, way.still_ns, noise_nm, rounding_nm)) // 3
 
 
 def is_slow_home(rising: Sequence[int], span_ns: int, noise_nm: int, rounding_nm: int) -> bool:

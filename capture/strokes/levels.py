@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 from math import isqrt
-from operator import mul, sub
+from operator import mul, neg, sub
 
 #: Of the mean of so many one reading that was damaged by less than a glitch is hardly a part.
 _MANY = 16
@@ -22,6 +22,11 @@ _AGREED = 4
 def rounded_mean(values: Sequence[int]) -> int:
     """Return the mean of integers, rounded to the nearest integer (halves up)."""
     return (2 * sum(values) + len(values)) // (2 * len(values))
+
+
+def signed(values: Sequence[int], way: int) -> Sequence[int]:
+    """Return these values, or where `way` is -1 their negatives."""
+    return values if way > 0 else list(map(neg, values))
 
 
 def highest_median(values: Sequence[int], width: int) -> int:

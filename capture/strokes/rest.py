@@ -10,7 +10,6 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from math import isqrt
-from operator import neg
 
 from capture.strokes.followed import Inferred
 from capture.strokes.home import FOLLOWED_NS, Drift, WayHome, home_of, tail_unseen
@@ -22,6 +21,7 @@ from capture.strokes.levels import (
     rounded_mean,
     rounding_left,
     settled,
+    signed,
     steps_between,
     sway_of,
 )
@@ -224,7 +224,8 @@ class RestLevel:
         left_out = 2 if len(self.readings) >= 10 else 0
         over = len(self.readings) - left_out
         newest = self.without_lone(self.readings[max(0, over - self.window()) : over])
-        rising = newest if direction < 0 else list(map(neg, newest))
+        turn = -1 if direction >= 0 else 1
+        rising = signed(newest, turn)
         run = max(1, _SWAY_NS // max(1, self._pace.reading_ns))
         now, before = sway_of(agreed(self.readings), run, self.noise_nm, self._resolution_nm), self._swayed
         self.sway = Sway(max(now.all_nm, before.all_nm), max(now.both_ways_nm, before.both_ways_nm))
@@ -236,10 +237,10 @@ class RestLevel:
         home, unseen = sure, 0
         if self._slow_ns is not None and self.time_ns - self._slow_ns <= FOLLOWED_NS:
             way = [*self._slow, *self.readings[:over]]
-            span = max(0, self.time_ns - self._slow_ns)
-            times = [self._slow_ns + span * at // (len(way) + left_out) for at in range(1, len(way) + 1)]
+            apart_ns = max(1, (self.time_ns - self._slow_ns) // (len(way) + left_out))
+            times = range(self._slow_ns + apart_ns, self._slow_ns + apart_ns * len(way) + 1, apart_ns)
             still_ns = (still - 1) * self._pace.reading_ns
-            way_home = WayHome(times, way, direction, travel_nm, still_ns)
+            way_home = WayHome(times, signed(way, turn), turn, travel_nm, still_ns)
             home = self.home(way_home, sure, at_ns)
             if (first_nm := self.drift.first_nm) is not None:
                 unseen = tail_unseen(way_home, home.level_nm, first_nm, self.noise_nm, self.rounding_nm)

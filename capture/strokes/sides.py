@@ -27,9 +27,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import isqrt
-from operator import neg
 
-from capture.strokes.levels import growth, rounded_mean, rounding_left, successive_noise
+from capture.strokes.levels import growth, rounded_mean, rounding_left, signed, successive_noise
 
 #: A hold so long, and so many times as long as any before, may be a rest; so may one so long that is the first
 #: (common practice: a technician holds for one to three seconds).
@@ -74,14 +73,14 @@ def stay(
     """
     leaving = max(_LEAVING, _LEAVING_NS // max(1, reading_ns))
     steady = staying[-LONG_STAY : len(staying) - leaving] if len(staying) > 2 * leaving else staying
-    half = turned(steady[len(steady) // 2 :], way)
+    half = signed(steady[len(steady) // 2 :], way)
     level, noise = rounded_mean(half), successive_noise(steady)
     third = max(1, len(half) // 3)
     came = rounded_mean(half[:third]) - rounded_mean(half[-third:])
     to_come = max(0, came - isqrt(8 * max(noise, resolution_nm // 4) ** 2 // third))
     rounding = rounding_left(noise, resolution_nm)
     moved = growth(half, noise, rounding, 40)
-    beyond = sorted(turned(arriving, way))[:2] if reading_ns <= _SHOWS_A_BOUNCE_NS else []
+    beyond = sorted(signed(arriving, way))[:2] if reading_ns <= _SHOWS_A_BOUNCE_NS else []
     return Stay(
         level_nm=level,
         variance_nm2=max(noise, resolution_nm // 4) ** 2 // len(half) + (rounding // 2) ** 2 + to_come**2,
@@ -89,11 +88,6 @@ def stay(
         fell_nm_per_s=moved * 1_000_000_000 // max(1, len(half) * reading_ns),
         bounced=len(beyond) == 2 and level - beyond[1] > max(clear_nm, 6 * noise),
     )
-
-
-def turned(values: Sequence[int], way: int) -> Sequence[int]:
-    """Return these values, or where `way` is -1 their negatives."""
-    return values if way > 0 else list(map(neg, values))
 
 
 class Sides:

@@ -137,7 +137,7 @@ def test_a_tail_that_every_short_pause_hides_is_in_the_uncertainty() -> None:
 
 def test_what_a_short_pause_shows_of_a_tail_in_too_few_readings_to_follow_it_is_in_the_uncertainty() -> None:
     """Ten readings a second see a return fall by 20 of the 40 um that are left of it, in four tenths of a second."""
-    values = [5_040_000, 5_034_000, 5_028_000, 5_024_000, 5_020_000]
-    way = WayHome(range(0, 500_000_000, 100_000_000), values, direction=1, travel_nm=1_650_000, still_ns=200_000_000)
+    rising = [-5_040_000, -5_034_000, -5_028_000, -5_024_000, -5_020_000]
+    way = WayHome(range(0, 500_000_000, 100_000_000), rising, turn=-1, travel_nm=1_650_000, still_ns=200_000_000)
     assert 10_000 < tail_unseen(way, 5_022_000, 5_000_000, 1_000, 0) <= 22_000
     assert tail_unseen(way, 5_200_000, 5_000_000, 1_000, 0) == 0  # no tail is so long: the indicator was moved
