@@ -17,6 +17,8 @@ from capture.strokes.levels import rounded_mean, signed
 from capture.strokes.running import RunningStroke
 
 _SECOND = 1_000_000_000
+#: So many readings on the far side of rest are none that were damaged.
+_FEW_BEYOND = 3
 
 
 def without_lone(stroke: RunningStroke) -> None:
@@ -42,6 +44,15 @@ def supported_top(stroke: RunningStroke) -> int:
         return top
     clear = sorted(travel for travel in stroke.travels(out) if 4 * travel >= top)
     return top if len(clear) < 5 else min(top, clear[len(clear) // 2])
+
+
+def came_from_beyond(stroke: RunningStroke) -> bool:
+    """Say whether it went further past rest, on its way there, than any pack swings: the indicator was moved, and that
+    it came to about where it had rested is chance."""
+    returning, beyond = stroke.values[stroke.fall_index :], stroke.shown(-stroke.top_nm // 4)
+    if not returning or stroke.direction * ((min if stroke.direction > 0 else max)(returning) - beyond) >= 0:
+        return False
+    return sum(stroke.direction * (value - beyond) < 0 for value in returning) >= _FEW_BEYOND
 
 
 def readings_in_fall(stroke: RunningStroke, peak: int) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isqrt
 
-from capture.strokes.complete import readings_in_fall, samples, slow_from, supported_top, without_lone
+from capture.strokes.complete import came_from_beyond, readings_in_fall, samples, slow_from, supported_top, without_lone
 from capture.strokes.hardly_seen import FURTHER_THAN_SWAY_NM, HardlySeen
 from capture.strokes.levels import rounded_mean
 from capture.strokes.machine import Notice
@@ -91,6 +91,7 @@ class Ending:
         rest.time_ns = stroke.times[max(0, step - 1)]
         stroke.times, stroke.values = stroke.times[step:], stroke.values[step:]
         stroke.direction = -stroke.direction
+        stroke.was_near = False
         stroke.top_nm = max(0, stroke.median_travel())
 
     def _note_sides(self, back: Sequence[int], seen: bool) -> None:
@@ -161,6 +162,8 @@ class Ending:
             rest.level_nm = home
         without_lone(stroke)
         stroke.top_nm = supported_top(stroke)
+        if came_from_beyond(stroke):
+            stroke.noted.add("base_moved")
         slow = slow_from(stroke)
         measured = measure(samples(stroke, rest_after, back, slow), self._resolution_nm, stroke.plunger_range)
         earlier.stuck_from_nm = None
@@ -187,11 +190,16 @@ class Ending:
             return
         if measured is None or swaying:
             self._hardly_seen.hold_back(newest_ns)
+            if stroke.is_against_the_others:
+                self._hardly_seen.pass_over(stroke.fall_index)
+                self._hardly_seen.bumped()
             # It was noise or a stand that sways, before enough of that had been seen at rest to know it: now it is.
             self.begin_rest([*rest.readings, *stroke.values], newest_ns)
             return
         if stroke.is_against_the_others and stroke.air_applied is None and self._is_a_move(measured):
             self._hardly_seen.pass_over(len(stroke.values))
+            if measured.return_error_nm * 3 < measured.peak_travel_nm:
+                self._hardly_seen.bumped()
             self._noticed.add(Notice.MOVED)
             self.begin_rest(back or [stroke.values[-1]], newest_ns)
             return
@@ -216,7 +224,8 @@ class Ending:
         self._hardly_seen.say_passed_over(stroke.times[0], True, sound_way, found)
         earlier.ended_away = away
         # What came back to elsewhere may be held there, where it was no stroke but the indicator that was moved twice.
-        self._hardly_seen.begin_track(not away or not self._is_unlike(measured))
+        near_home = not self._is_unlike(measured) and 3 * abs(measured.return_error_nm) <= measured.peak_travel_nm
+        self._hardly_seen.begin_track(not away or near_home)
         if "no_return" in measured.flags:
             earlier.stuck_from_nm = rest.level_nm
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm

@@ -105,6 +105,12 @@ class HardlySeen:
         if not stroke.earlier.count:
             stroke.earlier.first_way_nm = self._track.first_way_nm
 
+    def bumped(self) -> None:
+        """What was passed over went the way that no stroke goes and came back at once, as where the indicator is moved
+        by about as much as a stroke in the very moment of an apply: it may be held there."""
+        stroke = self._stroke
+        self._track.bumped(stroke.times[min(stroke.fall_index, len(stroke.times) - 1)])
+
     def say_passed_over(self, until_ns: int, ends_at_rest: bool, way_nm: int, found: list[Stroke]) -> bool:
         """Say which strokes were passed over until then, since the indicator was being moved; none of them counts.
 

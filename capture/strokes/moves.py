@@ -14,13 +14,15 @@ indicator nobody touches never comes here. Lengths are integer nanometres as dis
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from capture.strokes.hold import LEAKS_NM_PER_S, SHORT_HOLD_NS
 
 #: What a move costs, alone and in the same moment as an apply or a release, in tenths.
 _MOVE, _BOTH = 10, 12
+#: What it costs that both were as far, seen only as a bump that way: less than a move by just a stroke afterwards.
+_BOTH_AS_FAR = 9
 #: What it costs to take the first stand for a hold, where the stroke before ended in a move as well.
 _HELD_FROM_THE_START = 5
 #: A step is a stroke's within this part of the way (common practice: packs repeat far better than that).
@@ -40,6 +42,8 @@ class Stand:
     to_ns: int
     went_nm: int = 0
     """How far it went from there meanwhile, slowly, as what is held by a seal that leaks does."""
+    bumped: bool = False
+    """Whether the reading came there from about the same level, by a bump the way that no stroke goes."""
 
     @property
     def left_nm(self) -> int:
@@ -70,9 +74,13 @@ def stands_among(times: Sequence[int], values: Sequence[int], calm_nm: int) -> l
         if at < len(middles) and abs(middles[at] - middles[begin]) <= calm_nm:
             continue
         if at - begin >= _LEAST_READINGS and times[at - 1] - times[begin] >= _LEAST_STAND_NS:
-            found += _sinking(times[over:begin], middles[over:begin], calm_nm)
-            found.append(Stand(sorted(middles[begin:at])[(at - begin) // 2], times[begin], times[at - 1]))
-            over = at
+            level = sorted(middles[begin:at])[(at - begin) // 2]
+            # Of few readings on their way the middles of three can be alike.
+            if 2 * sum(abs(value - level) <= calm_nm for value in values[begin:at]) > at - begin:
+                sank = _sinking(times[over:begin], middles[over:begin], calm_nm)
+                found += [stand for stand in sank if not _arrives(stand, level)]
+                found.append(Stand(level, times[begin], times[at - 1]))
+                over = at
         begin = at
     return found + _sinking(times[over:], middles[over:], calm_nm)
 
@@ -93,22 +101,36 @@ def _sinking(times: Sequence[int], values: Sequence[int], calm_nm: int) -> list[
     return found
 
 
+def _arrives(sank: Stand, level_nm: int) -> bool:
+    """Say whether what sank came ever more slowly to where it then stands: the end of the way there, and no leak."""
+    to_come = level_nm - sank.left_nm
+    return to_come * sank.went_nm >= 0 and 4 * abs(to_come) <= abs(sank.went_nm)
+
+
 class Track:
     """The stands since the last stroke, oldest first."""
 
-    __slots__ = ("_stands", "_sure")
+    __slots__ = ("_bump_ns", "_stands", "_sure")
 
     def __init__(self) -> None:
         self._stands: list[Stand] = []
         self._sure = True
+        self._bump_ns: int | None = None
 
     def stood(self, stand: Stand, apart_nm: int) -> None:
         """It stood there as well; within `apart_nm` of where it stood before that is the same stand."""
-        if self._stands and abs(self._stands[-1].left_nm - stand.level_nm) <= apart_nm:
+        if self._bump_ns is not None:
+            stand = replace(stand, from_ns=max(stand.from_ns, self._bump_ns), bumped=True)
+            self._bump_ns = None
+        elif self._stands and abs(self._stands[-1].left_nm - stand.level_nm) <= apart_nm:
             before = self._stands.pop()
             level = before.level_nm if before.went_nm else stand.level_nm
-            stand = Stand(level, before.from_ns, stand.to_ns, stand.left_nm - level)
+            stand = Stand(level, before.from_ns, stand.to_ns, stand.left_nm - level, before.bumped)
         self._stands = [*self._stands[1 - _MOST_STANDS :], stand]
+
+    def bumped(self, t_ns: int) -> None:
+        """It went the way that no stroke goes and was back at that time: it may be held there, where it was moved."""
+        self._bump_ns = t_ns
 
     @property
     def first_way_nm(self) -> int:
@@ -117,7 +139,7 @@ class Track:
 
     def begin(self, sure: bool) -> None:
         """A stroke is told, and the next stand is a rest; or it may be the hold of the next where that is not sure."""
-        self._stands, self._sure = [], sure
+        self._stands, self._sure, self._bump_ns = [], sure, None
 
     def passed_over(self, usual_nm: int, apart_nm: int, until_ns: int, ends_at_rest: bool) -> list[PassedOver]:
         """Return and forget the strokes among the stands until then. `usual_nm` is how far strokes go, with its way."""
@@ -133,18 +155,20 @@ class Track:
 def strokes_among(
     stands: Sequence[Stand], usual_nm: int, apart_nm: int, begins_at_rest: bool, ends_at_rest: bool
 ) -> tuple[list[PassedOver], int]:
-    """Return the strokes among these stands, and the index of the last rest."""
+    """Return the strokes among these stands, and the index of the rest after the last release: which of those that
+    come after it are rests, later ones may tell."""
     limit = abs(usual_nm) // _LIKE + apart_nm
     steps = [after.level_nm - before.left_nm for before, after in pairwise(stands)]
+    bumped = [stand.bumped for stand in stands[1:]]
     # By label, False for rest: the price of the cheapest way there, and the labels of that way.
     cheapest: dict[bool, tuple[int, tuple[bool, ...]]] = {False: (0, (False,))}
     if not begins_at_rest:
         cheapest[True] = _HELD_FROM_THE_START, (True,)
-    for step in steps:
+    for step, bump in zip(steps, bumped, strict=True):
         ways: dict[bool, tuple[int, tuple[bool, ...]]] = {}
         for held in (False, True):
             ways[held] = min(
-                (price + _price(step, before, held, usual_nm, limit), (*labels, held))
+                (price + _price(step, bump, before, held, usual_nm, limit), (*labels, held))
                 for before, (price, labels) in cheapest.items()
             )
         cheapest = ways
@@ -154,9 +178,8 @@ def strokes_among(
     for at, (before, held) in enumerate(pairwise(labels), start=1):
         if held and not before:
             applied = at
-        if not held:
-            last = at
         if before and not held:
+            last = at
             ways_of_it = [*steps[max(0, applied - 1) : applied], -steps[at - 1]]
             clean = [way for way in ways_of_it if abs(way - usual_nm) <= limit]
             if clean and stands[at - 1].to_ns - stands[applied].from_ns >= SHORT_HOLD_NS:
@@ -165,7 +188,10 @@ def strokes_among(
     return found, last
 
 
-def _price(step_nm: int, before: bool, held: bool, usual_nm: int, limit_nm: int) -> int:
+def _price(step_nm: int, bumped: bool, before: bool, held: bool, usual_nm: int, limit_nm: int) -> int:
+    as_before = abs(step_nm) <= abs(usual_nm) // 32
     if before == held:
-        return _MOVE if abs(step_nm) > abs(usual_nm) // 32 else 0
+        return 0 if as_before else _MOVE
+    if bumped and held and abs(step_nm) <= limit_nm:
+        return _BOTH_AS_FAR
     return 0 if abs((step_nm if held else -step_nm) - usual_nm) <= limit_nm else _BOTH

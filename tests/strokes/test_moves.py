@@ -72,6 +72,34 @@ def test_several_moves_in_a_check_lose_no_stroke(first: int) -> None:
         assert all(abs(s.peak_travel_nm - TRAVEL) < 10 * UM for s in strokes if s.accepted)
 
 
+@pytest.mark.parametrize(
+    "moves",
+    [
+        [(APPLIES_S[3][0] - 0.15, -0.98 * TRAVEL)],  # the apply undoes the move: all that shows is a bump
+        [(APPLIES_S[2][0] - 0.35, 5 * TRAVEL), (APPLIES_S[3][0] - 0.15, -4.16 * TRAVEL)],
+    ],
+)
+def test_an_indicator_that_is_moved_just_before_an_apply_hides_no_stroke(moves: list[tuple[float, float]]) -> None:
+    for seed, rate in enumerate((20.0, 50.0)):
+        strokes, _ = found(moves, rate, seed)
+        assert of_each(strokes) == [1] * 6
+        assert all(abs(s.peak_travel_nm - TRAVEL) < 10 * UM for s in strokes if s.accepted)
+
+
+def test_a_hold_where_rest_had_been_before_the_indicator_was_moved_is_no_rest() -> None:
+    moved = [(0.05, 0.9), (0.1, 0), (0.06, 3), (0.9, 0), (0.2, -3), (0.3, 0), (0.06, -3.9), (0.3, 0), (0.06, 3)]
+    stroke = [(0.05, 3.0), (1.0, 0), (0.2, -3), (1.2, 0)]
+    spans, ways = zip((1.5, 0), *stroke, *moved, (1.0, 0), (0.2, -3), (1.2, 0), *stroke, strict=True)
+    t_s = np.arange(0, sum(spans), 0.01)
+    shown = np.interp(t_s, np.cumsum((0, *spans)), 5 + np.cumsum((0.0, *ways)))
+    finder, strokes = StrokeFinder(FinderSettings(2 * UM)), list[Stroke]()
+    for at, value in zip(t_s.tolist(), np.rint(shown * MM / (2 * UM)).astype(int).tolist(), strict=True):
+        strokes += finder.feed(round(at * SECOND), [Reading(value * 2 * UM, "mm")])
+    strokes += finder.finish()
+    assert strokes[0].accepted and strokes[-1].accepted
+    assert all(abs(stroke.peak_travel_nm - 3 * MM) < 10 * UM for stroke in strokes if stroke.accepted)
+
+
 def leaking(at_s: float, by_nm: float, rate: float, seed: int) -> tuple[list[Stroke], StrokeFinder]:
     """The strokes of a pack that loses 0.25 mm a second while held, its indicator set elsewhere once."""
     rng = np.random.default_rng(seed)
@@ -136,6 +164,17 @@ def test_what_sinks_for_as_long_as_a_hold_is_a_stand_and_what_a_hand_moves_is_no
     assert [(stand.level_nm, stand.left_nm) for stand in found] == [(0, 0), (980 * UM, 780 * UM), (0, 0)]
     usual = strokes_among(found, 1_000 * UM, 5 * UM, True, True)[0]
     assert [(stroke.rest_nm, stroke.way_nm) for stroke in usual] == [(0, 980 * UM)]
+
+
+@pytest.mark.parametrize(
+    ("way_um", "stands_um"),
+    [((6_730, 6_891, 6_931, 6_941), 6_945), ((5_551, 6_491, 6_944, 6_399), 6_390)],
+    ids=["the slow end of a return", "there and back"],
+)
+def test_a_few_readings_on_their_way_are_no_stand(way_um: tuple[int, ...], stands_um: int) -> None:
+    values = [value * UM for value in [*way_um, *[stands_um] * 6]]
+    told = stands_among([SECOND // 10 * at for at in range(len(values))], values, 2 * UM)
+    assert [stand.level_nm for stand in told] == [stands_um * UM]
 
 
 def test_where_readings_stood_still_is_found_between_wild_ones_and_moves() -> None:
