@@ -2,8 +2,8 @@
 
 Theory. A reading that stands clear of both neighbours is a glitch and is set aside. The hold runs from the first
 reading at 90 % of the top to the last one before the release falls away, where the fall is a small part of its fastest;
-what leaks is slower than what is released. What stood level for half of that and then went faster than any seal under
-air loses it was let go there, slowly and by hand. How a hold begins that was overshot is in `overshoot`.
+what leaks is slower than what is released. What stood level and then went faster than any seal under air loses it, or
+ever faster, was let go there, slowly and by hand. How a hold begins that was overshot is in `overshoot`.
 
 A travel that was only pushed out, turned and came back has no hold: it stood near its top for less time than it took to
 come there, or it is bent there where a hold is flat; what sinks evenly, many times as slowly as it came, does neither,
@@ -20,6 +20,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate
+from math import isqrt
 from operator import sub
 
 from capture.strokes.levels import Sway, highest_median
@@ -269,17 +270,29 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
 
     A seal may fail during a hold, but does not lose so much at once: what stood level for half the hold and then went
     so fast was let go there. So was what went faster than any seal lets it and on to rest, nowhere many times as fast:
-    a leak ends with a release.
+    a leak ends with a release. And so was what went ever faster, or only at the very end: what leaks sinks evenly, or
+    ever more slowly.
     """
     level = sorted(offsets[at] for at in hold[: len(hold) // 2 + 1])[len(hold) // 4]
     away = level - offsets[hold[-1]]
     still = max(2 * step_nm, 4 * noise_nm)
-    if len(hold) < _MANY_HELD or away <= max(still, level * 3 // 100):
+    if len(hold) < _MANY_HELD or away <= still:
         return hold
+    # Of a slow stream the last readings may be of the release itself.
+    end = len(hold) - 1 - samples.reading_ns * 2 // SUSTAINED_NS
+    if (top := max(offsets[at] for at in hold)) * 7 > offsets[hold[-1]] * 8 and 2 * samples.reading_ns <= SUSTAINED_NS:
+        turns = next(at for at in range(len(hold) - 1, -1, -1) if offsets[hold[at]] >= top - still)
+        brief = samples.times[hold[turns]] - samples.times[hold[0]] < SHORT_HOLD_NS
+        if brief and _ever_faster([offsets[at] for at in hold[turns:end]], noise_nm, step_nm):
+            return hold[: turns + 1]
     knee = next(at for at in range(len(hold) - 1, -1, -1) if offsets[hold[at]] >= level - still)
     stood = [offsets[at] for at in hold[knee // 4 : knee + 1]]
     began_ns, went_ns, over_ns = (samples.times[hold[at]] for at in (0, knee, -1))
-    if 2 * (went_ns - began_ns) < over_ns - began_ns or max(stood) - min(stood) > 2 * still:
+    if went_ns - began_ns < SHORT_HOLD_NS or max(stood) - min(stood) > 2 * still:
+        return hold
+    if away > samples.sway.all_nm and _ever_faster([offsets[at] for at in hold[knee:end]], noise_nm, step_nm):
+        return hold[: knee + 1]
+    if 2 * (went_ns - began_ns) < over_ns - began_ns or away <= level * 3 // 100:
         return hold
     rate, lasted_ns = away * 1_000_000_000, over_ns - went_ns
     apart = SUSTAINED_NS // max(1, samples.reading_ns)
@@ -290,6 +303,18 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
         and max(map(sub, gone, gone[apart:]), default=0) * lasted_ns <= _EVENLY * away * apart * samples.reading_ns
     )
     return hold[: knee + 1] if evenly or rate > _LET_BACK_NM_PER_S * lasted_ns else hold
+
+
+def _ever_faster(levels: list[int], noise_nm: int, step_nm: int) -> bool:
+    """Say whether these sink half as fast again in their second half as in their first, clear of noise and steps."""
+    third = len(levels) // 3
+    if third < _FEW_IN_THIRD:
+        return False
+    first, second, last = (sum(levels[at : at + third]) for at in (0, third, len(levels) - third))
+    soon, late = first - second, second - last
+    # Three standard errors of the difference of two such differences, each of 2 * third readings.
+    clear = 3 * noise_nm * isqrt(6 * third) + step_nm * third
+    return 2 * late > 3 * soon and late - soon > clear
 
 
 def _bent(samples: StrokeSamples, offsets: list[int], rise_ns: int, lasted_nm: int | None) -> bool:

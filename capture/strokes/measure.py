@@ -248,8 +248,9 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     if too_far is not None:
         hold = [at for at in hold if at >= too_far.until] or hold[-1:]
 
+    whole_hold = len(hold)
     hold = while_level(samples, offsets, hold, noise, resolution_nm)
-
+    let_back = len(hold) < whole_hold
     levels = [offsets[index] for index in hold]
     lasted = crest(offsets if whole else list(compress(offsets, keep)), samples.reading_ns)
     steps, bends, half = steps_between(levels), bends_of(levels), len(levels) // 2
@@ -288,7 +289,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         held = min(held, peak)
     if short or by_hand:
         flags.add("short_hold")
-        fall = _sank(samples, offsets, lasted, rise) if too_far is None else 0
+        fall = 0 if too_far is not None or let_back else _sank(samples, offsets, lasted, rise)
         if fall:
             flags.add("leak")
     # Of three readings of a short hold one was on the way there or back.

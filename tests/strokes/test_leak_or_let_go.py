@@ -126,3 +126,24 @@ def test_what_stood_level_and_went_home_ever_faster_within_a_second_was_let_back
     (stroke,) = found_in(times, 5e6 + shown)
     assert stroke.flags == ()
     assert abs(stroke.peak_travel_nm - travel_nm) <= STEP_NM
+
+
+@pytest.mark.parametrize("held_s", [0, 1.5])
+@pytest.mark.parametrize("faster", [30, 150])
+def test_what_a_hand_lets_go_ever_faster_does_not_leak(faster: float, held_s: float) -> None:
+    """From some tenths of a millimetre a second on, so many times as fast at the end; after a hold, or at once."""
+    times = np.arange(0.01, 8, 0.02)
+    pushed, part = np.clip((times - 2) / 0.14, 0, 1), np.clip((times - 2.14 - held_s) / 1.5, 0, 1)
+    let_go = (faster**part - 1) / (faster - 1)
+    (stroke,) = found_in(times, 5e6 + 4e6 * (10 * pushed**3 - 15 * pushed**4 + 6 * pushed**5 - let_go))
+    assert "leak" not in stroke.flags and stroke.fall_nm_per_s == 0
+    assert ("short_hold" not in stroke.flags) == stroke.accepted == bool(held_s)
+    assert abs(stroke.peak_travel_nm - 4_000_000) <= (STEP_NM if held_s else 3e-2 * 4e6)
+
+
+def test_a_seal_that_fails_half_way_through_a_hold_leaks() -> None:
+    times = np.arange(0.01, 8, 0.01)
+    held = 2e6 * np.clip((times - 2) / 0.05, 0, 1) - 3e5 * np.clip(times - 3, 0, 1)
+    (stroke,) = found_in(times, 5e6 + np.maximum(0, held - 4e7 * np.clip(times - 4, 0, 1)))
+    assert stroke.flags == ("leak",)
+    assert stroke.peak_travel_nm == pytest.approx(2_000_000, abs=2 * STEP_NM)
