@@ -17,6 +17,8 @@ class EarlierStrokes:
     direction: int = 0
     travel_nm: int = 0
     """How far the last one went, 0 where nothing is to be compared with it."""
+    rest_nm: int = 0
+    """Where it began, as displayed."""
     sound_direction: int = 0
     """Which way the last one went that counts, 0 before there is one."""
     sound_travel_nm: int = 0

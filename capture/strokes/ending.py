@@ -32,7 +32,7 @@ _UNSEEN_SIDES = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap
 #: How long a piston bounces that was thrown against its end (common practice).
 _BOUNCES_NS = 150_000_000
 #: So many readings before it left tell rest where a check began with the air on.
-_TELL_REST = 5
+_TELL_REST = 12
 #: Flags with which a stroke still says which way strokes go and how far: a leak is followed back to its beginning.
 _SOUND_WITH = frozenset({"leak"})
 _ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
@@ -229,6 +229,7 @@ class Ending:
         if "no_return" in measured.flags:
             earlier.stuck_from_nm = rest.level_nm
         earlier.direction, earlier.travel_nm = stroke.direction, measured.peak_travel_nm
+        earlier.rest_nm = rest.level_nm
         # What leaked before it was let go is no release that the stream was quick enough to show.
         shown = 0 if "leak" in measured.flags else readings_in_fall(stroke, measured.peak_travel_nm)
         if sound:

@@ -292,6 +292,8 @@ class StrokeFinder:
     def ends_by_itself(self) -> None:
         """The stream is over, and nobody broke it off: so the air is off."""
         stroke, earlier = self._stroke, self._stroke.earlier
+        if self._state is StrokeState.REST and 4 * abs(self._rest.level_nm - earlier.rest_nm) <= earlier.travel_nm:
+            self._ending.sides.ends_at_rest()
         if self._state is not StrokeState.APPLIED or stroke.direction != earlier.direction:
             return
         # The last of the way home may not be over yet; an indicator that was taken off lies elsewhere.

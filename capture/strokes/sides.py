@@ -13,7 +13,8 @@ each weighed by how much likelier it makes it that the check began while the air
               the stand moves both levels the same way, and is told from that
     noise     a regulator hunts: a held level is the less steady one
     pauses    a technician reads and writes between strokes: a pause is longer than a hold
-    end       a check ends with the air off, so one that ends as far out as its strokes went began with it on
+    end       a check ends with the air off, so one that ends as far out as its strokes went began with it on, and one
+              that ends at rest as it began did not
 
 The weights but the first are common practice. They are alike for all strokes of a check, so each counts once. So many
 nepers come by chance of one check in e^n at most, and by the evaluation's own count of far fewer.
@@ -146,6 +147,10 @@ class Sides:
     def ends_out(self) -> None:
         """The stream ends while it stands about as far out as its strokes went."""
         self._end, self._known = _END, None
+
+    def ends_at_rest(self) -> None:
+        """The stream ends where its strokes began."""
+        self._end, self._known = -_END, None
 
     def deny(self) -> None:
         """A person who knows says that the air was off."""
