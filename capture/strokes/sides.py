@@ -43,8 +43,8 @@ _MOST_SCATTER = 4_000
 #: From where on it is asked about, and from where on a recording, of which nobody can be asked, is measured anew.
 _ASKED, _SURE = 2_500, 4_500
 #: The last readings before it left may have been moving already: so many, or those of so long. A stay is judged by its
-#: newest so many readings.
-_LEAVING, _LEAVING_NS, LONG_STAY = 2, 40_000_000, 1024
+#: newest so many readings, and its noise by fewer, which tell that to a twentieth.
+_LEAVING, _LEAVING_NS, LONG_STAY, _TELL_NOISE = 2, 40_000_000, 1024, 256
 #: A stream slower than this shows no bounce.
 _SHOWS_A_BOUNCE_NS = 20_000_000
 
@@ -75,7 +75,7 @@ def stay(
     leaving = max(_LEAVING, _LEAVING_NS // max(1, reading_ns))
     steady = staying[-LONG_STAY : len(staying) - leaving] if len(staying) > 2 * leaving else staying
     half = signed(steady[len(steady) // 2 :], way)
-    level, noise = rounded_mean(half), successive_noise(steady)
+    level, noise = rounded_mean(half), successive_noise(steady[-_TELL_NOISE:])
     third = max(1, len(half) // 3)
     came = rounded_mean(half[:third]) - rounded_mean(half[-third:])
     to_come = max(0, came - isqrt(8 * max(noise, resolution_nm // 4) ** 2 // third))
