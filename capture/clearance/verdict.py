@@ -256,7 +256,8 @@ def _chances(spread: Distribution, mean: float, low_nm: int, high_nm: int) -> tu
 
     Rounded, so that another machine's last digits cannot make another verdict.
     """
-    return round(spread.below(low_nm - mean), 9), round(spread.below(mean - high_nm), 9)
+    below, above = spread.below((low_nm - mean, mean - high_nm)).tolist()
+    return round(below, 9), round(above, 9)
 
 
 def one_look(count: int) -> float:
