@@ -287,6 +287,15 @@ class Connection(aiomqtt.Client):
         self._client.disconnect(**how)
         await asyncio.wait({self._disconnected}, timeout=_ANSWER_S)
 
+    async def _wait_for(self, fut: Awaitable[_T], timeout: float | None) -> _T:  # noqa: ASYNC109 (aiomqtt's)
+        """Wait as aiomqtt does, but never miss that who waits is cancelled: what Python 3.11 has for that forgets it
+        where the answer comes in the same moment (its `asyncio.wait_for`, mended in 3.12)."""
+        try:
+            async with asyncio.timeout(self.timeout if timeout is None else timeout):
+                return await fut
+        except TimeoutError:
+            raise aiomqtt.MqttError("Operation timed out") from None
+
     def _on_connect(self, client: Any, userdata: Any, flags: Any, reason_code: Any, properties: Any = None) -> None:
         self.session_kept = bool(flags.session_present)
         super()._on_connect(client, userdata, flags, reason_code, properties)

@@ -7,6 +7,7 @@ import socket
 import time
 
 import pytest
+from aiomqtt import ProtocolVersion
 
 from capture.mqtt import link as link_file
 from capture.mqtt.link import BrokerLink, Connection, KeptSession, LinkDown, Will
@@ -111,6 +112,18 @@ async def test_nothing_stays_open_behind_a_link_that_is_cancelled(mosquitto: Mos
     with pytest.raises(asyncio.CancelledError):
         await keeping
     assert asyncio.all_tasks() == before
+
+
+async def test_who_is_told_to_end_in_the_moment_of_an_answer_ends() -> None:
+    """A board that was told to end as the broker let it hear went on for ever (`asyncio.wait_for` of Python 3.11)."""
+    connection = Connection(link_to(1), {}, ProtocolVersion.V5, None)
+    answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
+    waiting = asyncio.create_task(connection.answered(answer))
+    await asyncio.sleep(0)
+    answer.set_result("")
+    waiting.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await waiting
 
 
 async def test_what_never_answers_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
