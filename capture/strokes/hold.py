@@ -40,9 +40,12 @@ _FEW_IN_THIRD = 4
 LEAKS_NM_PER_S = 800_000
 #: A hand lets a piston back faster than this, and no seal under air does (common practice): it is 0.2 in/s, and a pack
 #: that lost so much would never have filled.
-_LET_BACK_NM_PER_S = 5_000_000
+LET_BACK_NM_PER_S = 5_000_000
 #: A hand that lets a piston back lets it go nowhere so many times as fast as at first; a valve does (common practice).
 _EVENLY = 4
+#: A hand closes a valve within this (common practice): what went so late, after it had stood for three times as long,
+#: was let go.
+_CLOSES_NS = 500_000_000
 #: In fewer readings no level is told from what follows.
 _MANY_HELD = 8
 #: Of more readings none that is damaged by less than a glitch moves a level by a tenth of a display step.
@@ -292,6 +295,9 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
         return hold
     if away > samples.sway.all_nm and _ever_faster([offsets[at] for at in hold[knee:end]], noise_nm, step_nm):
         return hold[: knee + 1]
+    at_its_end = over_ns - went_ns <= min(_CLOSES_NS, (went_ns - began_ns) // 3)
+    if away > max(3 * still, samples.sway.all_nm) and at_its_end and 2 * samples.reading_ns <= SUSTAINED_NS:
+        return hold[: knee + 1]
     if 2 * (went_ns - began_ns) < over_ns - began_ns or away <= level * 3 // 100:
         return hold
     rate, lasted_ns = away * 1_000_000_000, over_ns - went_ns
@@ -302,7 +308,7 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
         and apart >= 2  # a slower stream shows no release as steep as it was
         and max(map(sub, gone, gone[apart:]), default=0) * lasted_ns <= _EVENLY * away * apart * samples.reading_ns
     )
-    return hold[: knee + 1] if evenly or rate > _LET_BACK_NM_PER_S * lasted_ns else hold
+    return hold[: knee + 1] if evenly or rate > LET_BACK_NM_PER_S * lasted_ns else hold
 
 
 def _ever_faster(levels: list[int], noise_nm: int, step_nm: int) -> bool:

@@ -32,6 +32,7 @@ from math import isqrt
 from operator import and_, sub
 
 from capture.strokes.hold import (
+    LET_BACK_NM_PER_S,
     SHORT_HOLD_NS,
     SINKS_SLOWER,
     SUSTAINED_NS,
@@ -79,6 +80,9 @@ _MOST_DRIFT_NM_PER_S = 3_500
 LEAK_NM_PER_S = 40_000
 #: What sinks for so much longer than it took to rise, and for so long at least, was not let go (common practice).
 _SINKS_NS = 200_000_000
+#: What sinks faster than this was pulled back: a pack of some millimetres that lost so much would never have filled
+#: (common practice).
+_LOST_NM_PER_S = 10_000_000
 #: No level is inferred that lies above the highest travel that lasted by more than this part of it: at 0.8 mm/s a seal
 #: loses an eighth of 1.6 mm in a quarter of a second, longer than the first readings of any hold are waited for, and
 #: of a squeeze-out of which more is still to come too little was seen (common practice). A stroke that would need more
@@ -280,12 +284,13 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
     short = held_ns(samples, offsets, hold, held * 9 // 10) < SHORT_HOLD_NS + samples.reading_ns // 2
     if too_far is not None:
         short, by_hand = short or not too_far.told, False
-        lasted = too_far.level_nm
+        if not short:
+            lasted = too_far.level_nm
     else:
         by_hand = not short and turned(samples, offsets, hold, lasted if whole else None)
     if by_hand or (short and 2 * samples.reading_ns <= SUSTAINED_NS):
         # A quick stream shows how far it went, for however short a time.
-        peak = lasted if by_hand else min(peak, lasted)
+        peak = lasted if by_hand or too_far is not None else min(peak, lasted)
         held = min(held, peak)
     if short or by_hand:
         flags.add("short_hold")
@@ -326,7 +331,11 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         fall = (
             fell * 1_000_000_000 // max(1, samples.times[hold[first + len(held_on) - 1]] - samples.times[hold[first]])
         )
-        if sudden or fell > peak * 15 // 1000 or fall >= LEAK_NM_PER_S:
+        if fall > LET_BACK_NM_PER_S:
+            # Nothing was held that went so fast: it stood for a moment on its way.
+            peak, fall = max(peak, lasted), 0
+            flags.add("short_hold")
+        elif sudden or fell > peak * 15 // 1000 or fall >= LEAK_NM_PER_S:
             flags.add("leak")
             followed = before_the_leak(samples, offsets, hold, noise, rounding, resolution_nm)
             if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:
@@ -399,4 +408,5 @@ def _sank(samples: StrokeSamples, offsets: list[int], top_nm: int, rise_ns: int)
     rise_ns = max(0, rise_ns - samples.reading_ns)  # between two readings it may have taken no time
     if low - high < 4 or 2 * rise_ns > OPENING_NS or took < max(SINKS_SLOWER * rise_ns, _SINKS_NS):
         return 0
-    return (offsets[high] - offsets[low]) * 1_000_000_000 // took
+    fell = (offsets[high] - offsets[low]) * 1_000_000_000 // took
+    return fell if fell <= _LOST_NM_PER_S else 0
