@@ -43,9 +43,6 @@ LEAKS_NM_PER_S = 800_000
 LET_BACK_NM_PER_S = 5_000_000
 #: A hand that lets a piston back lets it go nowhere so many times as fast as at first; a valve does (common practice).
 _EVENLY = 4
-#: A hand closes a valve within this (common practice): what went so late, after it had stood for three times as long,
-#: was let go.
-_CLOSES_NS = 500_000_000
 #: In fewer readings no level is told from what follows.
 _MANY_HELD = 8
 #: Of more readings none that is damaged by less than a glitch moves a level by a tenth of a display step.
@@ -273,8 +270,7 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
 
     A seal may fail during a hold, but does not lose so much at once: what stood level for half the hold and then went
     so fast was let go there. So was what went faster than any seal lets it and on to rest, nowhere many times as fast:
-    a leak ends with a release. And so was what went ever faster, or only at the very end: what leaks sinks evenly, or
-    ever more slowly.
+    a leak ends with a release. And so was what went ever faster: what leaks sinks evenly, or ever more slowly.
     """
     level = sorted(offsets[at] for at in hold[: len(hold) // 2 + 1])[len(hold) // 4]
     away = level - offsets[hold[-1]]
@@ -294,9 +290,6 @@ def while_level(samples: StrokeSamples, offsets: list[int], hold: list[int], noi
     if went_ns - began_ns < SHORT_HOLD_NS or max(stood) - min(stood) > 2 * still:
         return hold
     if away > samples.sway.all_nm and _ever_faster([offsets[at] for at in hold[knee:end]], noise_nm, step_nm):
-        return hold[: knee + 1]
-    at_its_end = over_ns - went_ns <= min(_CLOSES_NS, (went_ns - began_ns) // 3)
-    if away > max(3 * still, samples.sway.all_nm) and at_its_end and 2 * samples.reading_ns <= SUSTAINED_NS:
         return hold[: knee + 1]
     if 2 * (went_ns - began_ns) < over_ns - began_ns or away <= level * 3 // 100:
         return hold
