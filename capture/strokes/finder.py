@@ -396,7 +396,9 @@ class StrokeFinder:
                 elif sign is Sign.MOVED or (abs(value - rest.level_nm) >= LEAST_TRAVEL_NM and not rest.shakes):
                     self._noticed.add(Notice.MOVED)
                 self._hardly_seen.pass_over(len(stroke.values))
-                self._hardly_seen.say_passed_over(t_ns, False, 0, found)
+                if sign is Sign.HOME:
+                    self._hardly_seen.came_home(rounded_mean(readings), t_ns)
+                self._hardly_seen.say_passed_over(t_ns + 1, False, 0, found)
                 self._ending.begin_rest(readings, t_ns)
             case Sign.NOTHING:
                 self._hardly_seen.hold_back(t_ns)

@@ -105,6 +105,10 @@ class HardlySeen:
         if not stroke.earlier.count:
             stroke.earlier.first_way_nm = self._track.first_way_nm
 
+    def came_home(self, level_nm: int, t_ns: int) -> None:
+        """It went back to where it was before the last one ended elsewhere, and rests there from then on."""
+        self._track.stood(Stand(level_nm, t_ns, t_ns), self._rest.calm_nm)
+
     def bumped(self) -> None:
         """What was passed over went the way that no stroke goes and came back at once, as where the indicator is moved
         by about as much as a stroke in the very moment of an apply: it may be held there."""

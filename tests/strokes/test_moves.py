@@ -77,6 +77,7 @@ def test_several_moves_in_a_check_lose_no_stroke(first: int) -> None:
     [
         [(APPLIES_S[3][0] - 0.15, -0.98 * TRAVEL)],  # the apply undoes the move: all that shows is a bump
         [(APPLIES_S[2][0] - 0.35, 5 * TRAVEL), (APPLIES_S[3][0] - 0.15, -4.16 * TRAVEL)],
+        [(APPLIES_S[5][0] - 1.1, 7.8 * TRAVEL), (APPLIES_S[5][0] - 0.3, -7.8 * TRAVEL)],  # there and back
     ],
 )
 def test_an_indicator_that_is_moved_just_before_an_apply_hides_no_stroke(moves: list[tuple[float, float]]) -> None:
