@@ -5,19 +5,23 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from math import isqrt
 from operator import sub
 
 from capture.strokes.followed import LONG_TAIL_NS, WAITED_NS, Inferred, decay, leak_followed_back, tail_followed
-from capture.strokes.hold import StrokeSamples, crossing
-from capture.strokes.levels import likely_growth, may_hide
+from capture.strokes.hold import BOUNCE_NS, StrokeSamples, crossing
+from capture.strokes.levels import likely_growth, may_hide, rounded_mean
 
 #: A valve that opens softly moves a pack by less than is told from a hold for so long (common practice).
 OPENING_NS = 120_000_000
 #: So many readings tell whether one tail fits them.
 _MANY = 12
+_FEWEST = 2
+#: Of no more readings does noise make one stand three standard deviations higher than it should.
+_FEW = 64
 
 
 def to_its_end(
@@ -93,11 +97,34 @@ def before_the_leak(
     )
 
 
+def fell_at_first(
+    times: Sequence[int], levels: Sequence[int], noise_nm: int, least_nm: int, resolution_nm: int
+) -> bool:
+    """Say whether a hold of these levels fell in its beginning for longer than a bounce lasts, and by `least_nm` at
+    least: a seal leaks down to where it holds.
+    """
+    ends = [bisect_left(times, times[0] + part * BOUNCE_NS) for part in (1, 2)]
+    parts = [levels[: ends[0]], levels[ends[0] : ends[1]], levels[ends[1] :]]
+    if min(map(len, parts)) < _FEWEST:
+        return False
+    first, second, last = map(rounded_mean, parts)
+    doubts = [
+        4 * noise_nm * isqrt(((1 << 40) * (len(a) + len(b))) // (len(a) * len(b))) >> 20 for a, b in pairwise(parts)
+    ]
+    sank, on = first - second, second - last
+    return (
+        2 * sank > on > max(doubts[1], resolution_nm) and sank > max(doubts[0], resolution_nm) and sank + on > least_nm
+    )
+
+
 def surely_reached(levels: Sequence[int], noise_nm: int) -> int:
     """Return what the highest travel was at least: that of the highest window of any width, without what noise makes of
-    the highest of several. No window's mean lies above the highest travel.
+    the highest of several. No window's mean lies above the highest travel, nor, of few readings that sink fast, a
+    single one.
     """
     sums, width, least = [0, *accumulate(levels)], 3, 0
+    if len(levels) <= _FEW:
+        least = max(levels) - 3 * noise_nm
     while width <= max(3, len(levels) // 2) and width < len(sums):
         highest = max(map(sub, sums[width:], sums)) // width
         least = max(least, highest - 5 * noise_nm // (4 * isqrt(width)))

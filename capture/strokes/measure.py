@@ -46,7 +46,14 @@ from capture.strokes.hold import (
     while_level,
     without_glitches,
 )
-from capture.strokes.inferred import OPENING_NS, before_the_leak, never_waited_for, surely_reached, to_its_end
+from capture.strokes.inferred import (
+    OPENING_NS,
+    before_the_leak,
+    fell_at_first,
+    never_waited_for,
+    surely_reached,
+    to_its_end,
+)
 from capture.strokes.levels import (
     agreed,
     bends_of,
@@ -310,6 +317,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
         sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100, swayed_down)
+        at, least = [samples.times[index] for index in hold], max(2 * resolution_nm, swayed_down)
+        down = too_far is None and fell_at_first(at, levels, noise, least, resolution_nm)
         # The beginning of the release is no leak.
         held_on = standing[: len(standing) - min(len(standing) // 8, OPENING_NS // max(1, samples.reading_ns))]
         # A hold may be noisier than the rest by less than a step; few readings know their noise roughly.
@@ -335,7 +344,7 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
             # Nothing was held that went so fast: it stood for a moment on its way.
             peak, fall = max(peak, lasted), 0
             flags.add("short_hold")
-        elif sudden or fell > peak * 15 // 1000 or fall >= LEAK_NM_PER_S:
+        elif sudden or fell > peak * 15 // 1000 or fall >= LEAK_NM_PER_S or down:
             flags.add("leak")
             followed = before_the_leak(samples, offsets, hold, noise, rounding, resolution_nm)
             if followed is not None and followed.level_nm - lasted > lasted // _MOST_INFERRED:

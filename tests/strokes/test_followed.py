@@ -71,6 +71,25 @@ def test_the_peak_of_a_leaking_pack_is_the_peak_or_its_uncertainty_says_so(
         assert stroke.fall_nm_per_s == pytest.approx(inch_per_s * INCH, rel=0.2)
 
 
+@pytest.mark.parametrize(("sunk_um", "tau_s"), [(35, 0.4), (1_000, 2.4)], ids=["down to where it holds", "and on"])
+def test_a_leak_that_a_slow_stream_shows_but_the_top_of_is_followed_back_or_in_doubt(
+    sunk_um: float, tau_s: float
+) -> None:
+    """Ten readings a second, of which one at most shows the highest travel; what leaks down ever more slowly."""
+    for seed in range(6):
+        wave = Waveform(rate_hz=10, resolution_nm=1_000, noise_nm=900, seed=seed).rest(2 + seed / 60)
+        for _ in range(3):
+            began, top = wave._t_s - wave.random.random() / 20, 1.6 * MM
+            while (since := wave._t_s - began) < 2.5:
+                wave.sample(
+                    min(since / 0.1, 1) * (top - sunk_um * 1_000 * (1 - math.exp(-max(0, since - 0.1) / tau_s)))
+                )
+            wave.toward(0, 1.5, 0.03)
+        for stroke in wave.find():
+            assert "leak" in stroke.flags
+            assert abs(stroke.peak_travel_nm - top) <= 2 * math.hypot(stroke.inferred_nm or 0, 1_500)
+
+
 def test_a_plateau_before_the_leak_tells_the_peak_to_a_quarter_of_a_step() -> None:
     errors = [stroke.peak_travel_nm - 0.065 * INCH for seed in range(5) for stroke in leaking(100, 0.010, 0.3, seed)]
     assert all(abs(error) < 12_700 / 4 for error in errors)
