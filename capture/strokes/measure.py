@@ -359,8 +359,10 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
                 below = max(0, surely_reached(levels, noise) - followed.level_nm)
                 peak, inferred = followed.level_nm + below, isqrt(followed.standard_nm**2 + below**2)
         elif "creep" not in flags:
+            # What goes one way was taken out, as the drift it is, or is the end of a return, and hides no growth.
             # Without the last as well: one reading that is damaged, or already falling, is no squeeze-out.
-            told = grew > swayed and min(growth(some, noise, rounding, 30) for some in (later, later[:-1])) > 0
+            grows = min(growth(some, noise, rounding, 30) for some in (later, later[:-1])) > 0
+            told = grows and grew > _SWAYS * sway_nm
             followed = to_its_end(samples, offsets, hold, rise, late, rounding) if told else None
             if followed is None or followed.level_nm <= held:
                 followed = never_waited_for(samples, hold, peak, later, grew if told else None, noise, rounding)

@@ -152,6 +152,35 @@ def test_a_squeeze_out_of_which_little_was_seen_is_inferred_with_an_uncertainty_
     assert counted and outside <= 0.1 * counted
 
 
+def tailed(
+    wave: Waveform, travel: float, holds_s: tuple[float, float], late: float = 0, slow: float = 0, settles_nm: float = 0
+) -> list[Stroke]:
+    """Six strokes of which so much comes late, and goes slowly, with 0.6 s, over a stand that settles with 3 s."""
+    wave.rest(3)
+    for _ in range(6):
+        top = 0.0
+        for out, seconds in ((True, wave.random.uniform(*holds_s)), (False, wave.random.uniform(1, 2))):
+            began, part = wave._t_s, late if out else slow
+            while (since := wave._t_s - began) < seconds:
+                left = (1 - part) * math.exp(-since / 0.015) + part * math.exp(-since / 0.6)
+                here = travel * (1 - left) if out else top * left
+                top = here if out else top
+                wave.sample(here + settles_nm * math.exp(-wave._t_s / 3))
+    return wave.find()
+
+
+@pytest.mark.parametrize(("settles_nm", "slow"), [(20_000, 0.0), (-20_000, 0.0), (0, 0.03)])
+def test_a_squeeze_out_is_followed_where_the_stand_settles_or_the_return_is_slow_as_well(
+    settles_nm: float, slow: float
+) -> None:
+    wave = Waveform(rate_hz=50, resolution_nm=1_000, noise_nm=500, seed=4)
+    strokes = tailed(wave, 1.4 * MM, (0.7, 1.4), 0.03, slow, settles_nm)
+    assert len(strokes) == 6 and all(stroke.accepted for stroke in strokes)
+    for stroke in strokes:
+        assert stroke.inferred_nm is not None
+        assert abs(stroke.peak_travel_nm - 1.4 * MM) < 2 * (stroke.inferred_nm + 1_000)
+
+
 def test_levels_that_go_the_other_way_are_followed_nowhere() -> None:
     times, rising = [at * SECOND // 10 for at in range(20)], [at * 1_000 for at in range(20)]
     assert leak_followed_back(times, rising, 500, 0, -SECOND) is None
