@@ -24,6 +24,8 @@ class EarlierStrokes:
     sound_travel_nm: int = 0
     first_way_nm: int = 0
     """How far and which way the first departure went, where the indicator was moved before it was told as a stroke."""
+    stayed: int = 0
+    """How often the reading went no further than a stroke must, and stayed there."""
     ended_away: bool = False
     """Whether the last one ended elsewhere than at rest."""
     least_nm: int = 0

@@ -33,6 +33,8 @@ _UNSEEN_SIDES = frozenset({"no_return", "short_hold", "sparse", "rezeroed", "gap
 _BOUNCES_NS = 150_000_000
 #: So many readings before it left tell rest where a check began with the air on.
 _TELL_REST = 12
+#: A stand that stayed elsewhere so often before the first sound stroke sways (common practice).
+_SWAYS_AGAIN = 4
 #: Flags with which a stroke still says which way strokes go and how far: a leak is followed back to its beginning.
 _SOUND_WITH = frozenset({"leak"})
 _ONLY_SHORT = frozenset({"short_hold", "sparse", "glitch"})
@@ -134,6 +136,13 @@ class Ending:
         small = untold and measured.peak_travel_nm < FURTHER_THAN_SWAY_NM
         return small and rested_ns < stroke.times[-1] - stroke.times[0]
 
+    def _like_its_swaying(self, measured: Measured) -> bool:
+        """Say whether it went hardly further than the stand was seen to go both ways, or than some stands go of which
+        this one was seen to stay elsewhere again and again."""
+        stroke, travel = self._stroke, measured.peak_travel_nm
+        restless = stroke.earlier.stayed >= _SWAYS_AGAIN and travel < FURTHER_THAN_SWAY_NM
+        return stroke.air_applied is None and (restless or travel < 2 * self._rest.sway.both_ways_nm)
+
     def _is_unlike(self, measured: Measured) -> bool:
         """Say whether it went further than the strokes before, or less far."""
         usual = self._stroke.earlier.sound_travel_nm or measured.peak_travel_nm
@@ -174,7 +183,11 @@ class Ending:
             and measured.peak_travel_nm < SURELY_A_STROKE_NM
             and not earlier.least_nm
             and not (_was_thrown(measured) and self._hardly_seen.kept_like(stroke.direction * measured.peak_travel_nm))
-            and (not _LIKE_SWAYING.isdisjoint(measured.flags) or self._hardly_rested(measured))
+            and (
+                not _LIKE_SWAYING.isdisjoint(measured.flags)
+                or self._hardly_rested(measured)
+                or self._like_its_swaying(measured)
+            )
         )
         if (measured is None or swaying) and stroke.is_brief_hold and stroke.is_brief():
             # A slow stream showed it by a reading or two.

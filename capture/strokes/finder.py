@@ -385,6 +385,7 @@ class StrokeFinder:
             case Sign.AGREE:
                 self._ending.begin_rest(readings, t_ns)
             case Sign.STAYS | Sign.HOME | Sign.ZEROED | Sign.MOVED:
+                stroke.earlier.stayed += sign is Sign.STAYS
                 if sign is Sign.HOME:
                     stroke.earlier.stuck_from_nm = None
                 elif sign is Sign.ZEROED:

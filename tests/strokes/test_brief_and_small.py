@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from capture.strokes.finder import FinderSettings, StrokeFinder
 from capture.strokes.machine import Notice
 from capture.strokes.stroke import Stroke
 from drivers.reading import Reading
+from tests.support.waveforms import Waveform
 
 UM, MM, SECOND = 1_000, 1_000_000, 1_000_000_000
 
@@ -146,3 +148,13 @@ def test_a_small_first_stroke_on_a_stand_that_moves_is_found_or_said_to_be_lost(
         for at, value in zip((t_s * SECOND).astype(int).tolist(), shown.astype(int).tolist(), strict=True):
             found += finder.feed(at, [Reading(value, "mm")])
         assert lost_and_false(spans, [*found, *finder.finish()]) == (0, 0), seed
+
+
+def test_an_idle_stand_that_goes_to_and_fro_by_thirty_micrometres_makes_no_stroke() -> None:
+    """As vibration does that beats with the rate of the display."""
+    for seed in (6, 8, 23, 24):
+        draw_s, wave = random.Random(seed), Waveform(rate_hz=10, resolution_nm=10_000, noise_nm=4_000, seed=seed)
+        hz, far_nm, phase = draw_s.uniform(0.15, 0.35), draw_s.uniform(25_000, 35_000), draw_s.uniform(0, 6)
+        for number in range(900):
+            wave.sample(far_nm * math.sin(2 * math.pi * hz * number / 10 + phase))
+        assert wave.find() == []
