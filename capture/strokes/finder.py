@@ -292,7 +292,10 @@ class StrokeFinder:
     def ends_by_itself(self) -> None:
         """The stream is over, and nobody broke it off: so the air is off."""
         stroke, earlier = self._stroke, self._stroke.earlier
-        if self._state is StrokeState.REST and 4 * abs(self._rest.level_nm - earlier.rest_nm) <= earlier.travel_nm:
+        returning = self._state is StrokeState.RETURNING  # of the last of a slow way home nobody waits for the end
+        at_rest_nm = stroke.values[-1] if returning else self._rest.level_nm
+        away_nm = abs(at_rest_nm - (self._rest.level_nm if returning else earlier.rest_nm))
+        if (returning or self._state is StrokeState.REST) and 4 * away_nm <= earlier.travel_nm:
             self._ending.sides.ends_at_rest()
         if self._state is not StrokeState.APPLIED or stroke.direction != earlier.direction:
             return
