@@ -71,14 +71,18 @@ def test_a_recording_that_a_bench_broke_off_in_a_hold_is_measured_as_it_was(tmp_
 
 
 def test_where_it_is_only_likely_the_verdict_says_so_until_the_technician_says_otherwise(tmp_path: Path) -> None:
+    """It was broken off in a hold, so that how it ends says nothing. Had it ended so by itself, it would be taken for
+    one that begins and ends at rest."""
     wave = begun_held(ends_at_rest=False, scatter_nm=6_000)
-    shown = Replay(recorded(tmp_path / "asked.jsonl", wave), PACK)
+    broken_off = (wave.samples[-1][0], "ended by the technician")
+    shown = Replay(recorded(tmp_path / "asked.jsonl", wave, broken_off), PACK)
     assert len(list(shown.strokes())) == 5
     assert shown.verdict is not None
     assert [one.text for one in shown.verdict.remarks] == [AIR_MAY_HAVE_BEEN_ON]
     assert shown.verdict.air_at_start and not shown.verdict.seal
     assert shown.verdict.verdict == "inconclusive" or shown.verdict.next_step.startswith(AIR_OFF_FIRST)
-    answered = recorded(tmp_path / "answered.jsonl", wave, (13 * SECOND, "the air was off at the start"))
+    off = (13 * SECOND, "the air was off at the start")
+    answered = recorded(tmp_path / "answered.jsonl", wave, off, broken_off)
     denied = Replay(answered, PACK)
     assert len(list(denied.strokes())) == 5
     assert denied.verdict is not None and denied.verdict.remarks == ()
