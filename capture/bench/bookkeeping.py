@@ -198,7 +198,8 @@ class Bookkeeping:
             path.unlink()  # a recording of nothing that the record knows of
             raise
         # Its first stroke must not wait for the job to be read; what fails here is said when a stroke is kept.
-        self._thread.submit(self.unit.look)
+        with suppress(RuntimeError):  # the thread was ended
+            self._thread.submit(self.unit.look)
         return RunningCheck.of(
             setup, check_id, pack, QueuedRecording(recording, on_failure), began_ns, gauge, technician
         )

@@ -49,10 +49,9 @@ def supported_top(stroke: RunningStroke) -> int:
 def came_from_beyond(stroke: RunningStroke) -> bool:
     """Say whether it went further past rest, on its way there, than any pack swings: the indicator was moved, and that
     it came to about where it had rested is chance."""
-    returning, beyond = stroke.values[stroke.fall_index :], stroke.shown(-stroke.top_nm // 4)
-    if not returning or stroke.direction * ((min if stroke.direction > 0 else max)(returning) - beyond) >= 0:
-        return False
-    return sum(stroke.direction * (value - beyond) < 0 for value in returning) >= _FEW_BEYOND
+    way, beyond = stroke.direction, stroke.shown(-stroke.top_nm // 4)
+    furthest = sorted(signed(stroke.values[stroke.fall_index :], way))[:_FEW_BEYOND]
+    return len(furthest) == _FEW_BEYOND and furthest[-1] < way * beyond
 
 
 def readings_in_fall(stroke: RunningStroke, peak: int) -> int:

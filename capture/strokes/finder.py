@@ -208,6 +208,7 @@ class StrokeFinder:
                 self._take(chunk, begin + size // 2, end, found)
                 return
         unit, at_rest, times, held = self._unit, rest.readings, stroke.times, stroke.values
+        # `at_ns`, written out where nearly every reading of a stroke would call it.
         start_ns, span_ns, count = chunk.start_ns, chunk.span_ns, len(chunk.readings)
         for index, reading in enumerate(chunk.readings[begin:end], start=begin):
             value = reading[0]
@@ -292,16 +293,16 @@ class StrokeFinder:
     def ends_by_itself(self) -> None:
         """The stream is over, and nobody broke it off: so the air is off."""
         stroke, earlier = self._stroke, self._stroke.earlier
-        returning = self._state is StrokeState.RETURNING  # of the last of a slow way home nobody waits for the end
-        at_rest_nm = stroke.values[-1] if returning else self._rest.level_nm
-        away_nm = abs(at_rest_nm - (self._rest.level_nm if returning else earlier.rest_nm))
-        if (returning or self._state is StrokeState.REST) and 4 * away_nm <= earlier.travel_nm:
-            self._ending.sides.ends_at_rest()
-        if self._state is not StrokeState.APPLIED or stroke.direction != earlier.direction:
-            return
-        # The last of the way home may not be over yet; an indicator that was taken off lies elsewhere.
-        if 3 * earlier.travel_nm <= 4 * stroke.travel(stroke.stood_nm()) <= 5 * earlier.travel_nm:
-            self._ending.sides.ends_out()
+        ends = self._ending.sides
+        if self._state is StrokeState.APPLIED and stroke.direction == earlier.direction:
+            # The last of the way home may not be over yet; an indicator that was taken off lies elsewhere.
+            if 3 * earlier.travel_nm <= 4 * stroke.travel(stroke.stood_nm()) <= 5 * earlier.travel_nm:
+                ends.ends_out()
+        elif self._state is StrokeState.RETURNING:  # of the last of a slow way home nobody waits for the end
+            if 4 * abs(stroke.travel(stroke.values[-1])) <= earlier.travel_nm:
+                ends.ends_at_rest()
+        elif self._state is StrokeState.REST and 4 * abs(self._rest.level_nm - earlier.rest_nm) <= earlier.travel_nm:
+            ends.ends_at_rest()
 
     def _outstays(self, now_ns: int) -> bool:
         """Say whether a check by hand is held for so long that it may rest."""

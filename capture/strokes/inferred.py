@@ -19,6 +19,7 @@ from capture.strokes.levels import likely_growth, may_hide, rounded_mean
 OPENING_NS = 120_000_000
 #: So many readings tell whether one tail fits them.
 _MANY = 12
+#: In fewer readings of a part of a hold no fall is told.
 _FEWEST = 2
 #: Of no more readings does noise make one stand three standard deviations higher than it should.
 _FEW = 64
@@ -98,23 +99,23 @@ def before_the_leak(
 
 
 def fell_at_first(
-    times: Sequence[int], levels: Sequence[int], noise_nm: int, least_nm: int, resolution_nm: int
+    samples: StrokeSamples, hold: list[int], levels: Sequence[int], noise_nm: int, least_nm: int, resolution_nm: int
 ) -> bool:
     """Say whether a hold of these levels fell in its beginning for longer than a bounce lasts, and by `least_nm` at
     least: a seal leaks down to where it holds.
     """
-    ends = [bisect_left(times, times[0] + part * BOUNCE_NS) for part in (1, 2)]
-    parts = [levels[: ends[0]], levels[ends[0] : ends[1]], levels[ends[1] :]]
+    times = samples.times
+    soon, later = (bisect_left(hold, times[hold[0]] + part * BOUNCE_NS, key=times.__getitem__) for part in (1, 2))
+    parts = levels[:soon], levels[soon:later], levels[later:]
     if min(map(len, parts)) < _FEWEST:
         return False
     first, second, last = map(rounded_mean, parts)
-    doubts = [
-        4 * noise_nm * isqrt(((1 << 40) * (len(a) + len(b))) // (len(a) * len(b))) >> 20 for a, b in pairwise(parts)
-    ]
     sank, on = first - second, second - last
-    return (
-        2 * sank > on > max(doubts[1], resolution_nm) and sank > max(doubts[0], resolution_nm) and sank + on > least_nm
-    )
+    if not 2 * sank > on or sank + on <= least_nm:
+        return False
+    # Four standard errors of the difference of two means.
+    doubts = (isqrt(16 * noise_nm**2 * (len(a) + len(b)) // (len(a) * len(b))) for a, b in pairwise(parts))
+    return all(fell > max(doubt, resolution_nm) for fell, doubt in zip((sank, on), doubts, strict=True))
 
 
 def surely_reached(levels: Sequence[int], noise_nm: int) -> int:

@@ -317,8 +317,8 @@ def measure(samples: StrokeSamples, resolution_nm: int, plunger_range: tuple[int
         # Four standard errors of a difference of two means of `quarter` readings.
         doubt = isqrt(32 * noise * noise // quarter)
         sudden = peak - last_level > max(2 * resolution_nm, doubt, peak * 3 // 100, swayed_down)
-        at, least = [samples.times[index] for index in hold], max(2 * resolution_nm, swayed_down)
-        down = too_far is None and fell_at_first(at, levels, noise, least, resolution_nm)
+        least = max(2 * resolution_nm, swayed_down)
+        down = too_far is None and fell_at_first(samples, hold, levels, noise, least, resolution_nm)
         # The beginning of the release is no leak.
         held_on = standing[: len(standing) - min(len(standing) // 8, OPENING_NS // max(1, samples.reading_ns))]
         # A hold may be noisier than the rest by less than a step; few readings know their noise roughly.
