@@ -41,8 +41,8 @@ def recorded(path: Path, rate_hz: int, inch_per_s: float, hold_s: tuple[float, f
     wave = Waveform(rate_hz=rate_hz, resolution_nm=12_700, noise_nm=4_000, unit="in", seed=rate_hz)
     wave.rest(2)
     for _ in range(10):
-        hold, began, plateau = draw.uniform(*hold_s), wave._t_s, draw.choice((0.0, 0.2))
-        while (since := wave._t_s - began) < hold:
+        hold, began, plateau = draw.uniform(*hold_s), wave.t_s, draw.choice((0.0, 0.2))
+        while (since := wave.t_s - began) < hold:
             wave.sample(min(since / 0.06 * 0.065, 0.065 - inch_per_s * max(0, since - 0.06 - plateau)) * INCH)
         wave.toward(0, draw.uniform(1, 2), 0.02)
     told = {"recording": 2, "started": "2026-03-02T07:30:00Z", "bench": "bay-1", "indicator": INDICATOR}

@@ -24,7 +24,7 @@ def drifting(base_at: object, seed: int) -> list[float]:
     for _ in range(4):
         times.append((t, t + generator.uniform(0.7, 1.4)))
         t = times[-1][1] + generator.uniform(1.2, 2.2)
-    while (now := wave._t_s) < t:
+    while (now := wave.t_s) < t:
         apply_s, release_s = next((one for one in reversed(times) if one[0] <= now), (math.inf, math.inf))
         travel = 0.0
         if now >= release_s:

@@ -52,8 +52,8 @@ def leaking(rate_hz: int, inch_per_s: float, plateau_s: float, seed: int) -> lis
     wave = Waveform(rate_hz=rate_hz, resolution_nm=12_700, noise_nm=4_000, unit="in", seed=seed)
     wave.rest(2 + generator.random() / rate_hz)
     for _ in range(4):
-        hold_s, began = generator.uniform(0.9, 1.6), wave._t_s - generator.random() / rate_hz
-        while (since := wave._t_s - began) < hold_s:
+        hold_s, began = generator.uniform(0.9, 1.6), wave.t_s - generator.random() / rate_hz
+        while (since := wave.t_s - began) < hold_s:
             wave.sample(min(since / 0.06 * 0.065, 0.065 - inch_per_s * max(0, since - 0.06 - plateau_s)) * INCH)
         wave.toward(0, generator.uniform(1, 2), 0.02)
     return wave.find()
@@ -79,8 +79,8 @@ def test_a_leak_that_a_slow_stream_shows_but_the_top_of_is_followed_back_or_in_d
     for seed in range(6):
         wave = Waveform(rate_hz=10, resolution_nm=1_000, noise_nm=900, seed=seed).rest(2 + seed / 60)
         for _ in range(3):
-            began, top = wave._t_s - wave.random.random() / 20, 1.6 * MM
-            while (since := wave._t_s - began) < 2.5:
+            began, top = wave.t_s - wave.random.random() / 20, 1.6 * MM
+            while (since := wave.t_s - began) < 2.5:
                 wave.sample(
                     min(since / 0.1, 1) * (top - sunk_um * 1_000 * (1 - math.exp(-max(0, since - 0.1) / tau_s)))
                 )
@@ -141,8 +141,8 @@ def test_a_squeeze_out_of_which_little_was_seen_is_inferred_with_an_uncertainty_
         generator = random.Random(seed)
         hold_s, travel, noise_nm = generator.uniform(0.35, 0.6), generator.uniform(0.8, 2.5) * MM, 900
         wave = Waveform(rate_hz=100, resolution_nm=1_000, noise_nm=noise_nm, seed=seed).rest(2)
-        began = wave._t_s
-        while (since := wave._t_s - began) < hold_s:
+        began = wave.t_s
+        while (since := wave.t_s - began) < hold_s:
             wave.sample(travel * (0.97 * (1 - math.exp(-since / 0.015)) + 0.03 * (1 - math.exp(-since / 0.6))))
         (stroke,) = wave.toward(0, 1.5, 0.02).find()
         if stroke.accepted:
@@ -160,12 +160,12 @@ def tailed(
     for _ in range(6):
         top = 0.0
         for out, seconds in ((True, wave.random.uniform(*holds_s)), (False, wave.random.uniform(1, 2))):
-            began, part = wave._t_s, late if out else slow
-            while (since := wave._t_s - began) < seconds:
+            began, part = wave.t_s, late if out else slow
+            while (since := wave.t_s - began) < seconds:
                 left = (1 - part) * math.exp(-since / 0.015) + part * math.exp(-since / 0.6)
                 here = travel * (1 - left) if out else top * left
                 top = here if out else top
-                wave.sample(here + settles_nm * math.exp(-wave._t_s / 3))
+                wave.sample(here + settles_nm * math.exp(-wave.t_s / 3))
     return wave.find()
 
 

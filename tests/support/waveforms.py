@@ -25,7 +25,7 @@ class Waveform:
     seed: int = 1
     unit: LengthUnit = "mm"
     samples: list[tuple[int, Reading]] = field(default_factory=list)
-    _t_s: float = 0.0
+    t_s: float = 0.0
     _travel: float = 0.0
 
     def __post_init__(self) -> None:
@@ -35,8 +35,8 @@ class Waveform:
         """One reading of this travel."""
         shown = self.rest_nm + self.direction * travel + self.random.gauss(0, self.noise_nm)
         value = round(shown / self.resolution_nm) * self.resolution_nm
-        self.samples.append((round(self._t_s * SECOND), Reading(value, self.unit)))
-        self._t_s += 1 / self.rate_hz
+        self.samples.append((round(self.t_s * SECOND), Reading(value, self.unit)))
+        self.t_s += 1 / self.rate_hz
         self._travel = travel
 
     def rest(self, seconds: float) -> Waveform:
@@ -44,16 +44,16 @@ class Waveform:
 
     def toward(self, level: float, seconds: float, tau_s: float) -> Waveform:
         """A first-order step from where the travel is toward `level`."""
-        began, start = self._travel, self._t_s
-        while self._t_s < start + seconds:
-            self.sample(level + (began - level) * math.exp(-min(700.0, (self._t_s - start) / tau_s)))
+        began, start = self._travel, self.t_s
+        while self.t_s < start + seconds:
+            self.sample(level + (began - level) * math.exp(-min(700.0, (self.t_s - start) / tau_s)))
         return self
 
     def line_to(self, level: float, seconds: float) -> Waveform:
         """A straight line to `level`: a leak, a drift."""
-        began, start = self._travel, self._t_s
-        while self._t_s < start + seconds:
-            self.sample(began + (level - began) * (self._t_s - start) / seconds)
+        began, start = self._travel, self.t_s
+        while self.t_s < start + seconds:
+            self.sample(began + (level - began) * (self.t_s - start) / seconds)
         return self
 
     def stroke(self, travel: float, hold_s: float = 1.0, rest_s: float = 1.0, tau_s: float = 0.03) -> Waveform:
@@ -61,12 +61,12 @@ class Waveform:
 
     def wild(self, value_nm: int) -> Waveform:
         """One reading that is simply wrong."""
-        self.samples.append((round(self._t_s * SECOND), Reading(value_nm, self.unit)))
-        self._t_s += 1 / self.rate_hz
+        self.samples.append((round(self.t_s * SECOND), Reading(value_nm, self.unit)))
+        self.t_s += 1 / self.rate_hz
         return self
 
     def silence(self, seconds: float) -> Waveform:
-        self._t_s += seconds
+        self.t_s += seconds
         return self
 
     def zero(self) -> Waveform:
